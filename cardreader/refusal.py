@@ -1,0 +1,113 @@
+"""Typed refusals: why a photo can't be read and what the person holding the phone can do.
+
+A refusal is a falsy result, not an exception: every stage returns its own
+result object or one of these, and the pipeline stops at the first one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Reason(StrEnum):
+    """Machine-readable reason of a refusal; the value is what JSON carries."""
+
+    NOT_AN_IMAGE = "not_an_image"
+    IMAGE_TOO_LARGE = "image_too_large"
+    IMAGE_TOO_SMALL = "image_too_small"
+    NO_CARD = "no_card"
+    CARD_PART_HIDDEN = "card_part_hidden"
+    CARD_MIRRORED = "card_mirrored"
+    CARD_BENT = "card_bent"
+    TWO_CARDS = "two_cards"
+    CARD_TOO_SMALL = "card_too_small"
+    CARD_TOO_TILTED = "card_too_tilted"
+    BLURRED = "blurred"
+    CLIPPED = "clipped"
+    TOO_DARK = "too_dark"
+    GLARE_ON_PATCHES = "glare_on_patches"
+    GLARE_ON_BLOT = "glare_on_blot"
+    SHADOW_EDGE = "shadow_edge"
+    COLOUR_NOT_CORRECTABLE = "colour_not_correctable"
+    PAPER_NOT_BLANK = "paper_not_blank"
+    BLOT_MISSING = "blot_missing"
+    BLOT_TOO_SMALL = "blot_too_small"
+    BLOT_UNEVEN = "blot_uneven"
+    BLOT_TOUCHES_BORDER = "blot_touches_border"
+    NOT_BLOOD_COLOUR = "not_blood_colour"
+    OUT_OF_RANGE = "out_of_range"
+    LOT_UNKNOWN = "lot_unknown"
+    LOT_EXPIRED = "lot_expired"
+    CALIBRATION_UNFIT = "calibration_unfit"
+
+
+ADVICE: dict[Reason, str] = {
+    Reason.NOT_AN_IMAGE: "This file is not a photo that can be opened. Take the photo again.",
+    Reason.IMAGE_TOO_LARGE: "This image is larger than any phone photo. Send the original photo.",
+    Reason.IMAGE_TOO_SMALL: "This image is too small. Send the original photo, not a thumbnail.",
+    Reason.NO_CARD: "No card was found. Lay the card flat and get the whole of it in the picture.",
+    Reason.CARD_PART_HIDDEN: "Part of the card is hidden or cut off. Show all four corners, "
+    "with nothing lying on the card.",
+    Reason.CARD_MIRRORED: "The picture is mirrored. Use the back camera with mirroring off.",
+    Reason.CARD_BENT: "The card is bent. Lay it flat on a hard surface and take the photo again.",
+    Reason.TWO_CARDS: "More than one card is in the picture. Keep one card in view.",
+    Reason.CARD_TOO_SMALL: "The card is too small in the picture. Move closer.",
+    Reason.CARD_TOO_TILTED: "The phone is tilted too far. Hold it straight above the card.",
+    Reason.BLURRED: "The picture is blurred. Hold still, tap the card to focus, and try again.",
+    Reason.CLIPPED: "The card is too bright in the picture. Move out of direct sun, "
+    "switch the flash off, or tap the card so that the phone darkens the picture.",
+    Reason.TOO_DARK: "The picture is too dark. Move to brighter, even light.",
+    Reason.GLARE_ON_PATCHES: "Light is reflecting off the card. Turn away from the lamp or window.",
+    Reason.GLARE_ON_BLOT: "Light is reflecting off the blot. Let it dry until it no longer "
+    "shines, and turn away from the lamp or window.",
+    Reason.SHADOW_EDGE: "The edge of a shadow lies across the card. "
+    "Put the whole card in even light or wholly in shade.",
+    Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
+    "Switch off filters and coloured light, check that the card is clean, and try again.",
+    Reason.PAPER_NOT_BLANK: "No clean blank paper is seen around the blot. "
+    "Use fresh blotting paper with a clean margin around the blot.",
+    Reason.BLOT_MISSING: "No blot was found in the window of the card. "
+    "Put the blotting paper in the window with the blot in the middle.",
+    Reason.BLOT_TOO_SMALL: "The blot is too small. Make a new blot from one full drop.",
+    Reason.BLOT_UNEVEN: "The blot is uneven. Make a new blot from one full drop "
+    "and let it soak in and dry without touching it.",
+    Reason.BLOT_TOUCHES_BORDER: "The blot touches the edge of the window. "
+    "Move the paper so that blank paper is seen all around the blot.",
+    Reason.NOT_BLOOD_COLOUR: "The colour of the spot is not that of a fresh blood blot. "
+    "Make a new blot and read it as soon as it is dry.",
+    Reason.OUT_OF_RANGE: "The blot is outside the range that this card can read. "
+    "Make a new blot; if it happens again, have the blood tested at a health facility.",
+    Reason.LOT_UNKNOWN: "This card's lot is not known here. Use a card of a known lot, "
+    "or add the lot's measurement file.",
+    Reason.LOT_EXPIRED: "This card is past its expiry date. Use a card that is in date.",
+    Reason.CALIBRATION_UNFIT: "The calibration does not fit this card. "
+    "Choose the calibration made for the card.",
+}
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A photo that can't be read.
+
+    Attributes
+    ----------
+    reason : Reason
+        Why, for machines.
+    stage : str
+        Name of the stage that refused (``"locate"``, ``"blot"``, ...).
+    detail : str
+        What was measured against which limit, for the technically minded; one line.
+    """
+
+    reason: Reason
+    stage: str
+    detail: str = ""
+
+    @property
+    def advice(self) -> str:
+        """What to do about it, in one or two plain sentences."""
+        return ADVICE[self.reason]
+
+    def __bool__(self) -> bool:
+        return False
