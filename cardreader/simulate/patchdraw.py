@@ -1,0 +1,60 @@
+"""What the reader would sample from a photo of a scene, without drawing the photo.
+
+Geometry, blur and JPEG hardly move the mean of a flat patch, so a benchmark of
+the colour stages can draw thousands of scenes and hand their patch means to
+the same `correct`, `blot_colour` and `estimate` that read photos.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import colour
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader import layout
+from cardreader.sample import PatchSamples
+from cardreader.simulate.scene import BLOT_VOLUMES, Scene
+
+Array = NDArray[np.float64]
+_PIXEL_NOISE = 0.004
+_PIXELS = 400
+
+
+@dataclass(frozen=True)
+class PatchDraw:
+    """Patch samples and the blot's and blank paper's colour in the middle of the bay.
+
+    ``blot_rgb`` and ``paper_rgb`` are nominal linear RGB, shape (3,);
+    ``covariance`` (3, 3) is that of the mean ``blot_rgb``.
+    """
+
+    samples: PatchSamples
+    blot_rgb: Array
+    paper_rgb: Array
+    covariance: Array
+
+
+def patch_draw(scene: Scene, rng: np.random.Generator) -> PatchDraw:
+    """Draw the means that sampling a photo of the scene would give."""
+    at = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
+    patches = _seen(scene, scene.raw_patches * scene.shade(at)[:, None])
+    core = [np.interp(1.0, BLOT_VOLUMES, column) for column in scene.raw_blot.T]
+    middle = scene.shade(np.array(layout.CENTRE_MM))
+    bay = _seen(scene, np.stack([core, scene.raw_paper]) * middle)
+    error = _PIXEL_NOISE * np.sqrt(np.clip(patches, 1e-3, None)) / np.sqrt(_PIXELS)
+    samples = PatchSamples(
+        linear=patches + rng.normal(0, 1, patches.shape) * error,
+        standard_error=error,
+        spread=error * np.sqrt(_PIXELS),
+        clipped_share=(patches >= 0.98).any(axis=1).astype(float),
+        n_pixels=np.full(len(at), _PIXELS),
+    )
+    blot_error = _PIXEL_NOISE * np.sqrt(bay[0]) / np.sqrt(_PIXELS)
+    return PatchDraw(samples, bay[0], bay[1], np.diag(blot_error**2))
+
+
+def _seen(scene: Scene, raw: Array) -> Array:
+    encoded = np.round(scene.develop(raw + scene.glare) * 255 * 16) / (255 * 16)
+    return np.asarray(colour.models.eotf_sRGB(encoded))
