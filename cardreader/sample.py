@@ -1,0 +1,147 @@
+"""CardPose -> PatchSamples: the light of every printed patch, with its own doubt.
+
+Only the middle of a patch is used, so that blur and a pose some tenths of a
+millimetre off don't reach its edge. Pixels are taken as they are, without
+interpolation, so that noise and clipping stay visible.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader import layout
+from cardreader.locate import CardPose
+from cardreader.photo import Photo
+from cardreader.refusal import Reason, Refusal
+
+CENTRE_SHARE = 0.6
+"""Side of the sampled middle as a share of the patch's side."""
+TRIM = 0.1
+"""Share of the pixels of a patch dropped at either end before the mean."""
+_BLOCKS = 4
+_MIN_SIDE, _MAX_SIDE = 12, 32
+
+CLIPPED_CODE = 253 / 255
+CRUSHED_CODE = 1 / 255
+MAX_CLIPPED = 0.25
+"""Of the pixels of the lightest neutral's median print."""
+MIN_LIGHT = 0.03
+"""Linear green of the lightest neutral; below it 8 bits and noise leave too few steps."""
+
+
+@dataclass(frozen=True)
+class PatchSamples:
+    """Linear-light RGB of the 72 patches, in the order of ``layout.cells()``.
+
+    Attributes
+    ----------
+    linear : (72, 3)
+        Trimmed mean over the patch's middle; sRGB primaries, nominally 0..1.
+    standard_error : (72, 3)
+        Of ``linear``, from block means about a plane, so that a gradient of
+        light doesn't count and neighbouring pixels needn't be independent.
+    spread : (72, 3)
+        Robust spatial standard deviation of the pixels.
+    clipped_share : (72,)
+        Share of pixels with a channel at either end of its range.
+    n_pixels : (72,)
+        Pixels sampled.
+    """
+
+    linear: NDArray[np.float64]
+    standard_error: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    clipped_share: NDArray[np.float64]
+    n_pixels: NDArray[np.int64]
+
+
+def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
+    """Sample every patch.
+
+    Refusals: CLIPPED, TOO_DARK, GLARE_ON_PATCHES.
+    """
+    side = _side(pose.px_per_mm)
+    encoded = _pixels(photo, pose, side)
+    samples = _summarise(photo, encoded, side)
+    return _refusal(photo, encoded, samples) or samples
+
+
+def _side(px_per_mm: float) -> int:
+    """Pixels across a patch's middle: about one sample a pixel, in whole blocks."""
+    wanted = CENTRE_SHARE * layout.PATCH_MM * px_per_mm
+    blocks = round(min(max(wanted, _MIN_SIDE), _MAX_SIDE) / _BLOCKS)
+    return int(blocks) * _BLOCKS
+
+
+@cache
+def _grid_mm(side: int) -> NDArray[np.float64]:
+    """Sample points (72, side, side, 2)."""
+    step = (np.arange(side) + 0.5) / side - 0.5
+    offset = CENTRE_SHARE * layout.PATCH_MM * np.stack(np.meshgrid(step, step), axis=-1)
+    centres = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
+    return centres[:, None, None] + offset
+
+
+def _pixels(photo: Photo, pose: CardPose, side: int) -> NDArray[Any]:
+    """Nearest pixels, (72, side, side, 3)."""
+    at = np.rint(pose.to_px(_grid_mm(side))).astype(np.intp)
+    height, width = photo.encoded.shape[:2]
+    x = np.clip(at[..., 0], 0, width - 1)
+    y = np.clip(at[..., 1], 0, height - 1)
+    return photo.encoded[y, x]
+
+
+def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
+    n = side * side
+    tables = photo.tone_tables()
+    planes = np.moveaxis(encoded, -1, 0)
+    light = np.stack([table[plane] for table, plane in zip(tables, planes, strict=True)], axis=-1)
+    light = photo.to_working(light)
+    ordered = np.sort(light.reshape(72, n, 3), axis=1)
+    cut = int(TRIM * n)
+    mean = ordered[:, cut : n - cut].mean(axis=1, dtype=np.float64)
+    low, high = ordered[:, int(0.1587 * n)], ordered[:, int(0.8413 * n)]
+    return PatchSamples(
+        linear=mean,
+        standard_error=_standard_error(light),
+        spread=((high - low) / 2).astype(np.float64),
+        clipped_share=_clipped(photo, encoded).mean(axis=(1, 2)),
+        n_pixels=np.full(72, n),
+    )
+
+
+def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
+    high = encoded >= CLIPPED_CODE * photo.white
+    low = encoded <= CRUSHED_CODE * photo.white
+    return (high | low).any(axis=-1)
+
+
+def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
+    size = light.shape[1] // _BLOCKS
+    shape = (72, _BLOCKS, size, _BLOCKS, size, 3)
+    blocks = light.reshape(shape).mean(axis=(2, 4)).reshape(72, _BLOCKS**2, 3)
+    y, x = np.divmod(np.arange(_BLOCKS**2), _BLOCKS)
+    plane = np.stack([np.ones_like(x), x, y], axis=1).astype(np.float64)
+    q, _ = np.linalg.qr(plane)
+    rest = blocks - np.einsum("bk,ck,pcd->pbd", q, q, blocks)
+    variance = (rest**2).sum(axis=1) / (_BLOCKS**2 - 3)
+    standard_error: NDArray[np.float64] = np.sqrt(variance) / _BLOCKS
+    return standard_error
+
+
+def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:
+    lightest = [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
+    clipped = float(np.median((encoded[lightest] >= CLIPPED_CODE * photo.white).mean((1, 2, 3))))
+    if clipped > MAX_CLIPPED:
+        return Refusal(
+            Reason.CLIPPED, "sample", f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}"
+        )
+    light = float(np.median(samples.linear[lightest, 1]))
+    if light < MIN_LIGHT:
+        return Refusal(Reason.TOO_DARK, "sample", f"lightest neutral {light:.3f} < {MIN_LIGHT}")
+    return None

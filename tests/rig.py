@@ -1,0 +1,247 @@
+"""A plain rig for tests of the image stages: flat colours, OpenCV warps, no physics.
+
+Deliberately knows nothing of the package's renderer: what the stages can do
+must not depend on how that one draws.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from cardreader import layout
+
+PX_PER_MM = 24.0
+MARGIN_MM = 3.0
+PAPER = (0.82, 0.81, 0.78)
+BLOOD = (0.42, 0.10, 0.07)
+
+
+def patch_colours() -> np.ndarray:
+    """Invented linear RGB of the 72 patches, (72, 3); twins are alike."""
+    out = []
+    rng = np.random.default_rng(5)
+    shades: dict[str, np.ndarray] = {}
+    for cell in layout.cells():
+        if cell.shade not in shades:
+            if cell.kind is layout.Kind.NEUTRAL:
+                lightness = layout.NEUTRAL_L[int(cell.shade[1]) - 1]
+                shades[cell.shade] = np.full(3, ((lightness + 16) / 116) ** 3)
+            elif cell.kind is layout.Kind.RAMP:
+                t = (cell.hb_g_dl - 3) / 14
+                shades[cell.shade] = np.array([0.50 - 0.15 * t, 0.22 - 0.15 * t, 0.14 - 0.09 * t])
+            else:
+                shades[cell.shade] = rng.uniform(0.05, 0.8, 3)
+        out.append(shades[cell.shade])
+    return np.array(out)
+
+
+@dataclass(frozen=True)
+class Blot:
+    """A ragged ellipse; ``rim`` multiplies the colour of the outer 0.7 mm."""
+
+    centre_mm: tuple[float, float] = layout.CENTRE_MM
+    radii_mm: tuple[float, float] = (5.5, 4.8)
+    colour: tuple[float, float, float] = BLOOD
+    ragged: float = 0.04
+    rim: float = 0.9
+    seed: int = 3
+
+    def outline_mm(self, shrink: float = 0.0) -> np.ndarray:
+        rng = np.random.default_rng(self.seed)
+        angle = np.linspace(0, 2 * np.pi, 240, endpoint=False)
+        wave = sum(rng.normal(0, 1) * np.cos(k * angle + rng.uniform(0, 6)) for k in (2, 3, 5, 8))
+        radius = 1 + self.ragged * wave / 2
+        rx, ry = (r - shrink for r in self.radii_mm)
+        x, y = self.centre_mm
+        return np.stack([x + rx * radius * np.cos(angle), y + ry * radius * np.sin(angle)], axis=1)
+
+
+def _to_px(points_mm: np.ndarray) -> np.ndarray:
+    return (np.asarray(points_mm) + MARGIN_MM) * PX_PER_MM - 0.5
+
+
+def _fill(card: np.ndarray, polygon_mm: np.ndarray, colour: object) -> None:
+    points = np.round(_to_px(polygon_mm) * 16).astype(np.int32)
+    cv2.fillPoly(card, [points], [float(c) for c in colour], cv2.LINE_AA, 4)
+
+
+def _rectangle(x: float, y: float, w: float, h: float) -> np.ndarray:
+    return np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)])
+
+
+def draw_card(
+    lot_number: int = 12345,
+    blots: tuple[Blot, ...] = (Blot(),),
+    colours: np.ndarray | None = None,
+    paper: tuple[float, float, float] = PAPER,
+) -> np.ndarray:
+    """The card in linear RGB, float32, with a small margin of its own stock around."""
+    width = round((layout.WIDTH_MM + 2 * MARGIN_MM) * PX_PER_MM)
+    height = round((layout.HEIGHT_MM + 2 * MARGIN_MM) * PX_PER_MM)
+    card = np.full((height, width, 3), 0.86, np.float32)
+    colours = patch_colours() if colours is None else colours
+    half = layout.PATCH_MM / 2
+    for cell, colour in zip(layout.cells(), colours, strict=True):
+        square = _rectangle(cell.x_mm - half, cell.y_mm - half, 2 * half, 2 * half)
+        _fill(card, square, colour)
+    bay = layout.bay_corners_mm()
+    _fill(card, bay + 0.4 * np.sign(bay - layout.CENTRE_MM), (0.03, 0.03, 0.03))
+    _fill(card, bay, paper)
+    for blot in blots:
+        _fill(card, blot.outline_mm(), np.array(blot.colour) * blot.rim)
+        _fill(card, blot.outline_mm(0.7), blot.colour)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    for i, corners in zip(layout.marker_ids(lot_number), layout.marker_corners_mm(), strict=True):
+        modules = cv2.aruco.generateImageMarker(dictionary, i, 8)
+        side = layout.MARKER_MM / 8
+        for (row, column), value in np.ndenumerate(modules):
+            x, y = corners[0] + (column * side, row * side)
+            _fill(card, _rectangle(x, y, side, side), (0.86 if value else 0.03,) * 3)
+    return card
+
+
+@dataclass(frozen=True)
+class Shot:
+    """How the card is photographed; ``fill`` is the card's width as a share of the frame's."""
+
+    size: tuple[int, int] = (2000, 1500)
+    fill: float = 0.7
+    turn_deg: float = 7.0
+    tilt_deg: float = 8.0
+    tilt_axis_deg: float = 30.0
+    shift: tuple[float, float] = (0.0, 0.0)
+    lens: float = 0.0
+    blur_mm: float = 0.05
+    motion_mm: float = 0.0
+    gain: tuple[float, float, float] = (0.95, 0.9, 0.85)
+    slope: tuple[float, float] = (0.08, -0.05)
+    noise: float = 0.004
+    background: float = 0.25
+    quality: int = 92
+    seed: int = 1
+
+
+@dataclass
+class Scene:
+    """What was photographed: encoded RGB and the true mm -> px mapping."""
+
+    rgb: np.ndarray
+    homography: np.ndarray
+    shot: Shot = field(default_factory=Shot)
+
+    def to_px(self, points_mm: np.ndarray) -> np.ndarray:
+        p = np.asarray(points_mm, float) @ self.homography[:, :2].T + self.homography[:, 2]
+        ideal = p[..., :2] / p[..., 2:]
+        width, height = self.shot.size
+        centre = np.array([(width - 1) / 2, (height - 1) / 2])
+        u = (ideal - centre) / (np.hypot(width, height) / 2)
+        return centre + (ideal - centre) * (1 + self.shot.lens * (u**2).sum(-1, keepdims=True))
+
+
+def homography(shot: Shot) -> np.ndarray:
+    """Pinhole view of the card: turned, tilted about an axis in its plane, centred."""
+    width, height = shot.size
+    focal = 0.8 * max(shot.size)
+    distance = focal * layout.WIDTH_MM / (shot.fill * width)
+    a, b, t = np.radians([shot.turn_deg, shot.tilt_axis_deg, shot.tilt_deg])
+    turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1]])
+    axis = np.array([np.cos(b), np.sin(b), 0.0])
+    tilt = cv2.Rodrigues(axis * t)[0]
+    rotation = tilt @ turn
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    camera = np.array([[focal, 0, centre[0]], [0, focal, centre[1]], [0, 0, 1]])
+    move = np.array([shot.shift[0] * width / focal, shot.shift[1] * height / focal, 1]) * distance
+    plane = np.column_stack([rotation[:, 0], rotation[:, 1], move])
+    to_middle = np.eye(3)
+    to_middle[:2, 2] = [-c for c in layout.CENTRE_MM]
+    h = camera @ plane @ to_middle
+    return h / h[2, 2]
+
+
+def photograph(card: np.ndarray | None = None, shot: Shot | None = None) -> Scene:
+    """Photograph a card drawn by ``draw_card``: 8-bit sRGB-encoded RGB and its truth."""
+    card = draw_card() if card is None else card
+    shot = shot or Shot()
+    scene = Scene(np.empty(0), homography(shot), shot)
+    width, height = shot.size
+    rng = np.random.default_rng(shot.seed)
+    px_per_mm = shot.fill * width / layout.WIDTH_MM
+    blur = np.hypot(shot.blur_mm * PX_PER_MM, 0.45 * PX_PER_MM / px_per_mm)
+    sharp = cv2.GaussianBlur(card, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+    if shot.motion_mm:
+        n = max(1, round(shot.motion_mm * PX_PER_MM))
+        sharp = cv2.blur(sharp, (n, 1))
+    to_card = np.array([[PX_PER_MM, 0, MARGIN_MM * PX_PER_MM - 0.5]] * 2 + [[0, 0, 1.0]])
+    to_card[1] = [0, PX_PER_MM, MARGIN_MM * PX_PER_MM - 0.5]
+    linear = np.full((height, width, 3), shot.background, np.float32)
+    linear *= cv2.resize(
+        rng.uniform(0.6, 1.4, (height // 50, width // 50, 1)).astype(np.float32), (width, height)
+    )[..., None]
+    m = scene.homography @ np.linalg.inv(to_card)
+    inside = None
+    if shot.lens == 0.0:
+        linear = cv2.warpPerspective(
+            sharp, m, (width, height), dst=linear, borderMode=cv2.BORDER_TRANSPARENT
+        )
+    else:
+        linear, inside = _warp_lens(sharp, m, linear, shot)
+    del inside
+    x = np.linspace(-1, 1, width, dtype=np.float32)
+    y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
+    light = 1 + shot.slope[0] * x + shot.slope[1] * y
+    linear = linear * light[..., None] * np.array(shot.gain, np.float32)
+    linear += (
+        rng.normal(0, 1, linear.shape).astype(np.float32)
+        * shot.noise
+        * np.sqrt(np.clip(linear, 0.01, None))
+    )
+    scene.rgb = encode(linear)
+    return scene
+
+
+def _warp_lens(sharp, m, linear, shot):
+    height, width = linear.shape[:2]
+    centre = np.array([(width - 1) / 2, (height - 1) / 2])
+    radius = np.hypot(width, height) / 2
+    grid = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1)
+    d = (grid - centre) / radius
+    u = d
+    for _ in range(10):
+        u = d / (1 + shot.lens * (u**2).sum(-1, keepdims=True))
+    ideal = centre + radius * u
+    inverse = np.linalg.inv(m)
+    p = ideal @ inverse[:, :2].T + inverse[:, 2]
+    at = (p[..., :2] / p[..., 2:]).astype(np.float32)
+    seen = cv2.remap(
+        sharp, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(-1, -1, -1)
+    )
+    inside = seen.min(-1) >= 0
+    return np.where(inside[..., None], seen, linear), inside
+
+
+def encode(linear: np.ndarray) -> np.ndarray:
+    """sRGB (IEC 61966-2-1) encoding to 8 bit."""
+    v = np.clip(linear, 0, 1)
+    v = np.where(
+        v <= 0.0031308,
+        12.92 * v,
+        1.055 * np.power(v, 1 / 2.4, where=v > 0, out=np.zeros_like(v)) - 0.055,
+    )
+    return np.round(255 * v).astype(np.uint8)
+
+
+def jpeg(rgb: np.ndarray, orientation: int | None = None, quality: int = 92, **more) -> bytes:
+    """JPEG bytes by Pillow, with EXIF when an orientation is given."""
+    if orientation is not None:
+        exif = Image.Exif()
+        exif[0x010F], exif[0x0110], exif[0x0112] = "Invented", "Rig 1", orientation
+        exif.get_ifd(0x8769)[0x9003] = "2026:03:04 05:06:07"
+        more["exif"] = exif
+    out = io.BytesIO()
+    Image.fromarray(rgb).save(out, "JPEG", quality=quality, **more)
+    return out.getvalue()
