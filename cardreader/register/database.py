@@ -1,0 +1,116 @@
+"""Opening the register's database: SQLite by default, PostgreSQL by URL.
+
+SQLite runs with write-ahead logging and ``synchronous=FULL``: what has been
+acknowledged is on the disk, also when the power goes or the process is killed.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import create_engine, event, text
+from sqlalchemy.engine import Connection, Engine
+from sqlalchemy.orm import Session
+
+_MIGRATIONS = Path(__file__).parent / "migrations"
+_WRITER_LOCK = 7_110_718
+"""Key of the PostgreSQL advisory lock that lines writers up; any fixed number does."""
+
+
+def sqlite_url(file: Path) -> str:
+    """URL of an SQLite database in ``file``."""
+    return f"sqlite:///{file}"
+
+
+def full_url(url: str) -> str:
+    """Name the PostgreSQL driver in URLs as people write them (``postgresql://...``)."""
+    for short in ("postgresql://", "postgres://"):
+        if url.startswith(short):
+            return "postgresql+psycopg://" + url.removeprefix(short)
+    return url
+
+
+class Database:
+    """The register's database; ``read()`` and ``write()`` give sessions."""
+
+    def __init__(self, url: str) -> None:
+        self.url = full_url(url)
+        self.is_sqlite = self.url.startswith("sqlite")
+        self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
+        if self.is_sqlite:
+            event.listen(self.engine, "connect", _sqlite_connect)
+            event.listen(self.engine, "begin", _sqlite_begin)
+        self._writer_engine = self.engine.execution_options(writes=True)
+        # One writer at a time in this process: waiting here is fair, waiting in
+        # SQLite is polling.
+        self._writer = threading.Lock()
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        """Session for looking; nothing is committed."""
+        with Session(self.engine) as session:
+            yield session
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """Session for changing; commits at the end, rolls back on an exception.
+
+        Writers come one at a time, so what one reads cannot change under it.
+        """
+        with self._writer, Session(self._writer_engine, expire_on_commit=False) as session:
+            if not self.is_sqlite:
+                session.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
+            yield session
+            session.commit()
+
+    def migrate(self, revision: str = "head") -> None:
+        """Bring the tables up to ``revision``; an empty database gets all of them."""
+        with self.engine.connect() as connection:
+            config = Config()
+            config.set_main_option("script_location", str(_MIGRATIONS))
+            config.attributes["connection"] = connection
+            command.upgrade(config, revision)
+            connection.commit()
+
+    def revision(self) -> str | None:
+        """Revision of the tables as they are, or None in an empty database."""
+        return current_revision(self.engine)
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self.engine.dispose()
+
+
+def current_revision(engine: Engine) -> str | None:
+    """Revision of the tables behind ``engine``, or None in an empty database."""
+    from alembic.runtime.migration import MigrationContext
+
+    with engine.connect() as connection:
+        return MigrationContext.configure(connection).get_current_revision()
+
+
+def _sqlite_connect(connection: Any, _record: Any) -> None:
+    # The driver's own way of starting transactions is switched off, so that
+    # _sqlite_begin decides (and schema changes are inside the transaction too).
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    for pragma in (
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "busy_timeout=15000",
+        "secure_delete=ON",
+    ):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _sqlite_begin(connection: Connection) -> None:
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

@@ -1,0 +1,151 @@
+"""Who is due, who is overdue, and whose haemoglobin does not rise. No database here.
+
+Common practice, no source; local protocol decides: a test at each of four
+antenatal visits, monthly once anaemic. The weeks of the four visits are those
+many programmes use (from memory, no source).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import erf, hypot, sqrt
+
+from cardreader.register.history import Measurement, Standing
+from cardreader.register.models import Regimen, Treatment
+
+
+@dataclass(frozen=True)
+class FollowUpRules:
+    """Figures of the local protocol.
+
+    ``visit_weeks`` are the (first, last) completed weeks of each scheduled visit;
+    the others are in days, and g/dL for the rise expected in ``rise_after_days``
+    of treatment.
+    """
+
+    visit_weeks: tuple[tuple[int, int], ...] = ((0, 12), (14, 26), (28, 34), (36, 40))
+    monthly_days: int = 30
+    grace_days: int = 7
+    rise_after_days: int = 28
+    rise_g_dl: float = 1.0
+    confirmation_days: int = 14
+
+
+class DueKind(StrEnum):
+    """Why a test is due."""
+
+    MONTHLY = "monthly"
+    SCHEDULED = "scheduled"
+
+
+@dataclass(frozen=True)
+class Due:
+    """The next test of a woman; ``overdue`` once ``last_on`` has passed."""
+
+    kind: DueKind
+    first_on: dt.date
+    last_on: dt.date
+    visit_number: int | None = None
+
+    def is_due(self, today: dt.date) -> bool:
+        """Whether the test should be made now."""
+        return today >= self.first_on
+
+    def is_overdue(self, today: dt.date) -> bool:
+        """Whether the time for the test has passed."""
+        return today > self.last_on
+
+
+def next_due(
+    rules: FollowUpRules,
+    standing: Standing,
+    points: Sequence[Measurement],
+    gestation_start: dt.date | None,
+    added_on: dt.date,
+) -> Due | None:
+    """The next test, or None when all scheduled ones are made or nothing is known.
+
+    ``gestation_start`` is the day of week 0. Anaemic women, and those whose
+    screening awaits confirmation, are tested monthly.
+    """
+    if points and (standing.anaemic or standing.awaiting_confirmation):
+        first = points[-1].day + dt.timedelta(days=rules.monthly_days)
+        return Due(DueKind.MONTHLY, first, first + dt.timedelta(days=rules.grace_days))
+    if gestation_start is None:
+        if points:
+            return None
+        return Due(DueKind.SCHEDULED, added_on, added_on + dt.timedelta(days=rules.grace_days), 1)
+    tested_on = [point.day for point in points]
+    for number, (first_week, last_week) in enumerate(rules.visit_weeks, start=1):
+        first = gestation_start + dt.timedelta(weeks=first_week)
+        # The last week is whole: its seventh day still counts.
+        last = gestation_start + dt.timedelta(weeks=last_week + 1, days=-1)
+        if last < added_on or any(day >= first for day in tested_on):
+            continue
+        return Due(DueKind.SCHEDULED, max(first, added_on), last, number)
+    return None
+
+
+def gestation_start(weeks: int | None, on: dt.date | None) -> dt.date | None:
+    """The day of week 0 that a gestation told on a day points to."""
+    if weeks is None or on is None:
+        return None
+    return on - dt.timedelta(weeks=weeks)
+
+
+@dataclass(frozen=True)
+class MissingRise:
+    """Haemoglobin did not rise as expected on treatment.
+
+    ``change_g_dl`` and ``sd_change_g_dl``: the change and its standard deviation;
+    ``p_enough``: probability that the true change reaches the expected one.
+    """
+
+    since: dt.date
+    days: int
+    change_g_dl: float
+    sd_change_g_dl: float
+    expected_g_dl: float
+    p_enough: float
+
+
+def missing_rise(
+    rules: FollowUpRules, treatments: Sequence[Treatment], points: Sequence[Measurement]
+) -> MissingRise | None:
+    """Flag a woman on treatment whose haemoglobin has not risen as expected.
+
+    Compares the last value up to the start of treatment with the newest one, once
+    ``rise_after_days`` lie between. None while too early, without both values, or
+    when the rise was seen. Expecting 1 g/dL in a month is common practice (from
+    memory, no source). The start may fall on the day of the first value.
+    """
+    running = [t for t in treatments if t.regimen == Regimen.TREATMENT and t.ended_on is None]
+    if not running:
+        return None
+    start = running[-1].started_on
+    before = [p for p in points if p.day <= start]
+    after = [p for p in points if p.day >= start + dt.timedelta(days=rules.rise_after_days)]
+    if not before or not after:
+        return None
+    first, last = before[-1], after[-1]
+    change = last.hb_g_dl - first.hb_g_dl
+    if change >= rules.rise_g_dl:
+        return None
+    sd = hypot(first.sd_g_dl, last.sd_g_dl)
+    return MissingRise(
+        since=start,
+        days=(last.day - start).days,
+        change_g_dl=change,
+        sd_change_g_dl=sd,
+        expected_g_dl=rules.rise_g_dl,
+        p_enough=_p_at_least(rules.rise_g_dl, change, sd),
+    )
+
+
+def _p_at_least(threshold: float, mean: float, sd: float) -> float:
+    if sd == 0:
+        return float(mean >= threshold)
+    return 0.5 * (1 + erf((mean - threshold) / (sd * sqrt(2))))

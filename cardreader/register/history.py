@@ -1,0 +1,118 @@
+"""A woman's haemoglobin over time, and what follows from it. No database here.
+
+``Measurement`` is one point: the combined photos of a visit, a tube reading or a
+laboratory result. ``standing`` folds them, oldest first, into where she stands.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from cardreader.decide import Outcome
+from cardreader.register.judging import ANAEMIC, TO_CONFIRM
+from cardreader.register.models import Reading, Source, Woman, local_day
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """One haemoglobin value of a woman. ``low``/``high``: 90 % interval in g/dL."""
+
+    at: dt.datetime
+    source: Source
+    hb_g_dl: float
+    low_g_dl: float | None
+    high_g_dl: float | None
+    sd_g_dl: float
+    outcome: Outcome
+    visit_id: str | None = None
+    reading_id: str | None = None
+
+    @property
+    def day(self) -> dt.date:
+        """The calendar day it was taken on."""
+        return local_day(self.at)
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether this is a laboratory result."""
+        return self.source is Source.LAB
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a woman stands after all her measurements.
+
+    ``anaemic`` and ``severe`` are lifted only by a laboratory result that says so:
+    a screening result never takes a woman off a list.
+    """
+
+    latest: Measurement | None
+    anaemic: bool
+    severe: bool
+    awaiting_confirmation: bool
+
+
+def measurements(woman: Woman) -> list[Measurement]:
+    """All values of a woman, oldest first; what was set aside is left out."""
+    points = []
+    for visit in woman.visits:
+        if visit.hb_g_dl is None or visit.band is None:
+            continue
+        photos = [r.taken_at for r in visit.readings if counts(r) and r.source == Source.PHOTO]
+        if not photos:
+            continue
+        points.append(
+            Measurement(
+                at=max(photos),
+                source=Source.PHOTO,
+                hb_g_dl=visit.hb_g_dl,
+                low_g_dl=visit.low_g_dl,
+                high_g_dl=visit.high_g_dl,
+                sd_g_dl=visit.sd_g_dl or 0.0,
+                outcome=Outcome(visit.band),
+                visit_id=visit.id,
+            )
+        )
+    for reading in woman.readings:
+        if reading.source != Source.PHOTO and counts(reading):
+            points.append(point_of(reading))
+    return sorted(points, key=lambda point: (point.at, point.confirmed))
+
+
+def point_of(reading: Reading) -> Measurement:
+    """A tube or laboratory reading as a point; ValueError when it holds no value."""
+    if reading.hb_g_dl is None or reading.band is None:
+        raise ValueError("a reading without a value is no point")
+    return Measurement(
+        at=reading.taken_at,
+        source=Source(reading.source),
+        hb_g_dl=reading.hb_g_dl,
+        low_g_dl=reading.low_g_dl,
+        high_g_dl=reading.high_g_dl,
+        sd_g_dl=reading.sd_g_dl or 0.0,
+        outcome=Outcome(reading.band),
+        visit_id=reading.visit_id,
+        reading_id=reading.id,
+    )
+
+
+def counts(reading: Reading) -> bool:
+    """Whether a reading has a value and was not set aside."""
+    return reading.hb_g_dl is not None and reading.set_aside_at is None
+
+
+def standing(points: Sequence[Measurement]) -> Standing:
+    """Fold measurements, oldest first, into where the woman stands."""
+    anaemic = severe = awaiting = False
+    for point in points:
+        if point.confirmed:
+            anaemic = point.outcome in ANAEMIC
+            severe = point.outcome is Outcome.SEVERE
+            awaiting = False
+            continue
+        anaemic = anaemic or point.outcome in ANAEMIC
+        severe = severe or point.outcome is Outcome.SEVERE
+        awaiting = awaiting or point.outcome in TO_CONFIRM
+    return Standing(points[-1] if points else None, anaemic, severe, awaiting)

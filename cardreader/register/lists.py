@@ -1,0 +1,115 @@
+"""The lists a worker goes through: due, overdue, open referrals, severe, no rise."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from enum import StrEnum
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from cardreader.register.followup import (
+    Due,
+    FollowUpRules,
+    MissingRise,
+    gestation_start,
+    missing_rise,
+    next_due,
+)
+from cardreader.register.history import Measurement, Standing, measurements, standing
+from cardreader.register.models import Referral, Visit, Woman, local_day
+
+
+class ListName(StrEnum):
+    """The lists, as in their addresses."""
+
+    DUE = "due"
+    OVERDUE = "overdue"
+    REFERRALS = "referrals"
+    SEVERE = "severe"
+    NO_RISE = "no-rise"
+
+
+@dataclass(frozen=True)
+class Row:
+    """A woman with all that follows from her record today."""
+
+    woman: Woman
+    points: tuple[Measurement, ...]
+    standing: Standing
+    due: Due | None
+    rise: MissingRise | None
+    referral: Referral | None
+
+    def belongs(self, name: ListName, today: dt.date) -> bool:
+        """Whether she is on a list today."""
+        match name:
+            case ListName.DUE:
+                return self.due is not None and self.due.is_due(today)
+            case ListName.OVERDUE:
+                return self.due is not None and self.due.is_overdue(today)
+            case ListName.REFERRALS:
+                return self.referral is not None
+            case ListName.SEVERE:
+                return self.standing.severe
+            case ListName.NO_RISE:
+                return self.rise is not None
+
+
+def row_of(woman: Woman, rules: FollowUpRules) -> Row:
+    """All that follows from one woman's record."""
+    points = measurements(woman)
+    stands = standing(points)
+    return Row(
+        woman=woman,
+        points=tuple(points),
+        standing=stands,
+        due=next_due(
+            rules,
+            stands,
+            points,
+            gestation_start(woman.gestation_weeks, woman.gestation_on),
+            local_day(woman.added_at),
+        ),
+        rise=missing_rise(rules, woman.treatments, points),
+        referral=next((r for r in woman.referrals if r.closed_at is None), None),
+    )
+
+
+def open_rows(session: Session, rules: FollowUpRules) -> list[Row]:
+    """Every woman still followed here, by code."""
+    query = (
+        select(Woman)
+        .where(Woman.closed_on.is_(None))
+        .order_by(Woman.code)
+        .options(
+            selectinload(Woman.visits).selectinload(Visit.readings),
+            selectinload(Woman.readings),
+            selectinload(Woman.referrals),
+            selectinload(Woman.treatments),
+        )
+    )
+    return [row_of(woman, rules) for woman in session.scalars(query)]
+
+
+def list_rows(rows: list[Row], name: ListName, today: dt.date) -> list[Row]:
+    """Those on one list, the most pressing first."""
+    chosen = [row for row in rows if row.belongs(name, today)]
+    if name in (ListName.DUE, ListName.OVERDUE):
+        return sorted(chosen, key=lambda row: row.due.last_on if row.due else today)
+    if name is ListName.REFERRALS:
+        return sorted(
+            chosen,
+            key=lambda row: (
+                (not row.referral.urgent, row.referral.opened_at)
+                if row.referral
+                else (True, dt.datetime.max.replace(tzinfo=dt.UTC))
+            ),
+        )
+    return sorted(chosen, key=lambda row: row.points[-1].hb_g_dl if row.points else 0.0)
+
+
+def list_counts(rows: list[Row], today: dt.date) -> dict[ListName, int]:
+    """How many women are on each list."""
+    return {name: sum(row.belongs(name, today) for row in rows) for name in ListName}

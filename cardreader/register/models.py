@@ -1,0 +1,253 @@
+"""Tables of the register.
+
+A woman is known by a pseudonymous code alone: no name, no address, no birth
+date. Times are kept in UTC. Ids are random, so that records made on several
+machines never collide.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import JSON, DateTime, ForeignKey, MetaData, String, Text, TypeDecorator
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+
+
+class Role(StrEnum):
+    """What a person may do; see ``cardreader.web.access`` for the pages of each."""
+
+    WORKER = "worker"
+    SUPERVISOR = "supervisor"
+    RESEARCHER = "researcher"
+
+
+class Source(StrEnum):
+    """Where a haemoglobin value comes from. Only ``LAB`` confirms."""
+
+    PHOTO = "photo"
+    TUBE = "tube"
+    LAB = "lab"
+
+
+class Regimen(StrEnum):
+    """Iron-folic acid as common practice gives it (no source); local protocol decides."""
+
+    PREVENTION = "prevention"
+    TREATMENT = "treatment"
+
+
+def new_id() -> str:
+    """Random id, 36 characters."""
+    return str(uuid.uuid4())
+
+
+def utc_now() -> dt.datetime:
+    """The present time, aware, in UTC."""
+    return dt.datetime.now(dt.UTC)
+
+
+def local_day(at: dt.datetime) -> dt.date:
+    """The calendar day of a time, where this machine stands."""
+    return at.astimezone().date()
+
+
+class UtcDateTime(TypeDecorator[dt.datetime]):
+    """Aware datetimes, stored as naive UTC so that both databases agree."""
+
+    impl = DateTime
+    cache_ok = True
+
+    def process_bind_param(self, value: dt.datetime | None, dialect: Any) -> dt.datetime | None:
+        """Turn an aware time into naive UTC; a naive one is a programmer's mistake."""
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("times in the register must be aware")
+        return value.astimezone(dt.UTC).replace(tzinfo=None)
+
+    def process_result_value(self, value: dt.datetime | None, dialect: Any) -> dt.datetime | None:
+        """Give the time zone back."""
+        return None if value is None else value.replace(tzinfo=dt.UTC)
+
+
+class Base(DeclarativeBase):
+    """Base of all tables; constraints are named so that migrations can reach them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {dt.datetime: UtcDateTime, dict[str, Any]: JSON}  # noqa: RUF012
+
+
+class Account(Base):
+    """A person who may sign in."""
+
+    __tablename__ = "account"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    name: Mapped[str] = mapped_column(String(60), unique=True)
+    role: Mapped[str] = mapped_column(String(20))
+    password_hash: Mapped[str] = mapped_column(String(200))
+    language: Mapped[str | None] = mapped_column(String(10))
+    disabled: Mapped[bool] = mapped_column(default=False)
+    created_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+
+
+class SignIn(Base):
+    """One signed-in browser. Only a hash of its token is kept."""
+
+    __tablename__ = "sign_in"
+    token_hash: Mapped[str] = mapped_column(String(64), primary_key=True)
+    account_id: Mapped[str] = mapped_column(ForeignKey("account.id", ondelete="CASCADE"))
+    csrf: Mapped[str] = mapped_column(String(64))
+    started_at: Mapped[dt.datetime]
+    seen_at: Mapped[dt.datetime]
+    account: Mapped[Account] = relationship(lazy="joined")
+
+
+class Woman(Base):
+    """A woman in antenatal care, by pseudonymous code."""
+
+    __tablename__ = "woman"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    code: Mapped[str] = mapped_column(String(24), unique=True)
+    # Gestation is kept as weeks on a day: what the worker is told, not what we infer from it.
+    gestation_weeks: Mapped[int | None]
+    gestation_on: Mapped[dt.date | None]
+    smoking: Mapped[str | None] = mapped_column(String(12))
+    added_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+    added_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    closed_on: Mapped[dt.date | None]
+    closed_reason: Mapped[str | None] = mapped_column(String(20))
+
+    visits: Mapped[list[Visit]] = relationship(
+        back_populates="woman", cascade="all, delete-orphan", order_by="Visit.on"
+    )
+    readings: Mapped[list[Reading]] = relationship(
+        back_populates="woman", cascade="all, delete-orphan", order_by="Reading.taken_at"
+    )
+    referrals: Mapped[list[Referral]] = relationship(
+        back_populates="woman", cascade="all, delete-orphan", order_by="Referral.opened_at"
+    )
+    treatments: Mapped[list[Treatment]] = relationship(
+        back_populates="woman", cascade="all, delete-orphan", order_by="Treatment.started_on"
+    )
+
+    def gestation_at(self, day: dt.date) -> int | None:
+        """Completed weeks of gestation on ``day``, or None when unknown or past 45 weeks."""
+        if self.gestation_weeks is None or self.gestation_on is None:
+            return None
+        weeks = self.gestation_weeks + (day - self.gestation_on).days // 7
+        return weeks if 0 <= weeks <= 45 else None
+
+
+class Visit(Base):
+    """One contact with a woman; several blots of one visit make one result."""
+
+    __tablename__ = "visit"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    number: Mapped[int]
+    on: Mapped[dt.date] = mapped_column(index=True)
+    opened_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    opened_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+    # The combined result of the visit's photos; null until one could be read.
+    hb_g_dl: Mapped[float | None]
+    low_g_dl: Mapped[float | None]
+    high_g_dl: Mapped[float | None]
+    sd_g_dl: Mapped[float | None]
+    band: Mapped[str | None] = mapped_column(String(30))
+    result: Mapped[dict[str, Any] | None]
+
+    woman: Mapped[Woman] = relationship(back_populates="visits")
+    readings: Mapped[list[Reading]] = relationship(
+        back_populates="visit", order_by="Reading.taken_at"
+    )
+
+
+class Reading(Base):
+    """One photo, tube or laboratory value. Never changed; a mistake is set aside."""
+
+    __tablename__ = "reading"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    submission_key: Mapped[str] = mapped_column(String(64), unique=True)
+    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    visit_id: Mapped[str | None] = mapped_column(
+        ForeignKey("visit.id", ondelete="CASCADE"), index=True
+    )
+    source: Mapped[str] = mapped_column(String(10))
+    taken_at: Mapped[dt.datetime] = mapped_column(index=True)
+    hb_g_dl: Mapped[float | None]
+    low_g_dl: Mapped[float | None]
+    high_g_dl: Mapped[float | None]
+    sd_g_dl: Mapped[float | None]
+    band: Mapped[str | None] = mapped_column(String(30))
+    refusal: Mapped[str | None] = mapped_column(String(40))
+    lot_id: Mapped[str | None] = mapped_column(String(20))
+    phone: Mapped[str | None] = mapped_column(String(80))
+    method: Mapped[str | None] = mapped_column(String(80))
+    place: Mapped[str | None] = mapped_column(String(80))
+    photo_sha256: Mapped[str | None] = mapped_column(String(64))
+    photo_file: Mapped[str | None] = mapped_column(String(80))
+    detail: Mapped[dict[str, Any] | None]
+    entered_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    entered_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+    set_aside_at: Mapped[dt.datetime | None]
+    set_aside_why: Mapped[str | None] = mapped_column(String(200))
+
+    woman: Mapped[Woman] = relationship(back_populates="readings")
+    visit: Mapped[Visit | None] = relationship(back_populates="readings")
+
+
+class Referral(Base):
+    """A woman sent for a confirmatory test or specialist care; open until a result comes."""
+
+    __tablename__ = "referral"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    band: Mapped[str] = mapped_column(String(30))
+    hb_g_dl: Mapped[float]
+    low_g_dl: Mapped[float | None]
+    high_g_dl: Mapped[float | None]
+    urgent: Mapped[bool]
+    source: Mapped[str] = mapped_column(String(10))
+    opened_at: Mapped[dt.datetime]
+    opened_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    closed_at: Mapped[dt.datetime | None]
+    closing_reading_id: Mapped[str | None] = mapped_column(
+        ForeignKey("reading.id", ondelete="SET NULL")
+    )
+    woman: Mapped[Woman] = relationship(back_populates="referrals")
+
+
+class Treatment(Base):
+    """Iron-folic acid as the facility prescribed it; the register only remembers."""
+
+    __tablename__ = "treatment"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    regimen: Mapped[str] = mapped_column(String(20))
+    started_on: Mapped[dt.date]
+    ended_on: Mapped[dt.date | None]
+    woman: Mapped[Woman] = relationship(back_populates="treatments")
+
+
+class AuditEntry(Base):
+    """Who did what and when. Append only: triggers refuse change and deletion."""
+
+    __tablename__ = "audit_entry"
+    seq: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    at: Mapped[dt.datetime]
+    account_id: Mapped[str | None] = mapped_column(String(36))
+    action: Mapped[str] = mapped_column(String(40))
+    subject: Mapped[str] = mapped_column(String(80))
+    detail: Mapped[str] = mapped_column(Text)
+    previous_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    hash: Mapped[str] = mapped_column(String(64), unique=True)

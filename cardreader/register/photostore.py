@@ -1,0 +1,104 @@
+"""Photos at rest: encrypted, or not kept at all.
+
+AES-256-GCM, a fresh nonce a file, the file's name as associated data so that
+files can't be swapped. The key lies beside the data, readable by its owner only,
+or comes from the environment: then a stolen disk does not hold it.
+"""
+
+from __future__ import annotations
+
+import base64
+import os
+import secrets
+from pathlib import Path
+
+from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+
+KEY_VARIABLE = "CARDREADER_PHOTO_KEY"
+_MAGIC = b"CRP1"
+_NONCE = 12
+
+
+class PhotoStoreError(Exception):
+    """A kept photo can't be opened: missing, damaged, or another key's."""
+
+
+class PhotoStore:
+    """Encrypted photos in a folder."""
+
+    def __init__(self, folder: Path, key: bytes) -> None:
+        self.folder = folder
+        self._cipher = AESGCM(key)
+
+    def put(self, data: bytes) -> str:
+        """Keep a photo; returns the name it is kept under. On disk when this returns."""
+        name = secrets.token_hex(16) + ".photo"
+        nonce = os.urandom(_NONCE)
+        write_whole(
+            self.folder / name, _MAGIC + nonce + self._cipher.encrypt(nonce, data, name.encode())
+        )
+        return name
+
+    def get(self, name: str) -> bytes:
+        """A photo as it was put."""
+        try:
+            blob = (self.folder / Path(name).name).read_bytes()
+            if not blob.startswith(_MAGIC):
+                raise PhotoStoreError("not a kept photo")
+            start = len(_MAGIC)
+            nonce, body = blob[start : start + _NONCE], blob[start + _NONCE :]
+            return self._cipher.decrypt(nonce, body, name.encode())
+        except (OSError, InvalidTag, ValueError) as error:
+            raise PhotoStoreError("the photo can't be opened") from error
+
+    def remove(self, name: str) -> None:
+        """Take a photo away; no error if it is gone."""
+        (self.folder / Path(name).name).unlink(missing_ok=True)
+
+    def names(self) -> set[str]:
+        """Names of all kept photos."""
+        return {path.name for path in self.folder.glob("*.photo")}
+
+
+def open_store(data: Path) -> PhotoStore:
+    """The photo store of a data folder; makes folder and key where missing."""
+    folder = data / "photos"
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return PhotoStore(folder, read_key(data))
+
+
+def read_key(data: Path) -> bytes:
+    """The key from the environment, else from ``photo.key``, made if there is none."""
+    text = os.environ.get(KEY_VARIABLE)
+    path = data / "photo.key"
+    if not text:
+        if not path.exists():
+            write_whole(path, base64.urlsafe_b64encode(AESGCM.generate_key(256)) + b"\n")
+        text = path.read_text(encoding="ascii")
+    try:
+        key = base64.urlsafe_b64decode(text.strip())
+    except ValueError as error:
+        raise PhotoStoreError("the photo key is not base64 text") from error
+    if len(key) != 32:
+        raise PhotoStoreError("the photo key must hold 32 bytes")
+    return key
+
+
+def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
+    """Write a file so that it is there whole or not at all, and on the disk."""
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    try:
+        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)

@@ -1,0 +1,304 @@
+"""Entering readings: each once, with the referral that follows from it.
+
+Every entry carries a submission key made by whoever sends it. The same key
+again gives back the entry that is there, so a photo sent twice because the
+answer got lost is kept once.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from cardreader.decide import Decision, Outcome
+from cardreader.protocol import Protocol
+from cardreader.register import audit
+from cardreader.register.history import Measurement, counts, measurements, point_of
+from cardreader.register.judging import TO_CONFIRM, NormalHb, judge
+from cardreader.register.models import Reading, Referral, Source, Visit, Woman, local_day
+from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
+from cardreader.subject import Smoking, Subject
+
+LAB_LIMITS_G_DL = (1.0, 25.0)
+"""Values outside are taken for slips of the pen (invented, generous)."""
+
+
+class KeyReusedError(ValueError):
+    """A submission key came back with something else under it."""
+
+
+@dataclass(frozen=True)
+class PhotoFacts:
+    """What the register needs to know of a read or refused photo.
+
+    Values in g/dL, None when refused; ``detail`` is the whole reading as JSON.
+    """
+
+    sha256: str
+    detail: dict[str, Any]
+    refusal: str | None = None
+    hb_g_dl: float | None = None
+    low_g_dl: float | None = None
+    high_g_dl: float | None = None
+    sd_g_dl: float | None = None
+    outcome: Outcome | None = None
+    refer: bool = False
+    lot_id: str | None = None
+    phone: str | None = None
+
+
+Combine = Callable[[list[dict[str, Any]], Subject], PhotoFacts]
+"""Combines the readings of several blots of one visit into one result."""
+
+
+def subject_of(woman: Woman, day: dt.date, elevation_m: float | None) -> Subject:
+    """What the protocol needs to know about a woman on a day."""
+    return Subject(
+        gestation_weeks=woman.gestation_at(day),
+        elevation_m=elevation_m,
+        smoking=None if woman.smoking is None else Smoking(woman.smoking),
+    )
+
+
+def find_submission(session: Session, key: str) -> Reading | None:
+    """The reading entered under a key, if any."""
+    return session.scalars(select(Reading).where(Reading.submission_key == key)).first()
+
+
+def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str | None) -> Visit:
+    """The woman's visit of that number on that day, made if it isn't there."""
+    for visit in woman.visits:
+        if visit.number == number and visit.on == on:
+            return visit
+    visit = Visit(number=number, on=on, opened_by=by)
+    woman.visits.append(visit)
+    session.flush()
+    audit.append(session, "visit.open", visit.id, by, woman=woman.id, number=number)
+    return visit
+
+
+def record_photo(
+    session: Session,
+    visit: Visit,
+    key: str,
+    facts: PhotoFacts,
+    taken_at: dt.datetime,
+    by: str | None,
+    combine: Combine,
+    subject: Subject,
+    photo_file: str | None = None,
+) -> Reading:
+    """Keep a photo's reading, recombine the visit, open a referral if it asks for one."""
+    if (earlier := _earlier(session, key, sha256=facts.sha256)) is not None:
+        return earlier
+    reading = Reading(
+        submission_key=key,
+        woman=visit.woman,
+        visit=visit,
+        source=Source.PHOTO.value,
+        taken_at=taken_at,
+        hb_g_dl=facts.hb_g_dl,
+        low_g_dl=facts.low_g_dl,
+        high_g_dl=facts.high_g_dl,
+        sd_g_dl=facts.sd_g_dl,
+        band=None if facts.outcome is None else facts.outcome.value,
+        refusal=facts.refusal,
+        lot_id=facts.lot_id,
+        phone=facts.phone,
+        photo_sha256=facts.sha256,
+        photo_file=photo_file,
+        detail=facts.detail,
+        entered_by=by,
+    )
+    session.add(reading)
+    session.flush()
+    audit.append(session, "reading.photo", reading.id, by, sha256=facts.sha256)
+    combine_visit(session, visit, combine, subject, by)
+    return reading
+
+
+def combine_visit(
+    session: Session, visit: Visit, combine: Combine, subject: Subject, by: str | None
+) -> None:
+    """Make the visit's result anew from all its photos that could be read."""
+    read = [r for r in visit.readings if counts(r) and r.source == Source.PHOTO]
+    details = [r.detail for r in read if r.detail is not None]
+    if not details:
+        visit.hb_g_dl = visit.low_g_dl = visit.high_g_dl = visit.sd_g_dl = None
+        visit.band = visit.result = None
+        return
+    facts = combine(details, subject)
+    visit.hb_g_dl, visit.sd_g_dl = facts.hb_g_dl, facts.sd_g_dl
+    visit.low_g_dl, visit.high_g_dl = facts.low_g_dl, facts.high_g_dl
+    visit.band = None if facts.outcome is None else facts.outcome.value
+    visit.result = facts.detail
+    if facts.hb_g_dl is not None and facts.outcome in TO_CONFIRM:
+        point = Measurement(
+            at=max(r.taken_at for r in read),
+            source=Source.PHOTO,
+            hb_g_dl=facts.hb_g_dl,
+            low_g_dl=facts.low_g_dl,
+            high_g_dl=facts.high_g_dl,
+            sd_g_dl=facts.sd_g_dl or 0.0,
+            outcome=facts.outcome,
+            visit_id=visit.id,
+        )
+        _refer(session, visit.woman, point, facts.refer, by)
+
+
+def record_tube(
+    session: Session,
+    woman: Woman,
+    key: str,
+    value: float,
+    unit: TubeUnit,
+    taken_at: dt.datetime,
+    by: str | None,
+    protocol: Protocol,
+    subject: Subject,
+    visit: Visit | None = None,
+) -> Reading:
+    """Enter an acid-haematin tube reading: a screening value like a photo's."""
+    if (earlier := _earlier(session, key, value=value, unit=unit.value)) is not None:
+        return earlier
+    normal = NormalHb(tube_hb_g_dl(value, unit), SD_G_DL)
+    decision = judge(normal, protocol, subject)
+    reading = _value_reading(
+        woman, key, Source.TUBE, normal, decision, taken_at, by, {"value": value, "unit": unit}
+    )
+    reading.visit = visit
+    reading.method = "acid haematin tube"
+    session.add(reading)
+    session.flush()
+    audit.append(session, "reading.tube", reading.id, by)
+    if decision.outcome in TO_CONFIRM:
+        _refer(session, woman, point_of(reading), decision.refer, by)
+    return reading
+
+
+def record_lab(
+    session: Session,
+    woman: Woman,
+    key: str,
+    hb_g_dl: float,
+    method: str,
+    place: str,
+    taken_at: dt.datetime,
+    by: str | None,
+    protocol: Protocol,
+    subject: Subject,
+) -> Reading:
+    """Enter a laboratory result. It closes the referrals opened up to then."""
+    low, high = LAB_LIMITS_G_DL
+    if not low <= hb_g_dl <= high:
+        raise ValueError(f"a laboratory result lies within {low:g} to {high:g} g/dL")
+    if (earlier := _earlier(session, key, value=hb_g_dl)) is not None:
+        return earlier
+    normal = NormalHb(hb_g_dl, 0.0)
+    decision = judge(normal, protocol, subject)
+    reading = _value_reading(
+        woman, key, Source.LAB, normal, decision, taken_at, by, {"value": hb_g_dl}
+    )
+    reading.low_g_dl = reading.high_g_dl = None
+    reading.method, reading.place = method, place
+    session.add(reading)
+    session.flush()
+    audit.append(session, "reading.lab", reading.id, by)
+    for referral in woman.referrals:
+        # A result from before the referral can't answer it.
+        if referral.closed_at is None and local_day(taken_at) >= local_day(referral.opened_at):
+            referral.closed_at = taken_at
+            referral.closing_reading_id = reading.id
+            audit.append(session, "referral.close", referral.id, by, reading=reading.id)
+    return reading
+
+
+def set_aside(
+    session: Session,
+    reading: Reading,
+    why: str,
+    by: str | None,
+    combine: Combine,
+    subject: Subject,
+) -> None:
+    """Take a mistaken reading out of all counts; it stays in the register.
+
+    A referral that it opened stays open, one that it closed is opened again: a
+    mistake must not leave a woman without her confirmatory test.
+    """
+    reading.set_aside_at, reading.set_aside_why = dt.datetime.now(dt.UTC), why
+    audit.append(session, "reading.set_aside", reading.id, by)
+    for referral in reading.woman.referrals:
+        if referral.closing_reading_id == reading.id:
+            referral.closed_at = referral.closing_reading_id = None
+            audit.append(session, "referral.reopen", referral.id, by)
+    if reading.visit is not None and reading.source == Source.PHOTO:
+        combine_visit(session, reading.visit, combine, subject, by)
+
+
+def _earlier(session: Session, key: str, **same: Any) -> Reading | None:
+    reading = find_submission(session, key)
+    if reading is None:
+        return None
+    found = {**(reading.detail or {}), "sha256": reading.photo_sha256}
+    if any(found.get(name) != value for name, value in same.items()):
+        raise KeyReusedError("this submission key was used for something else")
+    return reading
+
+
+def _value_reading(
+    woman: Woman,
+    key: str,
+    source: Source,
+    normal: NormalHb,
+    decision: Decision,
+    taken_at: dt.datetime,
+    by: str | None,
+    detail: dict[str, Any],
+) -> Reading:
+    low, high = normal.interval_g_dl
+    return Reading(
+        submission_key=key,
+        woman=woman,
+        source=source.value,
+        taken_at=taken_at,
+        hb_g_dl=normal.hb_g_dl,
+        low_g_dl=low,
+        high_g_dl=high,
+        sd_g_dl=normal.sd_g_dl,
+        band=decision.outcome.value,
+        detail={**detail, "refer": decision.refer},
+        entered_by=by,
+    )
+
+
+def _refer(
+    session: Session, woman: Woman, point: Measurement, urgent: bool, by: str | None
+) -> Referral | None:
+    """Open a referral, or bring the open one up to date; None if it is answered already.
+
+    Photos kept on a phone may arrive after the laboratory result they led to.
+    """
+    if any(p.confirmed and p.at > point.at for p in measurements(woman)):
+        return None
+    referral = next((r for r in woman.referrals if r.closed_at is None), None)
+    if referral is None:
+        referral = Referral(opened_at=point.at, opened_by=by, urgent=False)
+        woman.referrals.append(referral)
+        action = "referral.open"
+    else:
+        action = "referral.update"
+    # A later blot may lower the alarm of an open referral in words, never its urgency.
+    referral.urgent = referral.urgent or urgent
+    referral.band = point.outcome.value
+    referral.source = point.source.value
+    referral.hb_g_dl = point.hb_g_dl
+    referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
+    session.flush()
+    audit.append(session, action, referral.id, by, urgent=referral.urgent)
+    return referral

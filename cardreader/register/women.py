@@ -1,0 +1,106 @@
+"""Adding, finding and closing women, by pseudonymous code."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from enum import StrEnum
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from cardreader.register import audit
+from cardreader.register.models import Regimen, Treatment, Woman
+from cardreader.subject import Smoking
+
+CODE = re.compile(r"[A-Z0-9][A-Z0-9/-]{1,22}[A-Z0-9]")
+GESTATION_WEEKS = (1, 44)
+
+
+class Closing(StrEnum):
+    """Why a woman is no longer followed here."""
+
+    DELIVERED = "delivered"
+    MOVED = "moved"
+    OTHER = "other"
+
+
+def clean_code(text: str) -> str:
+    """Code as it is kept: capitals, no spaces. ValueError when it isn't one.
+
+    Three to 24 of A-Z, 0-9, ``/`` and ``-``: too little for a name and a surname,
+    enough for the numbers that registers use.
+    """
+    code = re.sub(r"\s+", "", text).upper()
+    if not CODE.fullmatch(code):
+        raise ValueError("a code has 3 to 24 letters, digits, '-' or '/'")
+    return code
+
+
+def find_woman(session: Session, code: str) -> Woman | None:
+    """The woman with that code, or None; also None for what can't be a code."""
+    try:
+        code = clean_code(code)
+    except ValueError:
+        return None
+    return session.scalars(select(Woman).where(Woman.code == code)).first()
+
+
+def search_women(session: Session, part: str, limit: int = 50) -> list[Woman]:
+    """Women followed here whose code holds ``part``, newest first."""
+    part = re.sub(r"[^A-Z0-9/-]", "", part.upper())
+    query = select(Woman).where(Woman.code.contains(part)).order_by(Woman.added_at.desc())
+    return list(session.scalars(query.limit(limit)))
+
+
+def add_woman(
+    session: Session,
+    code: str,
+    gestation_weeks: int | None,
+    on: dt.date,
+    by: str | None,
+    smoking: Smoking | None = None,
+) -> Woman:
+    """Add a woman; ValueError when the code is taken or is none."""
+    code = clean_code(code)
+    if find_woman(session, code) is not None:
+        raise ValueError("this code is taken")
+    woman = Woman(
+        code=code,
+        gestation_weeks=gestation_weeks,
+        gestation_on=None if gestation_weeks is None else on,
+        smoking=None if smoking is None else Smoking(smoking).value,
+        added_by=by,
+    )
+    session.add(woman)
+    session.flush()
+    audit.append(session, "woman.add", woman.id, by)
+    return woman
+
+
+def set_gestation(session: Session, woman: Woman, weeks: int, on: dt.date, by: str | None) -> None:
+    """Note the weeks of gestation as told on a day."""
+    woman.gestation_weeks, woman.gestation_on = weeks, on
+    audit.append(session, "woman.gestation", woman.id, by)
+
+
+def close_woman(
+    session: Session, woman: Woman, reason: Closing, on: dt.date, by: str | None
+) -> None:
+    """Take a woman off the lists; her record stays."""
+    woman.closed_on, woman.closed_reason = on, Closing(reason).value
+    audit.append(session, "woman.close", woman.id, by, reason=woman.closed_reason)
+
+
+def start_treatment(
+    session: Session, woman: Woman, regimen: Regimen, on: dt.date, by: str | None
+) -> Treatment:
+    """Note a regimen that the facility prescribed; it ends the one before."""
+    for earlier in woman.treatments:
+        if earlier.ended_on is None:
+            earlier.ended_on = on
+    treatment = Treatment(regimen=Regimen(regimen).value, started_on=on)
+    woman.treatments.append(treatment)
+    session.flush()
+    audit.append(session, "treatment.start", woman.id, by, regimen=treatment.regimen)
+    return treatment
