@@ -52,6 +52,8 @@ class Statement(StrEnum):
     ELEVATION_UNKNOWN = "elevation_unknown"
     SMOKING_ADJUSTED = "smoking_adjusted"
     SMOKING_NOT_ADJUSTED = "smoking_not_adjusted"
+    SIMULATED_CALIBRATION = "simulated_calibration"
+    NOMINAL_LOT = "nominal_lot"
 
 
 TEXT: dict[Statement, str] = {
@@ -67,8 +69,7 @@ TEXT: dict[Statement, str] = {
     Statement.TEST_WITHOUT_PHOTO: "Still not read? Send her for a blood test.",
     Statement.CONFIRM_AT_FACILITY: "Confirm with a blood test at a health facility.",
     Statement.CONFIRM_AS_PROTOCOL: "Confirm with a blood test where local protocol asks for it.",
-    Statement.DANGER_SIGNS: "Very pale, breathless, faint or bleeding? "
-    "Refer her now, whatever this says.",
+    Statement.DANGER_SIGNS: "Breathless, faint or bleeding? Refer her now all the same.",
     Statement.USUAL_SPECIALIST_CARE: "Specialist care at a referral unit.",
     Statement.USUAL_SEVERE_LIST: "Her entry in the list of severely anaemic women.",
     Statement.USUAL_TREATMENT: "Iron-folic acid, one tablet twice a day for 100 days.",
@@ -76,10 +77,10 @@ TEXT: dict[Statement, str] = {
     Statement.USUAL_MONTHLY_TEST: "A haemoglobin test every month.",
     Statement.USUAL_FOUR_TESTS: "A haemoglobin test at each of four antenatal visits.",
     Statement.SCREENING_ONLY: "Screening only. This is not a diagnosis.",
-    Statement.LOCAL_PROTOCOL: "Local protocol and licensed staff decide what is done.",
+    Statement.LOCAL_PROTOCOL: "Local protocol and licensed staff decide.",
     Statement.BLOOD_INFECTIOUS: "Treat all blood as infectious, dry blots too.",
-    Statement.GLOVES: "Wear gloves and wash your hands.",
-    Statement.SHARPS: "Use each lancet once and drop it in the sharps box.",
+    Statement.GLOVES: "Wear gloves.",
+    Statement.SHARPS: "Use each lancet once, then into the sharps box.",
     Statement.TRIMESTER_UNKNOWN: "Trimester not given: the strictest limit was used.",
     Statement.ELEVATION_ADJUSTED: "Adjusted for the elevation where she lives.",
     Statement.ELEVATION_NOT_ADJUSTED: "This protocol makes no adjustment for elevation. "
@@ -89,6 +90,9 @@ TEXT: dict[Statement, str] = {
     Statement.SMOKING_ADJUSTED: "Adjusted for smoking.",
     Statement.SMOKING_NOT_ADJUSTED: "This protocol makes no adjustment for smoking. "
     "In a smoker, anaemia can be missed.",
+    Statement.SIMULATED_CALIBRATION: "Calibrated on simulated photos only: "
+    "no clinical accuracy is claimed.",
+    Statement.NOMINAL_LOT: "Card colours assumed, not measured.",
 }
 
 USUAL_CARE: frozenset[Statement] = frozenset(s for s in Statement if s.startswith("usual_"))
