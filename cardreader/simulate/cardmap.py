@@ -21,6 +21,9 @@ Picture = NDArray[np.float32]
 CORNER_MM = 3.18
 """Corner radius of an ID-1 card (ISO/IEC 7810)."""
 
+SHADOW_PX_PER_MM = 6.0
+SHADOW_BORDER_MM = 3.0
+
 _MARKERS = cv2.aruco.DICT_APRILTAG_36h11
 _MARKER_MODULES = 8
 _BLOT_PX_PER_MM = 16.0
@@ -35,12 +38,35 @@ class CardMap:
     ----------
     colour : (h, w, 3) float32 array
         Raw camera colour in full light, without glare.
+    share : (h, w) float32 array
+        How much of each pixel is card: 0 outside the rounded corners.
+    shadow : (h, w) float32 array
+        Light that the card's edge takes from the table, at `SHADOW_PX_PER_MM`,
+        with a border of `SHADOW_BORDER_MM`.
     px_per_mm : float
         The middle of pixel (0, 0) lies at 0.5 / px_per_mm in both directions.
     """
 
     colour: Picture
+    share: Picture
+    shadow: Picture
     px_per_mm: float
+
+    def colour_at(self, at_mm: Picture) -> Picture:
+        """Raw colour (h, w, 3) at card positions (h, w, 2) in mm.
+
+        The edge is continued outwards, so that it is not darkened twice when
+        the share is taken.
+        """
+        return _look(self.colour, at_mm, self.px_per_mm, 0, cv2.BORDER_REPLICATE)
+
+    def share_at(self, at_mm: Picture) -> Picture:
+        """Share of card (h, w) at card positions (h, w, 2) in mm."""
+        return _look(self.share, at_mm, self.px_per_mm, 0, cv2.BORDER_CONSTANT)
+
+    def shadow_at(self, at_mm: Picture) -> Picture:
+        """Light taken from the table (h, w) at card positions (h, w, 2) in mm."""
+        return _look(self.shadow, at_mm, SHADOW_PX_PER_MM, SHADOW_BORDER_MM, cv2.BORDER_CONSTANT)
 
     def fill(
         self, x0_mm: float, y0_mm: float, x1_mm: float, y1_mm: float, raw: NDArray[np.float64]
@@ -76,7 +102,7 @@ def draw_card(
 ) -> CardMap:
     """Draw the card of a scene with a blot in its bay."""
     size = (round(layout.HEIGHT_MM * px_per_mm), round(layout.WIDTH_MM * px_per_mm))
-    card = CardMap(np.empty((*size, 3), np.float32), px_per_mm)
+    card = CardMap(np.empty((*size, 3), np.float32), _share(size, px_per_mm), _shadow(), px_per_mm)
     card.colour[:] = scene.raw_stock
     for cell, raw in zip(layout.cells(), scene.raw_patches, strict=True):
         _square(card, cell.x_mm, cell.y_mm, layout.PATCH_MM, raw)
@@ -87,6 +113,37 @@ def draw_card(
     for c in covers:
         card.fill(c.x0_mm, c.y0_mm, c.x1_mm, c.y1_mm, scene.raw_stock * (0.16, 0.10, 0.07))
     return card
+
+
+def _look(
+    picture: Picture, at_mm: Picture, px_per_mm: float, border_mm: float, border: int
+) -> Picture:
+    where = (at_mm + np.float32(border_mm)) * np.float32(px_per_mm) - np.float32(0.5)
+    return cv2.remap(picture, where, None, cv2.INTER_LINEAR, borderMode=border)  # type: ignore
+
+
+def _share(size: tuple[int, int], px_per_mm: float) -> Picture:
+    h, w = size
+    radius = CORNER_MM * px_per_mm
+    # Distance beyond the inner rectangle on whose corners the rounding centres.
+    x = np.maximum(np.abs(np.arange(w) + 0.5 - w / 2) - (w / 2 - radius), 0)
+    y = np.maximum(np.abs(np.arange(h) + 0.5 - h / 2) - (h / 2 - radius), 0)
+    beyond = np.hypot(x.astype(np.float32), y.astype(np.float32)[:, None])
+    return np.asarray(np.clip(radius + 0.5 - beyond, 0, 1), np.float32)
+
+
+def _shadow() -> Picture:
+    """A card is 0.8 mm thick: light from the upper left leaves a thin dark seam."""
+    size = (
+        round(layout.HEIGHT_MM * SHADOW_PX_PER_MM),
+        round(layout.WIDTH_MM * SHADOW_PX_PER_MM),
+    )
+    border = round(SHADOW_BORDER_MM * SHADOW_PX_PER_MM)
+    fall = round(0.4 * SHADOW_PX_PER_MM)
+    seam = np.zeros((size[0] + 2 * border, size[1] + 2 * border), np.float32)
+    start = border + fall
+    seam[start : start + size[0], start : start + size[1]] = _share(size, SHADOW_PX_PER_MM)
+    return np.asarray(0.45 * cv2.GaussianBlur(seam, (0, 0), 0.35 * SHADOW_PX_PER_MM), np.float32)
 
 
 def _square(card: CardMap, x: float, y: float, side: float, raw: NDArray[np.float64]) -> None:

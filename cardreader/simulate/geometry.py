@@ -91,14 +91,16 @@ class Projection:
         ideal = seen
         for _ in range(12):  # contraction: converges to below 1e-6 px for |k1| < 0.1
             ideal = seen / (1 + self.lens_k1 * (ideal**2).sum(axis=-1, keepdims=True))
-        return _apply(np.linalg.inv(self.homography), self.middle + ideal * self.radius_px)
+        back = np.asarray(np.linalg.inv(self.homography))
+        return _apply(back, np.asarray(self.middle + ideal * self.radius_px))
 
     def px_per_mm(self, at_mm: ArrayLike) -> Array:
         """Local scale (...) at card positions (..., 2): square root of the area ratio."""
         at = np.asarray(at_mm, float)
         h = 1e-3
-        across = (self.to_px(at + [h, 0]) - self.to_px(at - [h, 0])) / (2 * h)
-        down = (self.to_px(at + [0, h]) - self.to_px(at - [0, h])) / (2 * h)
+        dx, dy = np.array([h, 0]), np.array([0, h])
+        across = (self.to_px(at + dx) - self.to_px(at - dx)) / (2 * h)
+        down = (self.to_px(at + dy) - self.to_px(at - dy)) / (2 * h)
         return np.sqrt(np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]))
 
 

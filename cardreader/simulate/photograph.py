@@ -11,21 +11,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader.simulate import tabletop
 from cardreader.simulate.blotshape import Blot, draw_blot
-from cardreader.simulate.cardmap import CORNER_MM, CardMap, draw_card
+from cardreader.simulate.cardmap import CardMap, draw_card
 from cardreader.simulate.geometry import Projection, card_corners_mm
+from cardreader.simulate.lighting import reflection, shadow_factor
 from cardreader.simulate.phonefile import jpeg
 from cardreader.simulate.scene import Scene
-from cardreader.simulate.view import ShadowEdge, Spot, View
+from cardreader.simulate.tabletop import draw_tabletop
+from cardreader.simulate.view import View
 
+Array = NDArray[np.float64]
 Picture = NDArray[np.float32]
 _MAX_CARD_PX_PER_MM = 42.0
 _STEP = 8
 """Smooth fields are worked out on every eighth pixel and interpolated."""
 
-_STRIP = 250
+_STRIP = 15 * _STEP
+"""Rows worked on at a time, so that all that is needed stays in the cache."""
+
 _TONE_STEPS = 1 << 16
+_SHARPEN_PX = 1.2
+
+# Interpolating the colour mosaic softens and correlates the noise a little.
+_MOSAIC = np.array([0.2, 0.6, 0.2])
 
 
 def photograph(scene: Scene, view: View, seed: int, blot: Blot | None = None) -> bytes:
@@ -35,31 +43,48 @@ def photograph(scene: Scene, view: View, seed: int, blot: Blot | None = None) ->
     """
     rng = np.random.default_rng(seed)
     blot = blot or draw_blot(rng)
-    light = _form_image(scene, view, blot, rng)
-    picture = _develop(scene, light)
-    if view.sharpen:
-        soft = cv2.GaussianBlur(picture, (0, 0), 1.2)
-        picture = cv2.addWeighted(picture, 1 + view.sharpen, soft, -view.sharpen, 0)
+    raw = _expose(scene, view, blot, rng)
+    raw = _blur(raw, view)
+    _add_noise(raw, view, rng)
+    raw = np.asarray(cv2.sepFilter2D(raw, -1, _MOSAIC, _MOSAIC), np.float32)
+    picture = _sharpen(_develop(scene, raw), view.sharpen)
     return jpeg(picture, rng, view.jpeg_quality, view.subsampling, view.orientation)
 
 
-def _form_image(scene: Scene, view: View, blot: Blot, rng: np.random.Generator) -> Picture:
-    """Raw linear picture (h, w, 3) as the sensor reads it."""
+def _expose(scene: Scene, view: View, blot: Blot, rng: np.random.Generator) -> Picture:
+    """Light that falls on the sensor, raw linear, shape (h, w, 3)."""
+    width, height = view.size
     projection = view.projection
+    scale = projection.px_per_mm(card_corners_mm())
+    table = draw_tabletop(view.table, scene.raw_stock, min(14.0, 0.7 * float(scale.mean())), rng)
+    # Drawn as dense as the nearest corner is seen: nowhere is detail made up.
+    card = draw_card(scene, blot, min(_MAX_CARD_PX_PER_MM, float(scale.max())), rng, view.covers)
+    card_rows = _rows_of_card(projection, height)
     coarse_mm = _coarse_mm(projection, view.size)
-    at_mm = _enlarge(coarse_mm, view.size)
-    frame = _lay_table(scene, view, projection, at_mm, rng)
-    _lay_card(frame, scene, view, blot, projection, at_mm, rng)
-    del at_mm
-    _light(frame, scene, view, coarse_mm)
-    frame = _blur(frame, view)
-    _add_noise(frame, view, rng)
-    # Interpolating the colour mosaic softens and correlates the noise a little.
-    mosaic = np.array([0.2, 0.6, 0.2])
-    return cv2.sepFilter2D(frame, -1, mosaic, mosaic)
+    shade, added = _lighting(scene, view, coarse_mm)
+    frame = np.empty((height, width, 3), np.float32)
+    for first in range(0, height, _STRIP):
+        n = min(_STRIP, height - first)
+        strip = frame[first : first + n]
+        at_mm = _enlarged(coarse_mm, first, n, width)
+        table.seen_at(at_mm, out=strip)
+        if first < card_rows[1] and first + n > card_rows[0]:
+            _lay_card(strip, card, at_mm)
+        strip *= _enlarged(shade, first, n, width)[..., None]
+        strip += scene.glare.astype(np.float32)
+        if view.spots:
+            spots = _enlarged(added, first, n, width)[..., None]
+            strip += spots * scene.raw_stock.astype(np.float32)
+    return frame
 
 
-def _coarse_mm(projection: Projection, size: tuple[int, int]) -> NDArray[np.float64]:
+def _rows_of_card(projection: Projection, height: int) -> tuple[int, int]:
+    rows = projection.to_px(card_corners_mm())[:, 1]
+    margin = 0.1 * height  # the shadow on the table reaches out further than the card
+    return int(rows.min() - margin), int(rows.max() + margin)
+
+
+def _coarse_mm(projection: Projection, size: tuple[int, int]) -> Array:
     """Card mm on every eighth pixel, one step beyond the frame on all sides."""
     width, height = size
     x = (np.arange(-1, -(-width // _STEP) + 1) + 0.5) * _STEP - 0.5
@@ -67,112 +92,47 @@ def _coarse_mm(projection: Projection, size: tuple[int, int]) -> NDArray[np.floa
     return projection.to_mm(np.stack(np.meshgrid(x, y), axis=-1))
 
 
-def _enlarge(coarse: NDArray[np.float64], size: tuple[int, int]) -> Picture:
-    """A field on the coarse grid, (h, w) or (h, w, k), at every pixel of the frame."""
-    width, height = size
-    field = cv2.resize(
-        coarse.astype(np.float32), None, fx=_STEP, fy=_STEP, interpolation=cv2.INTER_LINEAR
-    )
-    return np.asarray(field[_STEP : _STEP + height, _STEP : _STEP + width])
+def _enlarged(coarse: Array, first: int, n: int, width: int) -> Picture:
+    """A coarse field at every pixel of ``n`` rows from ``first``, a multiple of the step."""
+    rows = coarse[first // _STEP : first // _STEP + -(-n // _STEP) + 2].astype(np.float32)
+    fine = cv2.resize(rows, None, fx=_STEP, fy=_STEP, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(fine[_STEP : _STEP + n, _STEP : _STEP + width], np.float32)
 
 
-def _lay_table(
-    scene: Scene, view: View, projection: Projection, at_mm: Picture, rng: np.random.Generator
-) -> Picture:
-    density = min(14.0, 0.7 * float(projection.px_per_mm(card_corners_mm()).mean()))
-    tile = tabletop.texture(view.table, density, rng) * scene.raw_stock.astype(np.float32)
-    where = (at_mm + np.float32(200.0)) * np.float32(density)
-    return np.asarray(
-        cv2.remap(tile, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT),
-        np.float32,
-    )
+def _lay_card(strip: Picture, card: CardMap, at_mm: Picture) -> None:
+    """Put the card, and the thin shadow it casts on the table, into some rows."""
+    strip *= 1 - card.shadow_at(at_mm)[..., None]
+    share = card.share_at(at_mm)
+    columns = np.nonzero(share.any(axis=0))[0]
+    if not columns.size:
+        return
+    part = slice(None), slice(columns[0], columns[-1] + 1)
+    seen = card.colour_at(np.ascontiguousarray(at_mm[part]))
+    seen -= strip[part]
+    seen *= share[part][..., None]
+    strip[part] += seen
 
 
-def _lay_card(
-    frame: Picture,
-    scene: Scene,
-    view: View,
-    blot: Blot,
-    projection: Projection,
-    at_mm: Picture,
-    rng: np.random.Generator,
-) -> None:
-    """Put the card, and the thin shadow it casts on the table, into the frame."""
-    corners = card_corners_mm()
-    # Drawn as dense as the nearest corner is seen: nowhere is detail made up.
-    density = min(_MAX_CARD_PX_PER_MM, float(projection.px_per_mm(corners).max()))
-    card = draw_card(scene, blot, density, rng, view.covers)
-    outline = _outline(card)
-    at_px = projection.to_px(corners)
-    width, height = view.size
-    low = np.clip(np.floor(at_px.min(axis=0)) - 60, 0, [width, height]).astype(int)
-    high = np.clip(np.ceil(at_px.max(axis=0)) + 60, 0, [width, height]).astype(int)
-    part = frame[low[1] : high[1], low[0] : high[0]]
-    where = at_mm[low[1] : high[1], low[0] : high[0]] * np.float32(density) - np.float32(0.5)
-    drop = np.array([0.35, 0.45]) * density
-    shadow = cv2.remap(
-        cv2.copyMakeBorder(outline, *(4 * [_border(density)]), cv2.BORDER_CONSTANT, value=0),
-        where + (_border(density) - drop).astype(np.float32),
-        None,
-        cv2.INTER_LINEAR,
-    )
-    shadow = cv2.blur(shadow, (int(0.5 * density) | 1, int(0.5 * density) | 1))
-    part *= 1 - 0.45 * shadow[..., None]
-    share = cv2.remap(outline, where, None, cv2.INTER_LINEAR)[..., None]
-    # The border of the card's picture is continued, so its edge is not darkened twice.
-    seen = cv2.remap(card.colour, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    part += share * (seen - part)
-
-
-def _border(density: float) -> int:
-    return int(2 * density)
-
-
-def _outline(card: CardMap) -> Picture:
-    """How much of each pixel of the card's picture is card: 0 outside rounded corners."""
-    h, w = card.colour.shape[:2]
-    radius = CORNER_MM * card.px_per_mm
-    # Distance beyond the inner rectangle on whose border the corner circles centre.
-    x = np.maximum(np.abs(np.arange(w) + 0.5 - w / 2) - (w / 2 - radius), 0)
-    y = np.maximum(np.abs(np.arange(h) + 0.5 - h / 2) - (h / 2 - radius), 0)
-    beyond = np.hypot(x.astype(np.float32), y.astype(np.float32)[:, None])
-    return np.asarray(np.clip(radius + 0.5 - beyond, 0, 1), np.float32)
-
-
-def _light(frame: Picture, scene: Scene, view: View, coarse_mm: NDArray[np.float64]) -> None:
-    """Shade, cast shadows, reflections and veiling glare, in place."""
+def _lighting(scene: Scene, view: View, at_mm: Array) -> tuple[Array, Array]:
+    """Factor on the light, and reflected light in shares of the stock, at card positions."""
     # Far from the card the quadratic would run away; a lamp does not.
-    shade = np.clip(scene.shade(coarse_mm), 0.25, 1.5)
+    shade = np.clip(scene.shade(at_mm), 0.25, 1.5)
     for edge in view.shadows:
-        shade *= _shadow(edge, coarse_mm)
-    frame *= _enlarge(shade, view.size)[..., None]
-    added = np.broadcast_to(scene.glare.astype(np.float32), (1, 1, 3))
-    if view.spots:
-        bright = sum(_reflection(spot, coarse_mm) for spot in view.spots)
-        added = added + _enlarge(np.asarray(bright), view.size)[..., None] * scene.raw_stock.astype(
-            np.float32
-        )
-    frame += added
+        shade *= shadow_factor(edge, at_mm)
+    added = np.zeros_like(shade)
+    for spot in view.spots:
+        added += reflection(spot, at_mm)
+    return shade, added
 
 
-def _shadow(edge: ShadowEdge, at_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    a = np.radians(edge.angle_deg)
-    into = (at_mm[..., 0] - edge.x_mm) * np.cos(a) + (at_mm[..., 1] - edge.y_mm) * np.sin(a)
-    turn = np.clip(4 * into / max(edge.softness_mm, 1e-3), -30, 30)
-    return np.asarray(1 - edge.depth / (1 + np.exp(-turn)))
-
-
-def _reflection(spot: Spot, at_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    square = ((at_mm - (spot.x_mm, spot.y_mm)) ** 2).sum(axis=-1) / spot.size_mm**2
-    return np.asarray(spot.strength * np.exp(-0.5 * np.minimum(square, 60)))
-
-
-def _blur(frame: Picture, view: View) -> Picture:
+def _blur(raw: Picture, view: View) -> Picture:
+    out = raw
     if view.defocus_px > 0.2:
-        frame = cv2.GaussianBlur(frame, (0, 0), view.defocus_px)
+        out = np.asarray(cv2.GaussianBlur(out, (0, 0), view.defocus_px), np.float32)
     if view.motion_px >= 1:
-        frame = cv2.filter2D(frame, -1, _shake(view.motion_px, view.motion_deg))
-    return np.asarray(frame, np.float32)
+        shake = _shake(view.motion_px, view.motion_deg)
+        out = np.asarray(cv2.filter2D(out, -1, shake), np.float32)
+    return out
 
 
 def _shake(length_px: float, angle_deg: float) -> Picture:
@@ -181,19 +141,21 @@ def _shake(length_px: float, angle_deg: float) -> Picture:
     n = 2 * int(np.ceil(length_px / 2)) + 1
     canvas = np.zeros((n * fine, n * fine), np.uint8)
     a = np.radians(angle_deg)
-    half = np.array([np.cos(a), np.sin(a)]) * length_px / 2 * fine
     middle = n * fine / 2 - 0.5
-    ends = [tuple(int(round(v)) for v in middle + sign * half) for sign in (-1, 1)]
-    cv2.line(canvas, ends[0], ends[1], 255, fine)
+    dx, dy = np.array([np.cos(a), np.sin(a)]) * length_px / 2 * fine
+    start = round(middle - dx), round(middle - dy)
+    stop = round(middle + dx), round(middle + dy)
+    cv2.line(canvas, start, stop, (255,), fine)
     kernel = cv2.resize(canvas, (n, n), interpolation=cv2.INTER_AREA).astype(np.float32)
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def _add_noise(frame: Picture, view: View, rng: np.random.Generator) -> None:
-    for y in range(0, frame.shape[0], _STRIP):
-        strip = frame[y : y + _STRIP]
-        spread = cv2.sqrt(np.maximum(strip, 0) * view.shot_noise + view.read_noise**2)
-        strip += spread * rng.standard_normal(strip.shape, dtype=np.float32)
+def _add_noise(raw: Picture, view: View, rng: np.random.Generator) -> None:
+    for first in range(0, raw.shape[0], _STRIP):
+        strip = raw[first : first + _STRIP]
+        spread = np.sqrt(np.maximum(strip, 0) * view.shot_noise + view.read_noise**2)
+        spread *= rng.standard_normal(strip.shape, dtype=np.float32)
+        strip += spread
 
 
 def _develop(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
@@ -201,8 +163,17 @@ def _develop(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
     levels = np.linspace(0, 1, _TONE_STEPS)
     table = np.round(255 * scene.camera.tone(levels)).astype(np.uint8)
     out = np.empty(raw.shape, np.uint8)
-    for y in range(0, raw.shape[0], _STRIP):
-        strip = np.clip(raw[y : y + _STRIP], 0, 1)
+    for first in range(0, raw.shape[0], _STRIP):
+        strip = np.clip(raw[first : first + _STRIP], 0, 1)
         display = np.clip(cv2.transform(strip, scene.matrix), 0, 1)
-        out[y : y + _STRIP] = table[(display * (_TONE_STEPS - 1) + 0.5).astype(np.uint16)]
+        out[first : first + _STRIP] = table[
+            (display * np.float32(_TONE_STEPS - 1) + np.float32(0.5)).astype(np.uint16)
+        ]
     return out
+
+
+def _sharpen(picture: NDArray[np.uint8], strength: float) -> NDArray[np.uint8]:
+    if not strength:
+        return picture
+    soft = cv2.GaussianBlur(picture, (0, 0), _SHARPEN_PX)
+    return np.asarray(cv2.addWeighted(picture, 1 + strength, soft, -strength, 0), np.uint8)

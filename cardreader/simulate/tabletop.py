@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,17 +20,34 @@ _COLOURS = {
     Table.STONE: ((0.26, 0.25, 0.23), (0.46, 0.45, 0.42)),
 }
 _TILE = 1400
+_CORNER_MM = 60.0
+"""How far up and left of the card's corner the tile begins."""
 
 
-def texture(table: Table, px_per_mm: float, rng: np.random.Generator) -> Picture:
-    """A square tile (n, n, 3) of the table's colour relative to the card's stock.
+@dataclass(frozen=True)
+class Tabletop:
+    """A table: ``grey`` (n, n) between two raw colours (3,), continued by reflection."""
 
-    ``px_per_mm`` is the tile's density; it may be continued by reflection.
-    """
-    size_mm = _TILE / px_per_mm
-    grey = _PATTERNS[table](size_mm, rng)
-    dark, light = (np.array(c, np.float32) for c in _COLOURS[table])
-    return np.asarray(dark + np.clip(grey, 0, 1)[..., None] * (light - dark), np.float32)
+    grey: Picture
+    px_per_mm: float
+    dark: Picture
+    light: Picture
+
+    def seen_at(self, at_mm: Picture, out: Picture) -> None:
+        """Write the raw colour at card positions (h, w, 2) in mm to ``out`` (h, w, 3)."""
+        where = (at_mm + np.float32(_CORNER_MM)) * np.float32(self.px_per_mm)
+        grey = cv2.remap(self.grey, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)  # type: ignore[call-overload]
+        np.multiply(grey[..., None], self.light - self.dark, out=out)
+        out += self.dark
+
+
+def draw_tabletop(
+    table: Table, raw_stock: NDArray[np.float64], px_per_mm: float, rng: np.random.Generator
+) -> Tabletop:
+    """Draw a table next to a card whose stock has the raw colour given, shape (3,)."""
+    grey = np.clip(_PATTERNS[table](_TILE / px_per_mm, rng), 0, 1).astype(np.float32)
+    dark, light = (np.asarray(raw_stock * c, np.float32) for c in _COLOURS[table])
+    return Tabletop(grey, px_per_mm, dark, light)
 
 
 def _noise(
