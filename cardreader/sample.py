@@ -105,10 +105,12 @@ def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
     ordered = np.sort(light.reshape(72, n, 3), axis=1)
     cut = int(TRIM * n)
     mean = ordered[:, cut : n - cut].mean(axis=1, dtype=np.float64)
+    noise = _standard_error(light)
+    rounding = _rounding(photo, mean, light.reshape(72, n, 3).std(axis=1))
     low, high = ordered[:, int(0.1587 * n)], ordered[:, int(0.8413 * n)]
     return PatchSamples(
         linear=mean,
-        standard_error=_standard_error(light),
+        standard_error=np.hypot(noise, rounding),
         spread=((high - low) / 2).astype(np.float64),
         clipped_share=_clipped(photo, encoded).mean(axis=(1, 2)),
         n_pixels=np.full(72, n),
@@ -118,7 +120,8 @@ def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
     high = encoded >= CLIPPED_CODE * photo.white
     low = encoded <= CRUSHED_CODE * photo.white
-    return (high | low).any(axis=-1)
+    ends: NDArray[np.bool_] = np.logical_or(high, low).any(axis=-1)
+    return ends
 
 
 def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -132,6 +135,22 @@ def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
     variance = (rest**2).sum(axis=1) / (_BLOCKS**2 - 3)
     standard_error: NDArray[np.float64] = np.sqrt(variance) / _BLOCKS
     return standard_error
+
+
+def _rounding(
+    photo: Photo, mean: NDArray[np.float64], sd: NDArray[np.float32]
+) -> NDArray[np.float64]:
+    """Error left in a mean by rounding to whole codes, (72, 3).
+
+    A uniform error of one code step where there is no noise; noise of sd s
+    dithers a step q and leaves exp(-2 (pi s / q)**2) of it (first term of the
+    quantiser's Fourier series).
+    """
+    table = photo.tone_tables()[1].astype(np.float64)
+    code = np.clip(np.searchsorted(table, mean), 1, photo.white)
+    q = np.maximum(table[code] - table[code - 1], 1e-9)
+    left: NDArray[np.float64] = q / np.sqrt(12) * np.exp(-2 * (np.pi * sd / q) ** 2)
+    return left
 
 
 def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:

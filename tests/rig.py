@@ -70,8 +70,17 @@ def _fill(card: np.ndarray, polygon_mm: np.ndarray, colour: object) -> None:
     cv2.fillPoly(card, [points], [float(c) for c in colour], cv2.LINE_AA, 4)
 
 
-def _rectangle(x: float, y: float, w: float, h: float) -> np.ndarray:
-    return np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)])
+def _square(card: np.ndarray, x: float, y: float, side: float, colour: object) -> None:
+    """Fill a square by exact coverage; polygon fillers paint half a pixel too wide."""
+    cover = []
+    for start, n in ((x, card.shape[1]), (y, card.shape[0])):
+        low, high = ((v + MARGIN_MM) * PX_PER_MM for v in (start, start + side))
+        at = np.arange(n)
+        cover.append(np.clip(np.minimum(at + 1, high) - np.maximum(at, low), 0, 1))
+    cols, rows = (np.flatnonzero(c) for c in cover)
+    part = card[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    alpha = np.outer(cover[1][rows], cover[0][cols])[..., None]
+    part += alpha * (np.asarray(colour) - part)
 
 
 def draw_card(
@@ -87,11 +96,10 @@ def draw_card(
     colours = patch_colours() if colours is None else colours
     half = layout.PATCH_MM / 2
     for cell, colour in zip(layout.cells(), colours, strict=True):
-        square = _rectangle(cell.x_mm - half, cell.y_mm - half, 2 * half, 2 * half)
-        _fill(card, square, colour)
+        _square(card, cell.x_mm - half, cell.y_mm - half, 2 * half, colour)
     bay = layout.bay_corners_mm()
-    _fill(card, bay + 0.4 * np.sign(bay - layout.CENTRE_MM), (0.03, 0.03, 0.03))
-    _fill(card, bay, paper)
+    _square(card, *(bay[0] - 0.4), layout.BAY_MM + 0.8, (0.03, 0.03, 0.03))
+    _square(card, *bay[0], layout.BAY_MM, paper)
     for blot in blots:
         _fill(card, blot.outline_mm(), np.array(blot.colour) * blot.rim)
         _fill(card, blot.outline_mm(0.7), blot.colour)
@@ -100,8 +108,9 @@ def draw_card(
         modules = cv2.aruco.generateImageMarker(dictionary, i, 8)
         side = layout.MARKER_MM / 8
         for (row, column), value in np.ndenumerate(modules):
-            x, y = corners[0] + (column * side, row * side)
-            _fill(card, _rectangle(x, y, side, side), (0.86 if value else 0.03,) * 3)
+            if not value:
+                x, y = corners[0] + (column * side, row * side)
+                _square(card, x, y, side, (0.03,) * 3)
     return card
 
 
