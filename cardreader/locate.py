@@ -85,8 +85,8 @@ class CardPose:
         u = d.copy()
         for _ in range(8):  # fixed point: the lens term is a few per cent
             u = d / (1.0 + self.lens * (u**2).sum(-1, keepdims=True))
-        ideal = np.asarray(centre + radius * u, dtype=np.float64)
-        return _apply(np.linalg.inv(self.homography), ideal)
+        back: NDArray[np.float64] = np.linalg.inv(self.homography)
+        return _apply(back, centre + radius * u)
 
 
 def _frame(image_size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
@@ -198,6 +198,12 @@ def _pose(photo: Photo, rough: NDArray[np.float64], lot_number: int) -> CardPose
             f"corners off by {residual / px_per_mm:.2f} mm > {MAX_RESIDUAL_MM}",
         )
     return CardPose(h, lens, size, lot_number, px_per_mm, tilt_deg, residual, corners, blur_mm)
+
+
+def _homography(corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Least-squares homography mm -> px of marker corners (4, 4, 2), no lens term."""
+    h, _ = cv2.findHomography(layout.marker_corners_mm().reshape(-1, 2), corners.reshape(-1, 2))
+    return np.asarray(h, dtype=np.float64)
 
 
 def _fit(corners: NDArray[np.float64], size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:

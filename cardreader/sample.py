@@ -120,8 +120,7 @@ def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
     high = encoded >= CLIPPED_CODE * photo.white
     low = encoded <= CRUSHED_CODE * photo.white
-    ends: NDArray[np.bool_] = np.logical_or(high, low).any(axis=-1)
-    return ends
+    return np.asarray((high | low).any(axis=-1))
 
 
 def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
