@@ -113,7 +113,7 @@ def _first(flags: NDArray[np.bool_]) -> int | None:
 def cusum_run_length(
     slack: float = CUSUM_SLACK, limit: float = CUSUM_LIMIT, shift: float = 0.0
 ) -> float:
-    """Average number of results until a two-sided CUSUM alarms, the mean shifted by ``shift`` sd."""
+    """Average number of results until a two-sided CUSUM alarms; ``shift`` of the mean in sd."""
     up = _one_sided_run_length(slack, limit, shift)
     down = _one_sided_run_length(slack, limit, -shift)
     return 1 / (1 / up + 1 / down)

@@ -190,7 +190,8 @@ def volume_floor(
         None where no subject has two blots under the same conditions.
     """
     values = np.asarray(hb_g_dl, dtype=float)
-    keys = np.array([f"{a}\x1f{b}" for a, b in zip(level, condition, strict=True)])
+    parts = (np.asarray(level).astype(str), np.asarray(condition).astype(str))
+    keys = np.array([f"{a}\x1f{b}" for a, b in zip(*parts, strict=True)])
     blots = np.asarray(blot).astype(str)
     photo_square, photo_df, blot_square, blot_df, share, subjects = 0.0, 0, 0.0, 0, 0.0, set()
     for key in np.unique(keys):
