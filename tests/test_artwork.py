@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -26,7 +27,7 @@ from cardreader.drawing import Rects, Text
 
 DPI = 600
 PX_PER_MM = DPI / 25.4
-SVG = "{http://www.w3.org/2000/svg}"
+Raster = Callable[..., NDArray[np.uint8]]
 
 
 @cache
@@ -87,7 +88,7 @@ def test_page_boxes_have_true_size(page: Page) -> None:
 
 @pytest.mark.parametrize("raster", [pdf_raster, svg_raster])
 @pytest.mark.parametrize("page", get_args(Page))
-def test_markers_are_found_at_true_size_and_carry_the_lot(raster, page: Page) -> None:
+def test_markers_are_found_at_true_size_and_carry_the_lot(raster: Raster, page: Page) -> None:
     found = detected_corners_mm(raster(page))
     ids = layout.marker_ids(made_up_lot().number)
     assert sorted(found) == sorted(ids)
@@ -130,7 +131,7 @@ def test_pdf_and_svg_show_the_same() -> None:
 
 
 @pytest.mark.parametrize("raster", [pdf_raster, svg_raster])
-def test_patches_are_uniform_and_have_the_colour_asked_for(raster) -> None:
+def test_patches_are_uniform_and_have_the_colour_asked_for(raster: Raster) -> None:
     """Neutrals are computed a second time by scikit-image."""
     pixels = raster()
     x0, y0 = sheet().card_corners_mm[0]
