@@ -30,7 +30,7 @@ SURFACE = 0.01
 @cache
 def _extinction() -> NDArray[np.float64]:
     path = files("cardreader.simulate") / "data" / "haemoglobin_extinction.csv"
-    rows = np.loadtxt(path.open(), delimiter=",", skiprows=3)
+    rows = np.loadtxt(path.read_text("utf-8").splitlines(), delimiter=",", skiprows=3)
     return np.stack([np.interp(WAVELENGTHS_NM, rows[:, 0], rows[:, k]) for k in (1, 2)])
 
 
