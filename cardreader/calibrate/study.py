@@ -1,0 +1,398 @@
+"""The study table: one row a photo, with the laboratory value it is held against.
+
+CSV (UTF-8) or Parquet. Columns are described once, in `COLUMNS`; the manual and
+the error messages are made from it. Every fault is reported with its row and
+column, all of them at once, and no row is dropped in silence.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from cardreader import layout
+
+MAX_FILE_BYTES = 50_000_000
+MAX_ROWS = 200_000
+LOWEST_HB_G_DL = 1.0
+HIGHEST_HB_G_DL = 25.0
+"""Outside this a laboratory value is a slip or has another unit."""
+
+HUNDRED_PERCENT_G_DL = 15.0
+"""What 100 % means on an acid-haematin tube scaled so that 24 g/dL is 160 %.
+
+Tubes with other scales exist; the column ``hundred_percent_g_dl`` says so a row.
+"""
+
+
+class LabMethod(StrEnum):
+    """How the laboratory value was found."""
+
+    PHOTOMETRIC_HICN = "photometric_hicn"
+    ANALYSER = "analyser"
+    ACID_HAEMATIN = "acid_haematin"
+
+
+class LabUnit(StrEnum):
+    """Unit of the laboratory value; percent belongs to acid-haematin tubes only."""
+
+    G_DL = "g/dL"
+    G_L = "g/L"
+    PERCENT = "percent"
+
+
+RELATIVE_SD: dict[LabMethod, float] = {
+    LabMethod.PHOTOMETRIC_HICN: 0.02,
+    LabMethod.ANALYSER: 0.015,
+    LabMethod.ACID_HAEMATIN: 0.08,
+}
+"""Assumed sd as a share of the value where ``lab_sd`` is empty.
+
+Orders of magnitude of common practice, no source: a study that knows its
+laboratory's own figure writes it in ``lab_sd``.
+"""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of the study table."""
+
+    name: str
+    required: bool
+    meaning: str
+
+
+COLUMNS: tuple[Column, ...] = (
+    Column("photo", True, "File of the photo, relative to the table; each photo once."),
+    Column("subject", True, "Pseudonymous id of the woman. Never a name."),
+    Column("lab_value", True, "Laboratory haemoglobin, in lab_unit."),
+    Column("lab_unit", True, "g/dL, g/L or percent (percent: acid_haematin only)."),
+    Column("lab_method", True, "photometric_hicn, analyser or acid_haematin."),
+    Column("lab_sd", False, "Standard uncertainty of lab_value, in lab_unit; empty: assumed."),
+    Column(
+        "hundred_percent_g_dl",
+        False,
+        f"Scale of the tube: g/dL at 100 %; empty: {HUNDRED_PERCENT_G_DL:g} (24 g/dL = 160 %).",
+    ),
+    Column("phone", True, "Phone model, as you want it to appear in the report."),
+    Column("light", True, "Light: shade, daylight, tube, bulb ... in your own words, few kinds."),
+    Column("lot", True, "Card lot number."),
+    Column("operator", True, "Code of the person who made the blot and took the photo."),
+    Column("replicate", True, "Number of the blot of this subject and visit: 1, 2, ..."),
+    Column("visit", False, "Number of the visit, when a subject was bled again; empty: 1."),
+    Column("note", False, "Anything else; not used."),
+)
+_NAMES = tuple(column.name for column in COLUMNS)
+_REQUIRED = tuple(column.name for column in COLUMNS if column.required)
+
+
+@dataclass(frozen=True)
+class RowError:
+    """A fault of the table; ``row`` counts data rows from 1, 0 is the table itself."""
+
+    row: int
+    column: str
+    problem: str
+
+    def __str__(self) -> str:
+        place = f"row {self.row}" if self.row else "table"
+        return (
+            f"{place}, {self.column}: {self.problem}" if self.column else f"{place}: {self.problem}"
+        )
+
+
+class StudyError(ValueError):
+    """A study table that can't be used; ``errors`` holds every fault that was found."""
+
+    def __init__(self, errors: tuple[RowError, ...]) -> None:
+        self.errors = errors
+        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
+        super().__init__(f"{errors[0]}{more}")
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """A study table that was read.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        The rows without fault, typed, with ``row`` (number in the table),
+        ``lab_g_dl`` and ``lab_sd_g_dl`` added.
+    errors : tuple of RowError
+        Every fault; a row with one is not in ``rows``.
+    warnings : tuple of RowError
+        What is allowed but looks odd.
+    n_rows : int
+        Data rows of the file.
+    folder : Path
+        Where photos are looked for.
+    sha256 : str
+        Of the file.
+    """
+
+    rows: pd.DataFrame
+    errors: tuple[RowError, ...]
+    warnings: tuple[RowError, ...]
+    n_rows: int
+    folder: Path
+    sha256: str
+
+    def raise_for_errors(self) -> None:
+        """Raise StudyError when a row has a fault."""
+        if self.errors:
+            raise StudyError(self.errors)
+
+
+def to_g_dl(
+    value: float, unit: LabUnit, hundred_percent_g_dl: float = HUNDRED_PERCENT_G_DL
+) -> float:
+    """Haemoglobin in g/dL from a value in another unit."""
+    if unit is LabUnit.PERCENT:
+        return value * hundred_percent_g_dl / 100
+    return value / 10 if unit is LabUnit.G_L else value
+
+
+def read_study(path: Path | str) -> Study:
+    """Read and check a study table.
+
+    Raises
+    ------
+    StudyError
+        The file can't be read as a table, or lacks columns. Faults of single
+        rows do not raise here, see `Study.raise_for_errors`.
+    OSError
+        The file can't be opened.
+    """
+    path = Path(path)
+    if path.stat().st_size > MAX_FILE_BYTES:
+        raise _table_error(f"file is larger than {MAX_FILE_BYTES // 1_000_000} MB")
+    data = path.read_bytes()
+    table = _as_text(path)
+    if len(table) > MAX_ROWS:
+        raise _table_error(f"more than {MAX_ROWS} rows")
+    _check_columns(list(table.columns))
+    rows, errors = [], []
+    for number, record in enumerate(table.to_dict("records"), start=1):
+        row, faults = _check_row(number, {str(key): str(value) for key, value in record.items()})
+        errors += faults
+        if not faults:
+            rows.append(row)
+    errors += _check_unique(rows)
+    bad = {error.row for error in errors}
+    frame = pd.DataFrame(
+        [row for row in rows if row["row"] not in bad],
+        columns=["row", *_NAMES, "lab_g_dl", "lab_sd_g_dl"],
+    )
+    return Study(
+        rows=frame,
+        errors=tuple(sorted(errors, key=lambda error: error.row)),
+        warnings=_odd_rows(frame),
+        n_rows=len(table),
+        folder=path.parent,
+        sha256=hashlib.sha256(data).hexdigest(),
+    )
+
+
+def _table_error(problem: str) -> StudyError:
+    return StudyError((RowError(0, "", problem),))
+
+
+def _as_text(path: Path) -> pd.DataFrame:
+    """The table with every cell as text, empty where missing."""
+    try:
+        if path.suffix.lower() == ".parquet":
+            raw = pd.read_parquet(path)
+            if len(raw) > MAX_ROWS:
+                raise _table_error(f"more than {MAX_ROWS} rows")
+            return raw.astype(object).where(raw.notna(), "").map(_cell_text)
+        return pd.read_csv(
+            path,
+            dtype=str,
+            keep_default_na=False,
+            encoding="utf-8-sig",
+            skipinitialspace=True,
+            nrows=MAX_ROWS + 1,
+        )
+    except StudyError:
+        raise
+    except UnicodeDecodeError as error:
+        raise _table_error("not UTF-8 text; save it as CSV UTF-8") from error
+    except Exception as error:
+        # pandas and pyarrow raise classes of their own for a broken file; whichever it is,
+        # the person with the file needs one line.
+        detail = " ".join(str(error).split())[:200]
+        raise _table_error(f"can't be read as {path.suffix or 'a table'}: {detail}") from error
+
+
+def _cell_text(value: Any) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def _check_columns(names: list[str]) -> None:
+    known = [name.strip() for name in names]
+    errors = [RowError(0, name, "column is missing") for name in _REQUIRED if name not in known]
+    errors += [
+        RowError(0, name, "column occurs twice") for name in set(known) if known.count(name) > 1
+    ]
+    errors += [
+        RowError(0, name, f"unknown column; known are {', '.join(_NAMES)}")
+        for name in known
+        if name not in _NAMES
+    ]
+    if errors:
+        raise StudyError(tuple(errors))
+
+
+class _Fault(Exception):  # noqa: N818 - never leaves this module
+    """A cell that can't be used, with the reason."""
+
+
+def _number(low: float, high: float) -> Callable[[str], float]:
+    def parse(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            hint = "; write 11.2, not 11,2" if "," in text else ""
+            raise _Fault(f"{text!r} is not a number{hint}") from None
+        if not low <= value <= high:
+            raise _Fault(f"{text} is outside {low:g} to {high:g}")
+        return value
+
+    return parse
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def parse(text: str) -> int:
+        if not re.fullmatch(r"\d{1,9}", text) or not low <= int(text) <= high:
+            raise _Fault(f"{text!r} is not a whole number from {low} to {high}")
+        return int(text)
+
+    return parse
+
+
+def _lot(text: str) -> str:
+    number = _whole(0, 10**9)(text)
+    try:
+        layout.marker_ids(number)
+    except ValueError:
+        raise _Fault(f"{text!r} is not a card lot number") from None
+    return f"{number:06d}"
+
+
+def _choice(options: type[StrEnum]) -> Callable[[str], StrEnum]:
+    def parse(text: str) -> StrEnum:
+        try:
+            return options(text)
+        except ValueError:
+            raise _Fault(f"{text!r} is not one of {', '.join(options)}") from None
+
+    return parse
+
+
+def _label(text: str) -> str:
+    if len(text) > 100 or not text.isprintable():
+        raise _Fault("must be at most 100 printable characters")
+    return text
+
+
+def _photo(text: str) -> str:
+    path = Path(text)
+    if path.is_absolute() or ".." in path.parts:
+        raise _Fault("must be a path below the folder of the table")
+    return _label(text)
+
+
+_POSITIVE = _number(1e-6, 1000)
+_PARSERS: dict[str, Callable[[str], Any]] = {
+    "photo": _photo,
+    "subject": _label,
+    "lab_value": _POSITIVE,
+    "lab_unit": _choice(LabUnit),
+    "lab_method": _choice(LabMethod),
+    "lab_sd": _POSITIVE,
+    "hundred_percent_g_dl": _number(10, 20),
+    "phone": _label,
+    "light": _label,
+    "lot": _lot,
+    "operator": _label,
+    "replicate": _whole(1, 99),
+    "visit": _whole(1, 999),
+    "note": str,
+}
+
+
+def _check_row(number: int, record: dict[str, str]) -> tuple[dict[str, Any], list[RowError]]:
+    row: dict[str, Any] = {"row": number, "visit": 1, "note": ""}
+    row |= {"lab_sd": None, "hundred_percent_g_dl": HUNDRED_PERCENT_G_DL}
+    faults = []
+    for column in COLUMNS:
+        text = record.get(column.name, "").strip()
+        if not text:
+            if column.required:
+                faults.append(RowError(number, column.name, "is empty"))
+            continue
+        try:
+            row[column.name] = _PARSERS[column.name](text)
+        except _Fault as fault:
+            faults.append(RowError(number, column.name, str(fault)))
+    if not faults:
+        faults = _check_lab(number, row)
+    return row, faults
+
+
+def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
+    unit, method = row["lab_unit"], row["lab_method"]
+    if unit is LabUnit.PERCENT and method is not LabMethod.ACID_HAEMATIN:
+        return [RowError(number, "lab_unit", f"percent belongs to acid_haematin, not {method}")]
+    scale = row["hundred_percent_g_dl"]
+    value = to_g_dl(row["lab_value"], unit, scale)
+    if not LOWEST_HB_G_DL <= value <= HIGHEST_HB_G_DL:
+        problem = (
+            f"{row['lab_value']:g} {unit} is {value:.3g} g/dL, outside "
+            f"{LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g}: wrong unit?"
+        )
+        return [RowError(number, "lab_value", problem)]
+    row["lab_g_dl"] = value
+    stated = row["lab_sd"]
+    row["lab_sd_g_dl"] = (
+        RELATIVE_SD[method] * value if stated is None else to_g_dl(stated, unit, scale)
+    )
+    if row["lab_sd_g_dl"] > value / 2:
+        return [RowError(number, "lab_sd", "is more than half of the value")]
+    return []
+
+
+def _check_unique(rows: list[dict[str, Any]]) -> list[RowError]:
+    first: dict[str, int] = {}
+    errors = []
+    for row in rows:
+        before = first.setdefault(row["photo"], row["row"])
+        if before != row["row"]:
+            errors.append(RowError(row["row"], "photo", f"is the photo of row {before} again"))
+    return errors
+
+
+def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
+    warnings = []
+    for (subject, visit), group in frame.groupby(["subject", "visit"], sort=False):
+        spread = group["lab_g_dl"].max() - group["lab_g_dl"].min()
+        if spread > 1e-9 and spread > 3 * group["lab_sd_g_dl"].max():
+            warnings.append(
+                RowError(
+                    int(group["row"].iloc[-1]),
+                    "lab_value",
+                    f"subject {subject}, visit {visit} has laboratory values {spread:.1f} g/dL "
+                    "apart; another visit needs another number",
+                )
+            )
+    return tuple(warnings)

@@ -1,0 +1,147 @@
+"""The study table: units, row-level errors, nothing dropped in silence."""
+
+import pandas as pd
+import pytest
+
+from cardreader.calibrate.study import (
+    COLUMNS,
+    LabUnit,
+    StudyError,
+    read_study,
+    to_g_dl,
+)
+
+GOOD = {
+    "photo": "a.jpg",
+    "subject": "S01",
+    "lab_value": "11.2",
+    "lab_unit": "g/dL",
+    "lab_method": "analyser",
+    "lab_sd": "0.2",
+    "phone": "phone A",
+    "light": "shade",
+    "lot": "000101",
+    "operator": "K",
+    "replicate": "1",
+}
+
+
+def _write(tmp_path, *rows, name="study.csv"):
+    path = tmp_path / name
+    frame = pd.DataFrame([{**GOOD, "photo": f"{i}.jpg", **row} for i, row in enumerate(rows)])
+    if name.endswith(".parquet"):
+        frame.to_parquet(path)
+    else:
+        frame.to_csv(path, index=False)
+    return path
+
+
+def test_acid_haematin_scale():
+    # Facing marks of the tube: 24 g/dL is 160 % (common practice, no source).
+    assert to_g_dl(160, LabUnit.PERCENT) == pytest.approx(24)
+    assert to_g_dl(70, LabUnit.PERCENT) == pytest.approx(10.5)
+    assert to_g_dl(112, LabUnit.G_L) == pytest.approx(11.2)
+
+
+@pytest.mark.parametrize("name", ["study.csv", "study.parquet"])
+def test_good_rows_become_g_dl_with_their_uncertainty(tmp_path, name):
+    study = read_study(
+        _write(
+            tmp_path,
+            {},
+            {"lab_value": "70", "lab_unit": "percent", "lab_method": "acid_haematin", "lab_sd": ""},
+            {"lab_value": "98", "lab_unit": "g/L", "lab_sd": "3", "lab_method": "photometric_hicn"},
+            name=name,
+        )
+    )
+    assert not study.errors
+    assert study.rows["lab_g_dl"].tolist() == pytest.approx([11.2, 10.5, 9.8])
+    assert study.rows["lab_sd_g_dl"].tolist() == pytest.approx([0.2, 0.84, 0.3])
+    assert len(study.sha256) == 64
+
+
+def test_numeric_parquet_columns_are_read_too(tmp_path):
+    path = tmp_path / "study.parquet"
+    pd.DataFrame(
+        [{**GOOD, "lab_value": 11.2, "replicate": 1, "lot": 101, "lab_sd": 0.2}]
+    ).to_parquet(path)
+    study = read_study(path)
+    assert not study.errors
+    assert study.rows["lot"].tolist() == ["000101"]
+
+
+@pytest.mark.parametrize(
+    ("change", "column", "words"),
+    [
+        ({"lab_value": "11,2"}, "lab_value", "11.2, not 11,2"),
+        ({"lab_value": "112"}, "lab_value", "wrong unit"),
+        ({"lab_value": "nan"}, "lab_value", "outside"),
+        ({"lab_value": ""}, "lab_value", "is empty"),
+        ({"lab_unit": "mmol/L"}, "lab_unit", "not one of"),
+        ({"lab_unit": "percent", "lab_value": "70"}, "lab_unit", "acid_haematin"),
+        ({"lab_sd": "9"}, "lab_sd", "half of the value"),
+        ({"lab_sd": "-1"}, "lab_sd", "outside"),
+        ({"replicate": "0"}, "replicate", "whole number"),
+        ({"replicate": "1.5"}, "replicate", "whole number"),
+        ({"lot": "99999999"}, "lot", "lot number"),
+        ({"photo": "../secret.jpg"}, "photo", "below the folder"),
+        ({"photo": "/etc/passwd"}, "photo", "below the folder"),
+        ({"subject": "x" * 101}, "subject", "printable"),
+    ],
+)
+def test_a_faulty_cell_is_named_with_its_row_and_the_rest_is_kept(tmp_path, change, column, words):
+    study = read_study(_write(tmp_path, {}, change, {}))
+    assert [(error.row, error.column) for error in study.errors] == [(2, column)]
+    assert words in str(study.errors[0])
+    assert study.rows["row"].tolist() == [1, 3]
+    assert study.n_rows == 3
+    with pytest.raises(StudyError):
+        study.raise_for_errors()
+
+
+def test_all_faults_are_told_at_once(tmp_path):
+    study = read_study(_write(tmp_path, {"lab_value": "x", "replicate": "y"}, {"light": ""}))
+    assert len(study.errors) == 3
+
+
+def test_the_same_photo_twice_is_an_error(tmp_path):
+    study = read_study(_write(tmp_path, {"photo": "p.jpg"}, {"photo": "p.jpg"}))
+    assert str(study.errors[0]) == "row 2, photo: is the photo of row 1 again"
+
+
+def test_two_laboratory_values_of_one_visit_are_a_warning(tmp_path):
+    study = read_study(_write(tmp_path, {}, {"lab_value": "9.0"}))
+    assert not study.errors
+    assert "apart" in str(study.warnings[0])
+    assert not read_study(_write(tmp_path, {}, {"lab_value": "9.0", "visit": "2"})).warnings
+
+
+def test_missing_and_unknown_columns(tmp_path):
+    path = _write(tmp_path, {})
+    frame = pd.read_csv(path, dtype=str).drop(columns="phone").assign(shade="x")
+    frame.to_csv(path, index=False)
+    with pytest.raises(StudyError) as caught:
+        read_study(path)
+    assert {error.column for error in caught.value.errors} == {"phone", "shade"}
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("a.csv", b"\xff\xfe\x00garbage\x00"),
+        ("a.csv", b""),
+        ("a.csv", b'photo,subject\n"never closed,1\n'),
+        ("a.parquet", b"PAR1 not really"),
+        ("a.parquet", b""),
+    ],
+)
+def test_a_file_that_is_no_table_gives_one_line(tmp_path, name, data):
+    path = tmp_path / name
+    path.write_bytes(data)
+    with pytest.raises(StudyError) as caught:
+        read_study(path)
+    assert "\n" not in str(caught.value)
+
+
+def test_every_column_is_described():
+    assert all(column.meaning.endswith(".") for column in COLUMNS)
