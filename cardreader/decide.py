@@ -127,6 +127,10 @@ CAUTIONS = (
 _MAY_HIDE_SEVERE = frozenset({Reason.OUT_OF_RANGE, Reason.NOT_BLOOD_COLOUR})
 
 
+_SUM_ERROR = 1e-9
+"""Many small probabilities added up may miss 1 by this much."""
+
+
 def decide(
     estimate: HbDistribution | Refusal, protocol: Protocol, subject: Subject | None = None
 ) -> Decision:
@@ -224,9 +228,9 @@ def _p_below(
 def _probability(estimate: HbDistribution, threshold_g_dl: float) -> float:
     # Taking the adjustment off the haemoglobin is the same as lifting the limit.
     p = float(estimate.p_below(threshold_g_dl))
-    if not 0.0 <= p <= 1.0:
+    if not -_SUM_ERROR <= p <= 1.0 + _SUM_ERROR:
         raise ValueError(f"probability below {threshold_g_dl:g} g/dL is {p!r}")
-    return p
+    return min(max(p, 0.0), 1.0)
 
 
 def _band_probabilities(

@@ -10,7 +10,7 @@ import json
 import textwrap
 from functools import cache
 from importlib import resources
-from math import floor, isfinite
+from math import ceil, floor, isfinite
 from typing import TYPE_CHECKING, Any
 
 from cardreader.decide import BandProbability, Decision
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from cardreader.pipeline import Reading
 
 SCHEMA = "cardreader-reading/1"
-INTERVAL_LEVEL = 0.90
 G_L_PER_G_DL = 10.0
 TEXT_WIDTH = 72
 SIGNIFICANT = 4
@@ -78,7 +77,7 @@ def estimate_json(estimate: HbEstimate) -> dict[str, Any]:
             "g_dl": estimate.hb_g_dl,
             "g_l": estimate.hb_g_dl * G_L_PER_G_DL,
             "interval": {
-                "level": INTERVAL_LEVEL,
+                "level": estimate.level,
                 "low_g_dl": low,
                 "high_g_dl": high,
                 "low_g_l": low * G_L_PER_G_DL,
@@ -310,9 +309,11 @@ def number_text(estimate: HbEstimate) -> str:
 
 
 def interval_text(estimate: HbEstimate) -> str:
-    """The 90 % interval in words; the ends are widened, never narrowed, by rounding."""
+    """The interval in words; rounding widens its ends, never narrows them."""
     low, high = estimate.interval_g_dl
-    return f"Nine times in ten between {floor(low * 10) / 10:.1f} and {-floor(-high * 10) / 10:.1f}"
+    times = 100 * estimate.level
+    often = "Nine times in ten" if round(times, 6) == 90 else f"{times:g} times in 100"
+    return f"{often} between {floor(low * 10) / 10:.1f} and {ceil(high * 10) / 10:.1f}"
 
 
 def adjusted_text(decision: Decision) -> str:

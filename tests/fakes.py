@@ -34,6 +34,7 @@ class Normal:
     sd_measurement_g_dl: float = 0.41234567
     sd_calibration_g_dl: float = 0.3
     volume_floor_g_dl: float = 0.25
+    level: float = 0.9
 
     @property
     def interval_g_dl(self) -> tuple[float, float]:

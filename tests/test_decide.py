@@ -256,6 +256,18 @@ def test_a_distribution_that_falls_back_still_adds_up() -> None:
     assert sum(b.probability for b in decision.bands) == pytest.approx(1)
 
 
+def test_a_sum_that_misses_one_by_rounding_is_one() -> None:
+    class Summed:
+        hb_g_dl = 5.0
+
+        def p_below(self, threshold_g_dl: float) -> float:
+            return 1.0 + 2e-15
+
+    decision = decide(Summed(), COMMON)
+    assert decision.p_severe == 1
+    assert [b.probability for b in decision.bands] == [1, 0, 0]
+
+
 def test_decisions_are_frozen() -> None:
     with pytest.raises(FrozenInstanceError):
         decide(Normal(10, 1), COMMON).refer = False  # type: ignore[misc]

@@ -1,0 +1,95 @@
+"""Several photos of one woman, each of a blot of its own, taken together.
+
+Scatter of blood volume from blot to blot averages out, so three blots say more
+than one. Photos of the *same* blot don't: the caller must not pass them off as
+more than one blot. The very same file counts once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from cardreader.decide import Decision, decide
+from cardreader.report import decision_json, estimate_json, headline, reading_json, result_text
+
+if TYPE_CHECKING:
+    from cardreader.calibration import Calibration
+    from cardreader.estimate import HbEstimate
+    from cardreader.pipeline import Reading
+    from cardreader.protocol import Protocol
+    from cardreader.subject import Subject
+
+SCHEMA = "cardreader-readings/1"
+
+
+@dataclass(frozen=True)
+class Several:
+    """Readings of one woman and what they say together.
+
+    ``estimate`` is None when no photo could be read; ``decision`` is then that
+    of a photo that wasn't read.
+    """
+
+    readings: tuple[Reading, ...]
+    estimate: HbEstimate | None
+    decision: Decision
+
+    @property
+    def n_read(self) -> int:
+        """How many of the photos could be read."""
+        return sum(reading.estimate is not None for reading in self.readings)
+
+
+def take_together(
+    readings: Sequence[Reading], calibration: Calibration, protocol: Protocol, subject: Subject
+) -> Several:
+    """Combine the readings of one woman. Raises ValueError for none."""
+    from cardreader.estimate import combine
+
+    if not readings:
+        raise ValueError("no reading to take together")
+    once = tuple({reading.sha256: reading for reading in readings}.values())
+    estimates = [reading.estimate for reading in once if reading.estimate is not None]
+    if not estimates:
+        return Several(once, None, once[0].decision)
+    estimate = combine(estimates, calibration)
+    return Several(once, estimate, decide(estimate, protocol, subject))
+
+
+def several_json(several: Several) -> dict[str, Any]:
+    """All readings, each as ``reading_json`` gives it, and the combined result or null."""
+    combined = None
+    if several.estimate is not None:
+        combined = {
+            "decision": decision_json(several.decision),
+            "hb": estimate_json(several.estimate),
+            "n_blots": several.n_read,
+        }
+    return {
+        "combined": combined,
+        "readings": [reading_json(reading) for reading in several.readings],
+        "schema": SCHEMA,
+        "screening_only": True,
+    }
+
+
+def several_text(several: Several) -> str:
+    """The combined result for the outreach worker, after a line about each photo."""
+    lines = [_line(i, reading) for i, reading in enumerate(several.readings, 1)]
+    top = "\n".join(lines) + "\n\n"
+    if several.estimate is None:
+        return top + headline(several.decision) + "\n"
+    foot = (
+        f"From {several.n_read} of {len(several.readings)} photos, taken together as blots of one "
+        "woman. Several photos of one blot must not be read together."
+    )
+    return top + result_text(several.estimate, several.decision, foot)
+
+
+def _line(number: int, reading: Reading) -> str:
+    if reading.estimate is None:
+        reason = reading.refusal.advice if reading.refusal is not None else ""
+        return f"Photo {number}: not read. {reason}".rstrip()
+    return f"Photo {number}: {reading.estimate.hb_g_dl:.1f} g/dL"
