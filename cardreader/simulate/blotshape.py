@@ -55,9 +55,12 @@ class Blob:
     def reach(self, at_mm: Array) -> Array:
         """Distance from the middle as a share of that to the outline, shape (...)."""
         dx, dy = at_mm[..., 0] - self.x_mm, at_mm[..., 1] - self.y_mm
-        angle = np.arctan2(dy, dx)[..., None]
-        outline = 1 + (self.wobble * np.cos(_HARMONICS * angle + self.phase)).sum(axis=-1)
-        return np.asarray(np.hypot(dx, dy) / (self.radius_mm * outline))
+        return np.asarray(np.hypot(dx, dy) / self.outline(np.arctan2(dy, dx)))
+
+    def outline(self, angle: Array) -> Array:
+        """Distance (mm) of the outline from the middle in directions (...) in radians."""
+        waves = self.wobble * np.cos(_HARMONICS * np.asarray(angle)[..., None] + self.phase)
+        return np.asarray(self.radius_mm * (1 + waves.sum(axis=-1)))
 
     def volume(self, at_mm: Array) -> Array:
         """Volume before scaling, shape (...)."""
@@ -92,7 +95,7 @@ class Blot:
             along = (at[..., 0] - x) * np.cos(angle) + (at[..., 1] - y) * np.sin(angle)
             across = (at[..., 1] - y) * np.cos(angle) - (at[..., 0] - x) * np.sin(angle)
             taper = np.clip(1 - along / length, 0, 1) * (along > 0)
-            out = np.maximum(out, volume * taper * np.exp(-0.5 * (across / 0.10) ** 2))
+            out = np.maximum(out, volume * taper * np.exp(-0.5 * (across / 0.08) ** 2))
         return np.clip(out, 0, MAX_VOLUME)
 
     def in_core(self, at_mm: ArrayLike) -> NDArray[np.bool_]:
@@ -171,14 +174,14 @@ def _draw_fibres(rng: np.random.Generator, blobs: tuple[Blob, ...]) -> Array:
     rows = []
     for blob in blobs:
         for angle in rng.uniform(0, 2 * np.pi, rng.integers(6, 16)):
-            start = 0.93 * blob.radius_mm
+            start = 0.96 * float(blob.outline(angle))
             rows.append(
                 (
                     blob.x_mm + start * np.cos(angle),
                     blob.y_mm + start * np.sin(angle),
-                    angle + rng.normal(0, 0.5),
-                    rng.uniform(0.4, 1.6),
-                    rng.uniform(0.2, 0.6),
+                    angle + rng.normal(0, 0.35),
+                    rng.uniform(0.3, 1.3),
+                    rng.uniform(0.1, 0.4),
                 )
             )
     return np.array(rows).reshape(-1, 5)

@@ -15,7 +15,7 @@ Picture = NDArray[np.float32]
 # Linear colour of the dark and the light places, as shares of the card's stock.
 _COLOURS = {
     Table.WOOD: ((0.19, 0.12, 0.075), (0.40, 0.28, 0.19)),
-    Table.CLOTH: ((0.08, 0.15, 0.20), (0.22, 0.33, 0.38)),
+    Table.CLOTH: ((0.16, 0.20, 0.24), (0.34, 0.39, 0.42)),
     Table.DARK: ((0.035, 0.033, 0.035), (0.075, 0.072, 0.070)),
     Table.STONE: ((0.26, 0.25, 0.23), (0.46, 0.45, 0.42)),
 }
