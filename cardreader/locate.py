@@ -85,7 +85,7 @@ class CardPose:
         u = d.copy()
         for _ in range(8):  # fixed point: the lens term is a few per cent
             u = d / (1.0 + self.lens * (u**2).sum(-1, keepdims=True))
-        back: NDArray[np.float64] = np.linalg.inv(self.homography)
+        back = np.asarray(np.linalg.inv(self.homography), dtype=np.float64)
         return _apply(back, centre + radius * u)
 
 

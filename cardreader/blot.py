@@ -1,0 +1,485 @@
+"""The bay -> BlotRegion -> BlotColour: where the blot is and its colour against blank paper.
+
+The bay is laid out square in card millimetres. Blood is redder than paper
+whatever the light's strength, so the ratio of red to green finds the blot even
+where the light falls off. A smooth light field is fitted to the blank paper
+around and carried under the blot; the blot's colour is its ratio to that.
+
+Only the core counts: the rim of a soaked blot is darker or paler than the rest.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import Protocol
+
+import colour
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from cardreader import layout
+from cardreader.card import Lot
+from cardreader.locate import CardPose
+from cardreader.photo import Photo
+from cardreader.refusal import Reason, Refusal
+from cardreader.sample import CLIPPED_CODE
+
+GRID_PX_PER_MM = 10
+TILE_PX = 8
+TILES = 29
+SIDE_MM = TILES * TILE_PX / GRID_PX_PER_MM
+"""Side of the part of the bay looked at; 0.9 mm inside its frame."""
+
+BORDER_MM = 1.0
+MIN_AREA_MM2 = 20.0
+MIN_CORE_MM2 = 5.0
+MIN_REDNESS = 0.25
+"""Least ln(red/green) above the paper's that counts as a blot."""
+MAX_FRAGMENTS = 0.15
+MAX_HOLES = 0.03
+MAX_UNEVENNESS = 0.12
+MAX_PAPER_RESIDUAL = 0.035
+MAX_PAPER_MARKS = 0.06
+MAX_GLARE = 0.01
+MAX_PAPER_CLIPPED = 0.02
+_EDGE_MM = 0.8
+_D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+_TRIM = 0.1
+
+
+@dataclass(frozen=True)
+class BlotRegion:
+    """A blot found in the bay, before any colour correction.
+
+    Attributes
+    ----------
+    outline_mm : (K, 2)
+        Closed outline on the card.
+    area_mm2, core_area_mm2 : float
+        Of the whole blot and of the part whose colour counts.
+    centre_mm : (2,)
+        Centre of the core.
+    linear : (3,)
+        Core's linear RGB in the light at ``centre_mm``.
+    covariance : (3, 3)
+        Of ``linear``, from the spread over the core.
+    paper_linear : (3,)
+        Blank paper's linear RGB in the same light.
+    paper_covariance : (3, 3)
+        Of ``paper_linear``, from the fit of the light field.
+    unevenness : float
+        Robust standard deviation of ln reflectance (green, blue) over the core.
+    paper_residual : float
+        The same of blank paper about the light field.
+    n_pixels : int
+        Working-image pixels in the core.
+    """
+
+    outline_mm: NDArray[np.float64]
+    area_mm2: float
+    core_area_mm2: float
+    centre_mm: NDArray[np.float64]
+    linear: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    paper_linear: NDArray[np.float64]
+    paper_covariance: NDArray[np.float64]
+    unevenness: float
+    paper_residual: float
+    n_pixels: int
+
+
+@dataclass(frozen=True)
+class BlotColour:
+    """A blot's corrected colour against blank paper.
+
+    Attributes
+    ----------
+    log_ratio : (3,)
+        ln(XYZ of blot / XYZ of paper), D50.
+    covariance : (3, 3)
+        Of ``log_ratio``, from pixels alone: the colour correction's own doubt
+        comes on top.
+    lab, paper_lab : (3,)
+        CIELAB, D50, 2 degree observer.
+    outline_mm : (K, 2)
+        Outline on the card; empty where no picture was segmented.
+    area_mm2, unevenness : float
+    n_pixels : int
+    """
+
+    log_ratio: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    lab: NDArray[np.float64]
+    paper_lab: NDArray[np.float64]
+    outline_mm: NDArray[np.float64]
+    area_mm2: float
+    unevenness: float
+    n_pixels: int
+
+
+class Correction(Protocol):
+    """What is asked of a colour correction."""
+
+    def xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> NDArray[np.float64]:
+        """XYZ D50 (N, 3) of linear RGB (N, 3) seen at card points (N, 2)."""
+        ...
+
+
+def _refuse(reason: Reason, detail: str) -> Refusal:
+    return Refusal(reason, "blot", detail)
+
+
+def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
+    """Find the blot in the bay and what it and the paper look like.
+
+    Refusals: CLIPPED, BLOT_MISSING, BLOT_TOO_SMALL, BLOT_TOUCHES_BORDER,
+    BLOT_UNEVEN, GLARE_ON_BLOT, SHADOW_EDGE, PAPER_NOT_BLANK.
+    """
+    encoded = _rectify(photo, pose)
+    log_light = _log_light(photo, encoded)
+    rough = _red_area(log_light)
+    if isinstance(rough, Refusal):
+        return rough
+    clipped = float((encoded >= CLIPPED_CODE * photo.white).any(axis=-1)[~rough].mean())
+    if clipped > MAX_PAPER_CLIPPED:
+        return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
+    paper = _fit_paper(log_light, rough)
+    if isinstance(paper, Refusal):
+        return paper
+    depth = log_light - paper.field
+    mask = _blot_mask(depth, rough)
+    if isinstance(mask, Refusal):
+        return mask
+    return _describe(pose, paper, depth, mask)
+
+
+@cache
+def _grid_mm() -> NDArray[np.float64]:
+    """Centres of the grid's pixels on the card, (n, n, 2)."""
+    n = TILES * TILE_PX
+    t = (np.arange(n) + 0.5) / GRID_PX_PER_MM - SIDE_MM / 2
+    return np.stack(np.meshgrid(t, t), axis=-1) + np.array(layout.CENTRE_MM)
+
+
+def _rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    at = pose.to_px(_grid_mm()).astype(np.float32)
+    seen = cv2.remap(
+        photo.encoded, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(seen, dtype=photo.encoded.dtype)
+
+
+def _log_light(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float32]:
+    """Natural log of linear light, (n, n, 3), floored well below any paper or blood."""
+    tables = photo.tone_tables()
+    light = np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
+    return np.log(np.maximum(photo.to_working(light), 1e-4)).astype(np.float32)
+
+
+def _smooth(image: NDArray[np.float32], sd_px: float) -> NDArray[np.float32]:
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sd_px), dtype=np.float32)
+
+
+def _red_area(log_light: NDArray[np.float32]) -> NDArray[np.bool_] | Refusal:
+    """Pixels redder than the paper, roughly: split at the valley between the two."""
+    redness = log_light[..., 0] - log_light[..., 1]
+    redness = _smooth(redness, 2.0)
+    # Paper is the least red thing in the bay, and there must be some of it.
+    paper = float(np.percentile(redness, 10))
+    scaled = np.clip((redness - paper) / 2.5 * 255, 0, 255).astype(np.uint8)
+    _, mask = cv2.threshold(scaled, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    red = mask.astype(bool)
+    if not red.any() or red.mean() < 2.0 / SIDE_MM**2:
+        return _refuse(Reason.BLOT_MISSING, "nothing redder than the paper")
+    contrast = float(np.median(redness[red]) - np.median(redness[~red]))
+    if contrast < MIN_REDNESS:
+        return _refuse(Reason.BLOT_MISSING, f"ln(red/green) only {contrast:.2f} above the paper's")
+    return red
+
+
+@dataclass(frozen=True)
+class _Paper:
+    """Light field on blank paper: ``field`` (n, n, 3) in ln linear RGB, and its fit."""
+
+    field: NDArray[np.float32]
+    coefficients: NDArray[np.float64]
+    unscaled: NDArray[np.float64]
+    tile_covariance: NDArray[np.float64]
+    residual: float
+
+    def at(self, centre_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Ln light (3,) at a card point and its covariance (3, 3)."""
+        x = _terms((centre_mm - np.array(layout.CENTRE_MM))[None] / (SIDE_MM / 2))[0]
+        return x @ self.coefficients, float(x @ self.unscaled @ x) * self.tile_covariance
+
+
+def _terms(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Quadratic in x and y, each -1..1 over the bay: (..., 6)."""
+    x, y = xy[..., 0], xy[..., 1]
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
+@cache
+def _tile_terms() -> NDArray[np.float64]:
+    t = (np.arange(TILES) + 0.5) / TILES * 2 - 1
+    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).reshape(-1, 6)
+
+
+@cache
+def _pixel_terms() -> NDArray[np.float32]:
+    t = (np.arange(TILES * TILE_PX) + 0.5) / (TILES * TILE_PX) * 2 - 1
+    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).astype(np.float32)
+
+
+def _tiled(image: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Group into tiles: (TILES**2, TILE_PX**2, ...)."""
+    rest = image.shape[2:]
+    split = image.reshape(TILES, TILE_PX, TILES, TILE_PX, *rest)
+    return split.swapaxes(1, 2).reshape(TILES**2, TILE_PX**2, *rest)
+
+
+def _fit_paper(log_light: NDArray[np.float32], rough: NDArray[np.bool_]) -> _Paper | Refusal:
+    """Fit the light field to tiles of blank paper and judge what it leaves over."""
+    wide = 2 * round(_EDGE_MM * GRID_PX_PER_MM) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
+    near_blot = np.asarray(cv2.dilate(rough.astype(np.uint8), kernel), dtype=np.float32)
+    blank = _tiled(near_blot).max(axis=1) == 0
+    if blank.mean() < 0.2:
+        return _refuse(
+            Reason.BLOT_TOUCHES_BORDER, f"only {blank.mean():.0%} of the bay is blank paper"
+        )
+    tiles = _tiled(log_light)[blank].mean(axis=1, dtype=np.float64)
+    terms = _tile_terms()[blank]
+    weight = np.ones(len(tiles))
+    for _ in range(4):
+        root = np.sqrt(weight)[:, None]
+        coefficients, *_ = np.linalg.lstsq(terms * root, tiles * root, rcond=None)
+        rest = tiles - terms @ coefficients
+        size = np.abs(rest).max(axis=1)
+        scale = max(1.4826 * float(np.median(size)), 0.003)
+        weight = 1.0 / np.maximum(1.0, size / (2.0 * scale))
+    verdict = _judge_paper(rest)
+    if verdict is not None:
+        return verdict
+    degrees = max(len(tiles) - terms.shape[1], 1)
+    return _Paper(
+        field=(_pixel_terms() @ coefficients.astype(np.float32)),
+        coefficients=coefficients,
+        unscaled=np.linalg.inv((terms * weight[:, None]).T @ terms),
+        tile_covariance=(rest * weight[:, None]).T @ rest / degrees,
+        residual=_spread(rest.mean(axis=1)),
+    )
+
+
+def _spread(values: NDArray[np.floating]) -> float:
+    """Robust standard deviation: half of the middle 68 %."""
+    low, high = np.quantile(values, (0.1587, 0.8413))
+    return float(high - low) / 2
+
+
+def _judge_paper(rest: NDArray[np.float64]) -> Refusal | None:
+    """Blank paper in even light leaves nothing but noise about a smooth field."""
+    grey = rest.mean(axis=1)
+    colour = rest[:, 0] - rest[:, 1]
+    off = float(np.sqrt((grey**2).mean()))
+    marked = float((np.abs(colour) > 0.08).mean())
+    if marked > MAX_PAPER_MARKS:
+        return _refuse(
+            Reason.PAPER_NOT_BLANK, f"{marked:.0%} of the paper is stained > {MAX_PAPER_MARKS:.0%}"
+        )
+    if off > MAX_PAPER_RESIDUAL:
+        return _refuse(
+            Reason.SHADOW_EDGE, f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}"
+        )
+    return None
+
+
+def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[np.bool_] | Refusal:
+    """The blot's pixels: half as deep as its middle or deeper, one piece, no holes."""
+    dark = _smooth(depth[..., 1] + depth[..., 2], 1.0) / 2
+    middle = float(np.median(dark[rough]))
+    edge = math.log((1.0 + math.exp(middle)) / 2.0)
+    pixels = (dark < edge).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(pixels, connectivity=8)
+    if count < 2:
+        return _refuse(Reason.BLOT_MISSING, "nothing darker than the paper")
+    areas = stats[1:, cv2.CC_STAT_AREA] / GRID_PX_PER_MM**2
+    largest = int(areas.argmax())
+    area = float(areas[largest])
+    if area < MIN_AREA_MM2:
+        return _refuse(Reason.BLOT_TOO_SMALL, f"{area:.0f} mm2 < {MIN_AREA_MM2:.0f}")
+    others = float(areas[areas > 0.3].sum() - area) / area
+    if others > MAX_FRAGMENTS:
+        return _refuse(
+            Reason.BLOT_UNEVEN, f"fragments of {others:.0%} of the blot > {MAX_FRAGMENTS:.0%}"
+        )
+    piece = (labels == largest + 1).astype(np.uint8)
+    contours, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    full = cv2.drawContours(np.zeros_like(piece), contours, -1, 1, cv2.FILLED)
+    holes = float(full.sum() - piece.sum()) / float(full.sum())
+    if holes > MAX_HOLES:
+        return _refuse(Reason.BLOT_UNEVEN, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
+    whole: NDArray[np.bool_] = full > 0
+    rim = np.abs(_grid_mm()[whole] - np.array(layout.CENTRE_MM)).max()
+    if rim > layout.BAY_MM / 2 - BORDER_MM:
+        return _refuse(
+            Reason.BLOT_TOUCHES_BORDER,
+            f"{layout.BAY_MM / 2 - rim:.1f} mm from the frame < {BORDER_MM}",
+        )
+    return whole
+
+
+def _describe(
+    pose: CardPose, paper: _Paper, depth: NDArray[np.float32], mask: NDArray[np.bool_]
+) -> BlotRegion | Refusal:
+    inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) / GRID_PX_PER_MM
+    margin = min(max(0.25 * float(inside.max()), _EDGE_MM), 1.5)
+    core = np.asarray(inside > margin)
+    core_area = float(core.sum()) / GRID_PX_PER_MM**2
+    if core_area < MIN_CORE_MM2:
+        return _refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
+    ratio = np.exp(depth)
+    glare = _glare_share(ratio, mask, core)
+    if glare > MAX_GLARE:
+        return _refuse(Reason.GLARE_ON_BLOT, f"{glare:.1%} of the blot shines > {MAX_GLARE:.0%}")
+    smooth = _smooth(depth, 2.0)
+    unevenness = _spread(smooth[core][:, 1:].mean(axis=1))
+    if unevenness > MAX_UNEVENNESS:
+        return _refuse(Reason.BLOT_UNEVEN, f"spread of {unevenness:.3f} > {MAX_UNEVENNESS}")
+    colour, covariance = _mean_ratio(ratio, core)
+    centre = _grid_mm()[core].mean(axis=0)
+    log_paper, log_paper_covariance = paper.at(centre)
+    paper_linear = np.exp(log_paper)
+    scale = np.diag(paper_linear)
+    return BlotRegion(
+        outline_mm=_outline_mm(mask),
+        area_mm2=float(mask.sum()) / GRID_PX_PER_MM**2,
+        core_area_mm2=core_area,
+        centre_mm=centre,
+        linear=colour * paper_linear,
+        covariance=scale @ covariance @ scale,
+        paper_linear=paper_linear,
+        paper_covariance=scale @ log_paper_covariance @ scale,
+        unevenness=unevenness,
+        paper_residual=paper.residual,
+        n_pixels=round(core_area * pose.px_per_mm**2),
+    )
+
+
+def _glare_share(
+    ratio: NDArray[np.float32], mask: NDArray[np.bool_], core: NDArray[np.bool_]
+) -> float:
+    """Share of the blot where light is added to every channel alike.
+
+    A thinner soak lets more green and blue through but hardly more red.
+    """
+    inner = cv2.erode(mask.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(bool)
+    more = ratio - np.median(ratio[core], axis=0)
+    shine = (more[..., 1] > 0.06) & (more[..., 2] > 0.06) & (more[..., 0] > 0.6 * more[..., 1])
+    return float(shine[inner].mean()) if inner.any() else 0.0
+
+
+def _mean_ratio(
+    ratio: NDArray[np.float32], core: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Trimmed mean (3,) over the core and its covariance (3, 3) from tile means."""
+    values = np.sort(ratio[core], axis=0)
+    cut = int(_TRIM * len(values))
+    mean = values[cut : len(values) - cut].mean(axis=0, dtype=np.float64)
+    covered = _tiled(core.astype(np.float32)).mean(axis=1) > 0.99
+    tiles = _tiled(ratio)[covered].mean(axis=1, dtype=np.float64)
+    if len(tiles) < 4:
+        return mean, np.cov(values.T) / 4
+    return mean, np.cov(tiles.T) / len(tiles)
+
+
+def _outline_mm(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(contours, key=len)
+    points = cv2.approxPolyDP(longest, 0.5, True).reshape(-1, 2).astype(np.float64)
+    corner = np.array(layout.CENTRE_MM) - SIDE_MM / 2
+    return np.asarray((points + 0.5) / GRID_PX_PER_MM + corner)
+
+
+def measure_blot(
+    photo: Photo, pose: CardPose, correction: Correction, lot: Lot
+) -> BlotColour | Refusal:
+    """Segment the blot and correct its colour; refusals as ``segment_blot``."""
+    region = segment_blot(photo, pose)
+    if isinstance(region, Refusal):
+        return region
+    return blot_colour(
+        region.linear,
+        region.paper_linear,
+        region.covariance,
+        region.centre_mm,
+        correction,
+        paper_covariance=region.paper_covariance,
+        outline_mm=region.outline_mm,
+        area_mm2=region.area_mm2,
+        unevenness=region.unevenness,
+        n_pixels=region.n_pixels,
+    )
+
+
+def blot_colour(
+    region_rgb: ArrayLike,
+    paper_rgb: ArrayLike,
+    covariance: ArrayLike,
+    centre_mm: ArrayLike,
+    correction: Correction,
+    *,
+    paper_covariance: ArrayLike | None = None,
+    outline_mm: ArrayLike = (),
+    area_mm2: float = 0.0,
+    unevenness: float = 0.0,
+    n_pixels: int = 0,
+) -> BlotColour:
+    """Corrected colour of a blot from its and the paper's linear RGB; needs no picture.
+
+    Parameters
+    ----------
+    region_rgb, paper_rgb : (3,)
+        Linear RGB of blot and blank paper in the same light.
+    covariance, paper_covariance : (3, 3)
+        Of the two; None leaves the paper without error.
+    centre_mm : (2,)
+        Where on the card that light falls.
+    correction : Correction
+    """
+    rgb = np.stack([np.asarray(region_rgb, float), np.asarray(paper_rgb, float)])
+    if rgb.shape != (2, 3):
+        raise ValueError(f"colours of shape {rgb.shape[1:]}, not (3,)")
+    at = np.broadcast_to(np.asarray(centre_mm, float), (2, 2))
+    xyz = np.maximum(correction.xyz(rgb, at), 1e-4)
+    blot_covariance = _log_covariance(rgb[0], covariance, at[0], correction)
+    if paper_covariance is not None:
+        blot_covariance += _log_covariance(rgb[1], paper_covariance, at[1], correction)
+    lab = colour.XYZ_to_Lab(xyz, _D50_XY)
+    return BlotColour(
+        log_ratio=np.log(xyz[0] / xyz[1]),
+        covariance=blot_covariance,
+        lab=lab[0],
+        paper_lab=lab[1],
+        outline_mm=np.asarray(outline_mm, float).reshape(-1, 2),
+        area_mm2=area_mm2,
+        unevenness=unevenness,
+        n_pixels=n_pixels,
+    )
+
+
+def _log_covariance(
+    rgb: NDArray[np.float64],
+    covariance: ArrayLike,
+    at_mm: NDArray[np.float64],
+    correction: Correction,
+) -> NDArray[np.float64]:
+    """Carry the covariance of a linear RGB to ln XYZ, (3, 3), by central differences."""
+    step = np.maximum(np.abs(rgb), 1e-3) * 1e-3
+    points = np.concatenate([rgb + np.diag(step), rgb - np.diag(step)])
+    log_xyz = np.log(np.maximum(correction.xyz(points, np.tile(at_mm, (6, 1))), 1e-4))
+    jacobian = ((log_xyz[:3] - log_xyz[3:]) / (2 * step[:, None])).T
+    return np.asarray(jacobian @ np.asarray(covariance, float) @ jacobian.T)
