@@ -342,9 +342,9 @@ def _describe(
     if core_area < MIN_CORE_MM2:
         return _refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
     ratio = np.exp(depth)
-    glare = _glare_share(ratio, mask, core)
+    glare = _glare_share(ratio, core)
     if glare > MAX_GLARE:
-        return _refuse(Reason.GLARE_ON_BLOT, f"{glare:.1%} of the blot shines > {MAX_GLARE:.0%}")
+        return _refuse(Reason.GLARE_ON_BLOT, f"{glare:.1%} of the core shines > {MAX_GLARE:.0%}")
     smooth = _smooth(depth, 2.0)
     unevenness = _spread(smooth[core][:, 1:].mean(axis=1))
     if unevenness > MAX_UNEVENNESS:
@@ -369,17 +369,14 @@ def _describe(
     )
 
 
-def _glare_share(
-    ratio: NDArray[np.float32], mask: NDArray[np.bool_], core: NDArray[np.bool_]
-) -> float:
-    """Share of the blot where light is added to every channel alike.
+def _glare_share(ratio: NDArray[np.float32], core: NDArray[np.bool_]) -> float:
+    """Share of the core where light is added to every channel alike.
 
     A thinner soak lets more green and blue through but hardly more red.
     """
-    inner = cv2.erode(mask.astype(np.uint8), np.ones((7, 7), np.uint8)).astype(bool)
-    more = ratio - np.median(ratio[core], axis=0)
-    shine = (more[..., 1] > 0.06) & (more[..., 2] > 0.06) & (more[..., 0] > 0.6 * more[..., 1])
-    return float(shine[inner].mean()) if inner.any() else 0.0
+    more = ratio[core] - np.median(ratio[core], axis=0)
+    shine = (more[:, 1:].min(axis=1) > 0.06) & (more[:, 0] > 0.6 * more[:, 1])
+    return float(shine.mean())
 
 
 def _mean_ratio(

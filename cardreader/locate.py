@@ -181,11 +181,11 @@ def _pose(photo: Photo, rough: NDArray[np.float64], lot_number: int) -> CardPose
         return _refuse(Reason.CARD_TOO_TILTED, f"{tilt_deg:.0f} deg > {MAX_TILT_DEG:.0f}")
     if px_per_mm < MIN_PX_PER_MM:
         return _refuse(Reason.CARD_TOO_SMALL, f"{px_per_mm:.1f} px/mm < {MIN_PX_PER_MM}")
-    measured = measure_edges(photo, rough, layout.MARKER_MM / MODULES * px_per_mm)
+    measured = measure_edges(photo, rough)
     if measured is None:
         return _refuse(Reason.BLURRED, "marker edges can't be made out")
-    corners, blur_px = measured
-    blur_mm = blur_px / px_per_mm
+    corners, blur = measured
+    blur_mm = blur * layout.MARKER_MM / MODULES
     if blur_mm > MAX_BLUR_MM:
         return _refuse(Reason.BLURRED, f"blur of {blur_mm:.2f} mm > {MAX_BLUR_MM}")
     h, lens = _fit(corners, size)

@@ -25,7 +25,11 @@ MAX_WRONG_BITS = 2
 """Codes of the family differ in eleven of their 36 bits or more."""
 MIN_CONTRAST = 24
 """Grey levels between a marker's light and dark modules."""
+_REACH = 0.8
+"""Half length of a profile in modules; the border is one wide, the surround a little less."""
 _PROFILES = 24
+_MAX_STEPS = 24
+_BINS = 33
 _POINTS = 3
 
 
@@ -124,7 +128,7 @@ def _distinct(same: list[Marker]) -> list[Marker]:
 
 
 def measure_edges(
-    photo: Photo, rough: NDArray[np.float64], module_px: float
+    photo: Photo, rough: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], float] | None:
     """Exact corners from lines fitted to the edges, and the blur.
 
@@ -135,13 +139,11 @@ def measure_edges(
     Parameters
     ----------
     rough : (m, 4, 2)
-        Corners good to about half a module, clockwise.
-    module_px : float
-        Side of a module in working pixels.
+        Corners good to about a third of a module, clockwise.
 
     Returns
     -------
-    Corners (m, 4, 2) and the blur's standard deviation in pixels across the
+    Corners (m, 4, 2) and the blur's standard deviation in modules across the
     worse of the two edge directions; None when an edge can't be made out.
     """
     n = 4 * len(rough)
@@ -150,29 +152,37 @@ def measure_edges(
     length = np.linalg.norm(along, axis=1, keepdims=True)
     along = along / length
     outward = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    reach = max(2.5, 0.85 * module_px)
-    offset = np.linspace(-reach, reach, 2 * math.ceil(2 * reach) + 1)
+    # A tilted marker is narrower one way: profiles stay within the border and
+    # the surround as they are seen.
+    reach = _REACH * np.repeat(_area(rough), 4)[:, None] / length / MODULES
+    steps = np.linspace(-1.0, 1.0, 2 * min(math.ceil(2 * float(reach.max())), _MAX_STEPS) + 1)
     s = np.linspace(0.12, 0.88, _PROFILES) * length
     at = (
         start[:, None, None]
         + along[:, None, None] * s[:, :, None, None]
-        + outward[:, None, None] * offset[:, None]
+        + outward[:, None, None] * (reach * steps)[:, None, :, None]
     )
     profiles = _light(photo, at)
-    a, b, found = _fit_lines(profiles, offset, s)
-    if not found:
+    lines = _fit_lines(profiles, steps, s)
+    if lines is None:
         return None
-    origin = start + a[:, None] * outward
-    direction = along + b[:, None] * outward
+    a, b = lines
+    origin = start + a[:, None] * reach * outward
+    direction = along + b[:, None] * reach * outward
     before = np.arange(n).reshape(-1, 4)[:, [3, 0, 1, 2]].ravel()
     corners = _cross(origin[before], direction[before], origin, direction)
-    across = offset - (a[:, None] + b[:, None] * s)[..., None]
-    return corners.reshape(-1, 4, 2), _blur(profiles, across, reach, along)
+    across = steps - (a[:, None] + b[:, None] * s)[..., None]
+    return corners.reshape(-1, 4, 2), _REACH * _blur(profiles, across, along)
+
+
+def _area(quads: NDArray[np.float64]) -> NDArray[np.float64]:
+    d1, d2 = quads[:, 2] - quads[:, 0], quads[:, 3] - quads[:, 1]
+    return np.asarray(np.abs(d1[:, 0] * d2[:, 1] - d1[:, 1] * d2[:, 0]) / 2)
 
 
 def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
     """Linear green at points (..., 2)."""
-    xy = at.reshape(-1, 1, 2).astype(np.float32)
+    xy = at.reshape(-1, *at.shape[-2:]).astype(np.float32)
     seen = cv2.remap(
         photo.encoded, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
@@ -181,29 +191,29 @@ def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _fit_lines(
-    profiles: NDArray[np.float64], offset: NDArray[np.float64], s: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], bool]:
-    """Lines ``offset = a + b s`` through the middles of the steps, one an edge.
+    profiles: NDArray[np.float64], steps: NDArray[np.float64], s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Lines ``step = a + b s`` through the middles of the rises, one an edge.
 
-    The middle is where a step of the same two ends and the same sum would lie.
-    Profiles that are weak or off the line (dirt, a speck of glare) are dropped.
+    The middle is where a sharp rise with the same ends and the same sum would
+    lie. Profiles off the line (dirt, a speck of glare) are dropped.
     """
-    third = len(offset) // 4
-    low = np.median(profiles[..., :third], axis=(1, 2))[:, None]
-    high = np.median(profiles[..., -third:], axis=(1, 2))[:, None]
+    ends = len(steps) // 4
+    low = np.median(profiles[..., :ends], axis=(1, 2))
+    high = np.median(profiles[..., -ends:], axis=(1, 2))
     contrast = high - low
     if (contrast < 0.25 * np.median(contrast)).any() or np.median(contrast) < 2e-3:
-        return np.empty(0), np.empty(0), False
-    level = np.clip((profiles - low[..., None]) / contrast[..., None], -0.2, 1.2)
-    half = 0.5 * (offset[1] - offset[0])
-    middle = offset[-1] + half - level.sum(-1) * 2 * half
+        return None
+    level = np.clip((profiles - low[:, None, None]) / contrast[:, None, None], -0.2, 1.2)
+    step = steps[1] - steps[0]
+    middle = steps[-1] + step / 2 - level.sum(-1) * step
     weight = np.ones_like(middle)
     for _ in range(3):
         a, b = _weighted_line(s, middle, weight)
         error = np.abs(middle - a[:, None] - b[:, None] * s)
-        limit = np.maximum(2.5 * 1.4826 * np.median(error, axis=1, keepdims=True), 0.05)
+        limit = np.maximum(2.5 * 1.4826 * np.median(error, axis=1, keepdims=True), 0.02)
         weight = (error <= limit).astype(float)
-    return a, b, True
+    return a, b
 
 
 def _weighted_line(
@@ -230,24 +240,24 @@ def _cross(
 
 
 def _blur(
-    profiles: NDArray[np.float64],
-    across: NDArray[np.float64],
-    reach: float,
-    along: NDArray[np.float64],
+    profiles: NDArray[np.float64], across: NDArray[np.float64], along: NDArray[np.float64]
 ) -> float:
-    """Blur sd in px: half the way from 16 % to 84 % of the step laid over the line."""
-    bins = 2 * math.ceil(reach / 0.25) + 1
+    """Blur sd: half the way from 16 % to 84 % of the rise, all profiles laid over the line.
+
+    ``across`` is the distance from the line of every sample of ``profiles``, in
+    -1..1, and so is the result.
+    """
     n = len(profiles)
-    which = np.clip(np.rint((across / reach + 1) / 2 * (bins - 1)), 0, bins - 1).astype(int)
-    which += bins * np.arange(n)[:, None, None]
-    count = np.bincount(which.ravel(), minlength=n * bins)
-    total = np.bincount(which.ravel(), profiles.ravel(), minlength=n * bins)
-    grid = np.linspace(-reach, reach, bins)
+    which = np.clip(np.rint((across + 1) / 2 * (_BINS - 1)), 0, _BINS - 1).astype(int)
+    which += _BINS * np.arange(n)[:, None, None]
+    count = np.bincount(which.ravel(), minlength=n * _BINS).reshape(n, _BINS)
+    total = np.bincount(which.ravel(), profiles.ravel(), minlength=n * _BINS).reshape(n, _BINS)
+    grid = np.linspace(-1.0, 1.0, _BINS)
     sd = np.empty(n)
-    for i, (c, t) in enumerate(zip(count.reshape(n, bins), total.reshape(n, bins), strict=True)):
-        seen = c > 0
-        step = np.maximum.accumulate(t[seen] / c[seen])
-        level = (step - step[0]) / max(step[-1] - step[0], 1e-9)
+    for i in range(n):
+        seen = count[i] > 0
+        rise = np.maximum.accumulate(total[i, seen] / count[i, seen])
+        level = (rise - rise[0]) / max(rise[-1] - rise[0], 1e-9)
         x16, x84 = np.interp((0.1587, 0.8413), level, grid[seen])
         sd[i] = (x84 - x16) / 2
     upright = np.abs(along[:, 1]) > np.abs(along[:, 0])
