@@ -1,0 +1,25 @@
+"""The shipped lots are what the simulator printed, and say so."""
+
+from datetime import date
+
+from cardreader.card import Lots
+from cardreader.shipped import shipped
+from cardreader.simulate import demolots
+
+
+def test_shipped_files_are_made_again_alike(tmp_path):
+    for path in demolots.write_shipped_lots(tmp_path):
+        assert path.read_bytes() == shipped("lots", path.name).read_bytes()
+
+
+def test_demonstration_lots_say_that_they_are_synthetic():
+    lots = Lots.load(shipped("lots"))
+    for demo in demolots.SHIPPED:
+        assert "synthetic" in lots[demo.number].note
+
+
+def test_one_shipped_lot_is_expired_and_one_number_is_known_to_nobody():
+    lots = Lots.load(shipped("lots"))
+    assert lots[demolots.EXPIRED.number].is_expired(date(2026, 1, 1))
+    assert not lots[demolots.IN_DATE.number].is_expired(date(2030, 1, 1))
+    assert demolots.UNKNOWN.number not in lots
