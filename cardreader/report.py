@@ -261,7 +261,7 @@ def reading_text(reading: Reading) -> str:
         raise ValueError("a reading is either refused or has an estimate")
     else:
         first = _result(reading.estimate, reading.decision)
-    return _join([*first, *_advice(reading.decision), _foot(reading)])
+    return _join([*first, *_advice(reading.decision), _wrap(foot_text(reading))])
 
 
 def result_text(estimate: HbEstimate, decision: Decision, foot: str) -> str:
@@ -355,7 +355,8 @@ def _advice(decision: Decision) -> list[list[str]]:
     return [*out, _wrap(" ".join(TEXT[s] for s in decision.cautions))]
 
 
-def _foot(reading: Reading) -> list[str]:
+def foot_text(reading: Reading) -> str:
+    """What the reading rests on, in a few sentences: notes, card, protocol, calibration."""
     codes = list(reading.decision.notes)
     if reading.lot is not None and reading.lot.basis == "nominal":
         codes.append(Statement.NOMINAL_LOT)
@@ -363,7 +364,7 @@ def _foot(reading: Reading) -> list[str]:
         codes.append(statement)
     card = f"Card lot {reading.lot_id}. " if reading.lot_id else ""
     source = f"{card}Protocol {reading.protocol_id}. Calibration {reading.calibration_id}."
-    return _wrap(" ".join([*(TEXT[c] for c in codes), source]))
+    return " ".join([*(TEXT[c] for c in codes), source])
 
 
 def _points(codes: tuple[Statement, ...]) -> list[str]:

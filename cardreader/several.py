@@ -12,7 +12,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from cardreader.decide import Decision, decide
-from cardreader.report import decision_json, estimate_json, headline, reading_json, result_text
+from cardreader.report import (
+    decision_json,
+    estimate_json,
+    foot_text,
+    reading_json,
+    reading_text,
+    result_text,
+)
 
 if TYPE_CHECKING:
     from cardreader.calibration import Calibration
@@ -80,16 +87,17 @@ def several_text(several: Several) -> str:
     lines = [_line(i, reading) for i, reading in enumerate(several.readings, 1)]
     top = "\n".join(lines) + "\n\n"
     if several.estimate is None:
-        return top + headline(several.decision) + "\n"
+        return top + reading_text(several.readings[0])
+    read = next(r for r in several.readings if r.estimate is not None)
     foot = (
-        f"From {several.n_read} of {len(several.readings)} photos, taken together as blots of one "
-        "woman. Several photos of one blot must not be read together."
+        f"From {several.n_read} of {len(several.readings)} photos, each of a blot of its own; "
+        f"several photos of one blot must not be taken together. {foot_text(read)}"
     )
     return top + result_text(several.estimate, several.decision, foot)
 
 
 def _line(number: int, reading: Reading) -> str:
     if reading.estimate is None:
-        reason = reading.refusal.advice if reading.refusal is not None else ""
-        return f"Photo {number}: not read. {reason}".rstrip()
+        reason = str(reading.refusal.reason) if reading.refusal is not None else "?"
+        return f"Photo {number}: not read ({reason.replace('_', ' ')})"
     return f"Photo {number}: {reading.estimate.hb_g_dl:.1f} g/dL"
