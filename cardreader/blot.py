@@ -44,7 +44,10 @@ MAX_UNEVENNESS = 0.12
 MAX_PAPER_RESIDUAL = 0.035
 MAX_PAPER_MARKS = 0.06
 MAX_GLARE = 0.01
-MAX_PAPER_CLIPPED = 0.02
+MAX_PALE = 0.05
+MAX_DARKER = 0.2
+MAX_PAPER_CLIPPED = 0.4
+MAX_TILE_CLIPPED = 0.3
 _EDGE_MM = 0.8
 _D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
 _TRIM = 0.1
@@ -143,10 +146,11 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
     rough = _red_area(log_light)
     if isinstance(rough, Refusal):
         return rough
-    clipped = float((encoded >= CLIPPED_CODE * photo.white).any(axis=-1)[~rough].mean())
-    if clipped > MAX_PAPER_CLIPPED:
-        return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
-    paper = _fit_paper(log_light, rough)
+    clipped: NDArray[np.bool_] = np.any(encoded >= CLIPPED_CODE * photo.white, axis=-1)
+    share = float(clipped[~rough].mean())
+    if share > MAX_PAPER_CLIPPED:
+        return _refuse(Reason.CLIPPED, f"{share:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
+    paper = _fit_paper(log_light, rough, clipped)
     if isinstance(paper, Refusal):
         return paper
     depth = log_light - paper.field
@@ -241,7 +245,9 @@ def _tiled(image: NDArray[np.float32]) -> NDArray[np.float32]:
     return split.swapaxes(1, 2).reshape(TILES**2, TILE_PX**2, *rest)
 
 
-def _fit_paper(log_light: NDArray[np.float32], rough: NDArray[np.bool_]) -> _Paper | Refusal:
+def _fit_paper(
+    log_light: NDArray[np.float32], rough: NDArray[np.bool_], clipped: NDArray[np.bool_]
+) -> _Paper | Refusal:
     """Fit the light field to tiles of blank paper and judge what it leaves over."""
     wide = 2 * round(_EDGE_MM * GRID_PX_PER_MM) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
@@ -251,6 +257,7 @@ def _fit_paper(log_light: NDArray[np.float32], rough: NDArray[np.bool_]) -> _Pap
         return _refuse(
             Reason.BLOT_TOUCHES_BORDER, f"only {blank.mean():.0%} of the bay is blank paper"
         )
+    blank &= _tiled(clipped.astype(np.float32)).mean(axis=1) <= MAX_TILE_CLIPPED
     tiles = _tiled(log_light)[blank].mean(axis=1, dtype=np.float64)
     terms = _tile_terms()[blank]
     weight = np.ones(len(tiles))
@@ -342,14 +349,11 @@ def _describe(
     if core_area < MIN_CORE_MM2:
         return _refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
     ratio = np.exp(depth)
-    glare = _glare_share(ratio, core)
-    if glare > MAX_GLARE:
-        return _refuse(Reason.GLARE_ON_BLOT, f"{glare:.1%} of the core shines > {MAX_GLARE:.0%}")
-    smooth = _smooth(depth, 2.0)
-    unevenness = _spread(smooth[core][:, 1:].mean(axis=1))
-    if unevenness > MAX_UNEVENNESS:
-        return _refuse(Reason.BLOT_UNEVEN, f"spread of {unevenness:.3f} > {MAX_UNEVENNESS}")
-    colour, covariance = _mean_ratio(ratio, core)
+    smooth = _smooth(depth, 2.0)[core]
+    verdict = _judge_core(ratio[core], smooth)
+    if verdict is not None:
+        return verdict
+    mean_ratio, covariance = _mean_ratio(ratio, core)
     centre = _grid_mm()[core].mean(axis=0)
     log_paper, log_paper_covariance = paper.at(centre)
     paper_linear = np.exp(log_paper)
@@ -359,24 +363,38 @@ def _describe(
         area_mm2=float(mask.sum()) / GRID_PX_PER_MM**2,
         core_area_mm2=core_area,
         centre_mm=centre,
-        linear=colour * paper_linear,
+        linear=mean_ratio * paper_linear,
         covariance=scale @ covariance @ scale,
         paper_linear=paper_linear,
         paper_covariance=scale @ log_paper_covariance @ scale,
-        unevenness=unevenness,
+        unevenness=_spread(smooth[:, 1:].mean(axis=1)),
         paper_residual=paper.residual,
         n_pixels=round(core_area * pose.px_per_mm**2),
     )
 
 
-def _glare_share(ratio: NDArray[np.float32], core: NDArray[np.bool_]) -> float:
-    """Share of the core where light is added to every channel alike.
+def _judge_core(ratio: NDArray[np.float32], smooth: NDArray[np.float32]) -> Refusal | None:
+    """Refuse a core of several colours; ``ratio`` (k, 3) to paper, ``smooth`` its log, smoothed.
 
-    A thinner soak lets more green and blue through but hardly more red.
+    Reflected light is added to all channels and only brightens, in one place.
+    Clots and a thin or streaky soak go both ways about the middle.
     """
-    more = ratio[core] - np.median(ratio[core], axis=0)
+    depth = smooth[:, 1:].mean(axis=1)
+    dark, middle, bright = np.quantile(depth, (0.01, 0.5, 0.99))
+    more = ratio - np.median(ratio, axis=0)
     shine = (more[:, 1:].min(axis=1) > 0.06) & (more[:, 0] > 0.6 * more[:, 1])
-    return float(shine.mean())
+    unevenness = _spread(depth)
+    if middle - dark < MAX_DARKER and bright - middle > middle - dark and shine.mean() > MAX_GLARE:
+        return _refuse(
+            Reason.GLARE_ON_BLOT, f"{shine.mean():.1%} of the core shines > {MAX_GLARE:.0%}"
+        )
+    if unevenness > MAX_UNEVENNESS or shine.mean() > MAX_PALE:
+        return _refuse(
+            Reason.BLOT_UNEVEN,
+            f"spread of {unevenness:.3f} (limit {MAX_UNEVENNESS}), "
+            f"{shine.mean():.1%} pale (limit {MAX_PALE:.0%})",
+        )
+    return None
 
 
 def _mean_ratio(
