@@ -48,6 +48,8 @@ def photograph(scene: Scene, view: View, seed: int, blot: Blot | None = None) ->
     _add_noise(raw, view, rng)
     raw = np.asarray(cv2.sepFilter2D(raw, -1, _MOSAIC, _MOSAIC), np.float32)
     picture = _sharpen(_develop(scene, raw), view.sharpen)
+    if view.mirrored:
+        picture = np.ascontiguousarray(picture[:, ::-1])
     return jpeg(picture, rng, view.jpeg_quality, view.subsampling, view.orientation)
 
 
@@ -68,7 +70,7 @@ def _expose(scene: Scene, view: View, blot: Blot, rng: np.random.Generator) -> P
         strip = frame[first : first + n]
         at_mm = _enlarged(coarse_mm, first, n, width)
         table.seen_at(at_mm, out=strip)
-        if first < card_rows[1] and first + n > card_rows[0]:
+        if view.with_card and first < card_rows[1] and first + n > card_rows[0]:
             _lay_card(strip, card, at_mm)
         strip *= _enlarged(shade, first, n, width)[..., None]
         strip += scene.glare.astype(np.float32)

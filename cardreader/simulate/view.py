@@ -102,6 +102,10 @@ class View:
         EXIF tag 1 to 8; the stored pixels are turned to fit.
     spots, shadows, covers : tuples
     table : Table
+    with_card : bool
+        False leaves the bare table.
+    mirrored : bool
+        As a front camera may store it.
     """
 
     size: tuple[int, int] = FULL_SIZE
@@ -125,6 +129,8 @@ class View:
     shadows: tuple[ShadowEdge, ...] = ()
     covers: tuple[Cover, ...] = ()
     table: Table = Table.WOOD
+    with_card: bool = True
+    mirrored: bool = False
 
     @property
     def projection(self) -> Projection:
