@@ -65,6 +65,19 @@ _KNEE = 2.5
 
 _EPSILON = 1e-4
 
+CRUSHED_LINEAR = 0.003
+"""Nominal linear RGB below which 8 bits and a clipped colour matrix leave nothing to invert."""
+
+MAX_MEAN_DE00 = 2.6
+MAX_RAMP_DE00 = 3.0
+"""Mean CIEDE2000 left over, at all patches and at the ramp: beyond it the card isn't itself."""
+
+MAX_GLARE = 0.08
+"""Veiling glare relative to a perfect diffuser; the darkest neutral reflects 0.05."""
+
+MAX_LIGHT_RATIO = 3.0
+"""Brightest to dimmest place of the card."""
+
 
 @dataclass(frozen=True)
 class LightModel:
@@ -221,7 +234,47 @@ class ColourCorrection:
 
 
 def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
-    """Fit the correction of one photo, or refuse when the card's colours don't come out."""
+    """Fit the correction of one photo, or refuse when the card's colours don't come out.
+
+    Refusals: COLOUR_NOT_CORRECTABLE, GLARE_ON_PATCHES, SHADOW_EDGE.
+    """
     light = fit_light(samples.linear, lot)
     matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot)
-    return ColourCorrection(light, matrix, samples, lot)
+    correction = ColourCorrection(light, matrix, samples, lot)
+    return _refusal(correction) or correction
+
+
+def _refusal(correction: ColourCorrection) -> Refusal | None:
+    samples, light = correction.samples, correction.light
+    crushed = samples.linear[_NEUTRAL | _RAMP].min()
+    mean, ramp = correction.residual_de00.mean(), correction.residual_de00[_RAMP].mean()
+    field = light.log_light(_AT_MM)
+    ratio = float(np.exp(np.ptp(field, axis=0).max()))
+    tone = light.tone_slope(samples.linear[_NEUTRAL]).min()
+    for fails, reason, detail in (
+        (
+            light.glare > MAX_GLARE,
+            Reason.GLARE_ON_PATCHES,
+            f"veil of {light.glare:.3f} > {MAX_GLARE}",
+        ),
+        (
+            crushed < CRUSHED_LINEAR,
+            Reason.COLOUR_NOT_CORRECTABLE,
+            f"a shade came out at {crushed:.4f} < {CRUSHED_LINEAR} in one channel",
+        ),
+        (tone <= 0, Reason.COLOUR_NOT_CORRECTABLE, "brighter greys came out darker"),
+        (
+            ratio > MAX_LIGHT_RATIO,
+            Reason.SHADOW_EDGE,
+            f"light falls off {ratio:.1f} to 1 over the card > {MAX_LIGHT_RATIO:g}",
+        ),
+        (
+            mean > MAX_MEAN_DE00 or ramp > MAX_RAMP_DE00,
+            Reason.COLOUR_NOT_CORRECTABLE,
+            f"mean dE00 {mean:.1f} at the patches (limit {MAX_MEAN_DE00:g}), "
+            f"{ramp:.1f} at the shades (limit {MAX_RAMP_DE00:g})",
+        ),
+    ):
+        if fails:
+            return Refusal(reason, "correct", detail)
+    return None

@@ -3,8 +3,8 @@
 No openly licensed set of measured phone sensitivities is at hand, so phones are
 synthetic: smooth curves with the overlap and the infrared cut of real sensors.
 Two families differ in functional form, so that a calibration made on one can be
-tried on cameras of another build; the measured cameras that colour-science
-ships join the second family.
+tried on cameras of another build; the measured Bayer-type camera that colour-science
+ships joins the second family.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.simulate.blood import WAVELENGTHS_NM
-from cardreader.simulate.colorimetry import light, xyz
+from cardreader.simulate.colorimetry import xyz
 from cardreader.simulate.inks import print_reflectance
 
 Array = NDArray[np.float64]
@@ -95,8 +95,9 @@ def _linear_srgb(reflectance: Array) -> Array:
 def draw_camera(rng: np.random.Generator, family: Family) -> Camera:
     """Draw one camera of a family."""
     if family is Family.FITTING:
-        sensitivity, name = _gaussian_sensitivity(rng), "gaussian"
-    elif rng.random() < 0.3:
+        name, draw = _FITTING[int(rng.integers(len(_FITTING)))]
+        sensitivity = draw(rng)
+    elif rng.random() < 0.25:
         sensitivity, name = _measured_sensitivity(rng)
     else:
         sensitivity, name = _cosine_sensitivity(rng), "cosine"
@@ -112,15 +113,27 @@ def _infrared_cut(rng: np.random.Generator) -> Array:
 
 def _gaussian_sensitivity(rng: np.random.Generator) -> Array:
     def skewed(peak: float, left: float, right: float) -> Array:
-        width = np.where(WAVELENGTHS_NM < peak, left, right)
+        width = np.where(peak > WAVELENGTHS_NM, left, right)
         return np.asarray(np.exp(-0.5 * ((WAVELENGTHS_NM - peak) / width) ** 2))
 
-    red = skewed(rng.normal(600, 6), rng.uniform(24, 34), rng.uniform(40, 60))
-    green = skewed(rng.normal(534, 6), rng.uniform(34, 44), rng.uniform(34, 44))
-    blue = skewed(rng.normal(460, 5), rng.uniform(26, 36), rng.uniform(24, 34))
-    leak = rng.uniform(0.02, 0.10, (3, 3)) * (1 - np.eye(3))
+    red = skewed(rng.normal(600, 8), rng.uniform(22, 38), rng.uniform(36, 65))
+    green = skewed(rng.normal(535, 7), rng.uniform(30, 48), rng.uniform(30, 48))
+    blue = skewed(rng.normal(460, 7), rng.uniform(24, 38), rng.uniform(22, 38))
+    leak = rng.uniform(0.01, 0.12, (3, 3)) * (1 - np.eye(3))
     curves = np.stack([red, green, blue], axis=1)
     return np.asarray((curves + curves @ leak.T) * _infrared_cut(rng)[:, None])
+
+
+def _edged_sensitivity(rng: np.random.Generator) -> Array:
+    def band(low: float, high: float, soft_low: float, soft_high: float) -> Array:
+        rise = 1 / (1 + np.exp((low - WAVELENGTHS_NM) / soft_low))
+        return np.asarray(rise / (1 + np.exp((WAVELENGTHS_NM - high) / soft_high)))
+
+    red = band(*rng.normal((574, 640), 6), rng.uniform(6, 14), rng.uniform(10, 20))
+    green = band(*rng.normal((494, 572), 7), rng.uniform(9, 18), rng.uniform(9, 18))
+    blue = band(*rng.normal((428, 496), 6), rng.uniform(6, 14), rng.uniform(8, 16))
+    curves = np.stack([red, green, blue], axis=1) + rng.uniform(0.005, 0.05, 3)
+    return np.asarray(curves * _infrared_cut(rng)[:, None])
 
 
 def _cosine_sensitivity(rng: np.random.Generator) -> Array:
@@ -146,6 +159,9 @@ def _measured_sensitivity(rng: np.random.Generator) -> tuple[Array, str]:
         for column in curves.values.T
     ]
     return np.maximum(np.stack(columns, axis=1), 0), f"measured-{index + 1}"
+
+
+_FITTING = (("gaussian", _gaussian_sensitivity), ("edged", _edged_sensitivity))
 
 
 def _srgb_encode(linear: Array) -> Array:

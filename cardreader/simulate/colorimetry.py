@@ -17,13 +17,12 @@ from cardreader.simulate.blood import WAVELENGTHS_NM
 _SHAPE = colour.SpectralShape(WAVELENGTHS_NM[0], WAVELENGTHS_NM[-1], 5)
 D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
 
-FITTING_LIGHTS = ("A", "D50", "D65", "FL2", "FL4", "FL7", "FL11", "LED-B1", "LED-B3", "LED-V1")
-"""Lights of the default calibration."""
-
-HELD_OUT_LIGHTS = (
-    "D55", "D75", "FL1", "FL3", "FL8", "FL12", "LED-B2", "LED-B4", "LED-B5", "LED-BH1", "LED-V2",
+TABULATED_LIGHTS = (
+    "A", "D50", "D55", "D65", "D75",
+    "FL1", "FL2", "FL3", "FL4", "FL5", "FL6", "FL7", "FL8", "FL9", "FL10", "FL11", "FL12",
+    "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5", "LED-BH1", "LED-RGB1", "LED-V1", "LED-V2",
 )  # fmt: skip
-"""Lights never used for fitting: only tests and benchmarks see them."""
+"""CIE lights that tests and benchmarks read under; no calibration of ours is fitted to them."""
 
 
 @cache

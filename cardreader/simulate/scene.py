@@ -18,8 +18,9 @@ from cardreader import layout
 from cardreader.card import Lot
 from cardreader.simulate.blood import blot_reflectance, paper_reflectance
 from cardreader.simulate.cameras import Camera, Family, draw_camera
-from cardreader.simulate.colorimetry import FITTING_LIGHTS, HELD_OUT_LIGHTS, lab, light
+from cardreader.simulate.colorimetry import TABULATED_LIGHTS, lab, light
 from cardreader.simulate.inks import print_reflectance, recipe, stock_reflectance
+from cardreader.simulate.lamps import draw_lamp
 
 Array = NDArray[np.float64]
 BLOT_VOLUMES: Array = np.linspace(0.0, 2.0, 81)
@@ -148,17 +149,18 @@ def draw_scene(
 ) -> Scene:
     """Draw a scene with a given haemoglobin; all else at random within the control.
 
-    ``light_name`` None draws from the lights that belong to the family.
+    ``light_name`` names a CIE light; None draws a lamp of our own for the fitting
+    family, a CIE light for the held-out one.
     """
-    lights = FITTING_LIGHTS if family is Family.FITTING else HELD_OUT_LIGHTS
-    light_name = light_name or str(rng.choice(lights))
+    if light_name is None and family is Family.HELD_OUT:
+        light_name = str(rng.choice(TABULATED_LIGHTS))
+    light_name, power = (light_name, light(light_name)) if light_name else draw_lamp(rng)
     camera = draw_camera(rng, family)
     so2 = rng.uniform(0.90, 0.98)
     volume = float(np.exp(rng.normal(0, control.volume_cv))) if control.volume_cv else 1.0
     tint = rng.uniform(-control.tint_max, control.tint_max)
     ink = _lot_ink(lot_seed) * rng.lognormal(0, control.card_ink, 4)
     ink = ink * rng.lognormal(0, control.cell_ink, ink.shape)
-    power = light(light_name)
     white = camera.raw(stock_reflectance(), power)
     # The phone's white balance misses by a few per cent, and so does exposure.
     gain = rng.uniform(0.45, 0.85) * rng.lognormal(0, 0.03, 3) / white

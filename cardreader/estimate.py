@@ -1,0 +1,247 @@
+"""BlotColour + Calibration -> HbEstimate: the distribution of haemoglobin given one blot.
+
+The blot's log colour relative to blank paper is compared with the calibration's
+locus at every haemoglobin on a grid; a multivariate t density about the locus
+(heavy tails: some photos stray) with a flat prior gives the distribution. Its
+width is then scaled by the calibration's conformal factor and spread by the
+scatter of blood volume. Parts of the uncertainty follow the law of propagation
+(JCGM 100:2008, 5.1) along the locus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from cardreader.blot import BlotColour
+from cardreader.calibration import Calibration
+from cardreader.correct import ColourCorrection
+from cardreader.refusal import Reason, Refusal
+
+Array = NDArray[np.float64]
+
+G_L_PER_G_DL = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class HbEstimate:
+    """Haemoglobin of one woman from one or several blots.
+
+    Attributes
+    ----------
+    hb_g_dl : float
+        Median of the distribution.
+    interval_g_dl : (float, float)
+        Central interval at ``level``.
+    level : float
+    sd_measurement_g_dl, sd_calibration_g_dl : float
+        Standard uncertainty from this photo, and from what the calibration leaves open.
+    volume_floor_g_dl : float
+        Standard uncertainty from blood volume, which no image processing removes.
+    grid_g_dl, density : (g,) arrays
+        The distribution; ``density`` sums to 1.
+    distance2 : float
+        Squared distance of the colour from the locus.
+    n_blots : int
+    """
+
+    hb_g_dl: float
+    interval_g_dl: tuple[float, float]
+    level: float
+    sd_measurement_g_dl: float
+    sd_calibration_g_dl: float
+    volume_floor_g_dl: float
+    grid_g_dl: Array
+    density: Array
+    distance2: float
+    n_blots: int = 1
+
+    def p_below(self, threshold_g_dl: float) -> float:
+        """Probability that haemoglobin is below a threshold in g/dL."""
+        return float(np.interp(threshold_g_dl, self.grid_g_dl, np.cumsum(self.density)))
+
+
+def signature(correction: ColourCorrection) -> Array:
+    """What the card's residuals say about lamp and phone, shape (42,).
+
+    Log ratios of corrected to measured XYZ, averaged over each mirrored pair:
+    a level and a slope along the ramp, then each chromatic patch.
+    """
+    ratio = np.log(np.maximum(correction.patch_xyz, 1e-4) / correction.lot.xyz)
+    pairs = ratio.reshape(36, 2, 3).mean(axis=1)
+    depth = np.log(correction.lot.xyz[:, 1]).reshape(36, 2).mean(axis=1)[10:24]
+    design = np.stack([np.ones_like(depth), depth - depth.mean()], axis=1)
+    along_ramp = np.linalg.lstsq(design, pairs[10:24], rcond=None)[0]
+    return np.concatenate([along_ramp.ravel(), pairs[24:].ravel()])
+
+
+def estimate(
+    blot: BlotColour, correction: ColourCorrection, calibration: Calibration
+) -> HbEstimate | Refusal:
+    """Estimate haemoglobin, or refuse a colour that no fresh blot has.
+
+    Refusals: NOT_BLOOD_COLOUR (off the locus), OUT_OF_RANGE (at an end of it).
+    """
+    result = estimate_from(blot.log_ratio, blot.covariance, signature(correction), calibration)
+    if result.distance2 > calibration.max_distance2:
+        return Refusal(
+            Reason.NOT_BLOOD_COLOUR,
+            "estimate",
+            f"squared distance from the blood colours {result.distance2:.1f} "
+            f"> {calibration.max_distance2:.1f}",
+        )
+    low, high = calibration.domain_g_dl
+    if not low <= result.hb_g_dl <= high:
+        return Refusal(
+            Reason.OUT_OF_RANGE,
+            "estimate",
+            f"nearest haemoglobin {result.hb_g_dl:.1f} g/dL, range {low:g} to {high:g}",
+        )
+    return result
+
+
+def estimate_from(
+    log_ratio: ArrayLike,
+    photo_covariance: ArrayLike,
+    signature: ArrayLike,
+    calibration: Calibration,
+) -> HbEstimate:
+    """Estimate from bare numbers, whatever they are worth.
+
+    Parameters
+    ----------
+    log_ratio : (3,) array_like
+        ln(XYZ_blot / XYZ_paper).
+    photo_covariance : (3, 3) array_like
+        Of ``log_ratio``, from this photo.
+    signature : (s,) array_like
+        See `signature`.
+    """
+    grid = calibration.grid_g_dl
+    locus = calibration.expected(signature)
+    photo = np.asarray(photo_covariance, float)
+    covariance = calibration.grid_covariance + photo
+    inverse = np.linalg.inv(covariance)
+    miss = np.asarray(log_ratio, float) - locus
+    distance2 = np.einsum("gi,gij,gj->g", miss, inverse, miss)
+    nearest = int(np.argmin(distance2))
+    density = _t_density(distance2, covariance, calibration.tail)
+    density = _rescale(grid, density, calibration.conformal_scale)
+    image_sd = _sd(grid, density)
+    measured = _measurement_sd(locus, grid, inverse, photo, nearest)
+    measured = min(measured * calibration.conformal_scale, image_sd)
+    return _summary(
+        grid,
+        _spread(grid, density, calibration.volume_cv),
+        level=calibration.coverage,
+        measurement=measured,
+        calibration=float(np.sqrt(max(image_sd**2 - measured**2, 0.0))),
+        volume_cv=calibration.volume_cv,
+        distance2=float(distance2[nearest]),
+    )
+
+
+def combine(estimates: Sequence[HbEstimate], calibration: Calibration) -> HbEstimate:
+    """One estimate from several blots of the same woman.
+
+    Measurement and volume scatter differ from blot to blot and average out;
+    what the calibration leaves open is common to all and does not. The mean of
+    the blots carries sqrt(calibration^2 + (measurement^2 + volume^2) / n).
+    Blots further apart than their own scatter explains widen it (Birge ratio).
+    Raises ValueError for no estimates.
+    """
+    if not estimates:
+        raise ValueError("nothing to combine")
+    if len(estimates) == 1:
+        return estimates[0]
+    n = len(estimates)
+    centre = float(np.mean([e.hb_g_dl for e in estimates]))
+    own2 = np.array([e.sd_measurement_g_dl**2 + e.volume_floor_g_dl**2 for e in estimates])
+    common = max(e.sd_calibration_g_dl for e in estimates)
+    spread2 = sum((e.hb_g_dl - centre) ** 2 for e in estimates) / (n - 1)
+    # Photos differ in what is called calibration here too, so its square counts as expected.
+    birge2 = max(1.0, spread2 / float(own2.mean() + common**2))
+    sd = float(np.sqrt((common**2 + own2.mean() / n) * birge2))
+    grid = estimates[0].grid_g_dl
+    density = np.exp(-0.5 * ((grid - centre) / sd) ** 2)
+    return _summary(
+        grid,
+        density / density.sum(),
+        level=estimates[0].level,
+        measurement=float(np.sqrt(np.mean([e.sd_measurement_g_dl**2 for e in estimates]) / n)),
+        calibration=common * float(np.sqrt(birge2)),
+        volume_cv=calibration.volume_cv / np.sqrt(n),
+        distance2=max(e.distance2 for e in estimates),
+        n_blots=n,
+    )
+
+
+def _t_density(distance2: Array, covariance: Array, tail: float) -> Array:
+    log = -0.5 * (tail + 3) * np.log1p(distance2 / tail)
+    log -= 0.5 * np.linalg.slogdet(covariance)[1]
+    density = np.exp(log - log.max())
+    return np.asarray(density / density.sum())
+
+
+def _quantile(grid: Array, density: Array, p: float) -> float:
+    below = np.cumsum(density)
+    # Density sits in cells; half a cell back puts the edge where the mass is.
+    return float(np.interp(p, below - density / 2, grid))
+
+
+def _sd(grid: Array, density: Array) -> float:
+    mean = density @ grid
+    return float(np.sqrt(density @ (grid - mean) ** 2))
+
+
+def _rescale(grid: Array, density: Array, factor: float) -> Array:
+    """Stretch a distribution about its median."""
+    median = _quantile(grid, density, 0.5)
+    stretched = np.interp(median + (grid - median) / factor, grid, density)
+    return np.asarray(stretched / stretched.sum())
+
+
+def _spread(grid: Array, density: Array, cv: float) -> Array:
+    """Spread by normal scatter of standard deviation cv * Hb: volume and Hb enter as a product."""
+    if cv == 0:
+        return density
+    width = np.maximum(cv * grid, 1e-3)
+    kernel = np.exp(-0.5 * ((grid[:, None] - grid) / width) ** 2) / width
+    out = kernel / kernel.sum(axis=0) @ density
+    return np.asarray(out / out.sum())
+
+
+def _measurement_sd(locus: Array, grid: Array, inverse: Array, photo: Array, at: int) -> float:
+    slope = np.gradient(locus, grid, axis=0)[at]
+    gain = inverse[at] @ slope / (slope @ inverse[at] @ slope)
+    return float(np.sqrt(gain @ photo @ gain))
+
+
+def _summary(
+    grid: Array,
+    density: Array,
+    *,
+    level: float,
+    measurement: float,
+    calibration: float,
+    volume_cv: float,
+    distance2: float,
+    n_blots: int = 1,
+) -> HbEstimate:
+    tail = (1 - level) / 2
+    median = _quantile(grid, density, 0.5)
+    return HbEstimate(
+        hb_g_dl=median,
+        interval_g_dl=(_quantile(grid, density, tail), _quantile(grid, density, 1 - tail)),
+        level=level,
+        sd_measurement_g_dl=measurement,
+        sd_calibration_g_dl=calibration,
+        volume_floor_g_dl=volume_cv * median,
+        grid_g_dl=grid,
+        density=density,
+        distance2=distance2,
+        n_blots=n_blots,
+    )
