@@ -21,12 +21,9 @@ is beyond the scores. The tests hold the numbers against such a library.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from cardreader.calibrate.diagnostic import Proportion, proportion
 
 
 class TooFewPairsError(ValueError):
@@ -69,17 +66,23 @@ def conformal_scale(scores: ArrayLike, miss_rate: float = 0.1) -> float:
     Parameters
     ----------
     scores : (n,) array_like
-        Scores of pairs unseen by the model, one a group, not negative.
+        Scores of pairs unseen by the model, one a group, not negative; infinite
+        for a pair that no interval would hold.
 
     Raises
     ------
     TooFewPairsError
         See `exact_rank`.
+    ValueError
+        The score of that rank is infinite.
     """
     values = np.sort(np.asarray(scores, dtype=float))
-    if values.ndim != 1 or not np.isfinite(values).all() or (values < 0).any():
-        raise ValueError("scores must be (n,), finite and not negative")
-    return float(values[exact_rank(values.size, miss_rate) - 1])
+    if values.ndim != 1 or np.isnan(values).any() or (values < 0).any():
+        raise ValueError("scores must be (n,), numbers and not negative")
+    scale = float(values[exact_rank(values.size, miss_rate) - 1])
+    if not np.isfinite(scale):
+        raise ValueError("too many pairs lie so far off that no interval holds them")
+    return scale
 
 
 def one_per_group(group: ArrayLike, seed: int) -> NDArray[np.intp]:
@@ -118,48 +121,3 @@ def p_values(new_scores: ArrayLike, calibration_scores: ArrayLike) -> NDArray[np
     new = np.asarray(new_scores, dtype=float)
     at_least = known.size - np.searchsorted(known, new, side="left")
     return (1 + at_least) / (known.size + 1)
-
-
-@dataclass(frozen=True)
-class CoverageRow:
-    """Coverage of the intervals in one part of the study."""
-
-    part: str
-    value: str
-    coverage: Proportion
-    mean_width_g_dl: float | None
-
-
-def coverage_by(
-    covered: ArrayLike, width_g_dl: ArrayLike, parts: dict[str, ArrayLike]
-) -> tuple[CoverageRow, ...]:
-    """Coverage overall and per value of each part (band, phone, light), with Wilson intervals.
-
-    Parameters
-    ----------
-    covered : (n,) array_like of bool
-        Whether the interval held the laboratory value; one reading a subject.
-    width_g_dl : (n,) array_like
-        Widths of the intervals.
-    parts : dict of str to (n,) array_like
-        Labels, e.g. ``{"phone": [...], "light": [...]}``.
-    """
-    hit = np.asarray(covered, dtype=bool)
-    width = np.asarray(width_g_dl, dtype=float)
-    rows = [_coverage_row("all", "all", hit, width)]
-    for part, labels in parts.items():
-        names = np.asarray(labels).astype(str)
-        rows += [
-            _coverage_row(part, str(name), hit[names == name], width[names == name])
-            for name in np.unique(names)
-        ]
-    return tuple(rows)
-
-
-def _coverage_row(part: str, value: str, hit: NDArray, width: NDArray) -> CoverageRow:
-    return CoverageRow(
-        part,
-        value,
-        proportion(int(hit.sum()), hit.size),
-        float(width.mean()) if width.size else None,
-    )

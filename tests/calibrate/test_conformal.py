@@ -7,13 +7,13 @@ from scipy import stats
 from cardreader.calibrate.conformal import (
     TooFewPairsError,
     conformal_scale,
-    coverage_by,
     exact_rank,
     least_groups,
     one_per_group,
     p_values,
     scores_of,
 )
+from cardreader.calibrate.coverage import coverage_by
 
 
 @pytest.mark.parametrize(
@@ -27,6 +27,13 @@ def test_exact_rank(n, miss, rank):
 def test_too_few_pairs_raise_and_never_widen_to_infinity(n, miss):
     with pytest.raises(TooFewPairsError, match="at least"):
         conformal_scale(np.ones(n), miss)
+
+
+def test_pairs_beyond_any_interval_count_and_raise_when_they_are_too_many():
+    scores = np.append(np.arange(1.0, 20.0), np.inf)
+    assert conformal_scale(scores, 0.1) == 19.0
+    with pytest.raises(ValueError, match="no interval"):
+        conformal_scale(np.append(scores, [np.inf, np.inf]), 0.1)
 
 
 def test_least_groups_is_the_first_that_does_not_raise():
@@ -126,7 +133,9 @@ def test_coverage_by_part_counts_with_intervals():
 
 
 def test_negative_or_missing_scores_raise():
-    with pytest.raises(ValueError, match="finite"):
+    with pytest.raises(ValueError, match="not negative"):
         conformal_scale([1.0, -1.0])
+    with pytest.raises(ValueError, match="not negative"):
+        conformal_scale([1.0, float("nan")])
     with pytest.raises(ValueError, match="positive"):
         scores_of([1], [1], [0])

@@ -11,11 +11,11 @@ from cardreader.calibrate.diagnostic import (
     band,
     consequences,
     cut_off,
-    proportion,
     roc,
     weighted_kappa,
     within_total_error,
 )
+from cardreader.calibrate.proportion import proportion
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,55 @@
+"""Coverage of intervals, overall and in every part of a study, with its own interval."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from cardreader.calibrate.proportion import Proportion, proportion
+
+
+@dataclass(frozen=True)
+class CoverageRow:
+    """Coverage of the intervals in one part of the study."""
+
+    part: str
+    value: str
+    coverage: Proportion
+    mean_width_g_dl: float | None
+
+
+def coverage_by(
+    covered: ArrayLike, width_g_dl: ArrayLike, parts: dict[str, ArrayLike]
+) -> tuple[CoverageRow, ...]:
+    """Coverage overall and per value of each part (band, phone, light), with Wilson intervals.
+
+    Parameters
+    ----------
+    covered : (n,) array_like of bool
+        Whether the interval held the laboratory value; one reading a subject.
+    width_g_dl : (n,) array_like
+        Widths of the intervals.
+    parts : dict of str to (n,) array_like
+        Labels, e.g. ``{"phone": [...], "light": [...]}``.
+    """
+    hit = np.asarray(covered, dtype=bool)
+    width = np.asarray(width_g_dl, dtype=float)
+    rows = [_coverage_row("all", "all", hit, width)]
+    for part, labels in parts.items():
+        names = np.asarray(labels).astype(str)
+        rows += [
+            _coverage_row(part, str(name), hit[names == name], width[names == name])
+            for name in np.unique(names)
+        ]
+    return tuple(rows)
+
+
+def _coverage_row(part: str, value: str, hit: NDArray, width: NDArray) -> CoverageRow:
+    return CoverageRow(
+        part,
+        value,
+        proportion(int(hit.sum()), hit.size),
+        float(width.mean()) if width.size else None,
+    )
