@@ -26,6 +26,7 @@ from cardreader.report import (
     calibration_statement,
     headline,
     interval_text,
+    lot_statement,
     number_text,
 )
 from cardreader.statements import TEXT, Statement
@@ -219,8 +220,8 @@ def _panel(reading: Reading) -> Image.Image:
 def _small_print(page: _Page, reading: Reading, decision: Decision) -> None:
     page.write(TEXT[Statement.SCREENING_ONLY], _BODY_PX)
     codes = [Statement.LOCAL_PROTOCOL, *decision.notes]
-    if (statement := calibration_statement(reading)) is not None:
-        codes.append(statement)
+    about = (lot_statement(reading), calibration_statement(reading))
+    codes += [statement for statement in about if statement is not None]
     page.write(" ".join(TEXT[code] for code in codes), _SMALL_PX, _QUIET)
 
 

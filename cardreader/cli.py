@@ -284,7 +284,7 @@ def _calibration(path: Path | None) -> Calibration:
     except CalibrationError as error:
         raise CommandError(ExitCode.BAD_DATA, str(error)) from None
     except OSError as error:
-        raise CommandError(ExitCode.BAD_DATA, _about(path, error)) from None
+        raise CommandError(ExitCode.BAD_DATA, _reason(error)) from None
 
 
 def _lots(folder: Path | None) -> Lots:

@@ -165,6 +165,7 @@ def _card(reading: Reading) -> dict[str, Any] | None:
     pose, lot = reading.pose, reading.lot
     if pose is None:
         return None
+    statement = lot_statement(reading)
     return {
         "lot_id": reading.lot_id,
         "basis": lot.basis if lot else None,
@@ -173,6 +174,7 @@ def _card(reading: Reading) -> dict[str, Any] | None:
         "tilt_deg": pose.tilt_deg,
         "residual_px": pose.residual_px,
         "blur_mm": pose.sharpness,
+        "statement": _statement(statement) if statement else None,
     }
 
 
@@ -213,6 +215,16 @@ def _calibration(reading: Reading) -> dict[str, Any]:
 def calibration_statement(reading: Reading) -> Statement | None:
     """What must be said about the calibration; anything not measured is said to be simulated."""
     return None if reading.calibration_basis == "measured" else Statement.SIMULATED_CALIBRATION
+
+
+def lot_statement(reading: Reading) -> Statement | None:
+    """What must be said about the card when its colours come from no instrument."""
+    if reading.lot is None:
+        return None
+    if reading.lot.basis == "nominal":
+        return Statement.NOMINAL_LOT
+    simulated = reading.lot.instrument.startswith("simulated")
+    return Statement.SIMULATED_LOT if simulated else None
 
 
 def _subject(reading: Reading) -> dict[str, Any]:
@@ -358,10 +370,7 @@ def _advice(decision: Decision) -> list[list[str]]:
 def foot_text(reading: Reading) -> str:
     """What the reading rests on, in a few sentences: notes, card, protocol, calibration."""
     codes = list(reading.decision.notes)
-    if reading.lot is not None and reading.lot.basis == "nominal":
-        codes.append(Statement.NOMINAL_LOT)
-    if (statement := calibration_statement(reading)) is not None:
-        codes.append(statement)
+    codes += [s for s in (lot_statement(reading), calibration_statement(reading)) if s is not None]
     card = f"Card lot {reading.lot_id}. " if reading.lot_id else ""
     source = f"{card}Protocol {reading.protocol_id}. Calibration {reading.calibration_id}."
     return " ".join([*(TEXT[c] for c in codes), source])

@@ -20,6 +20,7 @@ from cardreader.report import (
     reading_text,
     result_text,
 )
+from cardreader.statements import TEXT, Statement
 
 if TYPE_CHECKING:
     from cardreader.calibration import Calibration
@@ -44,9 +45,22 @@ class Several:
     decision: Decision
 
     @property
+    def disagree(self) -> bool:
+        """Whether the blots lie further apart than one blot's own doubt explains."""
+        if self.estimate is None:
+            return False
+        widths = [_width(r.estimate) for r in self.readings if r.estimate is not None]
+        return _width(self.estimate) > max(widths)
+
+    @property
     def n_read(self) -> int:
         """How many of the photos could be read."""
         return sum(reading.estimate is not None for reading in self.readings)
+
+
+def _width(estimate: HbEstimate) -> float:
+    low, high = estimate.interval_g_dl
+    return high - low
 
 
 def take_together(
@@ -70,6 +84,7 @@ def several_json(several: Several) -> dict[str, Any]:
     combined = None
     if several.estimate is not None:
         combined = {
+            "blots_disagree": several.disagree,
             "decision": decision_json(several.decision),
             "hb": estimate_json(several.estimate),
             "n_blots": several.n_read,
@@ -85,6 +100,8 @@ def several_json(several: Several) -> dict[str, Any]:
 def several_text(several: Several) -> str:
     """The combined result for the outreach worker, after a line about each photo."""
     lines = [_line(i, reading) for i, reading in enumerate(several.readings, 1)]
+    if several.disagree:
+        lines.append(TEXT[Statement.BLOTS_DISAGREE])
     top = "\n".join(lines) + "\n\n"
     if several.estimate is None:
         return top + reading_text(several.readings[0])

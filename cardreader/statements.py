@@ -54,6 +54,8 @@ class Statement(StrEnum):
     SMOKING_NOT_ADJUSTED = "smoking_not_adjusted"
     SIMULATED_CALIBRATION = "simulated_calibration"
     NOMINAL_LOT = "nominal_lot"
+    SIMULATED_LOT = "simulated_lot"
+    BLOTS_DISAGREE = "blots_disagree"
 
 
 TEXT: dict[Statement, str] = {
@@ -92,6 +94,8 @@ TEXT: dict[Statement, str] = {
     "In a smoker, anaemia can be missed.",
     Statement.SIMULATED_CALIBRATION: "Calibrated on simulated photos only: "
     "no clinical accuracy is claimed.",
+    Statement.SIMULATED_LOT: "The card is a simulated one, for demonstration only.",
+    Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
     Statement.NOMINAL_LOT: "Card colours assumed, not measured.",
 }
 

@@ -93,13 +93,18 @@ def photo() -> SimpleNamespace:
     )
 
 
-def lot(basis: str = "nominal") -> SimpleNamespace:
+def lot(basis: str = "nominal", instrument: str = "") -> SimpleNamespace:
     lab = np.full((72, 3), (60.0, 30.0, 25.0))
     for i, cell in enumerate(layout.cells()):
         if cell.hb_g_dl is not None:
             lab[i] = (66 - 1.4 * cell.hb_g_dl, 36 + 0.9 * cell.hb_g_dl, 24 + 0.4 * cell.hb_g_dl)
     return SimpleNamespace(
-        number=1, lot_id="000001", basis=basis, expires=date(2030, 1, 31), lab=lab
+        number=1,
+        lot_id="000001",
+        basis=basis,
+        expires=date(2030, 1, 31),
+        lab=lab,
+        instrument=instrument,
     )
 
 

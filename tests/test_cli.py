@@ -148,6 +148,17 @@ def test_several_refused_photos_still_say_what_to_do(pipeline, photo, capsys) ->
     assert "Screening only." in out
 
 
+def test_blots_that_disagree_are_told(pipeline, photo, capsys, monkeypatch) -> None:
+    assert cli.main(["read", *photo("8.0", "9.0")]) == 0
+    assert "The blots disagree" not in capsys.readouterr().out
+    wide = sys.modules["cardreader.estimate"]
+    monkeypatch.setattr(wide, "combine", lambda estimates, calibration: fakes.Normal(9.0, 2.5))
+    assert cli.main(["read", *photo("6.0", "12.0")]) == 0
+    out = capsys.readouterr().out
+    assert "The blots disagree. Make new blots and read again." in out
+    assert "Severe anaemia is possible." in out
+
+
 def test_same_file_twice_counts_once(pipeline, photo, capsys) -> None:
     (name,) = photo("9.0")
     assert cli.main(["read", "--json", name, name]) == 0

@@ -93,6 +93,15 @@ def test_json_values() -> None:
     assert reading_json(CASES["measured"])["calibration"]["statement"] is None
 
 
+def test_a_card_that_no_instrument_measured_says_so() -> None:
+    assert "Card colours assumed, not measured." in reading_text(reading())
+    case = reading(basis="measured")
+    assert reading_json(case)["card"]["statement"] is None
+    case.lot.instrument = "simulated spectrophotometer"
+    assert reading_json(case)["card"]["statement"]["code"] == "simulated_lot"
+    assert "a simulated one, for demonstration only." in " ".join(reading_text(case).split())
+
+
 def test_any_calibration_not_measured_is_called_simulated() -> None:
     for basis in ("simulated", "", "unheard of"):
         value = reading_json(reading(calibration_basis=basis))
