@@ -23,10 +23,13 @@ from skimage.color import lab2rgb
 
 from cardreader import layout
 from cardreader.artwork import PAGE_MM, Page, Sheet, card_sheet, lab_to_srgb, max_copies, patch_rgb
+from cardreader.card import Lots
 from cardreader.drawing import Rects, Text
+from cardreader.shipped import shipped
 
 DPI = 600
 PX_PER_MM = DPI / 25.4
+DOCS = Path(__file__).parent.parent / "docs"
 Raster = Callable[..., NDArray[np.uint8]]
 
 
@@ -86,8 +89,9 @@ def test_page_boxes_have_true_size(page: Page) -> None:
     assert root.get("viewBox") == f"0 0 {width:g} {height:g}"
 
 
-@pytest.mark.parametrize("raster", [pdf_raster, svg_raster])
-@pytest.mark.parametrize("page", get_args(Page))
+@pytest.mark.parametrize(
+    ("raster", "page"), [(pdf_raster, "a4"), (pdf_raster, "letter"), (svg_raster, "a4")]
+)
 def test_markers_are_found_at_true_size_and_carry_the_lot(raster: Raster, page: Page) -> None:
     found = detected_corners_mm(raster(page))
     ids = layout.marker_ids(made_up_lot().number)
@@ -278,3 +282,24 @@ def test_what_cannot_be_printed_is_refused() -> None:
             card_sheet(made_up_lot(), copies=copies)
     with pytest.raises(ValueError, match="new print run needs a new number"):
         card_sheet(made_up_lot(basis="measured"))
+
+
+def test_picture_in_the_docs_is_of_the_shipped_design() -> None:
+    """docs/card.png: the first card of the sheet with a rim of 4 mm, at 250 dpi."""
+    document = pypdfium2.PdfDocument(card_sheet(Lots.load(shipped("lots"))[1]).pdf())
+    page = np.array(document[0].render(scale=250 / 72).to_pil().convert("RGB"))
+    document.close()
+    shown = np.array(Image.open(DOCS / "card.png").convert("RGB"))
+    x, y = sheet().card_corners_mm[0]
+    left, top = round((x - 4) * 250 / 25.4), round((y - 4) * 250 / 25.4)
+    now = page[top : top + shown.shape[0], left : left + shown.shape[1]]
+    assert np.mean(cv2.absdiff(now, shown).max(axis=2) > 8) < 0.002
+
+
+def test_docs_name_what_a_lot_file_needs() -> None:
+    text = (DOCS / "card.md").read_text()
+    for word in ("LOT_NUMBER", "EXPIRES", "BASIS", "PAPER", "STOCK", "SPECTRAL_NM400", "D50"):
+        assert word in text
+    assert str(layout.MARKER_BASE**3 - 1) in text
+    for value in (layout.MARKER_MM, layout.BAY_MM, layout.PATCH_MM, *layout.NEUTRAL_L):
+        assert f"{value:g}" in text

@@ -17,9 +17,13 @@ from printed import TONES, Shot, linear_to_srgb, shoot
 from scipy.stats import spearmanr
 
 from cardreader import layout
+from cardreader.blot import BlotColour, measure_blot
+from cardreader.card import Lots
+from cardreader.correct import ColourCorrection, correct
 from cardreader.locate import CardPose, locate
 from cardreader.photo import Photo, open_photo
 from cardreader.sample import PatchSamples, sample
+from cardreader.shipped import shipped
 
 CASES: dict[str, dict[str, Any]] = {
     "level": {"seed": 1, "tone": "filmic", "tilt_deg": 4.0},
@@ -114,3 +118,39 @@ def test_shades_come_in_order_once_the_tone_curve_is_undone(case: str) -> None:
     green = light[ramp, 1].reshape(-1, 2).mean(axis=1)
     assert len(green) == len(layout.RAMP_HB_G_DL)
     assert spearmanr(green, layout.RAMP_HB_G_DL).statistic < -0.97
+
+
+@pytest.mark.parametrize("i", range(8))
+def test_blot_is_read_on_the_printed_ramp(i: int) -> None:
+    """Hb read as the nearest corrected shade; the shipped design, other light and camera each time.
+
+    Not an accuracy claim: blot and ramp are the same ink here. It shows that
+    colour correction and blot segmentation hold outside the package's renderer.
+    """
+    lot = Lots.load(shipped("lots"))[1]
+    hb_g_dl = 4.0 + 1.5 * i
+    truth = shoot(
+        lot,
+        hb_g_dl,
+        100 + i,
+        tone=list(TONES)[i % len(TONES)],
+        tilt_deg=5.0 + 3 * i,
+        megapixels=4.0,
+    )
+    photo = open_photo(truth.jpeg)
+    assert isinstance(photo, Photo)
+    pose = locate(photo)
+    assert isinstance(pose, CardPose)
+    samples = sample(photo, pose)
+    assert isinstance(samples, PatchSamples)
+    correction = correct(samples, lot)
+    assert isinstance(correction, ColourCorrection), correction
+    blot = measure_blot(photo, pose, correction, lot)
+    assert isinstance(blot, BlotColour), blot
+    assert np.median(correction.residual_de00) < 1.0
+    ramp = lot.lab[[j for j, c in enumerate(layout.cells()) if c.kind is layout.Kind.RAMP]][::2]
+    grid = np.linspace(layout.RAMP_HB_G_DL[0], layout.RAMP_HB_G_DL[-1], 561)
+    shades = np.stack([np.interp(grid, layout.RAMP_HB_G_DL, ramp[:, k]) for k in range(3)], axis=1)
+    read = grid[np.argmin(np.linalg.norm(shades - blot.lab, axis=1))]
+    assert read == pytest.approx(truth.hb_g_dl, abs=0.6)
+    assert 50 < blot.area_mm2 < 140
