@@ -31,6 +31,9 @@ DEFAULT_PROTOCOL = "common-practice"
 SMOKING = ("none", "some", "under-10", "10-19", "20-or-more")
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 MOST_SYNTHETIC = 10_000
+DEFAULT_SITTINGS = 3000
+DEFAULT_CALIBRATION_SEED = 2026
+FEWEST_SITTINGS, MOST_SITTINGS = 300, 200_000
 
 _ABOUT = """\
 Screening aid for antenatal outreach: reads haemoglobin from a phone photo of a
@@ -95,6 +98,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_read(commands)
     _add_card(commands)
     _add_simulate(commands)
+    _add_calibrate_default(commands)
     return parser
 
 
@@ -406,6 +410,64 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
         truth.append(photo.truth)
     _write(out / "truth.json", json.dumps(truth, indent=2, sort_keys=True) + "\n")
     print(f"{out}: synthetic photos: {count}; the truth about them is in truth.json")
+    return ExitCode.OK
+
+
+# --- calibrate-default ------------------------------------------------------------
+
+
+def _add_calibrate_default(commands: argparse._SubParsersAction[_Parser]) -> None:
+    parser = _command(
+        commands,
+        "calibrate-default",
+        _calibrate_default,
+        "fit the default calibration again",
+        "It is fitted to simulated sittings and claims no clinical accuracy.",
+    )
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="folder to write model.json to"
+    )
+    parser.add_argument(
+        "--sittings",
+        type=int,
+        default=DEFAULT_SITTINGS,
+        metavar="N",
+        help=f"simulated sittings to fit to (default: {DEFAULT_SITTINGS})",
+    )
+    parser.add_argument(
+        "--seed",
+        type=int,
+        default=DEFAULT_CALIBRATION_SEED,
+        metavar="N",
+        help=f"same seed and date, same calibration (default: {DEFAULT_CALIBRATION_SEED})",
+    )
+    parser.add_argument(
+        "--today",
+        type=_date,
+        metavar="DATE",
+        help="day to write into it, YYYY-MM-DD (default: today)",
+    )
+    parser.add_argument(
+        "--workers", type=int, default=1, metavar="N", help="processes to draw with (default: 1)"
+    )
+
+
+def _calibrate_default(arguments: argparse.Namespace) -> ExitCode:
+    if not FEWEST_SITTINGS <= arguments.sittings <= MOST_SITTINGS:
+        raise CommandError(
+            ExitCode.USAGE, f"--sittings must be {FEWEST_SITTINGS} to {MOST_SITTINGS}"
+        )
+    if arguments.seed < 0 or not 1 <= arguments.workers <= 256:
+        raise CommandError(ExitCode.USAGE, "--seed must not be negative, --workers 1 to 256")
+    from cardreader.calibrate.default import draw_pairs, fit_default
+
+    out: Path = arguments.out
+    with _Writing(out):
+        out.mkdir(parents=True, exist_ok=True)
+    pairs = draw_pairs(arguments.sittings, arguments.seed, workers=arguments.workers)
+    calibration = fit_default(pairs, arguments.today or date.today(), arguments.seed)
+    _write(out / "model.json", calibration.to_json())
+    print(f"{out / 'model.json'}: calibration {calibration.id}, from {calibration.source}")
     return ExitCode.OK
 
 

@@ -16,6 +16,7 @@ import jsonschema
 import numpy as np
 import pytest
 from lots import made_up_lot
+from PIL import Image
 
 from cardreader import cli
 from cardreader.cgats import read_lot, write_lot
@@ -208,6 +209,8 @@ def test_annotate(pipeline, photo, tmp_path: Path) -> None:
         (["simulate", "--out", "d", "--hb", "30"], "not between 3 and 18"),
         (["simulate", "--out", "d", "--count", "0"], "--count must be"),
         (["simulate", "--out", "d", "--seed", "-1"], "--seed must not be negative"),
+        (["calibrate-default", "--out", "d", "--sittings", "5"], "--sittings must be"),
+        (["calibrate-default", "--out", "d", "--workers", "0"], "--workers 1 to 256"),
     ],
 )
 def test_misuse(arguments: list[str], fault: str, capsys) -> None:
@@ -317,6 +320,68 @@ def test_simulate(tmp_path: Path, capsys) -> None:
     assert "synthetic" in truth["file"]
     assert data.startswith(b"\xff\xd8")
     assert truth["lot_id"] in {path.stem for path in shipped("lots").glob("*.txt")}
+
+
+def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setattr(cli, "FEWEST_SITTINGS", 150)
+    arguments = ["calibrate-default", "--sittings", "150", "--seed", "3", "--today", "2026-03-01"]
+    assert cli.main([*arguments, "--out", str(tmp_path / "new")]) == 0
+    assert "150 simulated sittings" in capsys.readouterr().out
+    calibration = cli._calibration(tmp_path / "new")
+    assert (calibration.basis, calibration.created) == ("simulated", "2026-03-01")
+
+
+# --- the real pipeline -------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def synthetic(tmp_path_factory: pytest.TempPathFactory) -> dict[float, str]:
+    """Rendered photos by true haemoglobin, with nothing but the file handed on."""
+    folder = tmp_path_factory.mktemp("synthetic")
+    assert cli.main(["simulate", "--out", str(folder), "--hb", "5", "14", "--seed", "4"]) == 0
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    return {row["hb_g_dl"]: str(folder / row["file"]) for row in truth}
+
+
+@pytest.mark.parametrize(("hb_g_dl", "outcome"), [(5.0, "severe"), (14.0, "not_anaemic")])
+def test_photo_to_json(synthetic, hb_g_dl: float, outcome: str, tmp_path: Path, capsys) -> None:
+    picture = tmp_path / "out.jpg"
+    arguments = ["read", synthetic[hb_g_dl], "--json", "--annotate", str(picture)]
+    assert cli.main(arguments) == 0
+    value = json.loads(capsys.readouterr().out)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["decision"]["outcome"] == outcome
+    assert value["hb"]["interval"]["low_g_dl"] <= value["hb"]["g_dl"]
+    assert abs(value["hb"]["g_dl"] - hb_g_dl) < 4 * sum(value["hb"]["sd"].values())
+    assert value["calibration"]["statement"]["code"] == "simulated_calibration"
+    assert value["card"]["statement"]["code"] == "simulated_lot"
+    with Image.open(picture) as image:
+        assert image.width == 1080
+
+
+def test_both_blots_of_one_woman(synthetic, capsys) -> None:
+    assert cli.main(["read", *synthetic.values(), "--json"]) == 0
+    combined = json.loads(capsys.readouterr().out)["combined"]
+    assert combined["n_blots"] == 2
+    assert combined["blots_disagree"] is True, "5 and 14 g/dL are no two blots of one woman"
+    assert combined["decision"]["refer"] is True
+
+
+def test_what_is_no_photo_is_refused(tmp_path: Path, capsys) -> None:
+    junk = tmp_path / "junk.jpg"
+    junk.write_bytes(b"\xff\xd8 no photo")
+    assert cli.main(["read", "--json", str(junk)]) == ExitCode.REFUSED
+    value = json.loads(capsys.readouterr().out)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["refusal"]["reason"] == "not_an_image"
+    assert value["decision"]["outcome"] == "not_read"
+
+
+def test_expired_card_is_refused(synthetic, capsys) -> None:
+    assert cli.main(["read", synthetic[14.0], "--today", "2050-01-01"]) == ExitCode.REFUSED
+    out = " ".join(capsys.readouterr().out.split())
+    assert "past its expiry date" in out
+    assert "unlikely" not in out
 
 
 # --- the command as a whole --------------------------------------------------------
