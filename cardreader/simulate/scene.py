@@ -146,16 +146,18 @@ def draw_scene(
     control: Control = ORDINARY,
     family: Family = Family.FITTING,
     light_name: str | None = None,
+    camera: Camera | None = None,
 ) -> Scene:
     """Draw a scene with a given haemoglobin; all else at random within the control.
 
     ``light_name`` names a CIE light; None draws a lamp of our own for the fitting
-    family, a CIE light for the held-out one.
+    family, a CIE light for the held-out one. ``camera`` keeps one phone over many
+    scenes; None draws one of the family.
     """
     if light_name is None and family is Family.HELD_OUT:
         light_name = str(rng.choice(TABULATED_LIGHTS))
     light_name, power = (light_name, light(light_name)) if light_name else draw_lamp(rng)
-    camera = draw_camera(rng, family)
+    camera = camera or draw_camera(rng, family)
     so2 = rng.uniform(0.90, 0.98)
     volume = float(np.exp(rng.normal(0, control.volume_cv))) if control.volume_cv else 1.0
     tint = rng.uniform(-control.tint_max, control.tint_max)
