@@ -7,6 +7,8 @@ camera's matrix, tone curve, sharpening and JPEG, as in a phone.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -43,26 +45,44 @@ def photograph(scene: Scene, view: View, seed: int, blot: Blot | None = None) ->
     """
     rng = np.random.default_rng(seed)
     blot = blot or draw_blot(rng)
-    raw = _expose(scene, view, blot, rng)
-    raw = _blur(raw, view)
-    _add_noise(raw, view, rng)
-    raw = np.asarray(cv2.sepFilter2D(raw, -1, _MOSAIC, _MOSAIC), np.float32)
-    picture = _sharpen(_develop(scene, raw), view.sharpen)
-    if view.mirrored:
-        picture = np.ascontiguousarray(picture[:, ::-1])
+    picture = develop(scene, view, expose(scene, view, blot, rng), rng)
     return jpeg(picture, rng, view.jpeg_quality, view.subsampling, view.orientation)
 
 
-def _expose(scene: Scene, view: View, blot: Blot, rng: np.random.Generator) -> Picture:
-    """Light that falls on the sensor, raw linear, shape (h, w, 3)."""
+def develop(scene: Scene, view: View, raw: Picture, rng: np.random.Generator) -> NDArray[np.uint8]:
+    """What lens, sensor and phone make of raw light: an upright picture (h, w, 3), 8 bits."""
+    raw = _blur(raw, view)
+    _add_noise(raw, view, rng)
+    raw = np.asarray(cv2.sepFilter2D(raw, -1, _MOSAIC, _MOSAIC), np.float32)
+    picture = _sharpen(_encode(scene, raw), view.sharpen)
+    return np.ascontiguousarray(picture[:, ::-1]) if view.mirrored else picture
+
+
+def expose(
+    scene: Scene,
+    view: View,
+    blot: Blot,
+    rng: np.random.Generator,
+    bend: Callable[[Array], Array] | None = None,
+    on_card: Callable[[CardMap], None] | None = None,
+) -> Picture:
+    """Light that falls on the sensor, raw linear, shape (h, w, 3).
+
+    ``bend`` takes positions in the plane of the table (..., 2), in mm, to the
+    places of a card that doesn't lie flat; ``on_card`` spoils the card's picture.
+    """
     width, height = view.size
     projection = view.projection
     scale = projection.px_per_mm(card_corners_mm())
     table = draw_tabletop(view.table, scene.raw_stock, min(14.0, 0.7 * float(scale.mean())), rng)
     # Drawn as dense as the nearest corner is seen: nowhere is detail made up.
     card = draw_card(scene, blot, min(_MAX_CARD_PX_PER_MM, float(scale.max())), rng, view.covers)
+    if on_card:
+        on_card(card)
     card_rows = _rows_of_card(projection, height)
     coarse_mm = _coarse_mm(projection, view.size)
+    if bend:
+        coarse_mm = bend(coarse_mm)
     shade, added = _lighting(scene, view, coarse_mm)
     frame = np.empty((height, width, 3), np.float32)
     for first in range(0, height, _STRIP):
@@ -160,7 +180,7 @@ def _add_noise(raw: Picture, view: View, rng: np.random.Generator) -> None:
         strip += spread
 
 
-def _develop(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
+def _encode(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
     """Matrix and tone curve of the phone, to 8 bits; as `Scene.develop`, from a table."""
     levels = np.linspace(0, 1, _TONE_STEPS)
     table = np.round(255 * scene.camera.tone(levels)).astype(np.uint8)
