@@ -241,7 +241,8 @@ def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
     light = fit_light(samples.linear, lot)
     matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot)
     correction = ColourCorrection(light, matrix, samples, lot)
-    return _refusal(correction) or correction
+    refusal = _refusal(correction)
+    return correction if refusal is None else refusal  # not "or": a refusal is falsy
 
 
 def _refusal(correction: ColourCorrection) -> Refusal | None:
