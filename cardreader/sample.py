@@ -68,7 +68,8 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     side = _side(pose.px_per_mm)
     encoded = _pixels(photo, pose, side)
     samples = _summarise(photo, encoded, side)
-    return _refusal(photo, encoded, samples) or samples
+    refusal = _refusal(photo, encoded, samples)
+    return samples if refusal is None else refusal  # not "or": a refusal is falsy
 
 
 def _side(px_per_mm: float) -> int:
