@@ -8,6 +8,7 @@ Errors are one line on standard error; exit codes are in ``exitcodes``.
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
     from cardreader.subject import Subject
 
 TRACEBACK_VARIABLE = "CARDREADER_TRACEBACK"
+INTERRUPTED = 128 + 2
+"""As shells report an interrupt."""
+
 DEFAULT_PROTOCOL = "common-practice"
 SMOKING = ("none", "some", "under-10", "10-19", "20-or-more")
 PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
@@ -59,6 +63,19 @@ class CommandError(Exception):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code and lets no exception out."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A file name that the terminal can't show must not cost the result.
+        sys.stdout.reconfigure(errors="backslashreplace")
+    code = _run(argv)
+    try:
+        _say("")  # what argparse or a library printed may still be on its way
+    except CommandError as failure:
+        _complain(str(failure))
+        code = int(failure.code)
+    return code
+
+
+def _run(argv: Sequence[str] | None) -> int:
     try:
         arguments = build_parser().parse_args(argv)
         command: Callable[[argparse.Namespace], ExitCode] = arguments.run
@@ -70,11 +87,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return leaving.code if isinstance(leaving.code, int) else int(ExitCode.USAGE)
     except KeyboardInterrupt:
         _complain("stopped")
-        return 128 + 2  # as shells report an interrupt
-    except BrokenPipeError:
-        # The reader of our output left early, as `head` does; keep quiet about it at exit too.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return int(ExitCode.NOT_WRITTEN)
+        return INTERRUPTED
     except Exception as error:
         if os.environ.get(TRACEBACK_VARIABLE):
             raise
@@ -115,8 +128,23 @@ def _exit_codes() -> str:
     return "\n".join(["exit codes:", *lines, "With several photos the largest code is given."])
 
 
+def _say(text: str) -> None:
+    """Print a result, all of it and now, so that a full disk is noticed."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        # What is still buffered goes nowhere, or Python would complain on its way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # A reader that left early, as `head` does, knows why it did.
+        quiet = isinstance(error, BrokenPipeError)
+        message = "" if quiet else f"the result can't be written: {error.strerror}"
+        raise CommandError(ExitCode.NOT_WRITTEN, message) from None
+
+
 def _complain(message: str) -> None:
-    one_line = " ".join(message.split())
+    if not (one_line := " ".join(message.split())):
+        return
     print(f"cardreader: {one_line}", file=sys.stderr)
 
 
@@ -217,12 +245,12 @@ def _print_readings(
 
     if len(readings) == 1:
         (reading,) = readings
-        sys.stdout.write(
+        _say(
             report.dumps(report.reading_json(reading)) if as_json else report.reading_text(reading)
         )
         return
     together = several.take_together(readings, reader.calibration, reader.protocol, subject)
-    sys.stdout.write(
+    _say(
         report.dumps(several.several_json(together)) if as_json else several.several_text(together)
     )
 
@@ -342,7 +370,7 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
     _write(out, sheet.pdf() if out.suffix.lower() == ".pdf" else sheet.svg())
     if arguments.lot_file is not None:
         _write(arguments.lot_file, write_lot(lot))
-    print(f"{out}: lot {lot.lot_id}. Print at 100 % and measure the print before use.")
+    _say(f"{out}: lot {lot.lot_id}. Print at 100 % and measure the print before use.\n")
     return ExitCode.OK
 
 
@@ -409,7 +437,7 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
         _write(out / photo.name, photo.data)
         truth.append(photo.truth)
     _write(out / "truth.json", json.dumps(truth, indent=2, sort_keys=True) + "\n")
-    print(f"{out}: synthetic photos: {count}; the truth about them is in truth.json")
+    _say(f"{out}: synthetic photos: {count}; the truth about them is in truth.json\n")
     return ExitCode.OK
 
 
@@ -467,7 +495,7 @@ def _calibrate_default(arguments: argparse.Namespace) -> ExitCode:
     pairs = draw_pairs(arguments.sittings, arguments.seed, workers=arguments.workers)
     calibration = fit_default(pairs, arguments.today or date.today(), arguments.seed)
     _write(out / "model.json", calibration.to_json())
-    print(f"{out / 'model.json'}: calibration {calibration.id}, from {calibration.source}")
+    _say(f"{out / 'model.json'}: calibration {calibration.id}, from {calibration.source}\n")
     return ExitCode.OK
 
 

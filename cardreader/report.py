@@ -57,8 +57,8 @@ def reading_json(reading: Reading) -> dict[str, Any]:
 
 
 def dumps(value: dict[str, Any] | list[Any]) -> str:
-    """JSON text of what this module gives: sorted, indented, ending in a newline."""
-    return json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+    """JSON text of what this module gives: sorted, indented, ASCII, ending in a newline."""
+    return json.dumps(value, indent=2, sort_keys=True, allow_nan=False) + "\n"
 
 
 @cache

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import subprocess
 import sys
@@ -308,20 +309,6 @@ def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
     assert "no nominal lot" in _error(capsys)
 
 
-def test_simulate(tmp_path: Path, capsys) -> None:
-    out = tmp_path / "demo"
-    arguments = ["simulate", "--out", str(out), "--hb", "6", "--seed", "5"]
-    assert cli.main(arguments) == 0
-    assert "synthetic" in capsys.readouterr().out
-    (truth,) = json.loads((out / "truth.json").read_text(encoding="utf-8"))
-    data = (out / truth["file"]).read_bytes()
-    assert truth["synthetic"] is True
-    assert truth["hb_g_dl"] == 6.0
-    assert "synthetic" in truth["file"]
-    assert data.startswith(b"\xff\xd8")
-    assert truth["lot_id"] in {path.stem for path in shipped("lots").glob("*.txt")}
-
-
 def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
     monkeypatch.setattr(cli, "FEWEST_SITTINGS", 150)
     arguments = ["calibrate-default", "--sittings", "150", "--seed", "3", "--today", "2026-03-01"]
@@ -335,12 +322,35 @@ def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
 
 
 @pytest.fixture(scope="module")
-def synthetic(tmp_path_factory: pytest.TempPathFactory) -> dict[float, str]:
-    """Rendered photos by true haemoglobin, with nothing but the file handed on."""
-    folder = tmp_path_factory.mktemp("synthetic")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that the command filled with two rendered photos."""
+    folder = tmp_path_factory.mktemp("demo")
     assert cli.main(["simulate", "--out", str(folder), "--hb", "5", "14", "--seed", "4"]) == 0
-    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
-    return {row["hb_g_dl"]: str(folder / row["file"]) for row in truth}
+    return folder
+
+
+@pytest.fixture(scope="module")
+def truth(demo: Path) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = json.loads((demo / "truth.json").read_text(encoding="utf-8"))
+    return rows
+
+
+@pytest.fixture(scope="module")
+def synthetic(demo: Path, truth: list[dict[str, Any]]) -> dict[float, str]:
+    """Photos by true haemoglobin; the reader is given nothing but the file."""
+    return {row["hb_g_dl"]: str(demo / row["file"]) for row in truth}
+
+
+def test_simulated_photos_are_labelled_and_their_truth_is_told(demo: Path, truth) -> None:
+    assert [row["hb_g_dl"] for row in truth] == [5.0, 14.0]
+    lots = {path.stem for path in shipped("lots").glob("*.txt")}
+    for row in truth:
+        data = (demo / row["file"]).read_bytes()
+        assert data.startswith(b"\xff\xd8")
+        assert hashlib.sha256(data).hexdigest() == row["sha256"]
+        assert row["synthetic"] is True
+        assert "synthetic" in row["file"]
+        assert row["lot_id"] in lots
 
 
 @pytest.mark.parametrize(("hb_g_dl", "outcome"), [(5.0, "severe"), (14.0, "not_anaemic")])
@@ -445,6 +455,44 @@ def test_module_runs_and_passes_its_code_on() -> None:
     )
     assert done.returncode == ExitCode.NO_FILE
     assert done.stderr == "cardreader: missing.jpg: No such file or directory\n"
+
+
+def _shell(command: str) -> subprocess.CompletedProcess[str]:
+    script = command.replace("cardreader", f"{sys.executable} -m cardreader")
+    return subprocess.run(["bash", "-c", script], capture_output=True, text=True, cwd=ROOT)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_full_disk_is_told_in_one_line(tmp_path: Path) -> None:
+    (tmp_path / "junk.jpg").write_bytes(b"no photo")
+    done = _shell(f"cardreader read {tmp_path / 'junk.jpg'} > /dev/full")
+    assert done.returncode == ExitCode.NOT_WRITTEN
+    assert done.stderr == "cardreader: the result can't be written: No space left on device\n"
+
+
+def test_a_reader_that_leaves_early_makes_no_noise() -> None:
+    done = _shell("(cardreader --help; echo code $? >&2) | true")
+    assert "Traceback" not in done.stderr
+    assert "BrokenPipe" not in done.stderr
+
+
+def test_interrupt(monkeypatch, capsys) -> None:
+    def interrupt(arguments: argparse.Namespace) -> ExitCode:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "_read", interrupt)
+    assert cli.main(["read", "x"]) == cli.INTERRUPTED == 130
+    assert _error(capsys) == "cardreader: stopped\n"
+
+
+def test_output_is_ascii_whatever_the_camera_calls_itself(pipeline, photo, capsys) -> None:
+    named = fakes.reading(9.0)
+    named.photo.exif.make_model = "Fot\u00f3 \udcff"
+    sys.modules["cardreader.pipeline"].read_photo = lambda *_: named
+    assert cli.main(["read", "--json", *photo("9.0")]) == 0
+    out = capsys.readouterr().out
+    assert out.isascii()
+    assert json.loads(out)["photo"]["make_model"].startswith("Fot\u00f3")
 
 
 def test_version(capsys) -> None:
