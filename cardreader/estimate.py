@@ -81,11 +81,22 @@ def signature(correction: ColourCorrection) -> Array:
 def estimate(
     blot: BlotColour, correction: ColourCorrection, calibration: Calibration
 ) -> HbEstimate | Refusal:
-    """Estimate haemoglobin, or refuse a colour that no fresh blot has.
+    """Estimate haemoglobin of a measured blot; refusals as `estimate_colour`."""
+    return estimate_colour(blot.log_ratio, blot.covariance, signature(correction), calibration)
 
-    Refusals: NOT_BLOOD_COLOUR (off the locus), OUT_OF_RANGE (at an end of it).
+
+def estimate_colour(
+    log_ratio: ArrayLike,
+    photo_covariance: ArrayLike,
+    signature: ArrayLike,
+    calibration: Calibration,
+) -> HbEstimate | Refusal:
+    """Estimate from the numbers of a photo, or refuse a colour that no fresh blot has.
+
+    Parameters as `estimate_from`. Refusals: NOT_BLOOD_COLOUR (off the locus),
+    OUT_OF_RANGE (at an end of it).
     """
-    result = estimate_from(blot.log_ratio, blot.covariance, signature(correction), calibration)
+    result = estimate_from(log_ratio, photo_covariance, signature, calibration)
     if result.distance2 > calibration.max_distance2:
         return Refusal(
             Reason.NOT_BLOOD_COLOUR,

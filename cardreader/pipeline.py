@@ -2,7 +2,10 @@
 
 photo -> locate -> sample -> correct -> blot -> estimate -> decide. Each stage
 sees only what came before; the first refusal ends the chain and becomes the
-reading's reason. Command line, web and batch call `read_photo` and nothing else.
+reading's reason. Command line, web and batch call nothing else.
+
+Measuring (up to the blot's colour) and judging (estimate and decide) are apart,
+so that photos are judged again without being opened when a calibration changes.
 """
 
 from __future__ import annotations
@@ -11,13 +14,16 @@ from dataclasses import dataclass, replace
 from datetime import date
 from hashlib import sha256
 
+import numpy as np
+from numpy.typing import NDArray
+
 from cardreader import __version__
 from cardreader.blot import BlotColour, measure_blot
 from cardreader.calibration import Calibration
 from cardreader.card import Lot, Lots
 from cardreader.correct import ColourCorrection, correct
 from cardreader.decide import Decision, decide
-from cardreader.estimate import HbEstimate, estimate
+from cardreader.estimate import HbEstimate, estimate_colour, signature
 from cardreader.locate import CardPose, locate
 from cardreader.photo import Photo, open_photo
 from cardreader.protocol import Protocol
@@ -68,12 +74,73 @@ class Reading:
         return f"{self.pose.lot_number:06d}" if self.pose else None
 
 
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """The few numbers of a photo that judging needs: small enough to keep for years.
+
+    Attributes
+    ----------
+    lot_number : int or None
+        As read from the card; None when no card was found.
+    refusal : Refusal or None
+        Why measuring stopped; None exactly when the numbers are there.
+    log_ratio, covariance, signature : (3,), (3, 3), (s,) arrays or None
+        As `estimate.estimate_from` takes them.
+    """
+
+    lot_number: int | None
+    refusal: Refusal | None
+    log_ratio: NDArray[np.float64] | None = None
+    covariance: NDArray[np.float64] | None = None
+    signature: NDArray[np.float64] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Measurement:
+    """What the picture says under the card's lot alone, whatever calibration comes after.
+
+    Stages not reached are None; ``refusal`` says why.
+    """
+
+    sha256: str
+    refusal: Refusal | None = None
+    photo: Photo | None = None
+    pose: CardPose | None = None
+    lot: Lot | None = None
+    samples: PatchSamples | None = None
+    correction: ColourCorrection | None = None
+    blot: BlotColour | None = None
+
+    @property
+    def findings(self) -> Findings:
+        """The part that judging needs."""
+        number = self.pose.lot_number if self.pose else None
+        if self.blot is None or self.correction is None:
+            return Findings(number, self.refusal)
+        return Findings(
+            number, None, self.blot.log_ratio, self.blot.covariance, signature(self.correction)
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Judgement:
+    """What findings come to under a calibration, a protocol and a day."""
+
+    decision: Decision
+    refusal: Refusal | None = None
+    estimate: HbEstimate | None = None
+
+
 def read_photo(data: bytes, reader: Reader, subject: Subject | None = None) -> Reading:
     """Read one photo, given as the bytes of its file."""
-    subject = subject or Subject()
-    outcome = Refusal(Reason.NOT_AN_IMAGE, "photo")
+    return reading_of(measure_photo(data, reader.lots), reader, subject or Subject())
+
+
+def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Reading:
+    """Judge a measured photo and bring everything known about it together."""
+    judged = judge(measured.findings, reader, subject)
     reading = Reading(
-        sha256=sha256(data).hexdigest(),
+        sha256=measured.sha256,
         version=__version__,
         calibration_id=reader.calibration.id,
         calibration_basis=reader.calibration.basis,
@@ -81,53 +148,78 @@ def read_photo(data: bytes, reader: Reader, subject: Subject | None = None) -> R
         protocol_id=reader.protocol.id,
         protocol_sha256=reader.protocol.sha256,
         subject=subject,
-        decision=decide(outcome, reader.protocol, subject),
-        refusal=outcome,
+        decision=judged.decision,
+        refusal=judged.refusal,
+        photo=measured.photo,
+        pose=measured.pose,
+        estimate=judged.estimate,
     )
-    return _read(reading, data, reader)
+    if judged.refusal is not None and judged.refusal.stage == "card":
+        return reading  # the card itself doesn't count, so its colours must not either
+    return replace(
+        reading,
+        lot=measured.lot,
+        samples=measured.samples,
+        correction=measured.correction,
+        blot=measured.blot,
+    )
 
 
-def _read(reading: Reading, data: bytes, reader: Reader) -> Reading:
+def measure_photo(data: bytes, lots: Lots) -> Measurement:
+    """Everything up to the blot's colour; needs the card lots, but no calibration."""
+    measured = Measurement(sha256(data).hexdigest())
     photo = open_photo(data)
     if isinstance(photo, Refusal):
-        return _refused(reading, photo, reader)
-    reading = replace(reading, photo=photo)
+        return replace(measured, refusal=photo)
+    measured = replace(measured, photo=photo)
     pose = locate(photo)
     if isinstance(pose, Refusal):
-        return _refused(reading, pose, reader)
-    reading = replace(reading, pose=pose)
-    lot = _known_lot(pose.lot_number, reader)
-    if isinstance(lot, Refusal):
-        return _refused(reading, lot, reader)
-    reading = replace(reading, lot=lot)
+        return replace(measured, refusal=pose)
+    measured = replace(measured, pose=pose)
+    lot = lots.get(pose.lot_number)
+    if lot is None:
+        return replace(measured, refusal=_unknown(pose.lot_number))
+    measured = replace(measured, lot=lot)
     samples = sample(photo, pose)
     if isinstance(samples, Refusal):
-        return _refused(reading, samples, reader)
-    reading = replace(reading, samples=samples)
+        return replace(measured, refusal=samples)
+    measured = replace(measured, samples=samples)
     correction = correct(samples, lot)
     if isinstance(correction, Refusal):
-        return _refused(reading, correction, reader)
-    reading = replace(reading, correction=correction)
+        return replace(measured, refusal=correction)
+    measured = replace(measured, correction=correction)
     blot = measure_blot(photo, pose, correction, lot)
     if isinstance(blot, Refusal):
-        return _refused(reading, blot, reader)
-    reading = replace(reading, blot=blot)
-    result = estimate(blot, correction, reader.calibration)
-    if isinstance(result, Refusal):
-        return _refused(reading, result, reader)
-    decision = decide(result, reader.protocol, reading.subject)
-    return replace(reading, estimate=result, decision=decision, refusal=None)
+        return replace(measured, refusal=blot)
+    return replace(measured, blot=blot)
 
 
-def _refused(reading: Reading, refusal: Refusal, reader: Reader) -> Reading:
-    decision = decide(refusal, reader.protocol, reading.subject)
-    return replace(reading, refusal=refusal, decision=decision)
+def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
+    """Estimate and decide. A photo judged again from kept findings comes to the same.
+
+    A card that doesn't count is said before anything that its photo lacks.
+    """
+    outcome: Refusal | HbEstimate | None = _card_refusal(findings.lot_number, reader)
+    if outcome is None:
+        outcome = findings.refusal
+    if outcome is None:
+        if findings.log_ratio is None or findings.covariance is None or findings.signature is None:
+            raise ValueError("findings without a refusal must have their numbers")
+        outcome = estimate_colour(
+            findings.log_ratio, findings.covariance, findings.signature, reader.calibration
+        )
+    decision = decide(outcome, reader.protocol, subject)
+    if isinstance(outcome, Refusal):
+        return Judgement(decision, refusal=outcome)
+    return Judgement(decision, estimate=outcome)
 
 
-def _known_lot(number: int, reader: Reader) -> Lot | Refusal:
+def _card_refusal(number: int | None, reader: Reader) -> Refusal | None:
+    if number is None:
+        return None
     lot = reader.lots.get(number)
     if lot is None:
-        return Refusal(Reason.LOT_UNKNOWN, "card", f"lot {number:06d} is not among the known")
+        return _unknown(number)
     if lot.is_expired(reader.today):
         return Refusal(Reason.LOT_EXPIRED, "card", f"lot {lot.lot_id} expired on {lot.expires}")
     if not reader.calibration.fits(lot.lot_id):
@@ -136,4 +228,8 @@ def _known_lot(number: int, reader: Reader) -> Lot | Refusal:
             "card",
             f"calibration {reader.calibration.id} is not for lot {lot.lot_id}",
         )
-    return lot
+    return None
+
+
+def _unknown(number: int) -> Refusal:
+    return Refusal(Reason.LOT_UNKNOWN, "card", f"lot {number:06d} is not among the known")
