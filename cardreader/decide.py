@@ -8,7 +8,7 @@ probability, "not anaemic" is said only when anaemia is improbable, and
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Protocol as TypingProtocol
 
@@ -124,7 +124,7 @@ CAUTIONS = (
 
 # Beyond the low end of the range the blood is paler than any shade of the card:
 # the woman most in need must not be sent back to the queue for a better photo.
-_MAY_HIDE_SEVERE = frozenset({Reason.OUT_OF_RANGE, Reason.NOT_BLOOD_COLOUR})
+MAY_HIDE_SEVERE = frozenset({Reason.OUT_OF_RANGE, Reason.NOT_BLOOD_COLOUR})
 
 
 _SUM_ERROR = 1e-9
@@ -183,6 +183,28 @@ def decide(
     )
 
 
+def with_pale_blot(decision: Decision) -> Decision:
+    """The decision when another blot of the same woman was off the card's pale end.
+
+    A clear "not anaemic" can't stand beside it and becomes uncertain; the worker
+    is asked to look at the blood in any case.
+    """
+    actions = (*decision.actions, Statement.PALE_BLOT)
+    if decision.outcome is not Outcome.NOT_ANAEMIC:
+        return replace(decision, actions=actions)
+    question = Question.MAY_BE_ANAEMIC
+    return replace(
+        decision,
+        outcome=Outcome.UNCERTAIN,
+        question=question,
+        headline=Statement(question),
+        band=None,
+        confirm=True,
+        actions=(Statement.CONFIRM_AT_FACILITY, Statement.DANGER_SIGNS, Statement.PALE_BLOT),
+        usual_care=(),
+    )
+
+
 def _not_read(refusal: Refusal, protocol: Protocol) -> Decision:
     return Decision(
         outcome=Outcome.NOT_READ,
@@ -190,7 +212,7 @@ def _not_read(refusal: Refusal, protocol: Protocol) -> Decision:
         protocol_id=protocol.id,
         actions=(
             Statement.RETAKE,
-            *((Statement.PALE_BLOT,) if refusal.reason in _MAY_HIDE_SEVERE else ()),
+            *((Statement.PALE_BLOT,) if refusal.reason in MAY_HIDE_SEVERE else ()),
             Statement.TEST_WITHOUT_PHOTO,
             Statement.DANGER_SIGNS,
         ),

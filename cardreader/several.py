@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from cardreader.decide import Decision, decide
+from cardreader.decide import MAY_HIDE_SEVERE, Decision, decide, with_pale_blot
 from cardreader.report import (
     decision_json,
     estimate_json,
@@ -76,7 +76,10 @@ def take_together(
     if not estimates:
         return Several(once, None, once[0].decision)
     estimate = combine(estimates, calibration)
-    return Several(once, estimate, decide(estimate, protocol, subject))
+    decision = decide(estimate, protocol, subject)
+    if any(r.refusal is not None and r.refusal.reason in MAY_HIDE_SEVERE for r in once):
+        decision = with_pale_blot(decision)
+    return Several(once, estimate, decision)
 
 
 def several_json(several: Several) -> dict[str, Any]:

@@ -47,7 +47,8 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Calls:
     def read_photo(data: bytes, reader: Any, subject: Subject) -> SimpleNamespace:
         calls.reader, calls.subject = reader, subject
         text = data.decode()
-        out = fakes.refused(Reason.NO_CARD) if text == "refuse" else fakes.reading(float(text))
+        reason = {"refuse": Reason.NO_CARD, "pale": Reason.OUT_OF_RANGE}.get(text)
+        out = fakes.reading(float(text)) if reason is None else fakes.refused(reason, True)
         out.sha256 = f"{abs(hash(text)):064x}"[-64:]
         out.subject = subject
         return out
@@ -159,6 +160,15 @@ def test_blots_that_disagree_are_told(pipeline, photo, capsys, monkeypatch) -> N
     out = capsys.readouterr().out
     assert "The blots disagree. Make new blots and read again." in out
     assert "Severe anaemia is possible." in out
+
+
+def test_a_pale_blot_takes_away_the_all_clear(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", *photo("13.5", "13.4")]) == 0
+    assert "Anaemia is unlikely." in capsys.readouterr().out
+    assert cli.main(["read", *photo("13.5", "pale")]) == ExitCode.REFUSED
+    out = capsys.readouterr().out
+    assert "unlikely" not in out
+    assert "Is her blood pale and thin? Refer her now." in out
 
 
 def test_same_file_twice_counts_once(pipeline, photo, capsys) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cardreader.decide import Decision, Outcome, Question, decide
+from cardreader.decide import Decision, Outcome, Question, decide, with_pale_blot
 from cardreader.protocol import Certainty, Group, load_protocol
 from cardreader.refusal import Reason, Refusal
 from cardreader.statements import TEXT, Statement
@@ -146,6 +146,20 @@ def test_a_refused_photo_is_never_normal(reason: Reason) -> None:
 @pytest.mark.parametrize("reason", [Reason.OUT_OF_RANGE, Reason.NOT_BLOOD_COLOUR])
 def test_paler_than_the_card_is_not_sent_back_to_the_queue(reason: Reason) -> None:
     assert Statement.PALE_BLOT in decide(Refusal(reason, "estimate"), COMMON).actions
+
+
+@given(estimates, protocols, subjects)
+def test_nothing_is_clear_beside_a_blot_that_may_hide_severe_anaemia(
+    est, protocol, subject
+) -> None:
+    before = decide(est, protocol, subject)
+    after = with_pale_blot(before)
+    assert after.outcome is not Outcome.NOT_ANAEMIC
+    assert after.confirm
+    assert after.refer == before.refer
+    assert after.usual_care in (before.usual_care, ())
+    assert Statement.PALE_BLOT in after.actions
+    _carries_what_it_must(after)
 
 
 def _carries_what_it_must(decision: Decision) -> None:
