@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from cardreader import __version__
 from cardreader.exitcodes import MEANING, ExitCode
+from cardreader.web.cli import add_commands
 
 if TYPE_CHECKING:
     from cardreader.calibration import Calibration
@@ -112,6 +113,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_card(commands)
     _add_simulate(commands)
     _add_calibrate_default(commands)
+    add_commands(commands)
     return parser
 
 

@@ -194,6 +194,8 @@ class Reading(Base):
     phone: Mapped[str | None] = mapped_column(String(80))
     method: Mapped[str | None] = mapped_column(String(80))
     place: Mapped[str | None] = mapped_column(String(80))
+    # Photos of one blot share its number within the visit; blot scatter averages only over blots.
+    blot: Mapped[int | None]
     photo_sha256: Mapped[str | None] = mapped_column(String(64))
     photo_file: Mapped[str | None] = mapped_column(String(80))
     detail: Mapped[dict[str, Any] | None]

@@ -22,6 +22,7 @@ from cardreader.register.history import Measurement, counts, measurements, point
 from cardreader.register.judging import TO_CONFIRM, NormalHb, judge
 from cardreader.register.models import Reading, Referral, Source, Visit, Woman, local_day
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
+from cardreader.report import decision_json
 from cardreader.subject import Smoking, Subject
 
 LAB_LIMITS_G_DL = (1.0, 25.0)
@@ -92,8 +93,13 @@ def record_photo(
     combine: Combine,
     subject: Subject,
     photo_file: str | None = None,
+    same_blot: bool = False,
 ) -> Reading:
-    """Keep a photo's reading, recombine the visit, open a referral if it asks for one."""
+    """Keep a photo's reading, recombine the visit, open a referral if it asks for one.
+
+    ``same_blot``: the blot of the photo before, photographed again; the newer
+    photo then stands for it, since two photos of one blot are not two blots.
+    """
     if (earlier := _earlier(session, key, sha256=facts.sha256)) is not None:
         return earlier
     reading = Reading(
@@ -110,6 +116,7 @@ def record_photo(
         refusal=facts.refusal,
         lot_id=facts.lot_id,
         phone=facts.phone,
+        blot=_blot_number(visit, same_blot),
         photo_sha256=facts.sha256,
         photo_file=photo_file,
         detail=facts.detail,
@@ -122,11 +129,25 @@ def record_photo(
     return reading
 
 
+def blots_of(visit: Visit) -> list[Reading]:
+    """One read photo a blot, the newest that counts."""
+    newest: dict[int | None, Reading] = {}
+    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
+        if counts(reading) and reading.source == Source.PHOTO:
+            newest[reading.blot] = reading
+    return list(newest.values())
+
+
+def _blot_number(visit: Visit, same_blot: bool) -> int:
+    last = max((r.blot or 0 for r in visit.readings), default=0)
+    return last if same_blot and last else last + 1
+
+
 def combine_visit(
     session: Session, visit: Visit, combine: Combine, subject: Subject, by: str | None
 ) -> None:
     """Make the visit's result anew from all its photos that could be read."""
-    read = [r for r in visit.readings if counts(r) and r.source == Source.PHOTO]
+    read = blots_of(visit)
     details = [r.detail for r in read if r.detail is not None]
     if not details:
         visit.hb_g_dl = visit.low_g_dl = visit.high_g_dl = visit.sd_g_dl = None
@@ -272,7 +293,7 @@ def _value_reading(
         high_g_dl=high,
         sd_g_dl=normal.sd_g_dl,
         band=decision.outcome.value,
-        detail={**detail, "refer": decision.refer},
+        detail={**detail, "decision": decision_json(decision)},
         entered_by=by,
     )
 

@@ -134,6 +134,7 @@ def upgrade() -> None:
         sa.Column("phone", sa.String(length=80), nullable=True),
         sa.Column("method", sa.String(length=80), nullable=True),
         sa.Column("place", sa.String(length=80), nullable=True),
+        sa.Column("blot", sa.Integer(), nullable=True),
         sa.Column("photo_sha256", sa.String(length=64), nullable=True),
         sa.Column("photo_file", sa.String(length=80), nullable=True),
         sa.Column("detail", sa.JSON(), nullable=True),

@@ -1,0 +1,213 @@
+"""The register as CSV: readings out, pairs out, laboratory results in."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import hashlib
+import io
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from cardreader.protocol import Protocol
+from cardreader.register.confirmations import confirmations
+from cardreader.register.models import Reading, Woman, local_day
+from cardreader.register.recording import record_lab, subject_of
+from cardreader.register.women import find_woman
+
+LAB_COLUMNS = ("code", "date", "hb_g_dl", "method", "place")
+MOST_ROWS = 20_000
+
+READING_COLUMNS = (
+    "woman_id",
+    "reading_id",
+    "visit_number",
+    "gestation_weeks",
+    "source",
+    "taken_on",
+    "hb_g_dl",
+    "low_g_dl",
+    "high_g_dl",
+    "outcome",
+    "refusal",
+    "lot_id",
+    "phone",
+    "method",
+    "place",
+    "set_aside",
+)
+
+
+@dataclass(frozen=True)
+class RowProblem:
+    """A row of an imported table that could not be entered, and why."""
+
+    line: int
+    column: str
+    problem: str
+
+
+@dataclass(frozen=True)
+class Imported:
+    """Outcome of an import: how many were entered, how many were there already."""
+
+    entered: int
+    known: int
+    problems: tuple[RowProblem, ...]
+
+
+def readings_csv(session: Session, codes: bool) -> str:
+    """Every reading, oldest first; ``codes`` adds the women's codes."""
+    query = (
+        select(Reading)
+        .order_by(Reading.taken_at, Reading.id)
+        .options(selectinload(Reading.woman), selectinload(Reading.visit))
+    )
+    header = (("code",) if codes else ()) + READING_COLUMNS
+    return _csv(header, (_reading_row(r, codes) for r in session.scalars(query)))
+
+
+def _reading_row(reading: Reading, codes: bool) -> tuple[object, ...]:
+    day = local_day(reading.taken_at)
+    row = (
+        reading.woman_id,
+        reading.id,
+        reading.visit.number if reading.visit else None,
+        reading.woman.gestation_at(day),
+        reading.source,
+        day.isoformat(),
+        reading.hb_g_dl,
+        reading.low_g_dl,
+        reading.high_g_dl,
+        reading.band,
+        reading.refusal,
+        reading.lot_id,
+        reading.phone,
+        reading.method,
+        reading.place,
+        "yes" if reading.set_aside_at else "",
+    )
+    return ((reading.woman.code, *row)) if codes else row
+
+
+def confirmations_csv(session: Session) -> str:
+    """Pairs of reading and laboratory result, for the drift watch."""
+    pairs = confirmations(session)
+    from cardreader.register.confirmations import Confirmation
+
+    names = [field.name for field in fields(Confirmation)]
+    return _csv(names, (tuple(getattr(pair, name) for name in names) for pair in pairs))
+
+
+def _csv(header: Iterable[str], rows: Iterable[tuple[object, ...]]) -> str:
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(header)
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    # A spreadsheet would run a text that starts like a formula.
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return "'" + value
+    return "" if value is None else value
+
+
+def import_lab(
+    session: Session,
+    data: bytes,
+    protocol: Protocol,
+    today: dt.date,
+    elevation_m: float | None,
+    by: str | None,
+) -> Imported:
+    """Enter laboratory results from a CSV table with the columns ``LAB_COLUMNS``.
+
+    A row that can't be entered is told and passed over; the same row sent again
+    is known by its content and not doubled. Dates are written year-month-day.
+    """
+    entered, known = 0, 0
+    problems: list[RowProblem] = []
+    for line, row in _rows(data, problems):
+        try:
+            code, on, value, method, place = _lab_row(row, today)
+        except _RowError as error:
+            problems.append(RowProblem(line, error.column, str(error)))
+            continue
+        woman = find_woman(session, code)
+        if woman is None:
+            problems.append(RowProblem(line, "code", "no woman has this code"))
+            continue
+        key = _row_key(woman, on, value, method, place)
+        before = len(woman.readings)
+        record_lab(
+            session,
+            woman,
+            key,
+            value,
+            method,
+            place,
+            dt.datetime.combine(on, dt.time(12)).astimezone(),
+            by,
+            protocol,
+            subject_of(woman, on, elevation_m),
+        )
+        if len(woman.readings) > before:
+            entered += 1
+        else:
+            known += 1
+    return Imported(entered, known, tuple(problems))
+
+
+class _RowError(ValueError):
+    def __init__(self, column: str, problem: str) -> None:
+        super().__init__(problem)
+        self.column = column
+
+
+def _rows(data: bytes, problems: list[RowProblem]) -> Iterator[tuple[int, dict[str, str]]]:
+    try:
+        text = data.decode("utf-8-sig")
+        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        missing = [name for name in LAB_COLUMNS[:4] if name not in (reader.fieldnames or ())]
+        if missing:
+            problems.append(RowProblem(1, missing[0], "this column is missing"))
+            return
+        for count, row in enumerate(reader, start=1):
+            if count > MOST_ROWS:
+                problems.append(RowProblem(reader.line_num, "", f"more than {MOST_ROWS} rows"))
+                return
+            yield reader.line_num, {k: v or "" for k, v in row.items() if isinstance(k, str)}
+    except UnicodeDecodeError:
+        problems.append(RowProblem(1, "", "not a UTF-8 text"))
+    except csv.Error as error:
+        problems.append(RowProblem(1, "", f"not a CSV table: {error}"))
+
+
+def _lab_row(row: dict[str, str], today: dt.date) -> tuple[str, dt.date, float, str, str]:
+    try:
+        on = dt.date.fromisoformat(row["date"].strip())
+    except ValueError:
+        raise _RowError("date", "not a date written year-month-day") from None
+    if not today - dt.timedelta(days=400) <= on <= today:
+        raise _RowError("date", "in the future or longer ago than 400 days")
+    text = row["hb_g_dl"].strip()
+    if not re.fullmatch(r"\d{1,2}(\.\d{1,3})?", text, re.ASCII) or not 1 <= float(text) <= 25:
+        raise _RowError("hb_g_dl", "not a number from 1 to 25")
+    method, place = (" ".join(row.get(name, "").split()) for name in ("method", "place"))
+    if not method:
+        raise _RowError("method", "empty")
+    for name, value in (("method", method), ("place", place)):
+        if len(value) > 80 or not value.isprintable():
+            raise _RowError(name, "longer than 80 letters or not printable")
+    return row["code"], on, float(text), method, place
+
+
+def _row_key(woman: Woman, on: dt.date, value: float, method: str, place: str) -> str:
+    content = "\x1f".join((woman.id, on.isoformat(), f"{value:.3f}", method, place))
+    return "import-" + hashlib.sha256(content.encode()).hexdigest()[:48]

@@ -1,0 +1,379 @@
+"""The API: what the pages' own scripts use, and other programs on the same network.
+
+Sign in through the page first; the cookie it sets is what counts here. Changing
+calls need the header ``X-CSRF-Token`` with the value that ``/api/session`` gives.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, File, Form, HTTPException, Path, Query, Request, UploadFile
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from sqlalchemy.orm import Session
+
+from cardreader.register.lists import ListName, list_rows, open_rows, row_of
+from cardreader.register.models import Reading, Role, Woman
+from cardreader.register.recording import (
+    LAB_LIMITS_G_DL,
+    KeyReusedError,
+    record_lab,
+    record_tube,
+    subject_of,
+)
+from cardreader.register.tube import LIMITS, TubeUnit
+from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
+from cardreader.subject import Smoking
+from cardreader.web.access import Anyone, Carer, api_csrf
+from cardreader.web.pages.women import HIGHEST_VISIT, on_day
+from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
+from cardreader.web.state import State
+
+
+class Problem(BaseModel):
+    """What went wrong."""
+
+    detail: str
+
+
+def _problem(text: str) -> dict[str, Any]:
+    return {"model": Problem, "description": text}
+
+
+Responses = dict[int | str, dict[str, Any]]
+
+ALWAYS: Responses = {
+    401: _problem("Not signed in"),
+    403: _problem("The role, the origin or the CSRF header doesn't allow it"),
+    413: _problem("Too large"),
+    429: _problem("Too many requests"),
+}
+NOT_FOUND: Responses = {404: _problem("Not in the register")}
+CONFLICT: Responses = {409: _problem("Taken already, by something else")}
+# FastAPI answers a body that can't be parsed as form or JSON with 400.
+BAD_BODY: Responses = {400: _problem("The body can't be parsed")}
+
+router = APIRouter(prefix="/api", responses=ALWAYS)
+CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9/\-]{1,22}[A-Za-z0-9]$"
+KEY_PATTERN = r"^[A-Za-z0-9_\-]{8,64}$"
+ID_PATTERN = r"^[0-9a-f\-]{36}$"
+
+RecordId = Annotated[str, Path(pattern=ID_PATTERN, description="36-character id")]
+SubmissionKey = Annotated[
+    str,
+    Field(
+        pattern=KEY_PATTERN,
+        description="Made by the sender, kept with the entry: the same key again changes nothing",
+    ),
+]
+
+
+class SessionOut(BaseModel):
+    """Who is signed in."""
+
+    account_id: str
+    name: str
+    role: Role
+    csrf: str
+
+
+class WomanIn(BaseModel):
+    """A woman to add, by pseudonymous code."""
+
+    code: str = Field(pattern=CODE_PATTERN)
+    gestation_weeks: int | None = Field(None, ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])
+    smoking: Smoking | None = None
+
+
+class WomanOut(BaseModel):
+    """A woman and where she stands."""
+
+    id: str
+    code: str
+    gestation_weeks: int | None
+    anaemic: bool
+    severe: bool
+    awaiting_confirmation: bool
+    due_on: dt.date | None
+    overdue: bool
+    referral_open: bool
+
+
+class ReadingOut(BaseModel):
+    """An entered reading. ``reading`` is the whole reading of a photo as JSON."""
+
+    id: str
+    url: str
+    woman_id: str
+    visit_id: str | None
+    source: str
+    taken_at: dt.datetime
+    hb_g_dl: float | None
+    low_g_dl: float | None
+    high_g_dl: float | None
+    outcome: str | None
+    refusal: str | None
+    screening_only: bool
+    set_aside: bool
+    reading: dict[str, Any] | None
+
+
+class TubeIn(BaseModel):
+    """An acid-haematin tube reading: 2 to 24 g/dL or 20 to 160 percent."""
+
+    submission_key: SubmissionKey
+    value: float = Field(ge=2, le=160)
+    unit: TubeUnit
+
+
+class LabIn(BaseModel):
+    """A laboratory result."""
+
+    submission_key: SubmissionKey
+    hb_g_dl: float = Field(ge=LAB_LIMITS_G_DL[0], le=LAB_LIMITS_G_DL[1])
+    method: str = Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")
+    place: str = Field("", max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")
+    on: dt.date
+
+
+@router.get("/session")
+def session_info(visitor: Anyone) -> SessionOut:
+    """Who is signed in, and the token that changing calls need."""
+    return SessionOut(
+        account_id=visitor.account_id, name=visitor.name, role=visitor.role, csrf=visitor.csrf
+    )
+
+
+@router.get("/women")
+def list_women(
+    request: Request,
+    visitor: Carer,
+    on_list: Annotated[ListName | None, Query(alias="list")] = None,
+) -> list[WomanOut]:
+    """Every woman followed here, or those on one list."""
+    state: State = request.app.state.shared
+    today = state.today()
+    with state.database.read() as session:
+        rows = open_rows(session, state.settings.rules)
+        if on_list is not None:
+            rows = list_rows(rows, on_list, today)
+        return [_woman_out(row, today) for row in rows]
+
+
+@router.post(
+    "/women",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**CONFLICT, **BAD_BODY},
+)
+def post_woman(request: Request, visitor: Carer, body: WomanIn) -> WomanOut:
+    """Add a woman."""
+    state: State = request.app.state.shared
+    with state.database.write() as session:
+        if find_woman(session, body.code) is not None:
+            raise HTTPException(409, "This code is in the register already.")
+        woman = add_woman(
+            session,
+            body.code,
+            body.gestation_weeks,
+            state.today(),
+            visitor.account_id,
+            body.smoking,
+        )
+        return _woman_out(row_of(woman, state.settings.rules), state.today())
+
+
+@router.get("/women/{woman_id}", responses=NOT_FOUND)
+def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
+    """One woman."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        row = row_of(_woman(session, woman_id), state.settings.rules)
+        return _woman_out(row, state.today())
+
+
+@router.get("/women/{woman_id}/readings", responses=NOT_FOUND)
+def get_readings(request: Request, visitor: Carer, woman_id: RecordId) -> list[ReadingOut]:
+    """All her readings, oldest first."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        return [_reading_out(r) for r in _woman(session, woman_id).readings]
+
+
+@router.post(
+    "/women/{woman_id}/tube",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**NOT_FOUND, **CONFLICT, **BAD_BODY},
+)
+def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn) -> ReadingOut:
+    """Enter a tube reading."""
+    state: State = request.app.state.shared
+    low, high = LIMITS[body.unit]
+    if not low <= body.value <= high:
+        raise _unprocessable("value", f"a tube reads {low:g} to {high:g} on this scale")
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        try:
+            reading = record_tube(
+                session,
+                woman,
+                body.submission_key,
+                body.value,
+                body.unit,
+                dt.datetime.now(dt.UTC),
+                visitor.account_id,
+                state.reader.rules,
+                subject_of(woman, state.today(), state.settings.elevation_m),
+            )
+        except KeyReusedError as error:
+            raise HTTPException(409, str(error)) from None
+        return _reading_out(reading)
+
+
+@router.post(
+    "/women/{woman_id}/lab",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**NOT_FOUND, **CONFLICT, **BAD_BODY},
+)
+def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) -> ReadingOut:
+    """Enter a laboratory result; it closes her open referral."""
+    state: State = request.app.state.shared
+    today = state.today()
+    if not today - dt.timedelta(days=400) <= body.on <= today:
+        raise _unprocessable("on", "in the future or longer ago than 400 days")
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        try:
+            reading = record_lab(
+                session,
+                woman,
+                body.submission_key,
+                body.hb_g_dl,
+                body.method,
+                body.place,
+                on_day(body.on, today),
+                visitor.account_id,
+                state.reader.rules,
+                subject_of(woman, body.on, state.settings.elevation_m),
+            )
+        except KeyReusedError as error:
+            raise HTTPException(409, str(error)) from None
+        return _reading_out(reading)
+
+
+@router.post(
+    "/photos",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={
+        200: {"model": ReadingOut, "description": "Sent before; this is the entry made then"},
+        **NOT_FOUND,
+        **CONFLICT,
+        **BAD_BODY,
+    },
+    response_model=ReadingOut,
+)
+def post_photo(
+    request: Request,
+    visitor: Carer,
+    photo: Annotated[UploadFile, File(description="The file as the phone wrote it")],
+    submission_key: Annotated[str, Form(pattern=KEY_PATTERN)],
+    visit_id: Annotated[str | None, Form(pattern=ID_PATTERN)] = None,
+    code: Annotated[str | None, Form(pattern=CODE_PATTERN)] = None,
+    visit_number: Annotated[int, Form(ge=1, le=HIGHEST_VISIT)] = 1,
+    gestation_weeks: Annotated[
+        int | None, Form(ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])
+    ] = None,
+    taken_at: Annotated[dt.datetime | None, Form()] = None,
+    same_blot: Annotated[
+        bool, Form(description="The blot of the photo before, photographed again")
+    ] = False,
+) -> JSONResponse:
+    """Read a photo and enter it, for an open visit or for a woman's code.
+
+    A photo that can't be read is entered as refused, with advice; that is no error.
+    """
+    state: State = request.app.state.shared
+    target: ForVisit | ForCode
+    if visit_id is not None:
+        target = ForVisit(visit_id)
+    elif code is not None:
+        target = ForCode(code, visit_number, gestation_weeks)
+    else:
+        raise _unprocessable("visit_id", "give a visit_id or a code")
+    if taken_at is not None and taken_at.tzinfo is None:
+        taken_at = taken_at.replace(tzinfo=dt.UTC)
+    data = photo.file.read()
+    if not data:
+        raise _unprocessable("photo", "the file is empty")
+    try:
+        taken = take_photo(
+            state, target, submission_key, data, taken_at, visitor.account_id, same_blot
+        )
+    except UnknownVisitError:
+        raise HTTPException(404, "No such visit.") from None
+    except KeyReusedError as error:
+        raise HTTPException(409, str(error)) from None
+    with state.database.read() as session:
+        out = _reading_out(session.get_one(Reading, taken.reading_id))
+    return JSONResponse(out.model_dump(mode="json"), 200 if taken.replayed else 201)
+
+
+@router.get("/readings/{reading_id}", responses=NOT_FOUND)
+def get_reading(request: Request, visitor: Carer, reading_id: RecordId) -> ReadingOut:
+    """One reading."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        reading = session.get(Reading, reading_id)
+        if reading is None:
+            raise HTTPException(404, "No such reading.")
+        return _reading_out(reading)
+
+
+def _woman(session: Session, woman_id: str) -> Woman:
+    woman = session.get(Woman, woman_id)
+    if woman is None:
+        raise HTTPException(404, "No such woman.")
+    return woman
+
+
+def _woman_out(row: Any, today: dt.date) -> WomanOut:
+    return WomanOut(
+        id=row.woman.id,
+        code=row.woman.code,
+        gestation_weeks=row.woman.gestation_at(today),
+        anaemic=row.standing.anaemic,
+        severe=row.standing.severe,
+        awaiting_confirmation=row.standing.awaiting_confirmation,
+        due_on=row.due.first_on if row.due else None,
+        overdue=row.due is not None and row.due.is_overdue(today),
+        referral_open=row.referral is not None,
+    )
+
+
+def _reading_out(reading: Reading) -> ReadingOut:
+    return ReadingOut(
+        id=reading.id,
+        url=f"/readings/{reading.id}",
+        woman_id=reading.woman_id,
+        visit_id=reading.visit_id,
+        source=reading.source,
+        taken_at=reading.taken_at,
+        hb_g_dl=reading.hb_g_dl,
+        low_g_dl=reading.low_g_dl,
+        high_g_dl=reading.high_g_dl,
+        outcome=reading.band,
+        refusal=reading.refusal,
+        screening_only=reading.source != "lab",
+        set_aside=reading.set_aside_at is not None,
+        reading=reading.detail if reading.source == "photo" else None,
+    )
+
+
+def _unprocessable(field: str, problem: str) -> HTTPException:
+    detail = [{"loc": ["body", field], "msg": problem, "type": "value_error"}]
+    return HTTPException(422, detail)

@@ -1,0 +1,110 @@
+"""Making the web application."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from cardreader.register.database import Database
+from cardreader.register.photostore import open_store
+from cardreader.web import texts
+from cardreader.web.access import NeedSignInError
+from cardreader.web.guard import Guard
+from cardreader.web.pages import ROUTERS
+from cardreader.web.reader import PhotoReader
+from cardreader.web.render import page
+from cardreader.web.settings import PhotoPolicy, Settings
+from cardreader.web.state import State
+from cardreader.web.upkeep import tidy
+
+STATIC = Path(__file__).parent / "static"
+
+
+def create_app(
+    settings: Settings,
+    reader: PhotoReader | None = None,
+    today: Callable[[], dt.date] = dt.date.today,
+) -> FastAPI:
+    """The application. Tables are made or brought up to date before it is returned.
+
+    ``reader`` defaults to the real one; ``today`` is for tests.
+    """
+    settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    database = Database(settings.url)
+    database.migrate()
+    if reader is None:
+        from cardreader.web.pipelinereader import PipelineReader
+
+        reader = PipelineReader.load()
+    photos = open_store(settings.data) if settings.photos is PhotoPolicy.ENCRYPTED else None
+    state = State(settings, database, reader, photos, today)
+    tidy(state)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        database.close()
+
+    app = FastAPI(
+        title="cardreader register",
+        version="1",
+        summary="Screening aid: haemoglobin from a photo of a blot beside a reference card.",
+        lifespan=lifespan,
+        docs_url=None,  # these pages fetch their scripts from elsewhere
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+    )
+    app.state.shared = state
+    app.state.settings = settings
+    app.state.database = database
+    app.add_middleware(Guard, settings=settings)
+    app.add_exception_handler(NeedSignInError, _need_sign_in)
+    app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(Exception, _broken)
+    for router in ROUTERS:
+        app.include_router(router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    return app
+
+
+def _is_api(request: Request) -> bool:
+    return request.url.path.startswith("/api/")
+
+
+async def _need_sign_in(request: Request, _error: Exception) -> Response:
+    if _is_api(request):
+        return JSONResponse({"detail": "Sign in first."}, 401)
+    target = request.url.path if request.method == "GET" else "/"
+    return RedirectResponse(f"/sign-in?next={target}", 303)
+
+
+async def _http_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    if _is_api(request):
+        return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+    words = {
+        403: texts.gettext(error.detail),
+        404: texts.gettext("There is nothing at this address."),
+        405: texts.gettext("There is nothing at this address."),
+    }
+    return page(
+        request,
+        "problem.html",
+        error.status_code,
+        what=words.get(error.status_code, texts.gettext("This could not be done.")),
+    )
+
+
+async def _broken(request: Request, _error: Exception) -> Response:
+    if _is_api(request):
+        return JSONResponse({"detail": "Something went wrong here."}, 500)
+    what = texts.gettext("Something went wrong here. Nothing that was confirmed is lost.")
+    return page(request, "problem.html", 500, what=what)

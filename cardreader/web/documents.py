@@ -1,0 +1,220 @@
+"""Paper: the referral slip and the monthly summary, as PDF.
+
+On A5 and A4, black on white, words before figures, so that a copy of a copy can
+still be read.
+"""
+
+from __future__ import annotations
+
+from io import BytesIO
+from xml.sax.saxutils import escape
+
+from reportlab.lib.colors import black
+from reportlab.lib.pagesizes import A4, A5
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.platypus import (
+    Flowable,
+    HRFlowable,
+    Paragraph,
+    SimpleDocTemplate,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from cardreader.decide import Outcome
+from cardreader.refusal import ADVICE, Reason
+from cardreader.register.models import Referral, Source
+from cardreader.register.summary import Summary
+from cardreader.statements import TEXT, Statement
+from cardreader.web import texts, words
+from cardreader.web.texts import gettext as _
+
+_BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10.5, leading=14.5)
+_SMALL = ParagraphStyle("small", parent=_BODY, fontSize=9, leading=12)
+_TITLE = ParagraphStyle("title", parent=_BODY, fontName="Helvetica-Bold", fontSize=16, leading=20)
+_HEAD = ParagraphStyle(
+    "head", parent=_BODY, fontName="Helvetica-Bold", fontSize=11.5, leading=15, spaceBefore=9
+)
+_LOUD = ParagraphStyle(
+    "loud", parent=_BODY, fontName="Helvetica-Bold", fontSize=13, leading=17, spaceAfter=2
+)
+
+
+def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
+    """The slip of one referral, A5, with room for the facility's answer."""
+    woman = referral.woman
+    outcome = Outcome(referral.band)
+    weeks = woman.gestation_at(referral.opened_at.astimezone().date())
+    facts = [
+        (_("Woman's code"), woman.code),
+        (_("Weeks of pregnancy"), _("not known") if weeks is None else str(weeks)),
+        (_("Read on"), texts.moment(referral.opened_at)),
+        (_("Read by"), _(words.SOURCES[Source(referral.source)])),
+        (_("Haemoglobin"), _hb(referral)),
+        (_("Judged by"), protocol_title),
+        (_("Sent from"), place or "-"),
+    ]
+    answer = [
+        (_("Laboratory haemoglobin (g/dL)"), ""),
+        (_("Method"), ""),
+        (_("Date"), ""),
+        (_("Treatment given"), ""),
+        (_("Signature"), ""),
+    ]
+    urgent = [_para(_(TEXT[Statement.REFER_NOW]), _LOUD)] if referral.urgent else []
+    return _build(
+        A5,
+        _("Referral slip"),
+        [
+            _para(_("Referral for a haemoglobin test"), _TITLE),
+            _rule(),
+            *urgent,
+            _para(_headline(referral, outcome), _LOUD),
+            _para(_(TEXT[Statement.CONFIRM_AT_FACILITY]), _BODY),
+            Spacer(1, 2 * mm),
+            _table(facts, 45 * mm),
+            Spacer(1, 3 * mm),
+            _para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL),
+            _para(_(TEXT[Statement.LOCAL_PROTOCOL]), _SMALL),
+            _para(_("To be filled in by the facility and sent back"), _HEAD),
+            _table(answer, 60 * mm, row_height=9 * mm, boxed=True),
+        ],
+    )
+
+
+def summary_pdf(summary: Summary, place: str) -> bytes:
+    """The monthly summary on A4."""
+    title = _("Monthly summary: %(month)s") % {"month": texts.month(summary.month)}
+    parts: list[Flowable] = [_para(title, _TITLE), _para(place or "-", _BODY), _rule()]
+    for heading, rows in summary_rows(summary):
+        parts += [_para(heading, _HEAD), _table(rows, 90 * mm, row_height=None)]
+    parts += [
+        Spacer(1, 4 * mm),
+        _para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL),
+        _para(_(TEXT[Statement.LOCAL_PROTOCOL]), _SMALL),
+    ]
+    return _build(A4, title, parts)
+
+
+def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:
+    """The summary as headings with named counts: one order for page, PDF and CSV."""
+    rate = "-" if summary.refusal_rate is None else texts.percent(summary.refusal_rate)
+    return [
+        (
+            _("Work done"),
+            [
+                (_("Women added"), str(summary.women_added)),
+                (_("Visits"), str(summary.visits)),
+                (_("Photos"), str(summary.photos)),
+                (_("Tube readings"), str(summary.tube_readings)),
+                (_("Laboratory results"), str(summary.lab_results)),
+            ],
+        ),
+        (
+            _("Results of photos, by visit"),
+            [(_(words.OUTCOMES[outcome]), str(n)) for outcome, n in summary.outcomes],
+        ),
+        (
+            _("Referrals"),
+            [
+                (_("Opened"), str(summary.referrals_opened)),
+                (_("of these urgent"), str(summary.referrals_urgent)),
+                (_("Closed by a laboratory result"), str(summary.referrals_closed)),
+                (_("Confirmation missing"), str(summary.missing_confirmations)),
+            ],
+        ),
+        (
+            _("Photos not read"),
+            [
+                (_("Refused"), str(summary.refused)),
+                (_("Share refused"), rate),
+                *((refusal_words(reason), str(n)) for reason, n in summary.refusals),
+            ],
+        ),
+        (
+            _("Card lots: photos, of these refused"),
+            [(lot.lot_id, f"{lot.photos}, {lot.refused}") for lot in summary.lots],
+        ),
+        (
+            _("Lists today"),
+            [(_(words.TITLES[name]), str(n)) for name, n in summary.lists],
+        ),
+    ]
+
+
+def refusal_words(reason: str) -> str:
+    """First sentence of the advice for a reason: what was wrong, in the visitor's language."""
+    return _(ADVICE[Reason(reason)]).split(". ")[0].rstrip(".")
+
+
+def _headline(referral: Referral, outcome: Outcome) -> str:
+    if outcome is Outcome.UNCERTAIN:
+        code = Statement.MAY_BE_SEVERE if referral.urgent else Statement.MAY_BE_ANAEMIC
+        return _(TEXT[code])
+    return _(TEXT[Statement(outcome.value)])
+
+
+def _hb(referral: Referral) -> str:
+    value = _("%(hb)s g/dL") % {"hb": texts.number(referral.hb_g_dl)}
+    if referral.low_g_dl is None or referral.high_g_dl is None:
+        return value
+    return _("%(value)s (90 %% interval %(low)s to %(high)s)") % {
+        "value": value,
+        "low": texts.number(referral.low_g_dl),
+        "high": texts.number(referral.high_g_dl),
+    }
+
+
+def _para(text: str, style: ParagraphStyle) -> Paragraph:
+    return Paragraph(escape(text), style)
+
+
+def _rule() -> HRFlowable:
+    return HRFlowable(width="100%", thickness=1, color=black, spaceBefore=3, spaceAfter=6)
+
+
+def _table(
+    rows: list[tuple[str, str]],
+    first_width: float,
+    row_height: float | None = None,
+    boxed: bool = False,
+) -> Flowable:
+    if not rows:
+        return _para("-", _BODY)
+    cells = [[_para(name, _BODY), _para(value, _BODY)] for name, value in rows]
+    table = Table(
+        cells, colWidths=[first_width, None], rowHeights=[row_height] * len(rows), hAlign="LEFT"
+    )
+    line = ("GRID", (0, 0), (-1, -1), 0.7, black)
+    thin = ("LINEBELOW", (0, 0), (-1, -1), 0.25, black)
+    table.setStyle(
+        TableStyle(
+            [
+                line if boxed else thin,
+                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+                ("TOPPADDING", (0, 0), (-1, -1), 2),
+                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+                ("LEFTPADDING", (0, 0), (-1, -1), 3),
+            ]
+        )
+    )
+    return table
+
+
+def _build(size: tuple[float, float], title: str, parts: list[Flowable]) -> bytes:
+    out = BytesIO()
+    document = SimpleDocTemplate(
+        out,
+        pagesize=size,
+        title=title,
+        author="cardreader",
+        lang=texts.current_language.get(),
+        leftMargin=12 * mm,
+        rightMargin=12 * mm,
+        topMargin=10 * mm,
+        bottomMargin=10 * mm,
+    )
+    document.build(parts)
+    return out.getvalue()

@@ -1,0 +1,144 @@
+"""Middleware that every request passes: size limits, rate limit, headers, language."""
+
+from __future__ import annotations
+
+from http.cookies import CookieError, SimpleCookie
+
+from limits import RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from cardreader.web import texts
+from cardreader.web.settings import Settings
+
+LANGUAGE_COOKIE = "language"
+
+CONTENT_SECURITY_POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' data: blob:",
+        "connect-src 'self'",
+        "manifest-src 'self'",
+        "worker-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+
+HEADERS = {
+    "Content-Security-Policy": CONTENT_SECURITY_POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "geolocation=(), microphone=(), camera=(self)",
+}
+
+
+class TooLargeError(Exception):
+    """A body went over the limit while it was being read."""
+
+
+class Guard:
+    """Pure ASGI middleware around the whole application."""
+
+    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+        self.app = app
+        self.settings = settings
+        self.limiter = MovingWindowRateLimiter(MemoryStorage())
+        self.rate = RateLimitItemPerMinute(settings.requests_a_minute)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        token = texts.current_language.set(_language(headers))
+        try:
+            await self._guarded(scope, headers, receive, self._with_headers(scope, send))
+        finally:
+            texts.current_language.reset(token)
+
+    async def _guarded(self, scope: Scope, headers: Headers, receive: Receive, send: Send) -> None:
+        client = scope["client"][0] if scope.get("client") else "unknown"
+        if not self.limiter.hit(self.rate, "all", client):
+            refused = _refused(scope, 429, "Too many requests. Wait a minute.")
+            refused.headers["Retry-After"] = "60"
+            await refused(scope, receive, send)
+            return
+        limit = self._limit(scope["path"])
+        length = headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > limit:
+            await _refused(scope, 413, "This is larger than can be taken.")(scope, receive, send)
+            return
+        started = False
+
+        async def watched_send(message: Message) -> None:
+            nonlocal started
+            started = True
+            await send(message)
+
+        try:
+            await self.app(scope, _counted(receive, limit), watched_send)
+        except TooLargeError:
+            if started:
+                raise
+            await _refused(scope, 413, "This is larger than can be taken.")(scope, receive, send)
+
+    def _limit(self, path: str) -> int:
+        takes_files = path.endswith(("/photos", "/import"))
+        return self.settings.upload_limit_bytes if takes_files else self.settings.form_limit_bytes
+
+    def _with_headers(self, scope: Scope, send: Send) -> Send:
+        static = scope["path"].startswith("/static/")
+
+        async def sender(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in HEADERS.items():
+                    headers.setdefault(name, value)
+                # Pages hold health data: nothing of them stays in a shared phone's cache.
+                headers.setdefault("Cache-Control", "no-cache" if static else "no-store")
+                if self.settings.secure_cookies:
+                    headers.setdefault("Strict-Transport-Security", "max-age=2592000")
+            await send(message)
+
+        return sender
+
+
+def _language(headers: Headers) -> str:
+    cookie = SimpleCookie()
+    try:
+        cookie.load(headers.get("cookie", ""))
+    except CookieError:  # what can't be parsed is no wish
+        cookie = SimpleCookie()
+    wish = cookie[LANGUAGE_COOKIE].value if LANGUAGE_COOKIE in cookie else None
+    return texts.choose_language(wish, headers.get("accept-language", ""))
+
+
+def _counted(receive: Receive, limit: int) -> Receive:
+    taken = 0
+
+    async def counted() -> Message:
+        nonlocal taken
+        message = await receive()
+        taken += len(message.get("body", b""))
+        if taken > limit:
+            raise TooLargeError
+        return message
+
+    return counted
+
+
+def _refused(scope: Scope, status: int, text: str) -> Response:
+    if scope["path"].startswith("/api/"):
+        return JSONResponse({"detail": text}, status)
+    return PlainTextResponse(texts.gettext(text), status)

@@ -1,0 +1,29 @@
+"""The pages, one module a subject; each holds a ``router``."""
+
+from cardreader.web import api
+from cardreader.web.pages import (
+    exchange,
+    home,
+    lists,
+    offline,
+    people,
+    readings,
+    signin,
+    summary,
+    visits,
+    women,
+)
+
+ROUTERS = (
+    signin.router,
+    home.router,
+    women.router,
+    visits.router,
+    readings.router,
+    lists.router,
+    summary.router,
+    exchange.router,
+    people.router,
+    offline.router,
+    api.router,
+)

@@ -1,0 +1,98 @@
+"""Exchange with other systems: FHIR and CSV out, laboratory results in, the drift watch."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from sqlalchemy.orm import Session
+from starlette.datastructures import UploadFile
+from starlette.responses import Response
+
+from cardreader.register import audit, fhir, tables
+from cardreader.register.confirmations import confirmations
+from cardreader.register.models import Role
+from cardreader.web.access import Analyst, Form, Supervisor, Visitor
+from cardreader.web.drift import charts
+from cardreader.web.render import page
+from cardreader.web.state import State
+
+router = APIRouter(include_in_schema=False, prefix="/exchange")
+
+
+@router.get("")
+def show(request: Request, visitor: Analyst) -> Response:
+    """What can be taken out and put in."""
+    return _page(request, None)
+
+
+@router.get("/readings.csv")
+def readings(request: Request, visitor: Analyst) -> Response:
+    """Every reading; a researcher gets no codes."""
+    return _export(request, visitor, "readings.csv", "text/csv; charset=utf-8")
+
+
+@router.get("/confirmations.csv")
+def pairs(request: Request, visitor: Analyst) -> Response:
+    """Pairs of reading and laboratory result."""
+    return _export(request, visitor, "confirmations.csv", "text/csv; charset=utf-8")
+
+
+@router.get("/register.fhir.json")
+def bundle(request: Request, visitor: Analyst) -> Response:
+    """The register as a FHIR bundle; a researcher's has no codes."""
+    return _export(request, visitor, "register.fhir.json", "application/fhir+json")
+
+
+@router.post("/import")
+def take(request: Request, visitor: Supervisor, form: Form) -> Response:
+    """Laboratory results from a table."""
+    state: State = request.app.state.shared
+    upload = form.get("table")
+    if not isinstance(upload, UploadFile) or not upload.size:
+        return _page(request, None)
+    with state.database.write() as session:
+        imported = tables.import_lab(
+            session,
+            upload.file.read(),
+            state.reader.rules,
+            state.today(),
+            state.settings.elevation_m,
+            visitor.account_id,
+        )
+    return _page(request, imported)
+
+
+def _page(request: Request, imported: tables.Imported | None) -> Response:
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        pairs = confirmations(session)
+    return page(
+        request,
+        "exchange.html",
+        imported=imported,
+        pairs=len(pairs),
+        charts=charts(pairs),
+        columns=", ".join(tables.LAB_COLUMNS),
+    )
+
+
+def _export(request: Request, visitor: Visitor, name: str, media_type: str) -> Response:
+    state: State = request.app.state.shared
+    codes = visitor.role is Role.SUPERVISOR
+    with state.database.read() as session:
+        text = _content(session, name, codes)
+    # Data leaving the register is noted like any other act.
+    with state.database.write() as session:
+        audit.append(session, "export", name, visitor.account_id, codes=codes)
+    return Response(
+        text,
+        media_type=media_type,
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+def _content(session: Session, name: str, codes: bool) -> str:
+    if name == "readings.csv":
+        return tables.readings_csv(session, codes)
+    if name == "confirmations.csv":
+        return tables.confirmations_csv(session)
+    return fhir.bundle(session, codes=codes)

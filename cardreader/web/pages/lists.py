@@ -1,0 +1,62 @@
+"""The lists: due, overdue, referral open, severe, no rise; and the referral slip."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, HTTPException, Request
+from starlette.responses import Response
+
+from cardreader.register.lists import ListName, list_rows, open_rows
+from cardreader.register.models import Referral
+from cardreader.web import words
+from cardreader.web.access import Carer
+from cardreader.web.documents import referral_slip
+from cardreader.web.render import page
+from cardreader.web.state import State
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/lists/{name}")
+def show(request: Request, visitor: Carer, name: str) -> Response:
+    """One list, the most pressing first."""
+    try:
+        chosen = ListName(name)
+    except ValueError:
+        raise HTTPException(404, "No such list.") from None
+    state: State = request.app.state.shared
+    today = state.today()
+    with state.database.read() as session:
+        rows = list_rows(open_rows(session, state.settings.rules), chosen, today)
+        return page(
+            request,
+            "list.html",
+            name=chosen,
+            names=list(ListName),
+            rows=rows,
+            today=today,
+            words=words,
+            ListName=ListName,
+            waits={
+                row.woman.id: (today - row.referral.opened_at.astimezone().date()).days
+                for row in rows
+                if row.referral
+            },
+            late={row.woman.id: max((today - row.due.last_on).days, 0) for row in rows if row.due},
+        )
+
+
+@router.get("/referrals/{referral_id}/slip.pdf")
+def slip(request: Request, visitor: Carer, referral_id: str) -> Response:
+    """The slip that she takes to the facility."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        referral = session.get(Referral, referral_id)
+        if referral is None:
+            raise HTTPException(404, "No such referral.")
+        pdf = referral_slip(referral, state.settings.place, state.reader.rules.title)
+        name = f"referral-{referral.woman.code.replace('/', '-')}.pdf"
+    return Response(
+        pdf,
+        media_type="application/pdf",
+        headers={"Content-Disposition": f'inline; filename="{name}"'},
+    )

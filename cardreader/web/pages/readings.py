@@ -1,0 +1,94 @@
+"""The result screen of one reading."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, HTTPException, Request
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from cardreader.register.models import Reading, Role
+from cardreader.register.photostore import PhotoStoreError
+from cardreader.register.recording import set_aside, subject_of
+from cardreader.web.access import Carer, Form, Supervisor
+from cardreader.web.fields import Fields
+from cardreader.web.photos import photo_bytes
+from cardreader.web.render import go, page
+from cardreader.web.resultview import result_view
+from cardreader.web.state import State
+
+router = APIRouter(include_in_schema=False, prefix="/readings")
+
+
+@router.get("/{reading_id}")
+def show(request: Request, visitor: Carer, reading_id: str) -> Response:
+    """Words first, then the figures, the picture and what comes next."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        reading = _reading(session, reading_id)
+        woman = reading.woman
+        return page(
+            request,
+            "result.html",
+            reading=reading,
+            woman=woman,
+            visit=reading.visit,
+            view=result_view(reading, state),
+            has_picture=state.pictures.get(reading_id) is not None,
+            has_photo=state.photos is not None and reading.photo_file is not None,
+            referral=next((r for r in woman.referrals if r.closed_at is None), None),
+            supervisor=visitor.may(Role.SUPERVISOR),
+        )
+
+
+@router.get("/{reading_id}/picture")
+def picture(request: Request, visitor: Carer, reading_id: str) -> Response:
+    """The annotated picture, while it is there."""
+    state: State = request.app.state.shared
+    kept = state.pictures.get(reading_id)
+    if kept is None:
+        raise HTTPException(404, "This picture was shown once and is gone.")
+    return Response(kept[0], media_type=kept[1])
+
+
+@router.get("/{reading_id}/photo")
+def photo(request: Request, visitor: Supervisor, reading_id: str) -> Response:
+    """The photo as it was sent, where photos are kept."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        reading = _reading(session, reading_id)
+        try:
+            data = photo_bytes(state, reading)
+        except PhotoStoreError:
+            data = None
+    if data is None:
+        raise HTTPException(404, "This photo is not kept.")
+    # Sent as a download: what a phone wrote is never shown as a page of ours.
+    return Response(
+        data,
+        media_type="application/octet-stream",
+        headers={"Content-Disposition": 'attachment; filename="photo.jpg"'},
+    )
+
+
+@router.post("/{reading_id}/set-aside")
+def put_aside(request: Request, visitor: Supervisor, form: Form, reading_id: str) -> Response:
+    """Take a mistaken reading out of all counts."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    why = fields.text("why", 200)
+    with state.database.write() as session:
+        reading = _reading(session, reading_id)
+        woman_id = reading.woman_id
+        if fields.problems or reading.set_aside_at is not None:
+            return go(f"/readings/{reading_id}")
+        day = reading.taken_at.astimezone().date()
+        subject = subject_of(reading.woman, day, state.settings.elevation_m)
+        set_aside(session, reading, why, visitor.account_id, state.reader.combine, subject)
+    return go(f"/women/{woman_id}", "set-aside")
+
+
+def _reading(session: Session, reading_id: str) -> Reading:
+    reading = session.get(Reading, reading_id)
+    if reading is None:
+        raise HTTPException(404, "No such reading.")
+    return reading

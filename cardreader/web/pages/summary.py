@@ -1,0 +1,80 @@
+"""The monthly summary, as page, PDF and CSV."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+from io import StringIO
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from cardreader.register.summary import Summary, month_bounds, summarise
+from cardreader.web.access import Anyone
+from cardreader.web.documents import summary_pdf, summary_rows
+from cardreader.web.render import page
+from cardreader.web.state import State
+
+router = APIRouter(include_in_schema=False, prefix="/summary")
+
+
+@router.get("")
+def show(request: Request, visitor: Anyone, month: str = "") -> Response:
+    """One month."""
+    summary = _summary(request, month)
+    first, after = month_bounds(summary.month)
+    today = request.app.state.shared.today()
+    return page(
+        request,
+        "summary.html",
+        summary=summary,
+        sections=summary_rows(summary),
+        before=(first - dt.timedelta(days=1)).strftime("%Y-%m"),
+        after=after.strftime("%Y-%m") if after <= today else None,
+        this=first.strftime("%Y-%m"),
+    )
+
+
+@router.get("/summary.pdf")
+def pdf(request: Request, visitor: Anyone, month: str = "") -> Response:
+    """One month on paper."""
+    summary = _summary(request, month)
+    data = summary_pdf(summary, request.app.state.settings.place)
+    return _download(data, "application/pdf", summary, "pdf", "inline")
+
+
+@router.get("/summary.csv")
+def table(request: Request, visitor: Anyone, month: str = "") -> Response:
+    """One month as a table."""
+    summary = _summary(request, month)
+    out = StringIO()
+    writer = csv.writer(out)
+    for heading, rows in summary_rows(summary):
+        writer.writerows((heading, name, value) for name, value in rows)
+    return _download(out.getvalue().encode(), "text/csv; charset=utf-8", summary, "csv")
+
+
+def _summary(request: Request, month: str) -> Summary:
+    state: State = request.app.state.shared
+    today = state.today()
+    with state.database.read() as session:
+        return summarise(session, _month(month, today), today, state.settings.rules)
+
+
+def _month(text: str, today: dt.date) -> dt.date:
+    try:
+        month = dt.datetime.strptime(text, "%Y-%m").date()
+    except ValueError:
+        return today.replace(day=1)
+    return month if dt.date(2000, 1, 1) <= month <= today else today.replace(day=1)
+
+
+def _download(
+    data: bytes, media_type: str, summary: Summary, ending: str, how: str = "attachment"
+) -> Response:
+    name = f"summary-{summary.month:%Y-%m}.{ending}"
+    return Response(
+        data,
+        media_type=media_type,
+        headers={"Content-Disposition": f'{how}; filename="{name}"'},
+    )

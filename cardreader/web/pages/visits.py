@@ -1,0 +1,78 @@
+"""A visit: the steps of prick and blot, the photo, and the blots so far."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from fastapi import APIRouter, HTTPException, Request
+from sqlalchemy.orm import Session
+from starlette.datastructures import UploadFile
+from starlette.responses import Response
+
+from cardreader.refusal import ADVICE, Reason
+from cardreader.register.models import Source, Visit, new_id
+from cardreader.register.recording import KeyReusedError, blots_of
+from cardreader.web import words
+from cardreader.web.access import Carer, Form
+from cardreader.web.fields import KEY
+from cardreader.web.photos import ForVisit, UnknownVisitError, take_photo
+from cardreader.web.render import go, page
+from cardreader.web.state import State
+from cardreader.web.steps import DRYING_S, STEPS
+
+router = APIRouter(include_in_schema=False, prefix="/visits")
+
+
+@router.get("/{visit_id}")
+def show(request: Request, visitor: Carer, visit_id: str) -> Response:
+    """Steps, drying timer, camera, and what was read so far."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        visit = _visit(session, visit_id)
+        photos = [r for r in visit.readings if r.source == Source.PHOTO]
+        return page(
+            request,
+            "visit.html",
+            visit=visit,
+            woman=visit.woman,
+            photos=photos,
+            advice={r.id: ADVICE[Reason(r.refusal)] for r in photos if r.refusal},
+            blots=len(blots_of(visit)),
+            gestation=visit.woman.gestation_at(visit.on),
+            steps=STEPS,
+            drying_s=DRYING_S,
+            drying_minutes=DRYING_S // 60,
+            outcomes=words.OUTCOMES,
+            submission_key=new_id(),
+        )
+
+
+@router.post("/{visit_id}/photos")
+def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Response:
+    """Read a photo sent by a browser without scripts; others use the API."""
+    state: State = request.app.state.shared
+    upload, key = form.get("photo"), str(form.get("submission_key", ""))
+    if not isinstance(upload, UploadFile) or not upload.size or not KEY.fullmatch(key):
+        return go(f"/visits/{visit_id}")
+    try:
+        taken = take_photo(
+            state,
+            ForVisit(visit_id),
+            key,
+            upload.file.read(),
+            dt.datetime.now(dt.UTC),
+            visitor.account_id,
+            same_blot=form.get("same_blot") == "yes",
+        )
+    except UnknownVisitError:
+        raise HTTPException(404, "No such visit.") from None
+    except KeyReusedError:
+        raise HTTPException(409, "This page was used before. Load it again.") from None
+    return go(f"/readings/{taken.reading_id}")
+
+
+def _visit(session: Session, visit_id: str) -> Visit:
+    visit = session.get(Visit, visit_id)
+    if visit is None:
+        raise HTTPException(404, "No such visit.")
+    return visit

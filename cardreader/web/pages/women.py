@@ -1,0 +1,309 @@
+"""A woman's page, and adding, closing and deleting her; tube and laboratory entries."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import asdict
+
+from fastapi import APIRouter, HTTPException, Request
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from cardreader.decide import Outcome
+from cardreader.register.lists import row_of
+from cardreader.register.models import Regimen, Role, Woman, new_id
+from cardreader.register.recording import (
+    LAB_LIMITS_G_DL,
+    KeyReusedError,
+    open_visit,
+    record_lab,
+    record_tube,
+    subject_of,
+)
+from cardreader.register.removal import remove_woman
+from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit
+from cardreader.register.women import (
+    GESTATION_WEEKS,
+    Closing,
+    add_woman,
+    close_woman,
+    find_woman,
+    set_gestation,
+    start_treatment,
+)
+from cardreader.subject import Smoking
+from cardreader.web import words
+from cardreader.web.access import Carer, Form, Supervisor
+from cardreader.web.fields import Fields
+from cardreader.web.plot import history_plot
+from cardreader.web.render import go, page
+from cardreader.web.state import State
+from cardreader.web.texts import gettext as _
+
+router = APIRouter(include_in_schema=False, prefix="/women")
+HIGHEST_VISIT = 60
+
+
+@router.get("/new")
+def new(request: Request, visitor: Carer, code: str = "") -> Response:
+    """The form for adding a woman."""
+    return page(request, "woman_new.html", values={"code": code[:24]}, smoking=words.SMOKING)
+
+
+@router.post("/new")
+def add(request: Request, visitor: Carer, form: Form) -> Response:
+    """Add her and go to her page."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    code = fields.code("code")
+    weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
+    smoking = fields.choice("smoking", Smoking) if fields.raw("smoking") else None
+    with state.database.write() as session:
+        if code and find_woman(session, code) is not None:
+            fields.problems["code"] = _("This code is in the register already.")
+        if not fields.problems:
+            woman = add_woman(session, code, weeks, state.today(), visitor.account_id, smoking)
+            return go(f"/women/{woman.id}", "saved")
+    return page(
+        request,
+        "woman_new.html",
+        422,
+        values=fields.values,
+        problems=fields.problems,
+        smoking=words.SMOKING,
+    )
+
+
+@router.get("/{woman_id}")
+def show(request: Request, visitor: Carer, woman_id: str) -> Response:
+    """Her history, her referral and what can be done."""
+    state: State = request.app.state.shared
+    today = state.today()
+    with state.database.read() as session:
+        woman = _woman(session, woman_id)
+        row = row_of(woman, state.settings.rules)
+        points = [
+            {**asdict(p), "words": words.outcome_words(p.outcome, p.source)} for p in row.points
+        ]
+        return page(
+            request,
+            "woman.html",
+            woman=woman,
+            row=row,
+            points=points[::-1],
+            plot=history_plot(row.points, state.reader.rules, woman.gestation_at(today)),
+            gestation=woman.gestation_at(today),
+            is_due=row.due is not None and row.due.is_due(today),
+            is_overdue=row.due is not None and row.due.is_overdue(today),
+            next_visit=_next_visit(woman),
+            treatment=next((t for t in woman.treatments if t.ended_on is None), None),
+            closed_referrals=[r for r in woman.referrals if r.closed_at is not None],
+            today=today,
+            words=words,
+            supervisor=visitor.may(Role.SUPERVISOR),
+        )
+
+
+@router.post("/{woman_id}/visits")
+def visit(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+    """Open a visit today."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    number = fields.whole("number", 1, HIGHEST_VISIT)
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
+        if number is None or fields.problems:
+            return go(f"/women/{woman_id}")
+        if weeks is not None and weeks != woman.gestation_at(state.today()):
+            set_gestation(session, woman, weeks, state.today(), visitor.account_id)
+        opened = open_visit(session, woman, number, state.today(), visitor.account_id)
+        return go(f"/visits/{opened.id}")
+
+
+@router.post("/{woman_id}/treatment")
+def treatment(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+    """Note the regimen that the facility prescribed."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    regimen = fields.choice("regimen", Regimen)
+    started = fields.day("started_on", state.today())
+    if not fields.problems:
+        with state.database.write() as session:
+            woman = _woman(session, woman_id)
+            start_treatment(session, woman, regimen, started, visitor.account_id)
+    return go(f"/women/{woman_id}", None if fields.problems else "saved")
+
+
+@router.post("/{woman_id}/close")
+def close(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+    """Take her off the lists."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    reason = fields.choice("reason", Closing)
+    if not fields.problems:
+        with state.database.write() as session:
+            close_woman(
+                session, _woman(session, woman_id), reason, state.today(), visitor.account_id
+            )
+    return go(f"/women/{woman_id}", None if fields.problems else "saved")
+
+
+@router.post("/{woman_id}/remove")
+def remove(request: Request, visitor: Supervisor, form: Form, woman_id: str) -> Response:
+    """Delete her record on her request; her code must be typed again."""
+    state: State = request.app.state.shared
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        if Fields(form).raw("code").upper() != woman.code:
+            return go(f"/women/{woman_id}")
+        removed = remove_woman(session, woman, visitor.account_id)
+    state.pictures.drop(set(removed.reading_ids))
+    if state.photos is not None:
+        for name in removed.photo_files:
+            state.photos.remove(name)
+    return go("/", "removed")
+
+
+@router.get("/{woman_id}/tube")
+def tube_form(request: Request, visitor: Carer, woman_id: str) -> Response:
+    """Steps, the ten-minute timer and the field for a tube reading."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        return _tube_page(request, _woman(session, woman_id), {}, {})
+
+
+@router.post("/{woman_id}/tube")
+def tube(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+    """Enter a tube reading."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    key = fields.key()
+    unit = fields.choice("unit", TubeUnit)
+    value = fields.decimal("value", *LIMITS[unit])
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        if fields.problems or value is None:
+            return _tube_page(request, woman, fields.values, fields.problems, 422)
+        now = dt.datetime.now(dt.UTC)
+        try:
+            reading = record_tube(
+                session,
+                woman,
+                key,
+                value,
+                unit,
+                now,
+                visitor.account_id,
+                state.reader.rules,
+                subject_of(woman, state.today(), state.settings.elevation_m),
+            )
+        except KeyReusedError:
+            raise HTTPException(409, "This page was used before. Load it again.") from None
+        return go(f"/readings/{reading.id}")
+
+
+@router.get("/{woman_id}/lab")
+def lab_form(request: Request, visitor: Carer, woman_id: str) -> Response:
+    """The form for a laboratory result."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        return _lab_page(request, _woman(session, woman_id), {}, {})
+
+
+@router.post("/{woman_id}/lab")
+def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+    """Enter a laboratory result; it closes her open referral."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    key = fields.key()
+    value = fields.decimal("value", *LAB_LIMITS_G_DL)
+    on = fields.day("on", state.today())
+    method = fields.text("method", 80)
+    place = fields.text("place", 80, needed=False)
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        if fields.problems or value is None:
+            return _lab_page(request, woman, fields.values, fields.problems, 422)
+        try:
+            reading = record_lab(
+                session,
+                woman,
+                key,
+                value,
+                method,
+                place,
+                on_day(on, state.today()),
+                visitor.account_id,
+                state.reader.rules,
+                subject_of(woman, on, state.settings.elevation_m),
+            )
+        except KeyReusedError:
+            raise HTTPException(409, "This page was used before. Load it again.") from None
+        return go(f"/readings/{reading.id}")
+
+
+def on_day(day: dt.date, today: dt.date) -> dt.datetime:
+    """A time on a day: now if it is today, else the end of that day.
+
+    The end, so that a result of the day a referral was opened counts as after it.
+    """
+    if day == today:
+        return dt.datetime.now(dt.UTC)
+    return dt.datetime.combine(day, dt.time(23, 59)).astimezone()
+
+
+def _tube_page(
+    request: Request,
+    woman: Woman,
+    values: dict[str, str],
+    problems: dict[str, str],
+    status: int = 200,
+) -> Response:
+    return page(
+        request,
+        "tube.html",
+        status,
+        woman=woman,
+        values=values,
+        problems=problems,
+        wait_s=WAIT_S,
+        wait_minutes=WAIT_S // 60,
+        sd=SD_G_DL,
+        limits=LIMITS,
+        TubeUnit=TubeUnit,
+        submission_key=new_id(),
+    )
+
+
+def _lab_page(
+    request: Request,
+    woman: Woman,
+    values: dict[str, str],
+    problems: dict[str, str],
+    status: int = 200,
+) -> Response:
+    return page(
+        request,
+        "lab.html",
+        status,
+        woman=woman,
+        values=values,
+        problems=problems,
+        today=request.app.state.shared.today(),
+        referral=next((r for r in woman.referrals if r.closed_at is None), None),
+        outcomes=words.OUTCOMES,
+        Outcome=Outcome,
+        submission_key=new_id(),
+    )
+
+
+def _woman(session: Session, woman_id: str) -> Woman:
+    woman = session.get(Woman, woman_id)
+    if woman is None:
+        raise HTTPException(404, "No such woman.")
+    return woman
+
+
+def _next_visit(woman: Woman) -> int:
+    return max((v.number for v in woman.visits), default=0) + 1

@@ -1,0 +1,142 @@
+"""Taking in one photo: found before, read, kept, entered."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from cardreader.register.models import Reading, Visit, Woman, utc_now
+from cardreader.register.recording import (
+    KeyReusedError,
+    find_submission,
+    open_visit,
+    record_photo,
+    subject_of,
+)
+from cardreader.register.women import add_woman, find_woman
+from cardreader.web.state import State
+
+OLDEST = dt.timedelta(days=60)
+"""A photo kept longer on a phone than this is taken for one with a wrong clock."""
+
+
+class UnknownVisitError(LookupError):
+    """The visit is not there."""
+
+
+@dataclass(frozen=True)
+class ForVisit:
+    """The photo belongs to a visit that is open on the server."""
+
+    visit_id: str
+
+
+@dataclass(frozen=True)
+class ForCode:
+    """The photo was taken with the server out of reach: the woman by her code."""
+
+    code: str
+    visit_number: int
+    gestation_weeks: int | None = None
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A photo that is entered; ``replayed`` when it was already."""
+
+    reading_id: str
+    visit_id: str
+    replayed: bool
+
+
+def take_photo(
+    state: State,
+    target: ForVisit | ForCode,
+    key: str,
+    data: bytes,
+    taken_at: dt.datetime | None,
+    by: str,
+    same_blot: bool = False,
+) -> Taken:
+    """Read a photo and enter it once.
+
+    Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none.
+    Reading runs outside the transaction, so others can write meanwhile.
+    """
+    sha256 = hashlib.sha256(data).hexdigest()
+    if (earlier := _replay(state, key, sha256)) is not None:
+        return earlier
+    at = _plausible(taken_at)
+    with state.database.write() as session:
+        visit = _visit(session, target, at, by)
+        visit_id = visit.id
+        subject = subject_of(visit.woman, visit.on, state.settings.elevation_m)
+    with state.reading_slots:
+        result = state.reader.read(data, subject)
+    kept = state.photos.put(data) if state.photos is not None else None
+    entered = False
+    try:
+        with state.database.write() as session:
+            visit = session.get_one(Visit, visit_id)
+            known = find_submission(session, key) is not None
+            reading = record_photo(
+                session,
+                visit,
+                key,
+                result.facts,
+                at,
+                by,
+                state.reader.combine,
+                subject,
+                photo_file=kept,
+                same_blot=same_blot,
+            )
+            reading_id = reading.id
+        entered = not known
+    finally:
+        # Lost the race against the same photo, or failed: the file belongs to nothing.
+        if kept is not None and state.photos is not None and not entered:
+            state.photos.remove(kept)
+    if entered and result.picture is not None:
+        state.pictures.put(reading_id, result.picture, result.picture_type)
+    return Taken(reading_id, visit_id, replayed=not entered)
+
+
+def _replay(state: State, key: str, sha256: str) -> Taken | None:
+    with state.database.read() as session:
+        reading = find_submission(session, key)
+        if reading is None:
+            return None
+        if reading.photo_sha256 != sha256 or reading.visit_id is None:
+            raise KeyReusedError("this submission key was used for something else")
+        return Taken(reading.id, reading.visit_id, replayed=True)
+
+
+def _plausible(taken_at: dt.datetime | None) -> dt.datetime:
+    now = utc_now()
+    if taken_at is None or not now - OLDEST <= taken_at <= now + dt.timedelta(minutes=10):
+        return now
+    return taken_at
+
+
+def _visit(session: Session, target: ForVisit | ForCode, at: dt.datetime, by: str) -> Visit:
+    if isinstance(target, ForVisit):
+        visit = session.get(Visit, target.visit_id)
+        if visit is None:
+            raise UnknownVisitError(target.visit_id)
+        return visit
+    day = at.astimezone().date()
+    woman: Woman = find_woman(session, target.code) or add_woman(
+        session, target.code, target.gestation_weeks, day, by
+    )
+    return open_visit(session, woman, target.visit_number, day, by)
+
+
+def photo_bytes(state: State, reading: Reading) -> bytes | None:
+    """A kept photo as it was sent, or None where photos aren't kept."""
+    if state.photos is None or reading.photo_file is None:
+        return None
+    return state.photos.get(reading.photo_file)

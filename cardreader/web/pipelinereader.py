@@ -1,0 +1,127 @@
+"""The real photo reader behind the pages: ``pipeline.read_photo`` and nothing else."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from dataclasses import replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cardreader import layout
+from cardreader.annotate import JPEG_QUALITY, annotate
+from cardreader.calibration import Calibration
+from cardreader.card import Lots
+from cardreader.decide import decide
+from cardreader.estimate import HbEstimate, combine
+from cardreader.pipeline import Reader, read_photo
+from cardreader.protocol import DEFAULT, Protocol, load_protocol
+from cardreader.register.readingjson import facts_of
+from cardreader.register.recording import PhotoFacts
+from cardreader.report import decision_json, estimate_json, reading_json
+from cardreader.shipped import shipped
+from cardreader.subject import Subject
+from cardreader.web.reader import PhotoResult, Shade
+
+
+class PipelineReader:
+    """Reads photos with the given lots, calibration and protocol."""
+
+    def __init__(self, lots: Lots, calibration: Calibration, rules: Protocol) -> None:
+        self._reader = Reader(lots, calibration, rules, dt.date.today())
+
+    @classmethod
+    def load(
+        cls,
+        lots: Path | None = None,
+        calibration: Path | None = None,
+        protocol: str | None = None,
+    ) -> PipelineReader:
+        """With what is named, or with what is shipped. ValueError or OSError say what is wrong."""
+        return cls(
+            Lots.load(lots or shipped("lots")),
+            Calibration.load(calibration or shipped("default")),
+            load_protocol(protocol or DEFAULT),
+        )
+
+    @property
+    def rules(self) -> Protocol:
+        """The protocol that readings are judged by."""
+        return self._reader.protocol
+
+    def read(self, data: bytes, subject: Subject) -> PhotoResult:
+        """Read one photo; the JSON is the same that every other way in gives."""
+        # The server may run for weeks: a card's expiry is checked against today.
+        reader = replace(self._reader, today=dt.date.today())
+        reading = read_photo(data, reader, subject)
+        picture = io.BytesIO()
+        annotate(reading).convert("RGB").save(picture, "JPEG", quality=JPEG_QUALITY)
+        return PhotoResult(facts_of(reading_json(reading)), picture.getvalue())
+
+    def combine(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts:
+        """Several blots of one visit as one result, by ``estimate.combine``."""
+        if len(details) == 1:
+            return facts_of(details[0])
+        singles = [self._estimate(d["hb"]) for d in details]
+        estimate = combine(singles, self._reader.calibration)
+        decision = decide(estimate, self.rules, subject)
+        newest = details[-1]
+        return facts_of(
+            {
+                **newest,
+                "hb": estimate_json(estimate),
+                "decision": decision_json(decision),
+                "n_blots": len(details),
+                "blots_disagree": _disagree(estimate, singles),
+            }
+        )
+
+    def shades(self) -> tuple[Shade, ...]:
+        """The ramp as the card asks for it, lightest first; only to show where a value lies."""
+        return self._shades
+
+    @cached_property
+    def _shades(self) -> tuple[Shade, ...]:
+        lots = self._reader.lots
+        lot = lots[min(lots)]
+        ramp = [
+            (cell.hb_g_dl, lab)
+            for cell, lab in zip(layout.cells(), lot.lab, strict=True)
+            if cell.hb_g_dl is not None and cell.name.endswith("a")
+        ]
+        return tuple(Shade(hb, _hex(lab)) for hb, lab in sorted(ramp, key=lambda pair: pair[0]))
+
+    def _estimate(self, hb: dict[str, Any]) -> HbEstimate:
+        grid = self._reader.calibration.grid_g_dl
+        return HbEstimate(
+            hb_g_dl=hb["g_dl"],
+            interval_g_dl=(hb["interval"]["low_g_dl"], hb["interval"]["high_g_dl"]),
+            level=hb["interval"]["level"],
+            sd_measurement_g_dl=hb["sd"]["measurement_g_dl"],
+            sd_calibration_g_dl=hb["sd"]["calibration_g_dl"],
+            volume_floor_g_dl=hb["sd"]["volume_floor_g_dl"],
+            grid_g_dl=grid,
+            # The single blot's own distribution isn't kept; combining asks for its spread only.
+            density=np.full(grid.shape, 1.0 / grid.size),
+            distance2=0.0,
+        )
+
+
+def _disagree(together: HbEstimate, singles: list[HbEstimate]) -> bool:
+    """Whether the blots lie further apart than one blot's own doubt explains."""
+    return _width(together) > max(map(_width, singles))
+
+
+def _width(estimate: HbEstimate) -> float:
+    low, high = estimate.interval_g_dl
+    return high - low
+
+
+def _hex(lab: np.ndarray) -> str:
+    from skimage.color import lab2rgb
+
+    rgb = np.clip(lab2rgb(lab, illuminant="D50"), 0, 1)
+    return "#" + "".join(f"{round(255 * float(c)):02x}" for c in rgb)

@@ -1,0 +1,50 @@
+"""What the pages need of the photo reader, and the reader itself.
+
+The pages know only ``PhotoReader``; the tests put another one in its place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from cardreader.protocol import Protocol as Rules
+from cardreader.register.recording import PhotoFacts
+from cardreader.subject import Subject
+
+
+@dataclass(frozen=True)
+class Shade:
+    """One step of the printed shade scale: Hb in g/dL and its colour as ``#rrggbb``."""
+
+    hb_g_dl: float
+    colour: str
+
+
+@dataclass(frozen=True)
+class PhotoResult:
+    """A read or refused photo: what the register keeps and the picture to show once.
+
+    ``picture`` is a JPEG or PNG with the card, the patches and the blot outlined.
+    """
+
+    facts: PhotoFacts
+    picture: bytes | None
+    picture_type: str = "image/jpeg"
+
+
+class PhotoReader(Protocol):
+    """A reader of photos under one protocol."""
+
+    @property
+    def rules(self) -> Rules:
+        """The protocol that readings are judged by."""
+
+    def read(self, data: bytes, subject: Subject) -> PhotoResult:
+        """Read one photo as the phone wrote it."""
+
+    def combine(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts:
+        """One result of several blots of one woman."""
+
+    def shades(self) -> tuple[Shade, ...]:
+        """The printed shade scale, lowest haemoglobin first."""

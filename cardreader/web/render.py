@@ -1,0 +1,83 @@
+"""Rendering pages: one environment, one function."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from fastapi import Request
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import HTMLResponse, RedirectResponse
+
+from cardreader.register.models import Role
+from cardreader.web import texts
+from cardreader.web.texts import mark
+
+TEMPLATES = Path(__file__).parent / "templates"
+
+NOTICES = {
+    "saved": mark("Saved."),
+    "entered": mark("Entered."),
+    "signed-out": mark("You are signed out."),
+    "removed": mark("Her record is deleted."),
+    "set-aside": mark("Set aside. It no longer counts."),
+    "password": mark("The password is changed. Sign in again."),
+}
+"""Notes shown once after a redirect; the address carries only the code."""
+
+
+@cache
+def environment() -> Environment:
+    """The template environment."""
+    env = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=["jinja2.ext.i18n"],
+    )
+    env.install_gettext_callables(texts.gettext, texts.ngettext, newstyle=True)  # type: ignore[attr-defined]
+    env.filters.update(
+        number=texts.number,
+        day=texts.day,
+        moment=texts.moment,
+        percent=texts.percent,
+        month=texts.month,
+        # For words that Python holds: looked up, not marked, at the place of use.
+        translated=texts.gettext,
+    )
+    env.globals.update(Role=Role)
+    return env
+
+
+def page(request: Request, template: str, status: int = 200, **values: Any) -> HTMLResponse:
+    """A whole page."""
+    visitor = getattr(request.state, "visitor", None)
+    # A field not typed in yet is empty, not a mistake of the template.
+    values["values"] = defaultdict(str, values.get("values", {}))
+    html = (
+        environment()
+        .get_template(template)
+        .render(
+            **{
+                "visitor": visitor,
+                "csrf": visitor.csrf if visitor else "",
+                "lang": texts.current_language.get(),
+                "languages": texts.languages(),
+                "place": request.app.state.settings.place,
+                "path": request.url.path,
+                "notice": NOTICES.get(request.query_params.get("note", "")),
+                "problems": {},
+                **values,
+            }
+        )
+    )
+    return HTMLResponse(html, status)
+
+
+def go(path: str, note: str | None = None) -> RedirectResponse:
+    """Redirect after a form; ``note`` is a code of ``NOTICES``."""
+    return RedirectResponse(path if note is None else f"{path}?note={note}", 303)

@@ -1,0 +1,148 @@
+"""What the result screen shows of one reading, made ready for the template.
+
+Words come from the codes in the reading's JSON, so they can be said in the
+visitor's language; the figures are the JSON's own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from cardreader.decide import Outcome
+from cardreader.refusal import ADVICE, Reason
+from cardreader.register.models import Reading, Source
+from cardreader.register.recording import blots_of
+from cardreader.statements import TEXT, Statement
+from cardreader.web.plot import ScaleView, limits_of, shade_scale
+from cardreader.web.state import State
+from cardreader.web.words import outcome_words
+
+
+@dataclass(frozen=True)
+class ResultView:
+    """All that is said of one result; texts are English, translated where shown.
+
+    ``blots`` is how many blots made the result, ``alone_g_dl`` what this one said.
+    """
+
+    outcome: Outcome
+    headline: str
+    short: str
+    source: Source
+    hb_g_dl: float | None = None
+    low_g_dl: float | None = None
+    high_g_dl: float | None = None
+    actions: tuple[str, ...] = ()
+    usual_care: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    advice: str | None = None
+    reason: str | None = None
+    detail: str | None = None
+    blots: int = 0
+    alone_g_dl: float | None = None
+    scale: ScaleView | None = None
+
+    @property
+    def screening(self) -> bool:
+        """Whether this is a screening result; a laboratory's is not."""
+        return self.source is not Source.LAB
+
+
+def result_view(reading: Reading, state: State) -> ResultView:
+    """The view of a reading; a photo shows the combined result of its visit."""
+    source = Source(reading.source)
+    detail = reading.detail or {}
+    if reading.refusal is not None:
+        return _refused(reading, detail)
+    combined = _combined(reading)
+    shown = combined or detail
+    hb, low, high = reading.hb_g_dl, reading.low_g_dl, reading.high_g_dl
+    blots = 1
+    if combined is not None and reading.visit is not None:
+        visit = reading.visit
+        hb, low, high = visit.hb_g_dl, visit.low_g_dl, visit.high_g_dl
+        blots = len(blots_of(visit))
+    decision = shown["decision"]
+    outcome = Outcome(decision["outcome"])
+    weeks = reading.woman.gestation_at(reading.taken_at.astimezone().date())
+    assert hb is not None
+    return ResultView(
+        outcome=outcome,
+        headline=_headline(decision, outcome, source),
+        short=outcome_words(outcome, source),
+        source=source,
+        hb_g_dl=hb,
+        low_g_dl=low,
+        high_g_dl=high,
+        actions=() if source is Source.LAB else _texts(decision["actions"]),
+        usual_care=_texts(decision["usual_care"]),
+        cautions=_cautions(decision, source),
+        notes=(*_disagreement(shown), *_texts(decision["notes"]), *_calibration(shown)),
+        blots=blots,
+        alone_g_dl=reading.hb_g_dl if blots > 1 else None,
+        scale=shade_scale(
+            state.reader.shades(),
+            hb,
+            hb if low is None else low,
+            hb if high is None else high,
+            limits_of(state.reader.rules, weeks),
+        ),
+    )
+
+
+def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
+    decision = detail["decision"]
+    return ResultView(
+        outcome=Outcome.NOT_READ,
+        headline=_text(decision["headline"]),
+        short=outcome_words(Outcome.NOT_READ, Source.PHOTO),
+        source=Source.PHOTO,
+        actions=_texts(decision["actions"]),
+        cautions=_texts(decision["cautions"]),
+        advice=ADVICE[Reason(reading.refusal or "")],
+        reason=reading.refusal,
+        detail=detail["refusal"]["detail"] or None,
+    )
+
+
+def _combined(reading: Reading) -> dict[str, Any] | None:
+    if reading.source != Source.PHOTO or reading.set_aside_at is not None:
+        return None
+    return None if reading.visit is None else reading.visit.result
+
+
+def _headline(decision: dict[str, Any], outcome: Outcome, source: Source) -> str:
+    if source is Source.LAB:
+        return outcome_words(outcome, source)
+    return _text(decision["headline"])
+
+
+def _cautions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:
+    # "Screening only" is true of photo and tube, not of the laboratory that confirms.
+    codes = decision["cautions"]
+    if source is Source.LAB:
+        codes = [code for code in codes if code["code"] == Statement.LOCAL_PROTOCOL]
+    return _texts(codes)
+
+
+def _calibration(shown: dict[str, Any]) -> tuple[str, ...]:
+    statement = (shown.get("calibration") or {}).get("statement")
+    return (_text(statement),) if statement else ()
+
+
+def _disagreement(shown: dict[str, Any]) -> tuple[str, ...]:
+    return (TEXT[Statement.BLOTS_DISAGREE],) if shown.get("blots_disagree") else ()
+
+
+def _texts(statements: list[dict[str, str]]) -> tuple[str, ...]:
+    return tuple(_text(statement) for statement in statements)
+
+
+def _text(statement: dict[str, str]) -> str:
+    """The sentence of a code as this version words it; an unknown code keeps its own words."""
+    try:
+        return TEXT[Statement(statement["code"])]
+    except ValueError:
+        return statement["text"]

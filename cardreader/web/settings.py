@@ -1,0 +1,45 @@
+"""Settings of one server."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+from cardreader.register.accounts import SessionLimits
+from cardreader.register.database import sqlite_url
+from cardreader.register.followup import FollowUpRules
+
+
+class PhotoPolicy(StrEnum):
+    """What becomes of a photo once it is read."""
+
+    NONE = "none"
+    ENCRYPTED = "encrypted"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What a server is started with.
+
+    ``data`` holds the database (unless ``database_url`` names another), the photo
+    key and the kept photos. ``elevation_m`` is that of the place served.
+    """
+
+    data: Path
+    database_url: str = ""
+    photos: PhotoPolicy = PhotoPolicy.NONE
+    place: str = ""
+    elevation_m: float | None = None
+    secure_cookies: bool = False
+    upload_limit_bytes: int = 40 * 1024 * 1024
+    form_limit_bytes: int = 256 * 1024
+    sign_in_tries_a_minute: int = 8
+    requests_a_minute: int = 600
+    session: SessionLimits = field(default_factory=SessionLimits)
+    rules: FollowUpRules = field(default_factory=FollowUpRules)
+
+    @property
+    def url(self) -> str:
+        """URL of the database."""
+        return self.database_url or sqlite_url(self.data / "register.db")

@@ -1,0 +1,97 @@
+"""Words in the visitor's language, through gettext catalogues.
+
+Catalogues are ``locale/<language>/LC_MESSAGES/messages.po``, compiled when first
+used, so that there is no compiled file to go stale. English is in the code.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from contextvars import ContextVar
+from functools import cache
+from gettext import GNUTranslations, NullTranslations
+from io import BytesIO
+from pathlib import Path
+
+from babel import Locale
+from babel.core import negotiate_locale
+from babel.dates import format_date, format_datetime
+from babel.messages.mofile import write_mo
+from babel.messages.pofile import read_po
+from babel.numbers import format_decimal, format_percent
+
+LOCALE_FOLDER = Path(__file__).parent / "locale"
+SOURCE_LANGUAGE = "en"
+current_language: ContextVar[str] = ContextVar("current_language", default=SOURCE_LANGUAGE)
+
+
+@cache
+def languages() -> dict[str, str]:
+    """Language code -> its own name, for every catalogue and English."""
+    codes = [SOURCE_LANGUAGE, *sorted(p.name for p in LOCALE_FOLDER.iterdir() if p.is_dir())]
+    return {code: (Locale(code).display_name or code).capitalize() for code in codes}
+
+
+@cache
+def catalogue(language: str) -> NullTranslations:
+    """Compiled catalogue of a language; for English the words as they are."""
+    path = LOCALE_FOLDER / language / "LC_MESSAGES" / "messages.po"
+    if language == SOURCE_LANGUAGE or language not in languages():
+        return NullTranslations()
+    with path.open("rb") as file:
+        messages = read_po(file, locale=language)
+    compiled = BytesIO()
+    write_mo(compiled, messages)
+    compiled.seek(0)
+    return GNUTranslations(compiled)
+
+
+def choose_language(wish: str | None, accept: str) -> str:
+    """The language to use: a wish if we have it, else what the browser asks for."""
+    if wish in languages():
+        return str(wish)
+    asked = [part.split(";")[0].strip() for part in accept[:200].split(",") if part.strip()]
+    return negotiate_locale(asked, list(languages()), sep="-") or SOURCE_LANGUAGE
+
+
+def gettext(message: str) -> str:
+    """``message`` in the visitor's language."""
+    # The empty message is the catalogue's header, not a text.
+    return catalogue(current_language.get()).gettext(message) if message else ""
+
+
+def ngettext(one: str, many: str, n: int) -> str:
+    """``one`` or ``many`` in the visitor's language, as ``n`` asks."""
+    return catalogue(current_language.get()).ngettext(one, many, n)
+
+
+def mark(message: str) -> str:
+    """Mark a text for the catalogue where it is only looked up later."""
+    return message
+
+
+def number(value: float, digits: int = 1) -> str:
+    """A number with a fixed count of decimals, as the visitor's language writes it."""
+    pattern = "0." + "0" * digits if digits else "0"
+    return format_decimal(value, format=pattern, locale=current_language.get())
+
+
+def percent(share: float) -> str:
+    """A share (0 to 1) in whole percent."""
+    return format_percent(share, locale=current_language.get())
+
+
+def day(value: dt.date) -> str:
+    """A date, with the month in letters: 03/04 would be read two ways."""
+    return format_date(value, "d MMM y", locale=current_language.get())
+
+
+def moment(value: dt.datetime) -> str:
+    """Date and time where this machine stands."""
+    local = value.astimezone().replace(tzinfo=None)
+    return format_datetime(local, "d MMM y, HH:mm", locale=current_language.get())
+
+
+def month(value: dt.date) -> str:
+    """A month in words."""
+    return format_date(value, "MMMM y", locale=current_language.get())

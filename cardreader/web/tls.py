@@ -1,0 +1,154 @@
+"""A certificate of one's own, so that phones may trust the server on the hotspot.
+
+No public authority signs for a laptop on a hotspot. So a small authority is made
+once and kept in the data folder; it may sign for private addresses only (its name
+constraints say so), which makes it harmless elsewhere. A phone that is told to
+trust it sees the server as secure: only then do browsers allow the pages to be
+installed and to work with the server out of reach.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import ipaddress
+from dataclasses import dataclass
+from pathlib import Path
+
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
+from cardreader.register.photostore import write_whole
+
+AUTHORITY_YEARS = 5
+SERVER_DAYS = 300
+"""Phones refuse certificates that run for much longer than a year."""
+
+_PRIVATE = ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "127.0.0.0/8", "100.64.0.0/10")
+_NAMES = ("localhost", "local")
+
+
+@dataclass(frozen=True)
+class Certificates:
+    """Files: the authority that phones are told to trust, the server's chain and key."""
+
+    authority: Path
+    chain: Path
+    key: Path
+
+
+def certificates(data: Path, addresses: list[str], now: dt.datetime) -> Certificates:
+    """Certificates for the given addresses; the authority is made when missing or run out.
+
+    The server's own is made anew at every start, as hotspots hand out new addresses.
+    """
+    folder = data / "tls"
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    files = Certificates(folder / "authority.crt", folder / "server.crt", folder / "server.key")
+    authority, authority_key = _authority(folder, files.authority, now)
+    key = ec.generate_private_key(ec.SECP256R1())
+    server = _server(authority, authority_key, key, addresses, now)
+    write_whole(files.key, _private_bytes(key))
+    write_whole(files.chain, _public_bytes(server) + _public_bytes(authority))
+    return files
+
+
+def _authority(
+    folder: Path, file: Path, now: dt.datetime
+) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
+    key_file = folder / "authority.key"
+    if file.exists() and key_file.exists():
+        certificate = x509.load_pem_x509_certificate(file.read_bytes())
+        key = serialization.load_pem_private_key(key_file.read_bytes(), None)
+        if certificate.not_valid_after_utc > now + dt.timedelta(days=SERVER_DAYS):
+            assert isinstance(key, ec.EllipticCurvePrivateKey)
+            return certificate, key
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"cardreader {now:%Y-%m-%d}")])
+    certificate = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - dt.timedelta(days=1))
+        .not_valid_after(now + dt.timedelta(days=365 * AUTHORITY_YEARS))
+        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+        .add_extension(_usage(signs=True), critical=True)
+        .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
+        .add_extension(
+            x509.NameConstraints(
+                [
+                    *(x509.IPAddress(ipaddress.ip_network(net)) for net in _PRIVATE),
+                    *(x509.DNSName(name) for name in _NAMES),
+                ],
+                None,
+            ),
+            critical=True,
+        )
+        .sign(key, hashes.SHA256())
+    )
+    write_whole(key_file, _private_bytes(key))
+    write_whole(file, _public_bytes(certificate))
+    return certificate, key
+
+
+def _server(
+    authority: x509.Certificate,
+    authority_key: ec.EllipticCurvePrivateKey,
+    key: ec.EllipticCurvePrivateKey,
+    addresses: list[str],
+    now: dt.datetime,
+) -> x509.Certificate:
+    private = [ipaddress.ip_address(address) for address in ("127.0.0.1", *addresses)]
+    names: list[x509.GeneralName] = [x509.DNSName("localhost")]
+    names += [x509.IPAddress(ip) for ip in dict.fromkeys(private) if _may_sign(ip)]
+    return (
+        x509.CertificateBuilder()
+        .subject_name(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "cardreader register")]))
+        .issuer_name(authority.subject)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - dt.timedelta(days=1))
+        .not_valid_after(now + dt.timedelta(days=SERVER_DAYS))
+        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+        .add_extension(_usage(signs=False), critical=True)
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
+        .add_extension(x509.SubjectAlternativeName(names), critical=False)
+        .add_extension(
+            x509.AuthorityKeyIdentifier.from_issuer_public_key(authority_key.public_key()),
+            critical=False,
+        )
+        .sign(authority_key, hashes.SHA256())
+    )
+
+
+def _may_sign(address: ipaddress.IPv4Address | ipaddress.IPv6Address) -> bool:
+    return any(address in ipaddress.ip_network(net) for net in _PRIVATE)
+
+
+def _usage(signs: bool) -> x509.KeyUsage:
+    return x509.KeyUsage(
+        digital_signature=not signs,
+        key_cert_sign=signs,
+        crl_sign=signs,
+        content_commitment=False,
+        key_encipherment=False,
+        data_encipherment=False,
+        key_agreement=False,
+        encipher_only=False,
+        decipher_only=False,
+    )
+
+
+def _private_bytes(key: ec.EllipticCurvePrivateKey) -> bytes:
+    return key.private_bytes(
+        serialization.Encoding.PEM,
+        serialization.PrivateFormat.PKCS8,
+        serialization.NoEncryption(),
+    )
+
+
+def _public_bytes(certificate: x509.Certificate) -> bytes:
+    return certificate.public_bytes(serialization.Encoding.PEM)

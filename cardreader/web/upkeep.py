@@ -1,0 +1,23 @@
+"""Small things done when the server starts."""
+
+from __future__ import annotations
+
+from sqlalchemy import delete, select
+
+from cardreader.register.models import Reading, SignIn, utc_now
+from cardreader.web.state import State
+
+
+def tidy(state: State) -> None:
+    """Forget ended sign-ins and photo files that no reading owns.
+
+    A file without a reading is left when the process is killed between the two;
+    its photo was not acknowledged, so the phone still has it.
+    """
+    oldest = utc_now() - state.settings.session.whole
+    with state.database.write() as session:
+        session.execute(delete(SignIn).where(SignIn.started_at < oldest))
+        owned = set(session.scalars(select(Reading.photo_file)))
+        if state.photos is not None:
+            for name in state.photos.names() - owned:
+                state.photos.remove(name)

@@ -1,0 +1,62 @@
+"""The worker's flow through the pages, without a browser."""
+
+from webfakes import photo, refused_photo
+
+
+def test_first_page_needs_a_sign_in(app):
+    from fastapi.testclient import TestClient
+
+    answer = TestClient(app, follow_redirects=False).get("/")
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/sign-in?next=/"
+
+
+def test_every_page_a_worker_reaches_is_rendered(worker):
+    woman = worker.add_woman("KX-101")
+    visit = worker.open_visit(woman)
+    reading = worker.send_photo(visit, photo(9.1)).json()["url"]
+    pages = ["/", "/women?find=KX", "/women/new", woman, f"{woman}/tube", f"{woman}/lab", visit]
+    pages += [reading, "/summary", "/more", "/password", "/unsent", "/lists/due"]
+    for path in pages:
+        assert worker.get(path).status_code == 200, path
+
+
+def test_severe_result_says_so_first_and_refers(worker):
+    woman = worker.add_woman("KX-102")
+    visit = worker.open_visit(woman)
+    answer = worker.send_photo(visit, photo(5.5))
+    assert answer.status_code == 201
+    page = worker.get(answer.json()["url"]).text
+    assert page.index("Severe anaemia is likely.") < page.index("<b>5.5</b>")
+    assert "Screening only. This is not a diagnosis." in page
+    assert "Refer her now" in page
+    for name in ("referrals", "severe"):
+        assert "KX-102" in worker.get(f"/lists/{name}").text
+
+
+def test_refused_photo_gives_advice_and_never_a_normal_result(worker):
+    visit = worker.open_visit(worker.add_woman("KX-103"))
+    answer = worker.send_photo(visit, refused_photo())
+    page = worker.get(answer.json()["url"]).text
+    assert "Not read. This does not mean that she is well." in page
+    assert "Hold still" in page
+    assert "Anaemia unlikely" not in page
+    assert "<b>" not in page
+
+
+def test_laboratory_result_closes_the_referral(worker):
+    woman = worker.add_woman("KX-104")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    assert "KX-104" in worker.get("/lists/referrals").text
+    import datetime as dt
+
+    answer = worker.post(
+        f"{woman}/lab",
+        value="9,4",
+        on=dt.date.today().isoformat(),
+        method="Cell counter",
+        submission_key="labkey-104",
+    )
+    assert answer.status_code == 303, answer.text
+    assert "KX-104" not in worker.get("/lists/referrals").text
+    assert "Anaemic, confirmed" in worker.get(woman).text

@@ -1,0 +1,100 @@
+"""A photo reader for the tests of the pages: its "photos" are JSON texts saying the value.
+
+Only the photo reading is stood in for; deciding, combining by the stated law and
+the JSON's form are the project's own.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from math import sqrt
+
+from cardreader.decide import decide
+from cardreader.protocol import load_protocol
+from cardreader.refusal import Reason, Refusal
+from cardreader.register.judging import NormalHb
+from cardreader.register.readingjson import facts_of
+from cardreader.register.recording import PhotoFacts
+from cardreader.report import decision_json, refusal_json
+from cardreader.subject import Subject
+from cardreader.web.reader import PhotoResult, Shade
+
+PICTURE = bytes.fromhex(
+    "89504e470d0a1a0a0000000d4948445200000001000000010806000000"
+    "1f15c4890000000d49444154789c6360606060000000050001a5f64540"
+    "0000000049454e44ae426082"
+)
+
+
+def photo(hb_g_dl: float, salt: str = "") -> bytes:
+    """A stand-in photo that reads as ``hb_g_dl``."""
+    return json.dumps({"hb": hb_g_dl, "salt": salt}).encode()
+
+
+def refused_photo(reason: Reason = Reason.BLURRED, salt: str = "") -> bytes:
+    """A stand-in photo that is refused."""
+    return json.dumps({"refuse": reason.value, "salt": salt}).encode()
+
+
+class FakeReader:
+    """Reads stand-in photos."""
+
+    def __init__(self, sd_g_dl: float = 0.4) -> None:
+        self.rules = load_protocol()
+        self.sd_g_dl = sd_g_dl
+        self.seen: list[bytes] = []
+
+    def read(self, data: bytes, subject: Subject) -> PhotoResult:
+        """Read one stand-in photo."""
+        self.seen.append(data)
+        sha256 = hashlib.sha256(data).hexdigest()
+        try:
+            said = json.loads(data)
+        except ValueError:
+            said = {"refuse": Reason.NOT_AN_IMAGE.value}
+        if not isinstance(said, dict) or not {"hb", "refuse"} & said.keys():
+            said = {"refuse": Reason.NOT_AN_IMAGE.value}
+        if "refuse" in said:
+            refusal = Refusal(Reason(said["refuse"]), "locate", "measured 1, limit 2")
+            detail = self._json(sha256, None, refusal, subject)
+            return PhotoResult(facts_of(detail), None)
+        detail = self._json(sha256, NormalHb(said["hb"], self.sd_g_dl), None, subject)
+        return PhotoResult(facts_of(detail), PICTURE, "image/png")
+
+    def combine(self, details: list[dict], subject: Subject) -> PhotoFacts:
+        """Mean of the blots, with the error of a mean."""
+        hb = sum(d["hb"]["g_dl"] for d in details) / len(details)
+        value = NormalHb(hb, self.sd_g_dl / sqrt(len(details)))
+        return facts_of(self._json(details[-1]["photo"]["sha256"], value, None, subject))
+
+    def shades(self) -> tuple[Shade, ...]:
+        """Three invented shades."""
+        return (Shade(4.0, "#c86a5a"), Shade(9.0, "#a84a42"), Shade(14.0, "#8a3434"))
+
+    def _json(
+        self, sha256: str, value: NormalHb | None, refusal: Refusal | None, subject: Subject
+    ) -> dict:
+        hb = None
+        if value is not None:
+            low, high = value.interval_g_dl
+            hb = {
+                "g_dl": value.hb_g_dl,
+                "g_l": value.hb_g_dl * 10,
+                "interval": {"level": 0.9, "low_g_dl": low, "high_g_dl": high},
+                "sd": {
+                    "measurement_g_dl": value.sd_g_dl,
+                    "calibration_g_dl": 0.0,
+                    "volume_floor_g_dl": 0.0,
+                },
+            }
+        decision = decide(value if refusal is None else refusal, self.rules, subject)
+        return {
+            "status": "refused" if refusal else "read",
+            "photo": {"sha256": sha256, "make_model": "Invented Phone 1"},
+            "card": {"lot_id": "000123"} if value else None,
+            "hb": hb,
+            "decision": decision_json(decision),
+            "calibration": {"id": "test", "basis": "simulated", "statement": None},
+            "refusal": refusal_json(refusal),
+        }
