@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
 from cardreader import layout
-from cardreader.markers import MODULES, Marker, find_markers, measure_edges
+from cardreader.markers import MIN_CONTRAST, MODULES, Marker, find_markers, measure_edges
 from cardreader.photo import Photo
 from cardreader.refusal import Reason, Refusal
 
@@ -29,6 +29,9 @@ MAX_TILT_DEG = 60.0
 MAX_RESIDUAL_MM = 0.12
 MAX_BLUR_MM = 0.35
 """Standard deviation of the blur; patch samples keep 0.92 mm from the patch's edge."""
+
+MIN_SHARPNESS = 0.15
+"""Share of the contrast in one pixel of the small copy; tells a blurred card from none."""
 
 _LENS_PRIOR = 0.03
 _CORNER_SD_PX = 0.2
@@ -143,7 +146,33 @@ def _find_markers(photo: Photo) -> tuple[NDArray[np.float64], int] | Refusal:
         mirrored = find_markers(np.ascontiguousarray(small[:, ::-1]))
         if len(mirrored) >= 2:
             return _refuse(Reason.CARD_MIRRORED, f"{len(mirrored)} markers read in a mirror")
+        sharpness = _sharpest(small)
+        if sharpness < MIN_SHARPNESS:
+            return _refuse(
+                Reason.BLURRED,
+                f"{outcome.detail}; steepest step {sharpness:.2f} of the contrast",
+            )
     return outcome
+
+
+def _sharpest(gray: NDArray[np.uint8]) -> float:
+    """Steepest step from pixel to pixel as a share of the picture's contrast.
+
+    In the direction in which it is least, since a shaken picture stays sharp
+    across the movement. A picture without contrast counts as sharp: nothing
+    can be said.
+    """
+    calm = np.asarray(cv2.GaussianBlur(gray, (0, 0), 0.8), dtype=np.float32)
+    low, high = np.percentile(calm[::4, ::4], (2, 98))
+    if high - low < 2 * MIN_CONTRAST:
+        return 1.0
+    steps = (
+        calm[:, 1:] - calm[:, :-1],
+        calm[1:] - calm[:-1],
+        (calm[1:, 1:] - calm[:-1, :-1]) / math.sqrt(2),
+        (calm[1:, :-1] - calm[:-1, 1:]) / math.sqrt(2),
+    )
+    return min(float(np.percentile(np.abs(s[::2, ::2]), 99.8)) for s in steps) / float(high - low)
 
 
 def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:

@@ -31,6 +31,7 @@ _PROFILES = 24
 _MAX_STEPS = 24
 _BINS = 33
 _POINTS = 3
+_SHARPEN = 0.7
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def find_markers(gray: NDArray[np.uint8]) -> list[Marker]:
     quads = _propose(gray)
     if len(quads) == 0:
         return []
-    cells = _read_cells(gray, quads)
+    cells = _sharpen(_read_cells(gray, quads))
     ring = np.ones((MODULES, MODULES), bool)
     ring[1:-1, 1:-1] = False
     border, inner = cells[:, ring], cells[:, ~ring]
@@ -114,6 +115,15 @@ def _read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[
     values = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
     shape = (len(quads), MODULES, _POINTS, MODULES, _POINTS)
     return values.reshape(shape).mean(axis=(2, 4), dtype=np.float64)
+
+
+def _sharpen(cells: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Undo some of the light that a blurred picture spills from module to module."""
+    surround = cells.max(axis=(1, 2))[:, None, None]
+    wide = np.broadcast_to(surround, (len(cells), MODULES + 2, MODULES + 2)).copy()
+    wide[:, 1:-1, 1:-1] = cells
+    beside = wide[:, :-2, 1:-1] + wide[:, 2:, 1:-1] + wide[:, 1:-1, :-2] + wide[:, 1:-1, 2:]
+    return np.asarray(cells + _SHARPEN * (cells - beside / 4))
 
 
 def _distinct(same: list[Marker]) -> list[Marker]:

@@ -15,7 +15,7 @@ from PIL import Image
 
 from cardreader import layout
 
-PX_PER_MM = 24.0
+PX_PER_MM = 20.0
 MARGIN_MM = 3.0
 PAPER = (0.82, 0.81, 0.78)
 BLOOD = (0.42, 0.10, 0.07)
@@ -114,11 +114,30 @@ def draw_card(
     return card
 
 
+def bend(card: np.ndarray, rise_mm: float, distance_mm: float = 180.0) -> np.ndarray:
+    """The card arched so that its middle stands ``rise_mm`` nearer, seen from above."""
+    half = layout.WIDTH_MM / 2
+    rows, columns = card.shape[:2]
+    corner = np.array([MARGIN_MM, MARGIN_MM]) + layout.CENTRE_MM
+    seen = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), -1) / PX_PER_MM - corner
+    on_card = seen.copy()
+    for _ in range(8):
+        x = on_card[..., 0]
+        nearer = distance_mm / (distance_mm - rise_mm * (1 - (x / half) ** 2))
+        # An arc is longer than its shadow: x - s = -(2/3) rise^2 x^3 / half^4.
+        shorter = 1 - 2 / 3 * rise_mm**2 * x**2 / half**4
+        on_card = np.stack([seen[..., 0] / (nearer * shorter), seen[..., 1] / nearer], -1)
+    at = ((on_card + corner) * PX_PER_MM).astype(np.float32)
+    return cv2.remap(
+        card, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+
+
 @dataclass(frozen=True)
 class Shot:
     """How the card is photographed; ``fill`` is the card's width as a share of the frame's."""
 
-    size: tuple[int, int] = (2000, 1500)
+    size: tuple[int, int] = (1600, 1200)
     fill: float = 0.7
     turn_deg: float = 7.0
     tilt_deg: float = 8.0
@@ -180,68 +199,56 @@ def photograph(card: np.ndarray | None = None, shot: Shot | None = None) -> Scen
     width, height = shot.size
     rng = np.random.default_rng(shot.seed)
     px_per_mm = shot.fill * width / layout.WIDTH_MM
-    blur = np.hypot(shot.blur_mm * PX_PER_MM, 0.45 * PX_PER_MM / px_per_mm)
-    sharp = cv2.GaussianBlur(card, (0, 0), blur, borderType=cv2.BORDER_REPLICATE)
+    # As much as keeps the card from aliasing when it is drawn smaller.
+    card = cv2.GaussianBlur(card, (0, 0), max(0.4 * PX_PER_MM / px_per_mm, 0.1))
+    texture = rng.uniform(0.6, 1.4, (height // 50, width // 50)).astype(np.float32)
+    table = shot.background * cv2.resize(texture, (width, height))
+    linear = np.repeat(table[..., None], 3, axis=2)
+    _lay(card, scene, linear)
+    if shot.blur_mm:
+        linear = cv2.GaussianBlur(linear, (0, 0), shot.blur_mm * px_per_mm)
     if shot.motion_mm:
-        n = max(1, round(shot.motion_mm * PX_PER_MM))
-        sharp = cv2.blur(sharp, (n, 1))
-    to_card = np.array([[PX_PER_MM, 0, MARGIN_MM * PX_PER_MM - 0.5]] * 2 + [[0, 0, 1.0]])
-    to_card[1] = [0, PX_PER_MM, MARGIN_MM * PX_PER_MM - 0.5]
-    linear = np.full((height, width, 3), shot.background, np.float32)
-    linear *= cv2.resize(
-        rng.uniform(0.6, 1.4, (height // 50, width // 50, 1)).astype(np.float32), (width, height)
-    )[..., None]
-    m = scene.homography @ np.linalg.inv(to_card)
-    inside = None
-    if shot.lens == 0.0:
-        linear = cv2.warpPerspective(
-            sharp, m, (width, height), dst=linear, borderMode=cv2.BORDER_TRANSPARENT
-        )
-    else:
-        linear, inside = _warp_lens(sharp, m, linear, shot)
-    del inside
+        linear = cv2.blur(linear, (max(1, round(shot.motion_mm * px_per_mm)), 1))
     x = np.linspace(-1, 1, width, dtype=np.float32)
     y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
     light = 1 + shot.slope[0] * x + shot.slope[1] * y
-    linear = linear * light[..., None] * np.array(shot.gain, np.float32)
-    linear += (
-        rng.normal(0, 1, linear.shape).astype(np.float32)
-        * shot.noise
-        * np.sqrt(np.clip(linear, 0.01, None))
-    )
+    linear *= light[..., None] * np.array(shot.gain, np.float32)
+    grain = rng.standard_normal(linear.shape, dtype=np.float32)
+    linear += shot.noise * grain * np.sqrt(np.maximum(linear, 0.01))
     scene.rgb = encode(linear)
     return scene
 
 
-def _warp_lens(sharp, m, linear, shot):
+def _lay(card: np.ndarray, scene: Scene, linear: np.ndarray) -> None:
+    """Draw the card into the picture, in place."""
     height, width = linear.shape[:2]
-    centre = np.array([(width - 1) / 2, (height - 1) / 2])
-    radius = np.hypot(width, height) / 2
-    grid = np.stack(np.meshgrid(np.arange(width), np.arange(height)), -1)
-    d = (grid - centre) / radius
+    to_card = np.diag([PX_PER_MM, PX_PER_MM, 1.0])
+    to_card[:2, 2] = MARGIN_MM * PX_PER_MM - 0.5
+    m = scene.homography @ np.linalg.inv(to_card)
+    if scene.shot.lens == 0.0:
+        cv2.warpPerspective(card, m, (width, height), dst=linear, borderMode=cv2.BORDER_TRANSPARENT)
+        return
+    centre = np.array([(width - 1) / 2, (height - 1) / 2], np.float32)
+    radius = np.float32(np.hypot(width, height) / 2)
+    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
+    d = (np.stack([x, y], -1) - centre) / radius
     u = d
-    for _ in range(10):
-        u = d / (1 + shot.lens * (u**2).sum(-1, keepdims=True))
-    ideal = centre + radius * u
-    inverse = np.linalg.inv(m)
-    p = ideal @ inverse[:, :2].T + inverse[:, 2]
-    at = (p[..., :2] / p[..., 2:]).astype(np.float32)
-    seen = cv2.remap(
-        sharp, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(-1, -1, -1)
+    for _ in range(6):
+        u = d / (1 + scene.shot.lens * (u**2).sum(-1, keepdims=True))
+    back = np.linalg.inv(m)
+    p = (centre + radius * u) @ back[:, :2].T.astype(np.float32) + back[:, 2].astype(np.float32)
+    at = p[..., :2] / p[..., 2:]
+    cv2.remap(
+        card, at[..., 0], at[..., 1], cv2.INTER_LINEAR, linear, borderMode=cv2.BORDER_TRANSPARENT
     )
-    inside = seen.min(-1) >= 0
-    return np.where(inside[..., None], seen, linear), inside
 
 
 def encode(linear: np.ndarray) -> np.ndarray:
-    """sRGB (IEC 61966-2-1) encoding to 8 bit."""
-    v = np.clip(linear, 0, 1)
-    v = np.where(
-        v <= 0.0031308,
-        12.92 * v,
-        1.055 * np.power(v, 1 / 2.4, where=v > 0, out=np.zeros_like(v)) - 0.055,
-    )
-    return np.round(255 * v).astype(np.uint8)
+    """sRGB (IEC 61966-2-1) encoding to 8 bit, through a fine table."""
+    v = np.linspace(0, 1, 1 << 14)
+    table = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
+    codes = np.round(255 * table).astype(np.uint8)
+    return codes[(np.clip(linear, 0, 1) * ((1 << 14) - 1) + 0.5).astype(np.int16)]
 
 
 def jpeg(rgb: np.ndarray, orientation: int | None = None, quality: int = 92, **more) -> bytes:
