@@ -19,16 +19,21 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
-from scipy.optimize import nnls
+from scipy.optimize import isotonic_regression, nnls
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.decomposition import PCA
-from sklearn.isotonic import IsotonicRegression
 from sklearn.linear_model import RidgeCV
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import SplineTransformer
 
 from cardreader.calibrate.locus import LOWEST_G_DL, MARGIN_G_DL, Locus
-from cardreader.calibrate.reading import Measured, distributions, unpack
+from cardreader.calibrate.reading import (
+    Measured,
+    distributions,
+    signature_axis,
+    signature_terms,
+    unpack,
+)
 from cardreader.calibrate.regression import deming_coefficients
 from cardreader.calibration import Calibration
 
@@ -79,34 +84,24 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
     def fit(self, X: ArrayLike, y: ArrayLike, y_sd: ArrayLike | float = 0.0) -> Self:
         """Fit to feature rows, (n,) laboratory values and their sd in g/dL."""
         measured, lab, variance = _check(X, y, y_sd)
-        hb, residual = lab, np.zeros((3, 3))
+        base = self._signature_base(measured.signature.shape[1])
+        hb, x = lab, measured.log_ratio
         for _ in range(MAX_ROUNDS):
-            x = measured.log_ratio - self._shift(measured, hb)
+            if base is not None:
+                shift, slope = signature_terms(measured.signature, base)
+                x = measured.log_ratio - shift - signature_axis(base, hb)[:, None] * slope
             locus = self._fit_locus(hb, x)
             residual = _residual_covariance(locus, lab, variance, x, measured, self.volume_cv)
             reading, sd = locus.nearest(x, measured.covariance + residual)
             sd = np.hypot(sd, self.volume_cv * reading)
             share = sd**2 / (sd**2 + variance)
             moved = share * lab + (1 - share) * reading
-            settled = np.max(np.abs(moved - hb)) < 2e-3
+            settled = np.max(np.abs(moved - hb)) < 5e-3
             hb = moved
             if settled:
                 break
         self.calibration_ = self._calibration(locus, residual, lab)
         return self
-
-    def _shift(self, measured: Measured, hb: Array) -> Array:
-        """What the base calibration's signature terms move the locus by, (n, 3)."""
-        base = self._signature_base(measured.signature.shape[1])
-        if base is None:
-            return np.zeros((len(measured), 3))
-        at = [int(np.argmin(np.abs(base.grid_g_dl - value))) for value in hb]
-        return np.array(
-            [
-                (base.expected(row) - base.grid_locus)[index]
-                for row, index in zip(measured.signature, at, strict=True)
-            ]
-        )
 
     def _signature_base(self, size: int) -> Calibration | None:
         base = self.base
@@ -172,9 +167,8 @@ def _residual_covariance(
 
 def _falling(points: Array) -> Array:
     """Nearest falling sequence of each column, with a slope that never quite vanishes."""
-    steps = np.arange(len(points))
-    fit = [IsotonicRegression(increasing=False).fit_transform(steps, col) for col in points.T]
-    return np.asarray(np.column_stack(fit) - 1e-9 * steps[:, None])
+    fit = [isotonic_regression(column, increasing=False).x for column in points.T]
+    return np.asarray(np.column_stack(fit) - 1e-9 * np.arange(len(points))[:, None])
 
 
 class MonotoneInterpolation(LocusRegressor):

@@ -158,24 +158,47 @@ class Readings:
 
 def distributions(measured: Measured, calibration: Calibration) -> Distributions:
     """Multivariate t density about the calibration's locus, per photo."""
-    locus = _expected(measured.signature, calibration)
+    locus = calibration.grid_locus[None]
+    if len(calibration.signature_mean):
+        shift, slope = signature_terms(measured.signature, calibration)
+        axis = signature_axis(calibration, calibration.grid_g_dl)
+        locus = locus + shift[:, None] + axis[:, None] * slope[:, None]
     covariance = calibration.grid_covariance[None] + measured.covariance[:, None]
-    miss = measured.log_ratio[:, None] - locus
-    distance2 = np.einsum("ngi,ngij,ngj->ng", miss, np.linalg.inv(covariance), miss)
+    distance2, determinant = _distance2(covariance, measured.log_ratio[:, None] - locus)
     log = -0.5 * (calibration.tail + 3) * np.log1p(distance2 / calibration.tail)
-    log -= 0.5 * np.linalg.slogdet(covariance)[1]
+    log -= 0.5 * np.log(determinant)
     density = np.exp(log - log.max(axis=1, keepdims=True))
     density /= density.sum(axis=1, keepdims=True)
     return Distributions(calibration, density, distance2.min(axis=1))
 
 
-def _expected(signature: Array, calibration: Calibration) -> Array:
-    """`Calibration.expected` for signatures (n, s): (n, g, 3)."""
-    if not len(calibration.signature_mean):
-        return np.broadcast_to(
-            calibration.grid_locus, (len(signature), *calibration.grid_locus.shape)
-        )
-    return np.array([calibration.expected(row) for row in signature])
+def signature_terms(signature: Array, calibration: Calibration) -> tuple[Array, Array]:
+    """Shift (n, 3) and slope (n, 3) of the locus for signatures (n, s): shift + axis * slope."""
+    z = (signature - calibration.signature_mean) / calibration.signature_sd
+    z = np.clip(z, -calibration.signature_clip, calibration.signature_clip)
+    return z @ calibration.signature_shift, z @ calibration.signature_slope
+
+
+def signature_axis(calibration: Calibration, hb_g_dl: Array) -> Array:
+    """How the slope term varies along the locus, at haemoglobin (n,)."""
+    return np.interp(hb_g_dl, calibration.knots_hb_g_dl, calibration.signature_axis)
+
+
+def _distance2(covariance: Array, miss: Array) -> tuple[Array, Array]:
+    """``miss' covariance^-1 miss`` and the determinant, for (n, g, 3, 3) and (n, g, 3).
+
+    By the adjugate: a hundred thousand matrices of 3 x 3 at a time are the whole
+    cost of fitting, and the general routine takes them one by one.
+    """
+    a, b, c = covariance[..., 0, 0], covariance[..., 0, 1], covariance[..., 0, 2]
+    d, e, f = covariance[..., 1, 1], covariance[..., 1, 2], covariance[..., 2, 2]
+    aa, ab, ac = d * f - e * e, c * e - b * f, b * e - c * d
+    bb, bc, cc = a * f - c * c, b * c - a * e, a * d - b * b
+    determinant = a * aa + b * ab + c * ac
+    x, y, z = miss[..., 0], miss[..., 1], miss[..., 2]
+    squares = aa * x * x + bb * y * y + cc * z * z
+    products = ab * x * y + ac * x * z + bc * y * z
+    return (squares + 2 * products) / determinant, determinant
 
 
 def read(measured: Measured, calibration: Calibration) -> Readings:

@@ -1,0 +1,575 @@
+"""Honest performance of a study's calibration, from women that it has never seen."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.calibrate.agreement import Agreement, bland_altman_replicates
+from cardreader.calibrate.conformal import TooFewPairsError, one_per_group
+from cardreader.calibrate.coverage import CoverageRow, coverage_by
+from cardreader.calibrate.diagnostic import (
+    Consequence,
+    CutOff,
+    Kappa,
+    Roc,
+    TotalError,
+    band,
+    consequences,
+    cut_off,
+    roc,
+    weighted_kappa,
+    within_total_error,
+)
+from cardreader.calibrate.features import Features
+from cardreader.calibrate.fit import (
+    Fit,
+    Pairs,
+    Recipe,
+    Split,
+    fit,
+    reference_rows,
+    unseen_splits,
+    women_splits,
+)
+from cardreader.calibrate.proportion import Proportion, proportion
+from cardreader.calibrate.reading import read, unpack
+from cardreader.calibrate.regression import Line, deming, passing_bablok
+from cardreader.calibrate.repeatability import Repeatability, repeatability
+from cardreader.calibrate.study import LabMethod
+from cardreader.calibration import Calibration
+from cardreader.decide import Outcome, Question, decide
+from cardreader.protocol import Protocol
+
+SEVERE_G_DL = 7.0
+ANAEMIA_G_DL = 11.0
+BAND_EDGES_G_DL = (SEVERE_G_DL, 9.0, ANAEMIA_G_DL)
+BAND_NAMES = ("below 7", "7 to 9", "9 to 11", "11 and above")
+GREY_ZONE_G_DL = 0.5
+"""Half-width of the zone round a cut-off in which the laboratory's own error decides (ours)."""
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class HeldOut:
+    """Readings of all pairs, each by a calibration that never saw the woman.
+
+    Arrays (n,); ``accepted`` is False where the reader refuses the value or the
+    colour, ``answer`` is one of the decision's answers, ``may_be_severe`` says
+    that the decision refers her for severe anaemia.
+    """
+
+    pairs: Pairs
+    hb_g_dl: Array
+    low_g_dl: Array
+    high_g_dl: Array
+    sd_g_dl: Array
+    accepted: NDArray[np.bool_]
+    answer: NDArray[np.str_]
+    may_be_severe: NDArray[np.bool_]
+    models: tuple[str, ...]
+
+    @property
+    def covered(self) -> NDArray[np.bool_]:
+        """Whether the interval holds the laboratory value."""
+        lab = self.pairs.lab_g_dl
+        return (self.low_g_dl <= lab) & (lab <= self.high_g_dl)
+
+    def take(self, index: NDArray[np.intp]) -> HeldOut:
+        """The readings at ``index``."""
+        arrays = ("hb_g_dl", "low_g_dl", "high_g_dl", "sd_g_dl")
+        flags = ("accepted", "answer", "may_be_severe")
+        return HeldOut(
+            pairs=self.pairs.take(index),
+            models=self.models,
+            **{name: getattr(self, name)[index] for name in (*arrays, *flags)},
+        )
+
+
+@dataclass(frozen=True)
+class BandRow:
+    """Error in one band of laboratory haemoglobin, g/dL; None with fewer than 2 readings."""
+
+    name: str
+    n_readings: int
+    n_women: int
+    bias: float | None
+    sd: float | None
+    rms: float | None
+
+
+@dataclass(frozen=True)
+class MethodRow:
+    """Readings against one laboratory method; ``reference`` says it counts in all other tables."""
+
+    method: str
+    reference: bool
+    n_readings: int
+    n_women: int
+    bias_g_dl: float
+    rms_g_dl: float
+    coverage: Proportion
+
+
+@dataclass(frozen=True)
+class UnseenRow:
+    """Readings of a phone, light or lot that was left out of the fit, with its women."""
+
+    part: str
+    value: str
+    n_readings: int
+    bias_g_dl: float
+    rms_g_dl: float
+    coverage: Proportion
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One line of the verdict. ``met`` is None where the study is too small to say."""
+
+    name: str
+    wanted: str
+    found: str
+    met: bool | None
+
+
+@dataclass(frozen=True, eq=False)
+class Validation:
+    """Everything that the report shows."""
+
+    held_out: HeldOut
+    one_each: HeldOut
+    n_table: int
+    n_faulty: int
+    refusals: tuple[tuple[str, int], ...]
+    n_not_accepted: int
+    methods: tuple[MethodRow, ...]
+    agreement: Agreement
+    deming: Line
+    passing_bablok: Line
+    bands: tuple[BandRow, ...]
+    cut_offs: tuple[tuple[str, CutOff], ...]
+    rocs: tuple[Roc, ...]
+    kappa: Kappa | None
+    kappa_table: NDArray[np.intp]
+    consequences: tuple[Consequence, ...]
+    repeatability: Repeatability | None
+    total_error: tuple[TotalError, ...]
+    coverage: tuple[CoverageRow, ...]
+    unseen: tuple[UnseenRow, ...]
+    criteria: tuple[Criterion, ...]
+    limits: tuple[str, ...]
+
+
+class _Distribution:
+    """One reading, as far as deciding needs it."""
+
+    def __init__(self, hb_g_dl: float, grid: Array, below: Array) -> None:
+        self.hb_g_dl = hb_g_dl
+        self._grid, self._below = grid, below
+
+    def p_below(self, threshold_g_dl: float) -> float:
+        """Probability that haemoglobin is below a threshold in g/dL."""
+        return float(np.clip(np.interp(threshold_g_dl, self._grid, self._below), 0.0, 1.0))
+
+
+_WORDS = {
+    Outcome.SEVERE: "severe",
+    Outcome.ANAEMIC: "anaemic",
+    Outcome.NOT_ANAEMIC: "not anaemic",
+    Outcome.UNCERTAIN: "uncertain",
+}
+
+
+def hold_out(
+    pairs: Pairs,
+    splits: list[Split],
+    make: Callable[[Pairs], Fit],
+    protocol: Protocol,
+) -> HeldOut:
+    """Readings of the test part of every split by a calibration of its training part.
+
+    The splits' test parts must not overlap; pairs in none of them are left out.
+    """
+    parts, order, models = [], [], []
+    for train, test in splits:
+        made = make(pairs.take(train))
+        models.append(made.model)
+        parts.append(_read_part(pairs.take(test), made.calibration, protocol))
+        order.append(test)
+    at = np.concatenate(order)
+    if np.unique(at).size != at.size:
+        raise ValueError("the splits' test parts overlap")
+    back = np.argsort(at)
+    joined = {key: np.concatenate([part[key] for part in parts])[back] for key in parts[0]}
+    return HeldOut(pairs=pairs.take(at[back]), models=tuple(models), **joined)
+
+
+def _read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:
+    found = read(unpack(pairs.x), calibration)
+    below = np.cumsum(found.density, axis=1)
+    answers, severe = [], []
+    for hb, row in zip(found.hb_g_dl, below, strict=True):
+        decision = decide(_Distribution(float(hb), found.grid_g_dl, row), protocol)
+        answers.append(_WORDS[decision.outcome])
+        severe.append(
+            decision.outcome is Outcome.SEVERE or decision.question is Question.MAY_BE_SEVERE
+        )
+    return {
+        "hb_g_dl": found.hb_g_dl,
+        "low_g_dl": found.low_g_dl,
+        "high_g_dl": found.high_g_dl,
+        "sd_g_dl": found.sd_g_dl,
+        "accepted": found.in_range,
+        "answer": np.array(answers, dtype=str),
+        "may_be_severe": np.array(severe, dtype=bool),
+    }
+
+
+def validate(
+    features: Features,
+    fitted: Fit,
+    base: Calibration | None,
+    protocol: Protocol,
+    prevalence: dict[str, float] | None = None,
+    synthetic: bool = False,
+    progress: Progress = lambda words: None,
+) -> Validation:
+    """Measure a study's calibration by nested cross-validation.
+
+    Parameters
+    ----------
+    fitted : Fit
+        The final fit: its recipe is repeated in every fold, model choice included.
+    prevalence : dict, optional
+        For the consequences, see `diagnostic.consequences`.
+    """
+    pairs, recipe = Pairs.of(features), fitted.recipe
+    chosen = None if fitted.scores else fitted.model
+
+    def whole_recipe(part: Pairs) -> Fit:
+        progress("nested cross-validation")
+        return fit(part, base, recipe, model=chosen)
+
+    readings = hold_out(pairs, list(women_splits(pairs, recipe.folds)), whole_recipe, protocol)
+    good = reference_rows(readings.pairs, recipe.coverage)
+    accepted = readings.take(np.flatnonzero(readings.accepted & good))
+    if len(accepted.pairs) < 8 or np.unique(accepted.pairs.subject).size < 8:
+        raise TooFewPairsError("fewer than 8 women gave a reading that the reader accepts")
+    one = accepted.take(one_per_group(accepted.pairs.subject, recipe.seed))
+    progress("phones, lights and lots left out")
+    unseen = _unseen(pairs, base, fitted, protocol)
+    lab = one.pairs.lab_g_dl
+    table = np.zeros((3, 3), dtype=np.intp)
+    edges = [SEVERE_G_DL, ANAEMIA_G_DL]
+    np.add.at(table, (band(one.hb_g_dl, edges), band(lab, edges)), 1)
+    agreement = bland_altman_replicates(
+        accepted.hb_g_dl, accepted.pairs.lab_g_dl, accepted.pairs.subject
+    )
+    cut_offs = _cut_offs(one)
+    coverage = coverage_by(
+        one.covered,
+        one.high_g_dl - one.low_g_dl,
+        {
+            "Hb band": np.array(BAND_NAMES)[band(lab, BAND_EDGES_G_DL)],
+            "phone": one.pairs.phone,
+            "light": one.pairs.light,
+            "lot": one.pairs.lot,
+        },
+    )
+    table_of_consequences = consequences(lab, one.answer, prevalence=prevalence)
+    return Validation(
+        held_out=readings,
+        one_each=one,
+        n_table=features.n_table,
+        n_faulty=len({error.row for error in features.table_errors}),
+        refusals=_refusals(features),
+        n_not_accepted=int(np.sum(~readings.accepted)),
+        methods=_methods(readings.take(np.flatnonzero(readings.accepted)), good, recipe),
+        agreement=agreement,
+        deming=deming(lab, one.hb_g_dl, _variance_ratio(one)),
+        passing_bablok=passing_bablok(lab, one.hb_g_dl),
+        bands=_bands(accepted),
+        cut_offs=cut_offs,
+        rocs=tuple(
+            found
+            for t in (SEVERE_G_DL, ANAEMIA_G_DL)
+            if (found := roc(one.hb_g_dl, lab, t)) is not None
+        ),
+        kappa=weighted_kappa(table),
+        kappa_table=table,
+        consequences=table_of_consequences,
+        repeatability=repeatability(
+            accepted.hb_g_dl, accepted.pairs.level, accepted.pairs.condition
+        ),
+        total_error=within_total_error(one.hb_g_dl, lab),
+        coverage=coverage,
+        unseen=unseen,
+        criteria=_criteria(agreement, cut_offs, coverage[0], table_of_consequences, recipe),
+        limits=_limits(features, pairs, fitted, synthetic),
+    )
+
+
+def _variance_ratio(one: HeldOut) -> float:
+    """Error variance of the readings over that of the laboratory, by their own statements."""
+    laboratory = float(np.mean(one.pairs.lab_sd_g_dl**2))
+    return float(np.mean(one.sd_g_dl**2)) / max(laboratory, 1e-6)
+
+
+def _refusals(features: Features) -> tuple[tuple[str, int], ...]:
+    reasons = Counter(str(text).split(" (")[0] for text in features.refused["refusal"])
+    return tuple(reasons.most_common())
+
+
+def _bands(readings: HeldOut) -> tuple[BandRow, ...]:
+    which = band(readings.pairs.lab_g_dl, BAND_EDGES_G_DL)
+    error = readings.hb_g_dl - readings.pairs.lab_g_dl
+    rows = []
+    for index, name in enumerate(BAND_NAMES):
+        own = error[which == index]
+        enough = own.size > 1
+        rows.append(
+            BandRow(
+                name=name,
+                n_readings=own.size,
+                n_women=np.unique(readings.pairs.subject[which == index]).size,
+                bias=float(own.mean()) if enough else None,
+                sd=float(own.std(ddof=1)) if enough else None,
+                rms=float(np.sqrt(np.mean(own**2))) if enough else None,
+            )
+        )
+    return tuple(rows)
+
+
+def _methods(accepted: HeldOut, good: NDArray[np.bool_], recipe: Recipe) -> tuple[MethodRow, ...]:
+    all_good = bool(good.all())
+    rows = []
+    for method in np.unique(accepted.pairs.method):
+        own = accepted.take(np.flatnonzero(accepted.pairs.method == method))
+        error = own.hb_g_dl - own.pairs.lab_g_dl
+        one = own.take(one_per_group(own.pairs.subject, recipe.seed))
+        rows.append(
+            MethodRow(
+                method=str(method),
+                reference=all_good or method != LabMethod.ACID_HAEMATIN.value,
+                n_readings=error.size,
+                n_women=one.covered.size,
+                bias_g_dl=float(error.mean()),
+                rms_g_dl=float(np.sqrt(np.mean(error**2))),
+                coverage=proportion(int(one.covered.sum()), one.covered.size),
+            )
+        )
+    return tuple(rows)
+
+
+def _cut_offs(one: HeldOut) -> tuple[tuple[str, CutOff], ...]:
+    lab = one.pairs.lab_g_dl
+    sent = one.answer != "not anaemic"
+    rows = []
+    for grey, words in ((0.0, ""), (GREY_ZONE_G_DL, ", outside the grey zone")):
+        rows += [
+            (f"value below 7{words}", cut_off(one.hb_g_dl < SEVERE_G_DL, lab, SEVERE_G_DL, grey)),
+            (
+                f"decision refers for severe{words}",
+                cut_off(one.may_be_severe, lab, SEVERE_G_DL, grey),
+            ),
+            (
+                f"value below 11{words}",
+                cut_off(one.hb_g_dl < ANAEMIA_G_DL, lab, ANAEMIA_G_DL, grey),
+            ),
+            (f"decision asks to confirm{words}", cut_off(sent, lab, ANAEMIA_G_DL, grey)),
+        ]
+    return tuple(rows)
+
+
+def _unseen(
+    pairs: Pairs, base: Calibration | None, fitted: Fit, protocol: Protocol
+) -> tuple[UnseenRow, ...]:
+    def same_model(part: Pairs) -> Fit:
+        return fit(part, base, fitted.recipe, model=fitted.model)
+
+    rows = []
+    for part in ("phone", "light", "lot"):
+        splits = list(unseen_splits(pairs, part))
+        if not splits:
+            continue
+        try:
+            found = hold_out(pairs, splits, same_model, protocol)
+        except TooFewPairsError:
+            continue
+        good = reference_rows(found.pairs, fitted.recipe.coverage)
+        found = found.take(np.flatnonzero(found.accepted & good))
+        labels = getattr(found.pairs, part)
+        for value in np.unique(labels):
+            own = found.take(np.flatnonzero(labels == value))
+            error = own.hb_g_dl - own.pairs.lab_g_dl
+            one = own.take(one_per_group(own.pairs.subject, fitted.recipe.seed))
+            rows.append(
+                UnseenRow(
+                    part=part,
+                    value=str(value),
+                    n_readings=error.size,
+                    bias_g_dl=float(error.mean()),
+                    rms_g_dl=float(np.sqrt(np.mean(error**2))),
+                    coverage=proportion(int(one.covered.sum()), one.covered.size),
+                )
+            )
+    return tuple(rows)
+
+
+# --- verdict ------------------------------------------------------------------------
+
+WANTED_BIAS_G_DL = 0.5
+WANTED_LIMITS_G_DL = 2.0
+WANTED_SENSITIVITY = 0.95
+"""What the verdict asks for: ours, to be fixed before a study and not after it."""
+
+
+def _criteria(
+    agreement: Agreement,
+    cut_offs: tuple[tuple[str, CutOff], ...],
+    coverage: CoverageRow,
+    table: tuple[Consequence, ...],
+    recipe: Recipe,
+) -> tuple[Criterion, ...]:
+    by_name = dict(cut_offs)
+    referred = by_name["decision refers for severe"].sensitivity
+    confirmed = by_name["decision asks to confirm"].sensitivity
+    missed = sum(row.count for row in table if (row.truth, row.answer) == ("severe", "not anaemic"))
+    return (
+        _bias_criterion(agreement),
+        _limits_criterion(agreement),
+        _coverage_criterion(coverage, recipe.coverage),
+        _share_criterion("Severe anaemia is referred", referred, WANTED_SENSITIVITY),
+        _share_criterion("Anaemia is sent for confirmation", confirmed, WANTED_SENSITIVITY),
+        Criterion(
+            "No woman with severe anaemia is called not anaemic",
+            "none",
+            f"{missed} of {referred.total}",
+            None if referred.total == 0 else missed == 0,
+        ),
+    )
+
+
+def _bias_criterion(found: Agreement) -> Criterion:
+    low, high = found.bias_ci
+    inside = low >= -WANTED_BIAS_G_DL and high <= WANTED_BIAS_G_DL
+    outside = low > WANTED_BIAS_G_DL or high < -WANTED_BIAS_G_DL
+    return Criterion(
+        "Readings are right on average",
+        f"bias within ±{WANTED_BIAS_G_DL:g} g/dL",
+        f"{found.bias:+.2f} g/dL (95 % interval {low:+.2f} to {high:+.2f})",
+        True if inside else False if outside else None,
+    )
+
+
+def _limits_criterion(found: Agreement) -> Criterion:
+    inside = found.lower_ci[0] >= -WANTED_LIMITS_G_DL and found.upper_ci[1] <= WANTED_LIMITS_G_DL
+    outside = found.lower_ci[1] < -WANTED_LIMITS_G_DL or found.upper_ci[0] > WANTED_LIMITS_G_DL
+    return Criterion(
+        "Single readings are close enough",
+        f"95 % limits of agreement within ±{WANTED_LIMITS_G_DL:g} g/dL",
+        f"{found.lower:+.2f} to {found.upper:+.2f} g/dL",
+        True if inside else False if outside else None,
+    )
+
+
+def _coverage_criterion(row: CoverageRow, nominal: float) -> Criterion:
+    found, ci = row.coverage, row.coverage.ci
+    if found.value is None or ci is None:
+        return Criterion("Intervals keep their promise", f"{nominal:.0%}", "no readings", None)
+    return Criterion(
+        "Intervals keep their promise",
+        f"{nominal:.0%} of intervals hold the laboratory value",
+        f"{found.value:.1%} (95 % interval {ci[0]:.1%} to {ci[1]:.1%})",
+        ci[1] >= nominal,
+    )
+
+
+def _share_criterion(name: str, found: Proportion, wanted: float) -> Criterion:
+    ask = f"at least {wanted:.0%}, and the 95 % interval above {wanted - 0.05:.0%}"
+    if found.value is None or found.ci is None:
+        return Criterion(name, ask, "no such woman in the study", None)
+    low, high = found.ci
+    words = f"{found.count} of {found.total} = {found.value:.1%} ({low:.1%} to {high:.1%})"
+    met = True if found.value >= wanted and low >= wanted - 0.05 else None
+    return Criterion(name, ask, words, False if high < wanted else met)
+
+
+def overall(criteria: tuple[Criterion, ...]) -> str:
+    """The verdict in one sentence."""
+    failed = [criterion.name.lower() for criterion in criteria if criterion.met is False]
+    open_ones = [criterion.name.lower() for criterion in criteria if criterion.met is None]
+    if failed:
+        return f"Not fit for use as it stands: this was asked and not found: {'; '.join(failed)}."
+    if open_ones:
+        return (
+            f"Nothing speaks against it, but the study is too small to say: {'; '.join(open_ones)}."
+        )
+    return "In this study every criterion was met. It remains a screening aid, not a diagnosis."
+
+
+def _limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tuple[str, ...]:
+    lab = pairs.lab_g_dl
+    women = np.unique(pairs.subject).size
+    severe = np.unique(pairs.subject[lab < SEVERE_G_DL]).size
+    parts = {
+        "phone": np.unique(pairs.phone),
+        "light": np.unique(pairs.light),
+        "card lot": np.unique(pairs.lot),
+    }
+    lines = []
+    if synthetic:
+        lines.append(
+            "Everything here is synthetic: no blood was taken and no photo was made. It shows "
+            "that the method works on what it was told, and nothing about women."
+        )
+    lines.append(
+        f"{women} women, {severe} of them below 7 g/dL. What is said of severe anaemia rests on "
+        f"those {severe}."
+    )
+    lines += [
+        f"{name.capitalize()}s seen: {', '.join(values)}. Others may read differently; "
+        "see the lines for parts left out, and bridge before use."
+        for name, values in parts.items()
+    ]
+    lines.append(
+        f"Laboratory values reached from {lab.min():.1f} to {lab.max():.1f} g/dL. "
+        "Beyond that the reader refuses."
+    )
+    methods = Counter(pairs.method.tolist())
+    lines.append(
+        "Laboratory methods: "
+        + ", ".join(f"{name} {count}" for name, count in methods.most_common())
+        + ". The laboratory's own error is part of every difference shown here."
+    )
+    if np.unique(pairs.operator).size < 2:
+        lines.append("One operator only: nothing is known about other hands.")
+    if fitted.volume is None:
+        lines.append(
+            "No woman has two blots under the same conditions: scatter of blood volume was not "
+            "measured but assumed."
+        )
+    elif not fitted.volume.separated:
+        lines.append(
+            "No blot was photographed twice: scatter of blood volume can't be told from that of "
+            "the photo, and an assumed figure is used."
+        )
+    refused = len(features.refused)
+    if refused:
+        lines.append(
+            f"{refused} photos were refused and have no reading. If they are refused because of "
+            "how the women's blood or skin is, the figures here are too good."
+        )
+    lines.append(
+        "Conditions that the study did not meet: other altitude, storage of blots before the "
+        "photo, sickle cell disease and other haemoglobin variants, carbon monoxide of smokers, "
+        "heat and damp, users with less training."
+    )
+    return tuple(lines)
