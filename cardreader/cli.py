@@ -113,7 +113,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_card(commands)
     _add_simulate(commands)
     _add_calibrate_default(commands)
-    add_commands(commands)
+    add_commands(commands, _command)
     return parser
 
 

@@ -6,6 +6,7 @@ import argparse
 import getpass
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,26 +20,38 @@ DATABASE_VARIABLE = "CARDREADER_DATABASE"
 PASSPHRASE_VARIABLE = "CARDREADER_BACKUP_PASSPHRASE"
 PASSWORD_VARIABLE = "CARDREADER_NEW_PASSWORD"
 PORT, START_PORT = 8443, 8080
+EVERYWHERE = "0.0.0.0"
 
 
-def add_commands(subparsers: argparse._SubParsersAction[Any]) -> None:
+MakeParser = Callable[..., argparse.ArgumentParser]
+"""Adds one command: (subparsers, name, function, about, more) -> its parser."""
+
+
+def add_commands(subparsers: argparse._SubParsersAction[Any], make_parser: MakeParser) -> None:
     """Add the register's commands to the command line."""
-    _add_serve(subparsers)
-    _add_user(subparsers)
-    _add_backup(subparsers)
-    _add_restore(subparsers)
-    _add_audit(subparsers)
+    for add in (_add_serve, _add_user, _add_backup, _add_restore, _add_audit):
+        _add_where(add(subparsers, make_parser))
 
 
-def _add_serve(subparsers: argparse._SubParsersAction[Any]) -> None:
-    parser = _command(subparsers, "serve", _serve, "run the phone pages and the register")
-    parser.add_argument("--host", default="0.0.0.0", help="address to listen on (default: all)")
-    parser.add_argument("--port", type=int, default=PORT, help=f"port (default {PORT})")
+def _add_serve(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
+    parser = make_parser(
+        subparsers,
+        "serve",
+        _serve,
+        "run the phone pages and the register",
+        "A phone on the same hotspot opens the address that is shown. Stop with Ctrl-C.",
+    )
+    parser.add_argument(
+        "--host", default=EVERYWHERE, metavar="ADDRESS", help="address to listen on (default: all)"
+    )
+    parser.add_argument(
+        "--port", type=int, default=PORT, metavar="N", help=f"port (default {PORT})"
+    )
     parser.add_argument(
         "--start-port",
         type=int,
         default=START_PORT,
-        metavar="PORT",
+        metavar="N",
         help=f"port of the unencrypted start page (default {START_PORT})",
     )
     parser.add_argument("--plain", action="store_true", help="plain HTTP, no certificates")
@@ -53,47 +66,64 @@ def _add_serve(subparsers: argparse._SubParsersAction[Any]) -> None:
         "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
     )
     parser.add_argument("--protocol", metavar="ID|FILE", help="protocol to judge by")
-    parser.add_argument("--calibration", type=Path, metavar="FOLDER", help="calibration")
-    parser.add_argument("--lots", type=Path, metavar="FOLDER", help="card lot files")
+    parser.add_argument("--calibration", type=Path, metavar="FOLDER", help="calibration to use")
+    parser.add_argument("--lots", type=Path, metavar="FOLDER", help="folder of card lots")
+    return parser
 
 
-def _add_user(subparsers: argparse._SubParsersAction[Any]) -> None:
-    parser = _command(subparsers, "user", _user, "add a person, or give one a new password")
-    parser.add_argument("what", choices=("add", "password"), help="what to do")
-    parser.add_argument("name", help="name to sign in with")
+def _add_user(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
+    parser = make_parser(
+        subparsers,
+        "user",
+        _user,
+        "add a person who may sign in, or set a password",
+        f"The password is asked for, or taken from ${PASSWORD_VARIABLE}.",
+    )
+    parser.add_argument("what", choices=("add", "password"), help="add, or set the password")
+    parser.add_argument("name", metavar="NAME", help="name to sign in with")
     parser.add_argument(
         "--role",
         choices=("worker", "supervisor", "researcher"),
         default="worker",
         help="what the person may do (default worker)",
     )
+    return parser
 
 
-def _add_backup(subparsers: argparse._SubParsersAction[Any]) -> None:
-    parser = _command(
-        subparsers, "backup", _backup, "write the whole register to one encrypted file"
+def _add_backup(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
+    parser = make_parser(
+        subparsers,
+        "backup",
+        _backup,
+        "write the whole register to one encrypted file",
+        f"The passphrase is asked for, or taken from ${PASSPHRASE_VARIABLE}. The server may run.",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="file to write")
+    return parser
 
 
-def _add_restore(subparsers: argparse._SubParsersAction[Any]) -> None:
-    parser = _command(subparsers, "restore", _restore, "put a backup in place of the register")
+def _add_restore(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
+    parser = make_parser(
+        subparsers,
+        "restore",
+        _restore,
+        "put a backup in place of the register",
+        "Stop the server first. Everybody signs in anew afterwards.",
+    )
     parser.add_argument("file", type=Path, metavar="FILE", help="backup to read")
     parser.add_argument(
         "--replace", action="store_true", help="also where the register holds data already"
     )
+    return parser
 
 
-def _add_audit(subparsers: argparse._SubParsersAction[Any]) -> None:
-    _command(subparsers, "audit", _audit, "check that the audit trail is unchanged")
-
-
-def _command(
-    subparsers: argparse._SubParsersAction[Any], name: str, run: Any, about: str
-) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        name, help=about, description=f"{about[0].upper()}{about[1:]}."
+def _add_audit(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
+    return make_parser(
+        subparsers, "audit", _audit, "check that the register's audit trail is unchanged"
     )
+
+
+def _add_where(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--data",
         type=Path,
@@ -107,8 +137,6 @@ def _command(
         metavar="URL",
         help=f"PostgreSQL by URL (default: SQLite in the folder, or ${DATABASE_VARIABLE})",
     )
-    parser.set_defaults(run=run)
-    return parser
 
 
 def _serve(arguments: argparse.Namespace) -> ExitCode:

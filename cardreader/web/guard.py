@@ -107,8 +107,6 @@ class Guard:
                     headers.setdefault(name, value)
                 # Pages hold health data: nothing of them stays in a shared phone's cache.
                 headers.setdefault("Cache-Control", "no-cache" if static else "no-store")
-                if self.settings.secure_cookies:
-                    headers.setdefault("Strict-Transport-Security", "max-age=2592000")
             await send(message)
 
         return sender
