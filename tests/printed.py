@@ -163,16 +163,28 @@ def lay_blot(
     lot: Lot, raster: Array, to_px: NDArray, hb_g_dl: float, rng: np.random.Generator
 ) -> Array:
     """The raster with blotting paper over the bay and a ragged blot on it."""
-    shape = raster.shape[:2]
+    half = layout.BAY_MM / 2 + 1.5
+    near = np.array(layout.CENTRE_MM) + np.array([(-half, -half), (half, half)])
+    (left, top), (right, end) = np.round(near @ to_px[:2, :2].T + to_px[:2, 2]).astype(int)
+    out = raster.copy()
+    shift = np.array([[1.0, 0, -left], [0, 1, -top], [0, 0, 1]])
+    bay = out[top:end, left:right]
+    bay[:] = _blotted_bay(lot, bay, shift @ to_px, hb_g_dl, rng)
+    return out
+
+
+def _blotted_bay(
+    lot: Lot, bay: Array, to_px: NDArray, hb_g_dl: float, rng: np.random.Generator
+) -> Array:
+    shape = bay.shape[:2]
     turn = np.deg2rad(rng.uniform(-1.0, 1.0))
     rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     # Cut a little larger than the frame, so that a crooked square still covers it.
     square = (layout.bay_corners_mm() - layout.CENTRE_MM) * 1.02 @ rotation.T + layout.CENTRE_MM
     paper = srgb_to_linear(np.clip(lab_to_srgb(lot.paper_lab), 0, 1))
-    grain = 1 + 0.006 * _smooth(rng, shape, (160, 100)) + 0.004 * _smooth(rng, shape, (12, 8))
-    out = raster.copy()
+    grain = 1 + 0.006 * _smooth(rng, shape, (52, 52)) + 0.004 * _smooth(rng, shape, (4, 4))
     cover = _polygon_mask(shape, to_px, square, 0.03)[..., None]
-    out += cover * (grain[..., None] * paper.astype(np.float32) - out)
+    laid = bay + cover * (grain[..., None] * paper.astype(np.float32) - bay)
 
     angle = np.linspace(0, 2 * np.pi, 360, endpoint=False)
     ragged = sum(
@@ -189,11 +201,11 @@ def lay_blot(
     middle = _polygon_mask(shape, to_px, inner, 0.3)
     # The rim is a little darker; the soak a little uneven.
     strength = (
-        1 + float(rng.uniform(0.02, 0.08)) * (1 - middle) + 0.01 * _smooth(rng, shape, (60, 40))
+        1 + float(rng.uniform(0.02, 0.08)) * (1 - middle) + 0.01 * _smooth(rng, shape, (20, 20))
     )
     blood = blot_rgb(lot, hb_g_dl).astype(np.float32)
     ratio = np.power(blood / paper.astype(np.float32), (soak * strength)[..., None])
-    return np.where(soak[..., None] > 1e-3, out * ratio, out).astype(np.float32)
+    return laid * ratio
 
 
 # --- the scene and the camera -----------------------------------------------------------------
@@ -339,12 +351,12 @@ def _light(rng: np.random.Generator, shape: tuple[int, int], evenness: float) ->
     return (light / light.max()).astype(np.float32)
 
 
-def _mixing(rng: np.random.Generator) -> NDArray[np.float32]:
+def _mixing(rng: np.random.Generator, mixing: float, cast: float) -> NDArray[np.float32]:
     """Channel mixing of a camera that isn't ours, times its white balance."""
-    mix = np.eye(3) + rng.uniform(-0.08, 0.08, (3, 3))
+    mix = np.eye(3) + rng.uniform(-mixing, mixing, (3, 3))
     mix /= mix.sum(axis=1, keepdims=True)
-    cast = np.exp(rng.uniform(-0.1, 0.1, 3))
-    return (mix * (cast / cast.max())[:, None]).astype(np.float32)
+    gains = np.exp(rng.uniform(-cast, cast, 3))
+    return (mix * (gains / gains.max())[:, None]).astype(np.float32)
 
 
 def shoot(
@@ -361,6 +373,8 @@ def shoot(
     noise: float = 0.006,
     blur_px: float = 0.8,
     lens: float = 0.01,
+    mixing: float = 0.08,
+    cast: float = 0.1,
     quality: int = 92,
     exif_orientation: int = 1,
     page: str = "a4",
@@ -369,7 +383,9 @@ def shoot(
 
     `tilt_deg` is away from level, `fill` the share of the frame's width that
     the card takes, `evenness` 0 for even light, `haze` a constant share of
-    light added everywhere, `noise` the standard deviation at full light.
+    light added everywhere, `noise` the standard deviation at full light, `mixing`
+    how far the camera's channels overlap and `cast` (natural log of a gain) how
+    far its white is off.
     """
     rng = np.random.default_rng(seed)
     width = 4 * round(np.sqrt(megapixels * 1e6 * 4 / 3) / 4)
@@ -386,7 +402,7 @@ def shoot(
     scene = table + cover[..., None] * (seen - table)
 
     light = _light(rng, shape, evenness)
-    mix = _mixing(rng)
+    mix = _mixing(rng, mixing, cast)
     exposure = float(rng.uniform(0.72, 0.86))
     camera: Array = cv2.transform(scene, mix) * (exposure * light)[..., None] + haze
     camera = cv2.GaussianBlur(camera, (0, 0), blur_px)
