@@ -43,6 +43,8 @@ MAX_HOLES = 0.03
 MAX_UNEVENNESS = 0.12
 MAX_PAPER_RESIDUAL = 0.035
 MAX_PAPER_MARKS = 0.06
+MAX_PAPER_TINT = 10.0
+"""Distance in a*, b*; lightness is left out since the light on the bay decides it."""
 MAX_GLARE = 0.01
 MAX_PALE = 0.05
 MAX_DARKER = 0.2
@@ -143,7 +145,7 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
     """
     encoded = _rectify(photo, pose)
     log_light = _log_light(photo, encoded)
-    rough = _red_area(log_light)
+    rough = _red_area(log_light, _neutral_redness(photo, pose))
     if isinstance(rough, Refusal):
         return rough
     clipped: NDArray[np.bool_] = np.any(encoded >= CLIPPED_CODE * photo.white, axis=-1)
@@ -177,7 +179,7 @@ def _rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uin
 
 
 def _log_light(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float32]:
-    """Natural log of linear light, (n, n, 3), floored well below any paper or blood."""
+    """Natural log of linear light, (..., 3), floored well below any paper or blood."""
     tables = photo.tone_tables()
     light = np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
     return np.log(np.maximum(photo.to_working(light), 1e-4)).astype(np.float32)
@@ -187,21 +189,44 @@ def _smooth(image: NDArray[np.float32], sd_px: float) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sd_px), dtype=np.float32)
 
 
-def _red_area(log_light: NDArray[np.float32]) -> NDArray[np.bool_] | Refusal:
-    """Pixels redder than the paper, roughly: split at the valley between the two."""
-    redness = log_light[..., 0] - log_light[..., 1]
-    redness = _smooth(redness, 2.0)
-    # Paper is the least red thing in the bay, and there must be some of it.
+def _redness(log_light: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(log_light[..., 0] - log_light[..., 1])
+
+
+def _neutral_redness(photo: Photo, pose: CardPose) -> float:
+    """Redness of the lightest printed neutrals: about that of white paper in this light."""
+    centres = [(c.x_mm, c.y_mm) for c in layout.cells() if c.shade in ("N11", "N12")]
+    at = np.rint(pose.to_px(centres)).astype(int)
+    height, width = photo.encoded.shape[:2]
+    near = [
+        photo.encoded[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].reshape(-1, 3)
+        for x, y in at
+        if 0 <= x < width and 0 <= y < height
+    ]
+    return float(np.median(_redness(_log_light(photo, np.concatenate(near)))))
+
+
+def _red_area(log_light: NDArray[np.float32], neutral: float) -> NDArray[np.bool_] | Refusal:
+    """Pixels redder than the paper, roughly, holes filled: split at the valley between the two."""
+    redness = _smooth(_redness(log_light), 2.0)
     paper = float(np.percentile(redness, 10))
+    if paper > neutral + MIN_REDNESS:
+        return _refuse(Reason.BLOT_TOUCHES_BORDER, "no blank paper left in the window")
     scaled = np.clip((redness - paper) / 2.5 * 255, 0, 255).astype(np.uint8)
     _, mask = cv2.threshold(scaled, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
-    red = mask.astype(bool)
-    if not red.any() or red.mean() < 2.0 / SIDE_MM**2:
+    red: NDArray[np.bool_] = np.asarray(mask) > 0
+    if red.mean() < 2.0 / SIDE_MM**2:
         return _refuse(Reason.BLOT_MISSING, "nothing redder than the paper")
     contrast = float(np.median(redness[red]) - np.median(redness[~red]))
     if contrast < MIN_REDNESS:
         return _refuse(Reason.BLOT_MISSING, f"ln(red/green) only {contrast:.2f} above the paper's")
-    return red
+    return _filled(red)
+
+
+def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    pixels = mask.astype(np.uint8)
+    contours, _ = cv2.findContours(pixels, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return np.asarray(cv2.drawContours(pixels, contours, -1, 1, cv2.FILLED)) > 0
 
 
 @dataclass(frozen=True)
@@ -323,13 +348,11 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
         return _refuse(
             Reason.BLOT_UNEVEN, f"fragments of {others:.0%} of the blot > {MAX_FRAGMENTS:.0%}"
         )
-    piece = (labels == largest + 1).astype(np.uint8)
-    contours, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    full = cv2.drawContours(np.zeros_like(piece), contours, -1, 1, cv2.FILLED)
-    holes = float(full.sum() - piece.sum()) / float(full.sum())
+    piece: NDArray[np.bool_] = np.asarray(labels) == largest + 1
+    whole = _filled(piece)
+    holes = 1.0 - float(piece.sum()) / float(whole.sum())
     if holes > MAX_HOLES:
         return _refuse(Reason.BLOT_UNEVEN, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
-    whole: NDArray[np.bool_] = full > 0
     rim = np.abs(_grid_mm()[whole] - np.array(layout.CENTRE_MM)).max()
     if rim > layout.BAY_MM / 2 - BORDER_MM:
         return _refuse(
@@ -422,11 +445,15 @@ def _outline_mm(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
 def measure_blot(
     photo: Photo, pose: CardPose, correction: Correction, lot: Lot
 ) -> BlotColour | Refusal:
-    """Segment the blot and correct its colour; refusals as ``segment_blot``."""
+    """Segment the blot and correct its colour.
+
+    Refusals as ``segment_blot``, and PAPER_NOT_BLANK for paper of another tint
+    than the lot's.
+    """
     region = segment_blot(photo, pose)
     if isinstance(region, Refusal):
         return region
-    return blot_colour(
+    made = blot_colour(
         region.linear,
         region.paper_linear,
         region.covariance,
@@ -438,6 +465,13 @@ def measure_blot(
         unevenness=region.unevenness,
         n_pixels=region.n_pixels,
     )
+    tint = float(np.linalg.norm((made.paper_lab - lot.paper_lab)[1:]))
+    if tint > MAX_PAPER_TINT:
+        return _refuse(
+            Reason.PAPER_NOT_BLANK,
+            f"paper's a*, b* {tint:.1f} from the lot's blank paper > {MAX_PAPER_TINT:.0f}",
+        )
+    return made
 
 
 def blot_colour(
