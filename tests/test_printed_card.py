@@ -95,13 +95,14 @@ def test_every_patch_has_the_code_that_was_printed_and_lit(case: str) -> None:
     are within 0.1 steps of that arithmetic, and the format rounds colour coarsely.
     """
     samples = sampled(case)
-    off = 255 * (linear_to_srgb(samples.linear) - shot(case).expected)
-    assert off.shape == (72, 3)
+    code = shot(case).expected
+    # A channel pushed below black by the mixing is held there, and noise only lifts it.
+    in_range = np.all((code > 0.05) & (code < 0.95), axis=1)
+    assert in_range.sum() >= 68
+    off = 255 * (linear_to_srgb(samples.linear) - code)[in_range]
     assert np.abs(off).max() < 3.0
     assert np.sqrt(np.mean(off**2)) < 1.0
     assert np.abs(off.mean(axis=0)).max() < 0.5
-    in_range = np.all((shot(case).expected > 0.05) & (shot(case).expected < 0.95), axis=1)
-    assert in_range.sum() >= 68
     assert samples.clipped_share[in_range].max() == 0
     assert samples.n_pixels.min() >= 100
 
