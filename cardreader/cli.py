@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from cardreader import __version__
+from cardreader.batch import cli as batch
 from cardreader.exitcodes import MEANING, ExitCode
 from cardreader.web.cli import add_commands
 
@@ -113,6 +114,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_card(commands)
     _add_simulate(commands)
     _add_calibrate_default(commands)
+    batch.add_commands(commands, _command)
     add_commands(commands, _command)
     return parser
 
@@ -198,6 +200,10 @@ def _add_read(commands: argparse._SubParsersAction[_Parser]) -> None:
         "--elevation-m", type=float, metavar="M", help="elevation of her home above the sea, metres"
     )
     woman.add_argument("--smoking", choices=SMOKING, help="cigarettes a day")
+    _rules_options(parser)
+
+
+def _rules_options(parser: argparse.ArgumentParser) -> None:
     rules = parser.add_argument_group("judged by")
     rules.add_argument(
         "--protocol",

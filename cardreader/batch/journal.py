@@ -1,0 +1,255 @@
+"""What a batch has found so far, in one SQLite file; the only state a run has.
+
+Every outcome is committed within half a second. A process killed at any instant
+leaves the file as of its last commit, and what was not committed is done again.
+Measurements are kept by content, judgements by content and by all they rest on,
+so nothing is in twice and a new calibration adds judgements beside the old.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+import zlib
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
+from cardreader.batch.sources import PhotoFile
+from cardreader.subject import Smoking, Subject, Trimester
+
+SCHEMA = 1
+COMMIT_EVERY_S = 0.5
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS listed (
+    name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS content (
+    name TEXT PRIMARY KEY, stamp TEXT, sha256 TEXT NOT NULL
+) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS measured (
+    sha256 TEXT PRIMARY KEY, version TEXT NOT NULL, lot_number INTEGER, lot_key TEXT NOT NULL,
+    record BLOB NOT NULL
+);
+CREATE TABLE IF NOT EXISTS judged (
+    sha256 TEXT, judge_key TEXT, reading BLOB NOT NULL, PRIMARY KEY (sha256, judge_key)
+);
+CREATE TABLE IF NOT EXISTS trouble (
+    name TEXT PRIMARY KEY, sha256 TEXT, version TEXT NOT NULL, kind TEXT NOT NULL,
+    detail TEXT NOT NULL
+) WITHOUT ROWID;
+"""
+
+
+class JournalError(Exception):
+    """A journal that can't be used; one line says why."""
+
+
+class Journal:
+    """The journal of one output folder; held by one process at a time."""
+
+    def __init__(self, path: Path) -> None:
+        self._db = sqlite3.connect(path, timeout=1.0, isolation_level=None)
+        try:
+            # The lock goes with the process, however it ends.
+            self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            (schema,) = self._db.execute("PRAGMA user_version").fetchone()
+            if schema not in (0, SCHEMA):
+                raise JournalError(f"{path} was written by another version of this program")
+            self._db.execute("BEGIN IMMEDIATE")
+            for statement in _TABLES.split(";"):
+                self._db.execute(statement)
+            self._db.execute(f"PRAGMA user_version = {SCHEMA}")
+            self._db.execute("COMMIT")
+        except sqlite3.OperationalError as error:
+            self._db.close()
+            locked = "locked" in str(error)
+            raise JournalError(
+                f"another batch is writing to {path.parent}" if locked else f"{path}: {error}"
+            ) from None
+        except sqlite3.DatabaseError as error:
+            self._db.close()
+            raise JournalError(f"{path} is not a journal: {error}") from None
+        except JournalError:
+            self._db.close()
+            raise
+        self._committed = time.monotonic()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Commit what there is and let go of the file."""
+        self.commit()
+        self._db.close()
+
+    # --- the list ------------------------------------------------------------------
+
+    def list_photos(self, photos: Iterable[PhotoFile]) -> None:
+        """Make these the photos of the table, replacing any earlier list."""
+        self._begin()
+        self._db.execute("DELETE FROM listed")
+        self._db.executemany(
+            "INSERT INTO listed VALUES (?, ?, ?, ?, ?)",
+            ((p.name, p.stamp, _subject_text(p.subject), p.phone, p.light) for p in photos),
+        )
+        self.commit()
+
+    def photos(self) -> Iterator[PhotoFile]:
+        """The photos of the table in order of name."""
+        for name, stamp, subject, phone, light in self._db.execute(
+            "SELECT name, stamp, subject, phone, light FROM listed ORDER BY name"
+        ).fetchall():
+            yield PhotoFile(name, stamp, _subject(subject), phone, light)
+
+    def known(self, version: str) -> frozenset[str]:
+        """Contents that are measured by this version."""
+        rows = self._db.execute("SELECT sha256 FROM measured WHERE version = ?", (version,))
+        return frozenset(sha256 for (sha256,) in rows)
+
+    # --- what is still to do -----------------------------------------------------------
+
+    def task(self, photo: PhotoFile, job: Job, *, reopen: bool = True) -> Task | None:
+        """What is still to be done about a photo; None when nothing is.
+
+        With ``reopen`` False the photo is not at hand: it is judged from its
+        record or not at all.
+        """
+        sha256 = self._content(photo, trust=not reopen)
+        if sha256 is None:
+            return Task(photo.name, photo.subject) if reopen else None
+        measured = self._measured(sha256, job)
+        if measured is not None:
+            number, record = measured
+            key = job.judge_key(number, photo.subject)
+            if self._judged(sha256, key) is not None:
+                return None
+            return Task(photo.name, photo.subject, record)
+        trouble = self._trouble(photo.name)
+        if trouble is not None and trouble[0].sha256 == sha256 and trouble[1] == job.version:
+            return None
+        return Task(photo.name, photo.subject) if reopen else None
+
+    def _content(self, photo: PhotoFile, *, trust: bool) -> str | None:
+        row = self._db.execute(
+            "SELECT stamp, sha256 FROM content WHERE name = ?", (photo.name,)
+        ).fetchone()
+        if row is None:
+            return None
+        stamp, sha256 = row
+        same = trust or (stamp is not None and stamp == photo.stamp)
+        return str(sha256) if same else None
+
+    def _measured(self, sha256: str, job: Job) -> tuple[int | None, bytes] | None:
+        row = self._db.execute(
+            "SELECT version, lot_number, lot_key, record FROM measured WHERE sha256 = ?", (sha256,)
+        ).fetchone()
+        if row is None or row[0] != job.version or row[2] != job.lot_key(row[1]):
+            return None
+        return row[1], row[3]
+
+    def _judged(self, sha256: str, key: str) -> bytes | None:
+        row = self._db.execute(
+            "SELECT reading FROM judged WHERE sha256 = ? AND judge_key = ?", (sha256, key)
+        ).fetchone()
+        return None if row is None else bytes(row[0])
+
+    def _trouble(self, name: str) -> tuple[Trouble, str] | None:
+        row = self._db.execute(
+            "SELECT kind, detail, sha256, version FROM trouble WHERE name = ?", (name,)
+        ).fetchone()
+        return None if row is None else (Trouble(Failure(row[0]), row[1], row[2]), row[3])
+
+    # --- what was found ------------------------------------------------------------------
+
+    def add(self, outcome: Outcome, photo: PhotoFile, job: Job) -> None:
+        """Keep an outcome; on disk within `COMMIT_EVERY_S` of further outcomes."""
+        self._begin()
+        if outcome.sha256 is not None:
+            self._db.execute(
+                "INSERT OR REPLACE INTO content VALUES (?, ?, ?)",
+                (outcome.name, photo.stamp, outcome.sha256),
+            )
+        if outcome.trouble is not None:
+            t = outcome.trouble
+            self._db.execute(
+                "INSERT OR REPLACE INTO trouble VALUES (?, ?, ?, ?, ?)",
+                (outcome.name, t.sha256, job.version, str(t.kind), t.detail),
+            )
+        if outcome.record is not None:
+            number = outcome.lot_number
+            self._db.execute(
+                "INSERT OR REPLACE INTO measured VALUES (?, ?, ?, ?, ?)",
+                (outcome.sha256, job.version, number, job.lot_key(number), outcome.record),
+            )
+        if outcome.reading is not None:
+            key = job.judge_key(outcome.lot_number, photo.subject)
+            self._db.execute(
+                "INSERT OR REPLACE INTO judged VALUES (?, ?, ?)",
+                (outcome.sha256, key, outcome.reading),
+            )
+        if time.monotonic() - self._committed > COMMIT_EVERY_S:
+            self.commit()
+
+    def commit(self) -> None:
+        """Bring everything added so far to disk."""
+        if self._db.in_transaction:
+            self._db.execute("COMMIT")
+        self._committed = time.monotonic()
+
+    def _begin(self) -> None:
+        if not self._db.in_transaction:
+            self._db.execute("BEGIN")
+
+    # --- what the table is made of -----------------------------------------------------------
+
+    def result(
+        self, photo: PhotoFile, job: Job, *, reopened: bool = True
+    ) -> tuple[str | None, dict[str, Any] | Trouble]:
+        """Content hash and reading, or what stood in the way, of a photo of the table."""
+        sha256 = self._content(photo, trust=not reopened)
+        if sha256 is not None:
+            measured = self._measured(sha256, job)
+            if measured is not None:
+                text = self._judged(sha256, job.judge_key(measured[0], photo.subject))
+                if text is not None:
+                    return sha256, json.loads(zlib.decompress(text))
+        trouble = self._trouble(photo.name)
+        if trouble is not None:
+            return trouble[0].sha256, trouble[0]
+        return sha256, Trouble(Failure.CANT_OPEN, "not measured, and not at hand", sha256)
+
+    def record(self, sha256: str) -> bytes | None:
+        """Record of a measured content."""
+        row = self._db.execute("SELECT record FROM measured WHERE sha256 = ?", (sha256,)).fetchone()
+        return None if row is None else bytes(row[0])
+
+
+def _subject_text(subject: Subject) -> str:
+    return json.dumps(
+        [subject.trimester, subject.gestation_weeks, subject.elevation_m, subject.smoking]
+    )
+
+
+def _subject(text: str) -> Subject:
+    trimester, weeks, elevation_m, smoking = json.loads(text)
+    return Subject(
+        None if trimester is None else Trimester(trimester),
+        weeks,
+        elevation_m,
+        None if smoking is None else Smoking(smoking),
+    )

@@ -1,0 +1,188 @@
+"""A whole run: list, do what the journal lacks, write the tables.
+
+Killed at any instant and started again with the same words it ends with the
+same tables: they are made from the journal alone, in order of name.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Generator, Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cardreader import __version__
+from cardreader.batch.journal import Journal
+from cardreader.batch.progress import Progress
+from cardreader.batch.score import Job, Outcome, Task, Trouble
+from cardreader.batch.sources import PhotoFile
+from cardreader.batch.table import Result, arrow_table, json_line, write_table
+from cardreader.files import open_atomic, write_atomic
+from cardreader.pipeline import Reader
+
+JOURNAL, PARQUET, CSV, LINES = "journal.sqlite", "results.parquet", "results.csv", "results.jsonl"
+SUMMARY, ABOUT = "summary.html", "run.json"
+PASSES = 3
+"""A content met under a second name is judged in the pass after."""
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How to run.
+
+    Attributes
+    ----------
+    out : Path
+        Folder of journal, tables and summary; made if it isn't there.
+    workers : int
+        Processes on this machine, where no ``cluster`` is given.
+    cluster : str or None
+        Address of a Dask scheduler.
+    timeout_s : float
+        After which a photo is given up; on this machine only.
+    summary : bool
+        Whether to make the summary page.
+    """
+
+    out: Path
+    workers: int = 1
+    cluster: str | None = None
+    timeout_s: float = 120.0
+    summary: bool = True
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What a run came to."""
+
+    photos: int
+    read: int
+    refused: int
+    failed: int
+    measured_now: int
+    judged_now: int
+
+
+def run_batch(
+    photos: list[PhotoFile] | None, reader: Reader, settings: Settings, progress: Progress
+) -> Counts:
+    """Read what isn't read yet and write the tables.
+
+    With ``photos`` None those of the run before are judged from their records,
+    and none is opened.
+    """
+    settings.out.mkdir(parents=True, exist_ok=True)
+    with Journal(settings.out / JOURNAL) as journal:
+        if photos is not None:
+            journal.list_photos(photos)
+        job = Job(reader, journal.known(__version__))
+        now = _do(journal, job, settings, progress, reopen=photos is not None)
+        return _write(journal, job, settings, now, reopened=photos is not None)
+
+
+def _do(
+    journal: Journal, job: Job, settings: Settings, progress: Progress, *, reopen: bool
+) -> tuple[int, int]:
+    by_name = {photo.name: photo for photo in journal.photos()}
+    measured = judged = 0
+    tried: set[str] = set()
+    for number in range(PASSES):
+        todo = [
+            name
+            for name, photo in by_name.items()
+            if name not in tried and journal.task(photo, job, reopen=reopen) is not None
+        ]
+        if number == 0:
+            progress.start(len(by_name), len(by_name) - len(todo))
+        if not todo:
+            break
+        tasks = (
+            task
+            for name in todo
+            if (task := journal.task(by_name[name], job, reopen=reopen)) is not None
+        )
+        with closing(_outcomes(tasks, job, settings)) as outcomes:
+            for outcome in outcomes:
+                journal.add(outcome, by_name[outcome.name], job)
+                if not outcome.known:
+                    tried.add(outcome.name)
+                    measured += outcome.record is not None
+                    judged += outcome.reading is not None and outcome.record is None
+                    progress.step(outcome)
+    progress.end()
+    journal.commit()
+    return measured, judged
+
+
+def _outcomes(
+    tasks: Iterator[Task], job: Job, settings: Settings
+) -> Generator[Outcome, None, None]:
+    if settings.cluster is not None:
+        from cardreader.batch.cluster import run_on_cluster
+
+        return run_on_cluster(tasks, job, settings.cluster)
+    from cardreader.batch.workers import run_here
+
+    return run_here(tasks, job, settings.workers, settings.timeout_s)
+
+
+def _write(
+    journal: Journal, job: Job, settings: Settings, now: tuple[int, int], *, reopened: bool
+) -> Counts:
+    results = _write_lines(settings.out / LINES, _results(journal, job, reopened=reopened))
+    table = arrow_table(results)
+    write_table(table, settings.out / PARQUET, settings.out / CSV)
+    tally = {status: 0 for status in ("read", "refused", "failed")}
+    for status in table.column("status").to_pylist():
+        tally[status] += 1
+    counts = Counts(table.num_rows, tally["read"], tally["refused"], tally["failed"], *now)
+    about = _about(job.reader, counts)
+    write_atomic(settings.out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")
+    if settings.summary:
+        from cardreader.batch.summary import summary_page
+
+        write_atomic(settings.out / SUMMARY, summary_page(table, about, journal))
+    return counts
+
+
+def _results(journal: Journal, job: Job, *, reopened: bool) -> Iterator[Result]:
+    first: dict[str, str] = {}
+    for photo in journal.photos():
+        sha256, found = journal.result(photo, job, reopened=reopened)
+        same = None if sha256 is None else first.setdefault(sha256, photo.name)
+        yield Result(
+            photo,
+            sha256,
+            reading=None if isinstance(found, Trouble) else found,
+            trouble=found if isinstance(found, Trouble) else None,
+            duplicate_of=None if same == photo.name else same,
+        )
+
+
+def _write_lines(path: Path, results: Iterator[Result]) -> Iterator[Result]:
+    """Pass results on, writing each as a line; the file takes its name after the last."""
+    with open_atomic(path) as stream:
+        for result in results:
+            stream.write(json_line(result).encode())
+            yield result
+
+
+def _about(reader: Reader, counts: Counts) -> dict[str, Any]:
+    return {
+        "version": __version__,
+        "screening_only": True,
+        "calibration": {
+            "id": reader.calibration.id,
+            "basis": reader.calibration.basis,
+            "sha256": reader.calibration.sha256,
+        },
+        "protocol": {"id": reader.protocol.id, "sha256": reader.protocol.sha256},
+        "lots": sorted(lot.lot_id for lot in reader.lots.values()),
+        "today": reader.today.isoformat(),
+        "photos": counts.photos,
+        "read": counts.read,
+        "refused": counts.refused,
+        "failed": counts.failed,
+    }

@@ -1,0 +1,176 @@
+"""One photo in one worker: Task -> Outcome. Nothing else of the batch runs in a worker."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+from typing import Any
+
+from cardreader import __version__
+from cardreader.batch.record import pack, unpack
+from cardreader.batch.sources import read_bytes
+from cardreader.cgats import write_lot
+from cardreader.pipeline import Measurement, Reader, measure_photo, reading_of
+from cardreader.report import reading_json
+from cardreader.subject import Subject
+
+
+class Failure(StrEnum):
+    """Why a photo has no reading at all; the value is what the table carries."""
+
+    CANT_OPEN = "cant_open"
+    CRASHED = "crashed"
+    TOO_SLOW = "too_slow"
+    DEFECT = "defect"
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """A photo that came to no reading, not even a refused one."""
+
+    kind: Failure
+    detail: str
+    sha256: str | None = None
+
+
+@dataclass(frozen=True)
+class Task:
+    """One photo to be read, or, given its record, only to be judged."""
+
+    name: str
+    subject: Subject
+    record: bytes | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a task.
+
+    ``record`` is None for a photo judged from its record; ``known`` says that
+    the content was already measured, under another name, and wasn't again.
+    """
+
+    name: str
+    sha256: str | None = None
+    lot_number: int | None = None
+    record: bytes | None = None
+    reading: bytes | None = None
+    trouble: Trouble | None = None
+    known: bool = False
+
+
+@dataclass(frozen=True)
+class Job:
+    """What every task of a run shares."""
+
+    reader: Reader
+    known: frozenset[str] = frozenset()
+    version: str = __version__
+
+    @cached_property
+    def lot_hashes(self) -> dict[int, str]:
+        """Hash of every lot's content, by number."""
+        return {n: _hash(write_lot(lot)) for n, lot in self.reader.lots.items()}
+
+    def lot_key(self, number: int | None) -> str:
+        """What a measurement rests on besides the photo: the card lot's own content."""
+        return "" if number is None else self.lot_hashes.get(number, "unknown")
+
+    def judge_key(self, number: int | None, subject: Subject) -> str:
+        """What a judgement rests on besides the measurement."""
+        reader = self.reader
+        lot = None if number is None else reader.lots.get(number)
+        return _hash(
+            json.dumps(
+                [
+                    self.version,
+                    reader.calibration.sha256,
+                    reader.protocol.sha256,
+                    self.lot_key(number),
+                    lot is not None and lot.is_expired(reader.today),
+                    subject.known_trimester,
+                    subject.gestation_weeks,
+                    subject.elevation_m,
+                    subject.smoking,
+                ]
+            )
+        )
+
+
+def _hash(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _nothing(sha256: str) -> None:
+    """What a worker tells no one."""
+
+
+def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outcome:
+    """Read or judge one photo; never raises for what a file holds.
+
+    ``begun`` is told the content's hash before anything looks at the content,
+    so that a photo that takes the process down is known by it.
+    """
+    sha256 = None
+    try:
+        if task.record is not None:
+            return _judged(task, job)
+        data = read_bytes(task.name)
+        sha256 = hashlib.sha256(data).hexdigest()
+        if sha256 in job.known:
+            return Outcome(task.name, sha256, known=True)
+        begun(sha256)
+        return _measured(task, job, measure_photo(data, job.reader.lots))
+    except (OSError, ValueError) as error:
+        if sha256 is None:  # ValueError: a null byte in the name
+            return _failed(task, Failure.CANT_OPEN, _line(error), None)
+        return _failed(task, Failure.DEFECT, _line(error), sha256)
+    except Exception as error:
+        return _failed(task, Failure.DEFECT, f"{type(error).__name__}: {_line(error)}", sha256)
+
+
+def _measured(task: Task, job: Job, measured: Measurement) -> Outcome:
+    return Outcome(
+        task.name,
+        measured.sha256,
+        measured.findings.lot_number,
+        record=pack(measured),
+        reading=_reading(measured, task, job),
+    )
+
+
+def _judged(task: Task, job: Job) -> Outcome:
+    assert task.record is not None
+    measured = unpack(task.record, job.reader.lots)
+    number = measured.findings.lot_number
+    return Outcome(task.name, measured.sha256, number, reading=_reading(measured, task, job))
+
+
+def _reading(measured: Measurement, task: Task, job: Job) -> bytes:
+    reading: dict[str, Any] = reading_json(reading_of(measured, job.reader, task.subject))
+    text = json.dumps(reading, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return zlib.compress(text.encode(), 1)
+
+
+def _failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:
+    return Outcome(task.name, sha256, trouble=Trouble(kind, detail, sha256))
+
+
+def _line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    return " ".join(str(error).split())[:200] or type(error).__name__
+
+
+def prepare_process() -> None:
+    """Keep libraries to one thread each: the processes are the threads here."""
+    import cv2
+    from threadpoolctl import threadpool_limits
+
+    cv2.setNumThreads(1)
+    threadpool_limits(1)

@@ -1,0 +1,205 @@
+"""Which photos there are: a folder, a list file or an fsspec address -> PhotoFile.
+
+A photo is known by its path or address, as given, for as long as the table
+lives. The stamp (size and time, or the store's own tag) tells whether it may
+have changed since; a store that gives neither is asked for the content again.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from cardreader.photo import MAX_FILE_BYTES
+from cardreader.subject import Smoking, Subject, Trimester
+
+PHOTO_ENDINGS = (
+    ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".avif",
+)  # fmt: skip
+LIST_ENDINGS = (".txt", ".csv")
+LIST_COLUMNS = (
+    "photo", "phone", "light", "trimester", "gestation_weeks", "elevation_m", "smoking",
+)  # fmt: skip
+MAX_LIST_BYTES = 500_000_000
+_TAGS = ("ETag", "etag", "md5Hash", "content_md5", "LastModified", "last_modified", "mtime")
+
+
+class SourceError(ValueError):
+    """A source that can't be listed; one line says why."""
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """One photo to be read.
+
+    Attributes
+    ----------
+    name : str
+        Path or address: opens it and names its row.
+    stamp : str or None
+        Same stamp, same content; None when that can't be known without reading.
+    subject : Subject
+    phone, light : str or None
+        As a list file states them; phone falls back on what the photo itself says.
+    """
+
+    name: str
+    stamp: str | None = None
+    subject: Subject = field(default_factory=Subject)
+    phone: str | None = None
+    light: str | None = None
+
+
+def find_photos(sources: Iterable[str], subject: Subject | None = None) -> list[PhotoFile]:
+    """All photos of the sources, in order of name; each name once.
+
+    ``subject`` holds for photos about whom a list says nothing. SourceError
+    for a source that can't be listed, with the reason in one line.
+    """
+    found: dict[str, PhotoFile] = {}
+    for source in sources:
+        for photo in _of_source(source, subject or Subject()):
+            earlier = found.setdefault(photo.name, photo)
+            if earlier != photo:
+                raise SourceError(f"{photo.name} is listed twice with different facts")
+    return [found[name] for name in sorted(found)]
+
+
+def read_bytes(name: str) -> bytes:
+    """Content of a photo, or one byte more than a photo may have; OSError if it can't be opened."""
+    if "://" not in name:
+        with open(name, "rb") as stream:
+            return stream.read(MAX_FILE_BYTES + 1)
+    import fsspec
+
+    try:
+        with fsspec.open(name, "rb") as stream:
+            return bytes(stream.read(MAX_FILE_BYTES + 1))
+    except OSError:
+        raise
+    except Exception as error:  # stores raise what their own client raises
+        raise OSError(f"{type(error).__name__}: {error}") from None
+
+
+def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
+    if "://" in source:
+        return _remote(source, subject)
+    path = Path(source)
+    if path.is_dir():
+        return _folder(path, subject)
+    if path.suffix.lower() in LIST_ENDINGS and path.is_file():
+        return _list_file(path, subject)
+    if path.is_file():
+        return iter([PhotoFile(source, _local_stamp(source), subject)])
+    raise SourceError(f"{source}: no such folder or file")
+
+
+def _folder(root: Path, subject: Subject) -> Iterator[PhotoFile]:
+    def fail(error: OSError) -> None:
+        raise SourceError(f"{error.filename}: {error.strerror}")
+
+    for folder, subfolders, files in os.walk(root, onerror=fail):
+        subfolders[:] = [name for name in subfolders if not name.startswith(".")]
+        for name in files:
+            path = os.path.join(folder, name)
+            if _is_photo(name) and os.path.isfile(path):
+                yield PhotoFile(path, _local_stamp(path), subject)
+
+
+def _is_photo(name: str) -> bool:
+    return name.lower().endswith(PHOTO_ENDINGS) and not name.startswith(".")
+
+
+def _local_stamp(name: str) -> str | None:
+    try:
+        facts = os.stat(name)
+    except (OSError, ValueError):
+        return None
+    return f"{facts.st_size}:{facts.st_mtime_ns}:{facts.st_ino}"
+
+
+def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
+    try:
+        import fsspec
+    except ImportError:
+        raise SourceError(f"{source}: install the 'batch' extra to read from addresses") from None
+    try:
+        store, root = fsspec.core.url_to_fs(source)
+        listing: dict[str, dict[str, Any]] = store.find(root, detail=True)
+    except Exception as error:
+        raise SourceError(f"{source}: {type(error).__name__}: {error}") from None
+    if not listing:
+        raise SourceError(f"{source}: nothing is there")
+    for path, facts in listing.items():
+        if _is_photo(path.rsplit("/", 1)[-1]) and facts.get("type", "file") == "file":
+            yield PhotoFile(str(store.unstrip_protocol(path)), _remote_stamp(facts), subject)
+
+
+def _remote_stamp(facts: dict[str, Any]) -> str | None:
+    tag = next((facts[key] for key in _TAGS if facts.get(key)), None)
+    return None if tag is None else f"{facts.get('size')}:{tag}"
+
+
+def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
+    """Photos named in a list, relative to its folder: a name a line, or CSV with a header."""
+    try:
+        if path.stat().st_size > MAX_LIST_BYTES:
+            raise SourceError(f"{path} is larger than {MAX_LIST_BYTES} bytes")
+        lines = path.read_text("utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise SourceError(f"{path}: {error}") from None
+    if path.suffix.lower() == ".txt":
+        for line in lines:
+            if line.strip() and not line.startswith("#"):
+                name = _listed(path, line.strip())
+                yield PhotoFile(name, _listed_stamp(name), subject)
+        return
+    yield from _table(path, lines, subject)
+
+
+def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile]:
+    rows = csv.DictReader(lines, strict=True)
+    if "photo" not in (rows.fieldnames or ()):
+        raise SourceError(f"{path}: the header has no column 'photo'")
+    try:
+        for row in rows:
+            given = {key: (row.get(key) or "").strip() for key in LIST_COLUMNS}
+            if not given["photo"]:
+                raise ValueError("no photo named")
+            name = _listed(path, given["photo"])
+            yield PhotoFile(
+                name,
+                _listed_stamp(name),
+                _subject(given, subject),
+                phone=given["phone"] or None,
+                light=given["light"] or None,
+            )
+    except (ValueError, csv.Error) as error:
+        raise SourceError(f"{path}, line {rows.line_num}: {error}") from None
+
+
+def _listed(path: Path, name: str) -> str:
+    return name if "://" in name else str(path.parent / name)
+
+
+def _listed_stamp(name: str) -> str | None:
+    return None if "://" in name else _local_stamp(name)
+
+
+def _subject(given: dict[str, str], otherwise: Subject) -> Subject:
+    trimester, weeks = given["trimester"], given["gestation_weeks"]
+    about_time = bool(trimester or weeks)
+    return Subject(
+        trimester=Trimester(int(trimester)) if trimester else _unless(about_time, otherwise),
+        gestation_weeks=int(weeks) if weeks else None if about_time else otherwise.gestation_weeks,
+        elevation_m=float(given["elevation_m"]) if given["elevation_m"] else otherwise.elevation_m,
+        smoking=Smoking(given["smoking"]) if given["smoking"] else otherwise.smoking,
+    )
+
+
+def _unless(stated: bool, otherwise: Subject) -> Trimester | None:
+    return None if stated else otherwise.trimester

@@ -1,0 +1,181 @@
+"""Worker processes of this machine: tasks in, outcomes out, and one bad photo costs one row.
+
+Every worker has a pipe of its own, so a process that dies takes no lock and no
+other photo with it, and it is known which photo it died of. That is why no
+ready-made pool serves: those share a queue, and break or block as a whole when
+a process is killed in the middle of it.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+import time
+from collections import deque
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
+from typing import Any
+
+from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare_process, score
+
+AHEAD = 2
+"""Tasks given to a worker at once, so that it never waits for the next."""
+ATTEMPTS = 2
+"""A process may be killed from outside; a photo is to blame when it dies of it again."""
+TICK_S = 1.0
+
+
+@dataclass(eq=False)
+class _Worker:
+    process: BaseProcess
+    pipe: Connection
+    tasks: deque[Task] = field(default_factory=deque)
+    since: float = 0.0
+    begun: str | None = None
+
+
+def start_method() -> str:
+    """How workers are started: never by a bare fork, which libraries' threads don't survive."""
+    methods = multiprocessing.get_all_start_methods()
+    return "forkserver" if "forkserver" in methods else "spawn"
+
+
+def run_here(
+    tasks: Iterable[Task], job: Job, workers: int, timeout_s: float
+) -> Generator[Outcome, None, None]:
+    """Outcomes of the tasks, in the order they are done. Closing the iterator ends the workers."""
+    if workers < 1:
+        raise ValueError(f"{workers} workers")
+    pool = _Pool(tasks, job, workers, timeout_s)
+    try:
+        yield from pool.outcomes()
+    finally:
+        pool.stop()
+
+
+class _Pool:
+    def __init__(self, tasks: Iterable[Task], job: Job, workers: int, timeout_s: float) -> None:
+        self._tasks = iter(tasks)
+        self._again: deque[Task] = deque()
+        self._deaths: dict[str, int] = {}
+        self._job = job
+        self._wanted = workers
+        self._timeout_s = timeout_s
+        self._context: Any = multiprocessing.get_context(start_method())
+        if start_method() == "forkserver":
+            self._context.set_forkserver_preload(["cardreader.batch.score"])
+        self._workers: list[_Worker] = []
+
+    def outcomes(self) -> Iterator[Outcome]:
+        self._fill()
+        while self._workers:
+            ready = wait([worker.pipe for worker in self._workers], TICK_S)
+            for worker in [w for w in self._workers if w.pipe in ready]:
+                yield from self._receive(worker)
+            yield from self._stop_slow()
+            self._fill()
+
+    def stop(self) -> None:
+        for worker in self._workers:
+            worker.process.kill()
+        for worker in self._workers:
+            worker.process.join()
+            worker.pipe.close()
+        self._workers.clear()
+
+    def _fill(self) -> None:
+        """Give every worker enough to do, start those that lack, let the idle ones go."""
+        for depth in range(AHEAD):
+            for worker in list(self._workers):
+                if len(worker.tasks) == depth and (task := self._next()) is not None:
+                    self._give(worker, task)
+        while len(self._workers) < self._wanted and (task := self._next()) is not None:
+            worker = self._start()
+            self._workers.append(worker)
+            self._give(worker, task)
+        for worker in [w for w in self._workers if not w.tasks]:
+            self._workers.remove(worker)
+            worker.pipe.close()  # which tells it to end
+            worker.process.join()
+
+    def _next(self) -> Task | None:
+        return self._again.popleft() if self._again else next(self._tasks, None)
+
+    def _start(self) -> _Worker:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(target=_work, args=(theirs, self._job), daemon=True)
+        process.start()
+        theirs.close()
+        return _Worker(process, ours)
+
+    def _give(self, worker: _Worker, task: Task) -> None:
+        if not worker.tasks:
+            worker.since = time.monotonic()
+        worker.tasks.append(task)
+        with suppress(OSError):  # it died; its pipe will say so
+            worker.pipe.send(task)
+
+    def _receive(self, worker: _Worker) -> Iterator[Outcome]:
+        try:
+            message: str | Outcome = worker.pipe.recv()
+        except (EOFError, OSError):
+            yield from self._died(worker)
+            return
+        if isinstance(message, str):
+            worker.begun = message
+            return
+        worker.tasks.popleft()
+        worker.since, worker.begun = time.monotonic(), None
+        yield message
+
+    def _died(self, worker: _Worker) -> Iterator[Outcome]:
+        self._workers.remove(worker)
+        worker.pipe.close()
+        worker.process.join()
+        if not worker.tasks:
+            return
+        culprit = worker.tasks.popleft()
+        deaths = self._deaths[culprit.name] = self._deaths.get(culprit.name, 0) + 1
+        if deaths < ATTEMPTS:
+            self._again.append(culprit)
+        else:
+            yield _failed(culprit, Failure.CRASHED, _manner(worker.process.exitcode), worker.begun)
+        self._again.extend(worker.tasks)
+
+    def _stop_slow(self) -> Iterator[Outcome]:
+        now = time.monotonic()
+        for worker in list(self._workers):
+            if worker.tasks and now - worker.since > self._timeout_s:
+                self._workers.remove(worker)
+                worker.process.kill()
+                worker.process.join()
+                worker.pipe.close()
+                slow = worker.tasks.popleft()
+                self._again.extend(worker.tasks)
+                yield _failed(
+                    slow, Failure.TOO_SLOW, f"no result in {self._timeout_s:g} s", worker.begun
+                )
+
+
+def _failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:
+    return Outcome(task.name, sha256, trouble=Trouble(kind, detail, sha256))
+
+
+def _manner(exitcode: int | None) -> str:
+    if exitcode is not None and exitcode < 0:
+        return f"the reading process died of {signal.Signals(-exitcode).name}"
+    return f"the reading process ended with code {exitcode}"
+
+
+def _work(pipe: Connection, job: Job) -> None:
+    """A worker's life: until its pipe closes, because there is no more or the parent is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent is told, and ends us
+    prepare_process()
+    try:
+        while True:
+            pipe.send(score(pipe.recv(), job, pipe.send))
+    except (EOFError, OSError):
+        return
