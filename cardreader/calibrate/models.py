@@ -40,6 +40,12 @@ from cardreader.calibration import Calibration
 Array = NDArray[np.float64]
 MAX_ROUNDS = 30
 LEAST_ROWS = 8
+BEYOND_G_DL = 0.5
+"""How far beyond the laboratory values a reading may lie before it is refused.
+
+About the uncertainty of a reading: else half of the women at the ends of the
+range, the severest among them, would be refused.
+"""
 TAIL = 8.0
 """Degrees of freedom of the photos' scatter where no base calibration states them."""
 OFF_LOCUS = 1e-4
@@ -137,7 +143,7 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
             conformal_scale=1.0,
             coverage=0.9,
             volume_cv=self.volume_cv,
-            domain_g_dl=np.array([lab.min(), lab.max()]),
+            domain_g_dl=np.array([lab.min() - BEYOND_G_DL, lab.max() + BEYOND_G_DL]),
             max_distance2=(
                 float(3 * stats.f.isf(OFF_LOCUS, 3, tail)) if base is None else base.max_distance2
             ),
@@ -312,7 +318,8 @@ def relabelled(
     """A calibration with haemoglobin ``intercept + slope * old``; range as far as pairs reach."""
     knots = intercept_g_dl + slope * base.knots_hb_g_dl
     old_low, old_high = intercept_g_dl + slope * base.domain_g_dl
-    low, high = max(float(lab_g_dl.min()), old_low), min(float(lab_g_dl.max()), old_high)
+    low = max(float(lab_g_dl.min()) - BEYOND_G_DL, old_low)
+    high = min(float(lab_g_dl.max()) + BEYOND_G_DL, old_high)
     return replace(
         base,
         id="draft",

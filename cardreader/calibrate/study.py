@@ -357,10 +357,10 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
     scale = row["hundred_percent_g_dl"]
     value = to_g_dl(row["lab_value"], unit, scale)
     if not LOWEST_HB_G_DL <= value <= HIGHEST_HB_G_DL:
-        problem = (
-            f"{row['lab_value']:g} {unit} is {value:.3g} g/dL, outside "
-            f"{LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g}: wrong unit?"
-        )
+        stated = f"{row['lab_value']:g} {unit}"
+        if unit is not LabUnit.G_DL:
+            stated += f" = {value:.3g} g/dL"
+        problem = f"{stated} is outside {LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g} g/dL: wrong unit?"
         return [RowError(number, "lab_value", problem)]
     row["lab_g_dl"] = value
     stated = row["lab_sd"]

@@ -36,6 +36,7 @@ from cardreader.calibrate.fit import (
     unseen_splits,
     women_splits,
 )
+from cardreader.calibrate.models import BEYOND_G_DL
 from cardreader.calibrate.proportion import Proportion, proportion
 from cardreader.calibrate.reading import read, unpack
 from cardreader.calibrate.regression import Line, deming, passing_bablok
@@ -149,6 +150,9 @@ class Validation:
     n_faulty: int
     refusals: tuple[tuple[str, int], ...]
     n_not_accepted: int
+    n_women: int
+    n_women_unread: int
+    prevalence: dict[str, float] | None
     methods: tuple[MethodRow, ...]
     agreement: Agreement
     deming: Line
@@ -291,6 +295,10 @@ def validate(
         n_faulty=len({error.row for error in features.table_errors}),
         refusals=_refusals(features),
         n_not_accepted=int(np.sum(~readings.accepted)),
+        n_women=features.rows["subject"].nunique(),
+        n_women_unread=features.rows["subject"].nunique()
+        - np.unique(readings.pairs.subject[readings.accepted]).size,
+        prevalence=prevalence,
         methods=_methods(readings.take(np.flatnonzero(readings.accepted)), good, recipe),
         agreement=agreement,
         deming=deming(lab, one.hb_g_dl, _variance_ratio(one)),
@@ -507,7 +515,7 @@ def overall(criteria: tuple[Criterion, ...]) -> str:
     failed = [criterion.name.lower() for criterion in criteria if criterion.met is False]
     open_ones = [criterion.name.lower() for criterion in criteria if criterion.met is None]
     if failed:
-        return f"Not fit for use as it stands: this was asked and not found: {'; '.join(failed)}."
+        return f"Not fit for use as it stands. It was not found that {'; that '.join(failed)}."
     if open_ones:
         return (
             f"Nothing speaks against it, but the study is too small to say: {'; '.join(open_ones)}."
@@ -541,7 +549,7 @@ def _limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> t
     ]
     lines.append(
         f"Laboratory values reached from {lab.min():.1f} to {lab.max():.1f} g/dL. "
-        "Beyond that the reader refuses."
+        f"More than {BEYOND_G_DL:g} g/dL beyond that the reader refuses."
     )
     methods = Counter(pairs.method.tolist())
     lines.append(
