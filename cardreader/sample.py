@@ -18,6 +18,7 @@ from cardreader import layout
 from cardreader.locate import CardPose
 from cardreader.photo import Photo
 from cardreader.refusal import Reason, Refusal
+from cardreader.twins import compare_twins
 
 CENTRE_SHARE = 0.6
 """Side of the sampled middle as a share of the patch's side."""
@@ -63,7 +64,7 @@ class PatchSamples:
 def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     """Sample every patch.
 
-    Refusals: CLIPPED, TOO_DARK, GLARE_ON_PATCHES.
+    Refusals: CLIPPED, TOO_DARK, SHADOW_EDGE, GLARE_ON_PATCHES.
     """
     side = _side(pose.px_per_mm)
     encoded = _pixels(photo, pose, side)
@@ -157,10 +158,26 @@ def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refu
     lightest = [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
     clipped = float(np.median((encoded[lightest] >= CLIPPED_CODE * photo.white).mean((1, 2, 3))))
     if clipped > MAX_CLIPPED:
-        return Refusal(
-            Reason.CLIPPED, "sample", f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}"
-        )
+        return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}")
     light = float(np.median(samples.linear[lightest, 1]))
     if light < MIN_LIGHT:
-        return Refusal(Reason.TOO_DARK, "sample", f"lightest neutral {light:.3f} < {MIN_LIGHT}")
+        return _refuse(Reason.TOO_DARK, f"lightest neutral {light:.3f} < {MIN_LIGHT}")
+    return _judge_twins(samples.linear)
+
+
+def _refuse(reason: Reason, detail: str) -> Refusal:
+    return Refusal(reason, "sample", detail)
+
+
+def _judge_twins(linear: NDArray[np.float64]) -> Refusal | None:
+    """Refuse light that the two prints of many shades, or of some very much, disagree on."""
+    twins = compare_twins(linear)
+    if twins.shadow_pairs:
+        return _refuse(
+            Reason.SHADOW_EDGE, f"{twins.shadow_pairs} pairs of patches lie in light and shade"
+        )
+    if twins.glare_pairs:
+        return _refuse(
+            Reason.GLARE_ON_PATCHES, f"{twins.glare_pairs} pairs of patches differ by added light"
+        )
     return None
