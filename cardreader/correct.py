@@ -17,12 +17,11 @@ uncertainty.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import colour
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
 
 from cardreader import layout
 from cardreader.card import Lot
@@ -128,26 +127,81 @@ def _field_basis(at_mm: Array) -> Array:
     return np.stack([u, v, u * u, v * v, u * v], axis=1)
 
 
+_N_TONE = 12
+_GLARE = 12
+_FIELD = slice(13, 18)
+_FIELD_CHANNEL = slice(18, 24)
+_N = 24
+
+
 def _unpack(p: Array) -> LightModel:
-    return LightModel(p[:12].reshape(3, 4), p[12], p[13:18], p[18:24].reshape(2, 3))
-
-
-def _prior(p: Array) -> Array:
-    tone = p[:12].reshape(3, 4)
-    shape = tone.mean(axis=0)
-    return np.concatenate(
-        [
-            (shape - [0.0, 1.0, 0.0, 0.0]) / _TONE_PRIOR,
-            ((tone - shape)[:, 1:] / _TONE_CHANNEL_PRIOR).ravel(),
-            [p[12] / _GLARE_PRIOR],
-            p[13:18] / _FIELD_PRIOR,
-            p[18:24] / _FIELD_CHANNEL_PRIOR,
-        ]
+    return LightModel(
+        p[:_N_TONE].reshape(3, 4), float(p[_GLARE]), p[_FIELD], p[_FIELD_CHANNEL].reshape(2, 3)
     )
+
+
+@cache
+def _prior() -> tuple[Array, Array]:
+    """The priors as linear equations in the parameters, matrix (m, 24) and right side (m,)."""
+    shape_rows = np.zeros((4, _N))
+    channel_rows = np.zeros((9, _N))
+    for k in range(4):
+        shape_rows[k, k:_N_TONE:4] = 1 / 3
+    for channel in range(3):
+        for k in range(1, 4):
+            row = channel_rows[3 * channel + k - 1]
+            row[4 * channel + k] = 1
+            row -= shape_rows[k]
+    shape_rows /= _TONE_PRIOR[:, None]
+    channel_rows /= np.tile(_TONE_CHANNEL_PRIOR, 3)[:, None]
+    rest = np.eye(_N)[_GLARE:]
+    rest[0] /= _GLARE_PRIOR
+    rest[1:6] /= _FIELD_PRIOR[:, None]
+    rest[6:] /= _FIELD_CHANNEL_PRIOR
+    matrix = np.vstack([shape_rows, channel_rows, rest])
+    return matrix, matrix @ _start(np.zeros(3))
+
+
+def _start(level: Array) -> Array:
+    p = np.zeros(_N)
+    p[0:_N_TONE:4] = level
+    p[1:_N_TONE:4] = 1.0
+    return p
+
+
+@dataclass(frozen=True, eq=False)
+class _NeutralFit:
+    """Misfit of the neutral prints and its derivatives, in standard deviations."""
+
+    powers: Array
+    basis: Array
+    wanted: Array
+    sd: Array
+
+    def misfit(self, p: Array) -> tuple[Array, Array]:
+        """Residuals (60,) and Jacobian (60, 24)."""
+        model = _unpack(p)
+        received = np.exp(np.clip((self.powers * model.tone).sum(axis=-1), -20, 5))
+        net = np.maximum(received - model.glare, _EPSILON)
+        light = (self.basis @ model.field)[:, None] + self.basis[:, :2] @ model.field_channel
+        jacobian = np.zeros((*self.wanted.shape, _N))
+        for c in range(3):
+            jacobian[:, c, 4 * c : 4 * c + 4] = (
+                self.powers[:, c] * (received[:, c] / net[:, c])[:, None]
+            )
+            jacobian[:, c, 18 + c] = -self.basis[:, 0]
+            jacobian[:, c, 21 + c] = -self.basis[:, 1]
+        jacobian[..., _GLARE] = -1 / net
+        jacobian[..., _FIELD] = -self.basis[:, None, :]
+        residual = (np.log(net) - light - self.wanted) / self.sd
+        return residual.ravel(), (jacobian / self.sd[..., None]).reshape(-1, _N)
 
 
 def fit_light(linear: Array, lot: Lot) -> LightModel:
     """Fit the light model to the twenty neutral prints.
+
+    Gauss-Newton with pseudo-Huber weights (reweighted least squares), the step
+    halved until the cost falls.
 
     Parameters
     ----------
@@ -155,28 +209,38 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
         Nominal linear RGB of all patches.
     """
     wanted = np.log(np.maximum(lot.xyz[_NEUTRAL] @ _XYZ_TO_RGB.T, _EPSILON))
-    sd = np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0))
     t = np.log(np.maximum(linear[_NEUTRAL], _EPSILON))
-    powers = t[..., None] ** np.arange(4)
-    basis = _field_basis(_AT_MM[_NEUTRAL])
+    fit = _NeutralFit(
+        powers=t[..., None] ** np.arange(4),
+        basis=_field_basis(_AT_MM[_NEUTRAL]),
+        wanted=wanted,
+        sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
+    )
+    prior, aim = _prior()
+    p = _start((wanted - t).mean(axis=0))
+    residual, jacobian = fit.misfit(p)
+    for _ in range(40):
+        weight = 1 / np.sqrt(1 + (residual / _KNEE) ** 2)
+        gram = (jacobian * weight[:, None]).T @ jacobian + prior.T @ prior
+        slope = jacobian.T @ (weight * residual) + prior.T @ (prior @ p - aim)
+        step = np.linalg.solve(gram, slope)
+        before = _cost(residual, prior @ p - aim)
+        for scale in (1.0, 0.5, 0.25, 0.1, 0.01):
+            trial = p - scale * step
+            residual, jacobian = fit.misfit(trial)
+            if _cost(residual, prior @ trial - aim) <= before:
+                break
+        moved = np.abs(trial - p).max()
+        p = trial
+        if moved < 1e-6:
+            break
+    return _unpack(p)
 
-    def misfit(p: Array) -> Array:
-        tone = p[:12].reshape(3, 4)
-        received = np.exp(np.clip((powers * tone).sum(axis=-1), -20, 5))
-        light = (basis @ p[13:18])[:, None] + basis[:, :2] @ p[18:24].reshape(2, 3)
-        brightness = np.log(np.maximum(received - p[12], _EPSILON))
-        data = _soft((brightness - light - wanted) / sd)
-        return np.concatenate([data.ravel(), _prior(p)])
 
-    start = np.zeros(24)
-    start[:12].reshape(3, 4)[:, 0] = (wanted - t).mean(axis=0)
-    start[[1, 5, 9]] = 1.0
-    return _unpack(least_squares(misfit, start, method="trf", max_nfev=60).x)
-
-
-def _soft(z: Array) -> Array:
-    """Residuals whose square grows only linearly beyond the knee (pseudo-Huber)."""
-    return np.sign(z) * _KNEE * np.sqrt(2 * (np.sqrt(1 + (z / _KNEE) ** 2) - 1))
+def _cost(residual: Array, prior_residual: Array) -> float:
+    """Pseudo-Huber on the data: beyond the knee a patch pulls no harder. Priors are quadratic."""
+    data = 2 * _KNEE**2 * (np.sqrt(1 + (residual / _KNEE) ** 2) - 1)
+    return float(data.sum() + prior_residual @ prior_residual)
 
 
 def fit_matrix(reflectance: Array, lot: Lot, ramp_weight: float = 2.0) -> Array:

@@ -72,7 +72,7 @@ class Scene:
     lot : Lot
         The lot file that the reader will be given; its measured values carry
         instrument noise and know nothing of this one card's print error.
-    light_name, camera_name : str
+    light_name : str
         For grouping.
     raw_patches : (72, 3) array
     raw_stock, raw_paper, raw_marker : (3,) arrays
@@ -80,6 +80,8 @@ class Scene:
         Blot colour at `BLOT_VOLUMES`.
     glare : (3,) array
         Raw light added everywhere.
+    power, patch_reflectance, blot_reflectance : (n,), (72, n), (n,) arrays
+        What an eye or an instrument on the spot would have seen.
     shade_slope, shade_bend : arrays (2,), float
         Light over the card: 1 + slope . u + bend |u|^2, with u in card halves.
     camera : Camera
@@ -100,6 +102,9 @@ class Scene:
     raw_marker: Array
     raw_blot: Array
     glare: Array
+    power: Array
+    patch_reflectance: Array
+    blot_reflectance: Array
     shade_slope: Array
     shade_bend: float
 
@@ -171,6 +176,7 @@ def draw_scene(
         return np.asarray(camera.raw(reflectance, power) * gain)
 
     stock = raw(stock_reflectance())
+    printed = print_reflectance(ink)
     angle = rng.uniform(0, 2 * np.pi)
     slope = rng.uniform(0, control.shade_max) * np.array([np.cos(angle), np.sin(angle)])
     return Scene(
@@ -181,12 +187,15 @@ def draw_scene(
         light_name=light_name,
         camera=camera,
         matrix=camera.matrix(power),
-        raw_patches=raw(print_reflectance(ink)),
+        raw_patches=raw(printed),
         raw_stock=stock,
         raw_paper=raw(paper_reflectance(tint)),
         raw_marker=raw(print_reflectance([0.0, 0.0, 0.0, 1.6])),
         raw_blot=raw(blot_reflectance(hb_g_dl, so2, volume * BLOT_VOLUMES, tint)),
         glare=rng.uniform(0, control.glare_max) * stock * rng.lognormal(0, 0.05, 3),
+        power=power,
+        patch_reflectance=printed,
+        blot_reflectance=blot_reflectance(hb_g_dl, so2, volume, tint),
         shade_slope=slope,
         shade_bend=rng.uniform(-0.4, 0.1) * control.shade_max,
     )
