@@ -209,12 +209,13 @@ def _fit_lines(
     lie. Profiles off the line (dirt, a speck of glare) are dropped.
     """
     ends = len(steps) // 4
-    low = np.median(profiles[..., :ends], axis=(1, 2))
-    high = np.median(profiles[..., -ends:], axis=(1, 2))
-    contrast = high - low
-    if (contrast < 0.25 * np.median(contrast)).any() or np.median(contrast) < 2e-3:
+    # Each profile by its own ends: the edge of a shadow may cross a marker.
+    low = np.median(profiles[..., :ends], axis=-1, keepdims=True)
+    contrast = np.median(profiles[..., -ends:], axis=-1, keepdims=True) - low
+    typical = np.median(contrast, axis=1, keepdims=True)
+    if typical.min() < 0.1 * np.median(typical) or np.median(typical) < 2e-3:
         return None
-    level = np.clip((profiles - low[:, None, None]) / contrast[:, None, None], -0.2, 1.2)
+    level = np.clip((profiles - low) / np.maximum(contrast, 0.3 * typical), -0.2, 1.2)
     step = steps[1] - steps[0]
     middle = steps[-1] + step / 2 - level.sum(-1) * step
     weight = np.ones_like(middle)
