@@ -11,11 +11,10 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-import zlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
 from cardreader.batch.sources import PhotoFile
@@ -217,21 +216,18 @@ class Journal:
 
     # --- what the table is made of -----------------------------------------------------------
 
-    def result(
-        self, photo: PhotoFile, job: Job, *, reopened: bool = True
-    ) -> tuple[str | None, dict[str, Any] | Trouble]:
-        """Content hash and reading, or what stood in the way, of a photo of the table."""
+    def outcome(self, photo: PhotoFile, job: Job, *, reopened: bool = True) -> Outcome:
+        """What became of a photo of the table."""
         sha256 = self._content(photo, trust=not reopened)
-        if sha256 is not None:
-            measured = self._measured(sha256, job)
-            if measured is not None:
-                text = self._judged(sha256, job.judge_key(measured[0], photo.subject))
-                if text is not None:
-                    return sha256, json.loads(zlib.decompress(text))
+        if sha256 is not None and (measured := self._measured(sha256, job)) is not None:
+            reading = self._judged(sha256, job.judge_key(measured[0], photo.subject))
+            if reading is not None:
+                return Outcome(photo.name, sha256, measured[0], reading=reading)
         trouble = self._trouble(photo.name)
         if trouble is not None:
-            return trouble[0].sha256, trouble[0]
-        return sha256, Trouble(Failure.CANT_OPEN, "not measured, and not at hand", sha256)
+            return Outcome(photo.name, trouble[0].sha256, trouble=trouble[0])
+        absent = Trouble(Failure.CANT_OPEN, "not measured, and not at hand", sha256)
+        return Outcome(photo.name, sha256, trouble=absent)
 
     def record(self, sha256: str) -> bytes | None:
         """Record of a measured content."""

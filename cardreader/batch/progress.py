@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import sys
-import zlib
 from typing import IO, Any
 
-from cardreader.batch.score import Outcome
+from cardreader.batch.score import Outcome, unpack_reading
 
 QUIET_EVERY_S = 10.0
 """Between lines where no terminal shows them as one."""
@@ -42,7 +40,7 @@ class Progress:
         if outcome.trouble is not None:
             self._failed += 1
         elif outcome.reading is not None:
-            status = json.loads(zlib.decompress(outcome.reading))["status"]
+            status = unpack_reading(outcome.reading)["status"]
             self._refused += status == "refused"
         if self._bar is not None:
             self._bar.set_postfix(refused=self._refused, failed=self._failed, refresh=False)

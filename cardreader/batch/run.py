@@ -16,9 +16,9 @@ from typing import Any
 from cardreader import __version__
 from cardreader.batch.journal import Journal
 from cardreader.batch.progress import Progress
-from cardreader.batch.score import Job, Outcome, Task, Trouble
+from cardreader.batch.score import Job, Outcome, Task
 from cardreader.batch.sources import PhotoFile
-from cardreader.batch.table import Result, arrow_table, json_line, write_table
+from cardreader.batch.table import Result, arrow_table, json_line, results_of, write_table
 from cardreader.files import open_atomic, write_atomic
 from cardreader.pipeline import Reader
 
@@ -131,7 +131,8 @@ def _outcomes(
 def _write(
     journal: Journal, job: Job, settings: Settings, now: tuple[int, int], *, reopened: bool
 ) -> Counts:
-    results = _write_lines(settings.out / LINES, _results(journal, job, reopened=reopened))
+    found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos())
+    results = _write_lines(settings.out / LINES, results_of(found))
     table = arrow_table(results)
     write_table(table, settings.out / PARQUET, settings.out / CSV)
     tally = {status: 0 for status in ("read", "refused", "failed")}
@@ -145,20 +146,6 @@ def _write(
 
         write_atomic(settings.out / SUMMARY, summary_page(table, about, journal))
     return counts
-
-
-def _results(journal: Journal, job: Job, *, reopened: bool) -> Iterator[Result]:
-    first: dict[str, str] = {}
-    for photo in journal.photos():
-        sha256, found = journal.result(photo, job, reopened=reopened)
-        same = None if sha256 is None else first.setdefault(sha256, photo.name)
-        yield Result(
-            photo,
-            sha256,
-            reading=None if isinstance(found, Trouble) else found,
-            trouble=found if isinstance(found, Trouble) else None,
-            duplicate_of=None if same == photo.name else same,
-        )
 
 
 def _write_lines(path: Path, results: Iterator[Result]) -> Iterator[Result]:

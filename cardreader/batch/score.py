@@ -151,6 +151,12 @@ def _judged(task: Task, job: Job) -> Outcome:
     return Outcome(task.name, measured.sha256, number, reading=_reading(measured, task, job))
 
 
+def unpack_reading(reading: bytes) -> dict[str, Any]:
+    """The reading of an outcome, as `report.reading_json` gave it."""
+    content: dict[str, Any] = json.loads(zlib.decompress(reading))
+    return content
+
+
 def _reading(measured: Measurement, task: Task, job: Job) -> bytes:
     reading: dict[str, Any] = reading_json(reading_of(measured, job.reader, task.subject))
     text = json.dumps(reading, sort_keys=True, ensure_ascii=False, allow_nan=False)

@@ -9,12 +9,12 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cardreader.batch.score import Trouble
+from cardreader.batch.score import Outcome, Trouble, unpack_reading
 from cardreader.batch.sources import PhotoFile
 from cardreader.files import write_atomic
 
@@ -33,6 +33,21 @@ class Result:
     reading: Json | None
     trouble: Trouble | None = None
     duplicate_of: str | None = None
+
+
+def results_of(found: Iterable[tuple[PhotoFile, Outcome]]) -> Iterator[Result]:
+    """Results of outcomes, those of the same content marked after the first."""
+    first: dict[str, str] = {}
+    for photo, outcome in found:
+        sha256 = outcome.sha256
+        same = None if sha256 is None else first.setdefault(sha256, photo.name)
+        yield Result(
+            photo,
+            sha256,
+            reading=None if outcome.reading is None else unpack_reading(outcome.reading),
+            trouble=outcome.trouble,
+            duplicate_of=None if same == photo.name else same,
+        )
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,55 @@
+"""Running the batch as a person does, and looking at what it wrote."""
+
+from __future__ import annotations
+
+import csv
+import sqlite3
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+TODAY = date(2026, 11, 1)
+LOT, OTHER_LOT = 27001, 27002
+TABLES = ("results.csv", "results.jsonl", "results.parquet", "run.json")
+
+
+def variant(photo: bytes, number: int) -> bytes:
+    """The same picture in a file of its own content: phones too append data after the end."""
+    return photo + b"%06d" % number
+
+
+def command(*words: str | Path, today: str = "2026-11-01") -> list[str]:
+    return [sys.executable, "-m", "cardreader", "batch", *map(str, words), "--today", today]
+
+
+def batch(*words: str | Path, today: str = "2026-11-01") -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        command(*words, today=today), capture_output=True, text=True, cwd=ROOT, timeout=120
+    )
+
+
+def rows(out: Path) -> list[dict[str, str]]:
+    with (out / "results.csv").open(newline="", encoding="utf-8") as stream:
+        return list(csv.DictReader(stream))
+
+
+def contents(out: Path) -> dict[str, bytes]:
+    return {name: (out / name).read_bytes() for name in TABLES}
+
+
+def journal_counts(out: Path) -> dict[str, int]:
+    """Rows of the journal's tables; a journal not made yet has none."""
+    if not (out / "journal.sqlite").is_file():
+        return {"measured": 0, "judged": 0}
+    db = sqlite3.connect(out / "journal.sqlite")
+    try:
+        return {
+            name: db.execute(f"SELECT count(*) FROM {name}").fetchone()[0]
+            for name in ("measured", "judged")
+        }
+    except sqlite3.OperationalError:
+        return {"measured": 0, "judged": 0}
+    finally:
+        db.close()

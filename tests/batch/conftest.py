@@ -1,0 +1,84 @@
+"""Photos for the batch: one synthetic card photo, made into many by bytes after its end."""
+
+from __future__ import annotations
+
+import zlib
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from batchrig import LOT, OTHER_LOT, TODAY, variant
+
+from cardreader.api import load_reader
+from cardreader.pipeline import Reader
+from cardreader.simulate.photograph import photograph
+from cardreader.simulate.scene import GOOD, Family, draw_scene
+from cardreader.simulate.view import draw_view
+
+
+@pytest.fixture(scope="session")
+def reader() -> Reader:
+    return load_reader(today=TODAY)
+
+
+def _synthetic(reader: Reader, hb_g_dl: float, lot_number: int, seed: int) -> bytes:
+    rng = np.random.default_rng(seed)
+    lot = reader.lots[lot_number]
+    scene = draw_scene(rng, hb_g_dl, lot, lot_number, GOOD, Family.HELD_OUT)
+    return photograph(scene, draw_view(rng), seed)
+
+
+@pytest.fixture(scope="session")
+def full_photo(reader: Reader) -> bytes:
+    """A synthetic 12-megapixel photo, as a phone writes it."""
+    return _synthetic(reader, 9.0, LOT, 2)
+
+
+@pytest.fixture(scope="session")
+def card_photo(full_photo: bytes) -> bytes:
+    return _smaller(full_photo)
+
+
+@pytest.fixture(scope="session")
+def other_lot_photo(reader: Reader) -> bytes:
+    return _smaller(_synthetic(reader, 6.0, OTHER_LOT, 3))
+
+
+def _smaller(photo: bytes) -> bytes:
+    image = cv2.imdecode(np.frombuffer(photo, np.uint8), cv2.IMREAD_COLOR)
+    half = cv2.resize(image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return cv2.imencode(".jpg", half, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
+
+
+@pytest.fixture(scope="session")
+def bad_files() -> dict[str, bytes]:
+    """Files that are no readable photo, by the reason they must be refused for."""
+    noise = np.random.default_rng(5).integers(0, 256, (900, 1200, 3), np.uint8)
+    no_card = cv2.imencode(".jpg", noise)[1].tobytes()
+    bomb = cv2.imencode(".png", np.zeros((600, 800, 3), np.uint8))[1].tobytes()
+    # Width and height in the header raised to 60000 x 60000; the checksum follows.
+    header = b"IHDR" + (60000).to_bytes(4, "big") * 2 + bomb[24:29]
+    bomb = bomb[:12] + header + zlib.crc32(header).to_bytes(4, "big") + bomb[33:]
+    return {
+        "empty.jpg:not_an_image": b"",
+        "words.jpg:not_an_image": b"no photo at all\n" * 50,
+        "cut.jpg:not_an_image": no_card[: len(no_card) // 2],
+        "bomb.png:image_too_large": bomb,
+        "noise.jpg:no_card": no_card,
+    }
+
+
+@pytest.fixture
+def folder(tmp_path: Path, card_photo: bytes, bad_files: dict[str, bytes]) -> Path:
+    """Six photos of a card, one of them twice, and five files that can't be read."""
+    root = tmp_path / "photos"
+    (root / "day 1" / "evening").mkdir(parents=True)
+    for i in range(5):
+        (root / "day 1" / f"blot-{i}.jpg").write_bytes(variant(card_photo, i))
+    (root / "day 1" / "evening" / "again.JPG").write_bytes(variant(card_photo, 0))
+    for name, data in bad_files.items():
+        (root / name.split(":")[0]).write_bytes(data)
+    (root / "notes.txt").write_text("not a photo, and not named like one\n")
+    (root / ".hidden.jpg").write_bytes(b"hidden")
+    return root

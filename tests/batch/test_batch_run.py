@@ -1,0 +1,245 @@
+"""A run: every photo has its row, a killed run ends the same, a new calibration opens nothing."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import psutil
+import pyarrow.parquet as pq
+import pytest
+from batchrig import ROOT, batch, command, contents, journal_counts, rows, variant
+
+from cardreader.calibration import Calibration
+from cardreader.shipped import shipped
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    return tmp_path / "out"
+
+
+def test_every_photo_has_its_row(folder: Path, out: Path, bad_files: dict[str, bytes]) -> None:
+    done = batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    assert done.returncode == 0, done.stderr
+    assert "11 photos: 6 read, 5 refused, 0 failed" in done.stdout
+    assert "Screening only" in done.stdout
+    table = rows(out)
+    assert [row["photo"] for row in table] == sorted(row["photo"] for row in table)
+    reasons = {Path(row["photo"]).name: row["reason"] for row in table if row["reason"]}
+    assert reasons == dict(name.split(":") for name in bad_files)
+    twins = [row for row in table if row["duplicate_of"]]
+    assert [Path(row["photo"]).name for row in twins] == ["again.JPG"]
+    assert twins[0]["duplicate_of"].endswith("blot-0.jpg")
+    assert {row["screening_only"] for row in table} == {"true"}
+    # Ten contents, eleven files.
+    assert journal_counts(out) == {"measured": 10, "judged": 10}
+
+
+def test_all_forms_of_the_table_say_the_same(folder: Path, out: Path) -> None:
+    batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    as_csv, parquet = rows(out), pq.read_table(out / "results.parquet").to_pylist()
+    lines = [json.loads(line) for line in (out / "results.jsonl").read_text().splitlines()]
+    assert len(as_csv) == len(parquet) == len(lines) == 11
+    for text, typed, line in zip(as_csv, parquet, lines, strict=True):
+        assert text["photo"] == typed["photo"] == line["photo"]
+        assert text["status"] == typed["status"] == line["reading"]["status"]
+        assert (typed["hb_g_dl"] is None) == (text["hb_g_dl"] == "") == (typed["status"] != "read")
+        if typed["status"] == "read":
+            assert typed["hb_g_dl"] == float(text["hb_g_dl"]) == line["reading"]["hb"]["g_dl"]
+
+
+def test_the_reading_is_the_very_one_of_the_read_command(folder: Path, out: Path) -> None:
+    batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    lines = [json.loads(line) for line in (out / "results.jsonl").read_text().splitlines()]
+    for line in (next(x for x in lines if x["status"] == s) for s in ("read", "refused")):
+        words = [*command()[:3], "read", line["photo"], "--json", "--today", "2026-11-01"]
+        alone = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
+        assert json.loads(alone.stdout) == line["reading"]
+
+
+def _many(folder: Path, photo: bytes, bad: dict[str, bytes], count: int) -> None:
+    folder.mkdir()
+    for i in range(count):
+        (folder / f"{i:03d}.jpg").write_bytes(variant(photo, i))
+    for name, data in bad.items():
+        (folder / name.split(":")[0]).write_bytes(data)
+
+
+def _alive(marker: str) -> list[psutil.Process]:
+    """Processes whose environment carries the marker."""
+    found = []
+    for process in psutil.process_iter():
+        try:
+            if process.environ().get("BATCH_TEST") == marker and process.status() != "zombie":
+                found.append(process)
+        except psutil.Error:
+            continue
+    return found
+
+
+def test_killed_at_any_instant_it_ends_with_the_same_table(
+    tmp_path: Path, card_photo: bytes, bad_files: dict[str, bytes]
+) -> None:
+    photos, marker = tmp_path / "photos", f"{os.getpid()}-{tmp_path.name}"
+    _many(photos, card_photo, bad_files, 30)
+    words = (photos, "--workers", "2", "--no-summary")
+    assert batch(*words, "--out", tmp_path / "whole").returncode == 0
+    out, measured = tmp_path / "out", [0]
+    instants = random.Random()  # any instant: not seeded, and the outcome must not depend on it
+    # Later and later, so that kills fall into every part of a run and it ends some day.
+    while not _killed_after(
+        instants.uniform(0.2, 1.5 + 0.8 * len(measured)),
+        command(*words, "--out", out),
+        marker,
+        with_workers=len(measured) % 2 == 0,
+    ):
+        _gone(marker)
+        measured.append(journal_counts(out)["measured"])
+    assert measured == sorted(measured), "a kill took back what was committed"
+    assert contents(out) == contents(tmp_path / "whole")
+    assert journal_counts(out) == {"measured": 35, "judged": 35}
+    print("measured at each kill:", measured[1:])
+
+
+def _killed_after(seconds: float, words: list[str], marker: str, *, with_workers: bool) -> bool:
+    """Run and kill; whether it ended by itself before."""
+    run = subprocess.Popen(
+        words,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        cwd=ROOT,
+        env={**os.environ, "BATCH_TEST": marker},
+        start_new_session=True,
+    )
+    try:
+        return run.wait(seconds) == 0
+    except subprocess.TimeoutExpired:
+        os.killpg(run.pid, signal.SIGKILL) if with_workers else run.kill()
+        run.wait()
+        return False
+
+
+def _gone(marker: str) -> None:
+    """No worker outlives a killed run for long."""
+    patience = time.monotonic() + 20
+    while left := _alive(marker):
+        assert time.monotonic() < patience, f"left behind: {left}"
+        time.sleep(0.05)
+
+
+def test_a_finished_run_does_nothing_again(folder: Path, out: Path) -> None:
+    first = batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    assert "measured now: 10" in first.stdout
+    before = contents(out)
+    again = batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    assert "measured now: 0, judged from records: 0" in again.stdout
+    assert contents(out) == before
+
+
+def test_only_a_changed_photo_is_read_again(folder: Path, out: Path, card_photo: bytes) -> None:
+    batch(folder, "--out", out, "--workers", "1", "--no-summary")
+    (folder / "day 1" / "blot-1.jpg").write_bytes(variant(card_photo, 77))
+    (folder / "day 1" / "blot-2.jpg").rename(folder / "moved.jpg")
+    again = batch(folder, "--out", out, "--workers", "1", "--no-summary")
+    assert "11 photos: 6 read" in again.stdout
+    assert "measured now: 1," in again.stdout  # the moved one is known by its content
+    assert any(row["photo"].endswith("moved.jpg") for row in rows(out))
+    assert not any(row["photo"].endswith("blot-2.jpg") for row in rows(out))
+
+
+@pytest.fixture
+def other_calibration(tmp_path: Path) -> Path:
+    """The shipped calibration with its locus moved by a made-up 2 % of light."""
+    content = json.loads((shipped("default") / "model.json").read_text())
+    content["id"] = "moved"
+    content["locus"] = [[v + 0.02 for v in knot] for knot in content["locus"]]
+    path = tmp_path / "moved.json"
+    path.write_text(json.dumps(content))
+    Calibration.load(path)
+    return path
+
+
+def test_a_new_calibration_judges_from_records_as_reading_anew_does(
+    folder: Path, tmp_path: Path, out: Path, other_calibration: Path
+) -> None:
+    batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    first = rows(out)
+    other = ("--calibration", other_calibration, "--protocol", "who-2024")
+    anew = tmp_path / "anew"
+    batch(folder, "--out", anew, "--workers", "2", "--no-summary", *other)
+    photos = folder.rename(tmp_path / "put away")  # not one of them can be opened now
+    judged = batch("--out", out, "--workers", "2", "--no-summary", *other)
+    assert "11 photos: 6 read, 5 refused" in judged.stdout
+    assert "measured now: 0, judged from records: 10" in judged.stdout
+    assert contents(out) == contents(anew)
+    values = [row["hb_g_dl"] for row in rows(out) if row["hb_g_dl"]]
+    assert values != [row["hb_g_dl"] for row in first if row["hb_g_dl"]]
+    # And back again: both judgements are kept.
+    photos.rename(folder)
+    back = batch(folder, "--out", out, "--workers", "2", "--no-summary")
+    assert "measured now: 0, judged from records: 0" in back.stdout
+    assert rows(out) == first
+
+
+def test_a_lot_that_expires_is_judged_anew_and_refused(folder: Path, out: Path) -> None:
+    batch(folder, "--out", out, "--workers", "1", "--no-summary")
+    later = batch(folder, "--out", out, "--workers", "1", "--no-summary", today="2099-01-01")
+    assert "0 read, 11 refused" in later.stdout
+    assert "measured now: 0" in later.stdout
+    assert {row["reason"] for row in rows(out) if row["lot_id"]} == {"lot_expired"}
+
+
+def test_two_runs_into_one_folder_are_kept_apart(
+    tmp_path: Path, card_photo: bytes, out: Path
+) -> None:
+    photos = tmp_path / "photos"
+    _many(photos, card_photo, {}, 40)
+    first = subprocess.Popen(
+        command(photos, "--out", out, "--workers", "1", "--no-summary"),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        cwd=ROOT,
+    )
+    try:
+        while not (out / "journal.sqlite-wal").exists():
+            time.sleep(0.01)
+            assert first.poll() is None
+        second = batch(photos, "--out", out, "--workers", "1", "--no-summary")
+        assert second.returncode == 5
+        assert "another batch is writing" in second.stderr
+        assert first.wait(60) == 0
+    finally:
+        first.kill()
+        first.wait()
+    assert len(rows(out)) == 40
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "message"),
+    [
+        (["nowhere"], 4, "no such folder or file"),
+        ([], 2, "no earlier run"),
+        (["memory://nothing"], 4, "nothing is there"),
+    ],
+)
+def test_what_cannot_be_listed_is_one_line(
+    out: Path, words: list[str], code: int, message: str
+) -> None:
+    done = batch(*words, "--out", out)
+    assert done.returncode == code
+    assert message in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_a_journal_that_is_none_is_one_line(folder: Path, out: Path) -> None:
+    out.mkdir()
+    (out / "journal.sqlite").write_bytes(b"something else" * 100)
+    done = batch(folder, "--out", out)
+    assert done.returncode == 5
+    assert "is not a journal" in done.stderr

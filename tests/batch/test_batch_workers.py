@@ -1,0 +1,94 @@
+"""A photo that brings its process down costs its own row and no other."""
+
+from __future__ import annotations
+
+import json
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from batchrig import OTHER_LOT, variant
+from killers import DeadlyLots
+
+from cardreader.batch.score import Failure, Job, Outcome, Task, unpack_reading
+from cardreader.batch.workers import run_here
+from cardreader.pipeline import Reader, read_photo
+from cardreader.report import reading_json
+from cardreader.subject import Subject
+
+
+def _run(tasks: list[Task], job: Job, workers: int = 2, timeout_s: float = 60) -> list[Outcome]:
+    with closing(run_here(tasks, job, workers, timeout_s)) as outcomes:
+        return sorted(outcomes, key=lambda outcome: outcome.name)
+
+
+@pytest.fixture
+def photos(tmp_path: Path, card_photo: bytes, other_lot_photo: bytes) -> list[Task]:
+    """Seven photos, the fourth of the other lot."""
+    tasks = []
+    for i in range(7):
+        path = tmp_path / f"{i}.jpg"
+        path.write_bytes(other_lot_photo if i == 3 else variant(card_photo, i))
+        tasks.append(Task(str(path), Subject()))
+    return tasks
+
+
+@pytest.mark.parametrize(
+    ("manner", "detail"),
+    [
+        ("exit", "the reading process ended with code 7"),
+        ("segfault", "the reading process died of SIGSEGV"),
+        ("kill", "the reading process died of SIGKILL"),
+    ],
+)
+def test_a_crash_costs_one_row(
+    reader: Reader, photos: list[Task], manner: str, detail: str
+) -> None:
+    job = Job(replace(reader, lots=DeadlyLots.of(reader.lots, OTHER_LOT, manner)))
+    outcomes = _run(photos, job)
+    assert [o.name for o in outcomes] == [t.name for t in photos]
+    troubles = {o.name: o.trouble for o in outcomes if o.trouble}
+    assert list(troubles) == [photos[3].name]
+    trouble = troubles[photos[3].name]
+    assert (trouble.kind, trouble.detail) == (Failure.CRASHED, detail)
+    assert trouble.sha256 == read_photo(Path(photos[3].name).read_bytes(), reader).sha256
+
+
+def test_a_process_killed_once_costs_nothing(
+    reader: Reader, photos: list[Task], tmp_path: Path
+) -> None:
+    lots = DeadlyLots.of(reader.lots, OTHER_LOT, "kill", once=tmp_path / "done")
+    outcomes = _run(photos, Job(replace(reader, lots=lots)))
+    assert (tmp_path / "done").exists()
+    assert [o.name for o in outcomes] == [t.name for t in photos]
+    assert [o.trouble for o in outcomes] == [None] * 7
+
+
+def test_a_photo_that_takes_for_ever_is_given_up(reader: Reader, photos: list[Task]) -> None:
+    job = Job(replace(reader, lots=DeadlyLots.of(reader.lots, OTHER_LOT, "hang")))
+    outcomes = _run(photos, job, timeout_s=8)
+    assert [o.name for o in outcomes if o.trouble] == [photos[3].name]
+    assert outcomes[3].trouble is not None
+    assert outcomes[3].trouble.kind is Failure.TOO_SLOW
+
+
+def test_a_defect_is_told_and_the_worker_goes_on(reader: Reader, photos: list[Task]) -> None:
+    job = Job(replace(reader, lots=DeadlyLots.of(reader.lots, OTHER_LOT, "raise")))
+    outcomes = _run(photos, job, workers=1)
+    assert [o.name for o in outcomes if o.trouble] == [photos[3].name]
+    assert outcomes[3].trouble is not None
+    assert outcomes[3].trouble.kind is Failure.DEFECT
+    assert outcomes[3].trouble.detail == "ArithmeticError: made up"
+
+
+def test_workers_give_what_the_pipeline_gives(reader: Reader, photos: list[Task]) -> None:
+    for outcome in _run(photos[2:4], Job(reader)):
+        direct = reading_json(read_photo(Path(outcome.name).read_bytes(), reader))
+        assert outcome.reading is not None
+        assert unpack_reading(outcome.reading) == json.loads(json.dumps(direct))
+
+
+def test_no_worker_is_no_pool(reader: Reader) -> None:
+    with pytest.raises(ValueError, match="0 workers"):
+        list(run_here([], Job(reader), 0, 1.0))
