@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from cardreader import __version__
 from cardreader.batch import cli as batch
+from cardreader.calibrate import cli as study
 from cardreader.exitcodes import MEANING, ExitCode
 from cardreader.web.cli import add_commands
 
@@ -115,6 +116,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_simulate(commands)
     _add_calibrate_default(commands)
     batch.add_commands(commands, _command)
+    study.add_commands(commands, _command)
     add_commands(commands, _command)
     return parser
 
@@ -315,12 +317,13 @@ def _reader(arguments: argparse.Namespace) -> Reader:
 
 
 def _calibration(path: Path | None) -> Calibration:
-    from cardreader.calibration import Calibration, CalibrationError
+    from cardreader.calibrate.container import load_calibration
+    from cardreader.calibration import CalibrationError
     from cardreader.shipped import shipped
 
     path = path or shipped("default")
     try:
-        return Calibration.load(path)
+        return load_calibration(path)
     except CalibrationError as error:
         raise CommandError(ExitCode.BAD_DATA, str(error)) from None
     except OSError as error:

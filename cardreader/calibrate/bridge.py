@@ -203,6 +203,7 @@ class Update:
     slope: float
     rms_old_g_dl: float
     rms_new_g_dl: float
+    conformity_scores: tuple[float, ...]
 
 
 def update(pairs: Pairs, calibration: Calibration, seed: int = 1) -> Update:
@@ -250,6 +251,7 @@ def update(pairs: Pairs, calibration: Calibration, seed: int = 1) -> Update:
         slope=model.slope_,
         rms_old_g_dl=_rms(old[one] - pairs.lab_g_dl[one]),
         rms_new_g_dl=_rms(new[one] - pairs.lab_g_dl[one]),
+        conformity_scores=tuple(sorted(float(min(score, 1e6)) for score in factor[one])),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,7 @@ class CoverageRow:
 
 
 def coverage_by(
-    covered: ArrayLike, width_g_dl: ArrayLike, parts: dict[str, ArrayLike]
+    covered: ArrayLike, width_g_dl: ArrayLike, parts: Mapping[str, ArrayLike]
 ) -> tuple[CoverageRow, ...]:
     """Coverage overall and per value of each part (band, phone, light), with Wilson intervals.
 
@@ -31,7 +32,7 @@ def coverage_by(
         Whether the interval held the laboratory value; one reading a subject.
     width_g_dl : (n,) array_like
         Widths of the intervals.
-    parts : dict of str to (n,) array_like
+    parts : mapping of str to (n,) array_like
         Labels, e.g. ``{"phone": [...], "light": [...]}``.
     """
     hit = np.asarray(covered, dtype=bool)

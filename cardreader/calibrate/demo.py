@@ -51,6 +51,8 @@ VOLUME_CV = 0.04
 """Invented scatter of blood per area between blots."""
 REFUSED_SHARE = 0.04
 """Invented share of photos that a reader would refuse for blur or glare."""
+PREVALENCE = {"severe": 0.03, "anaemic": 0.45, "not anaemic": 0.52}
+"""Invented shares among the women of the valley."""
 SEED = 4711
 
 

@@ -71,13 +71,17 @@ class Score:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A fitted calibration with what led to it."""
+    """A fitted calibration with what led to it.
+
+    ``conformity_scores`` holds the score of each woman that set the interval
+    factor, rising.
+    """
 
     calibration: Calibration
     model: str
     scores: tuple[Score, ...]
     volume: VolumeFloor | None
-    conformal_pairs: int
+    conformity_scores: tuple[float, ...]
     recipe: Recipe
 
 
@@ -242,8 +246,8 @@ def reference_rows(pairs: Pairs, coverage: float) -> NDArray[np.bool_]:
 
 def cross_conformal(
     model: Any, pairs: Pairs, volume_cv: float, recipe: Recipe
-) -> tuple[float, int]:
-    """Factor on every interval, from held-out women, by exact rank; and how many women set it.
+) -> tuple[float, tuple[float, ...]]:
+    """Factor on every interval, from held-out women, by exact rank; and the women's scores.
 
     Raises
     ------
@@ -256,7 +260,8 @@ def cross_conformal(
         factor[test] = needed_factors(draft, pairs.take(test), volume_cv, recipe.coverage)
     usable = np.flatnonzero(reference_rows(pairs, recipe.coverage) & ~np.isnan(factor))
     chosen = usable[one_per_group(pairs.subject[usable], recipe.seed)]
-    return conformal_scale(factor[chosen], 1 - recipe.coverage), chosen.size
+    scale = conformal_scale(factor[chosen], 1 - recipe.coverage)
+    return scale, tuple(sorted(float(score) for score in factor[chosen]))
 
 
 def needed_factors(
@@ -306,7 +311,7 @@ def fit(
     else:
         name, scores = model, ()
         chosen = candidates(base, cv)[model]
-    factor, n_conformal = cross_conformal(chosen, pairs, cv, recipe)
+    factor, own_scores = cross_conformal(chosen, pairs, cv, recipe)
     calibration = replace(
         _fitted(chosen, pairs).calibration_,
         conformal_scale=factor,
@@ -314,7 +319,7 @@ def fit(
         n_pairs=len(pairs),
         lots=tuple(sorted(set(pairs.lot.tolist()))),
     )
-    return Fit(calibration, name, scores, floor, n_conformal, recipe)
+    return Fit(calibration, name, scores, floor, own_scores, recipe)
 
 
 def measured_volume(

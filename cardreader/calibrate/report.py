@@ -366,6 +366,17 @@ def _prevalence_words(found: Validation) -> str:
     return f"Per 1000 women of whom {shares}, as stated by the study."
 
 
+def _interval_words(fitted: Fit) -> str:
+    words = (
+        f"Intervals are made to hold the laboratory value of {fitted.recipe.coverage:.0%} of "
+        f"women. Their factor is {fitted.calibration.conformal_scale:.2f}"
+    )
+    n = len(fitted.conformity_scores)
+    if not n:
+        return f"{words}, as the calibration brought it; none of these women had a part in it."
+    return f"{words}, the score of exact rank among {n} women, each read by a model without her."
+
+
 def _intervals(fitted: Fit, found: Validation) -> Section:
     level = fitted.recipe.coverage
     rows = tuple(
@@ -375,11 +386,7 @@ def _intervals(fitted: Fit, found: Validation) -> Section:
     return Section(
         "Do the intervals keep their promise?",
         (
-            Text(
-                f"Intervals are made to hold the laboratory value of {level:.0%} of women. Their "
-                f"factor, {fitted.calibration.conformal_scale:.2f}, is the score of exact rank "
-                f"among {fitted.conformal_pairs} women, each read by a model that had not seen her."
-            ),
+            Text(_interval_words(fitted)),
             Table(
                 ("Part", "intervals that hold", "mean width, g/dL"),
                 rows,
@@ -487,7 +494,7 @@ def _model(features: Features, fitted: Fit) -> Section:
         "Blots of the study and the fitted locus, before the card's own correction of it.",
     )
     if not fitted.scores:
-        return Section("Model", (Text(f"The model was given, not chosen: {fitted.model}."), locus))
+        return Section("Model", (Text(f"The model was not chosen here: {fitted.model}."), locus))
     groupings = list(fitted.scores[0].by_grouping)
     rows = tuple(
         (

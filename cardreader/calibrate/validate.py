@@ -50,6 +50,8 @@ SEVERE_G_DL = 7.0
 ANAEMIA_G_DL = 11.0
 BAND_EDGES_G_DL = (SEVERE_G_DL, 9.0, ANAEMIA_G_DL)
 BAND_NAMES = ("below 7", "7 to 9", "9 to 11", "11 and above")
+LEAST_WOMEN = 10
+"""Fewer women than this are no validation."""
 GREY_ZONE_G_DL = 0.5
 """Half-width of the zone round a cut-off in which the laboratory's own error decides (ours)."""
 
@@ -262,13 +264,43 @@ def validate(
         return fit(part, base, recipe, model=chosen)
 
     readings = hold_out(pairs, list(women_splits(pairs, recipe.folds)), whole_recipe, protocol)
-    good = reference_rows(readings.pairs, recipe.coverage)
-    accepted = readings.take(np.flatnonzero(readings.accepted & good))
-    if len(accepted.pairs) < 8 or np.unique(accepted.pairs.subject).size < 8:
-        raise TooFewPairsError("fewer than 8 women gave a reading that the reader accepts")
-    one = accepted.take(one_per_group(accepted.pairs.subject, recipe.seed))
     progress("phones, lights and lots left out")
     unseen = _unseen(pairs, base, fitted, protocol)
+    return _summary(features, readings, unseen, fitted, prevalence, synthetic)
+
+
+def validate_elsewhere(
+    features: Features,
+    calibration: Calibration,
+    protocol: Protocol,
+    prevalence: dict[str, float] | None = None,
+    synthetic: bool = False,
+) -> tuple[Validation, Fit]:
+    """Measure a finished calibration on women who had no part in it: an external validation."""
+    pairs = Pairs.of(features)
+    recipe = Recipe(coverage=calibration.coverage)
+    given = Fit(calibration, "given calibration", (), None, (), recipe)
+    everyone = [(np.arange(0), np.arange(len(pairs)))]
+    readings = hold_out(pairs, everyone, lambda part: given, protocol)
+    return _summary(features, readings, (), given, prevalence, synthetic), given
+
+
+def _summary(
+    features: Features,
+    readings: HeldOut,
+    unseen: tuple[UnseenRow, ...],
+    fitted: Fit,
+    prevalence: dict[str, float] | None,
+    synthetic: bool,
+) -> Validation:
+    recipe = fitted.recipe
+    good = reference_rows(readings.pairs, recipe.coverage)
+    accepted = readings.take(np.flatnonzero(readings.accepted & good))
+    if np.unique(accepted.pairs.subject).size < LEAST_WOMEN:
+        raise TooFewPairsError(
+            f"fewer than {LEAST_WOMEN} women gave a reading that the reader accepts"
+        )
+    one = accepted.take(one_per_group(accepted.pairs.subject, recipe.seed))
     lab = one.pairs.lab_g_dl
     table = np.zeros((3, 3), dtype=np.intp)
     edges = [SEVERE_G_DL, ANAEMIA_G_DL]
@@ -277,17 +309,9 @@ def validate(
         accepted.hb_g_dl, accepted.pairs.lab_g_dl, accepted.pairs.subject
     )
     cut_offs = _cut_offs(one)
-    coverage = coverage_by(
-        one.covered,
-        one.high_g_dl - one.low_g_dl,
-        {
-            "Hb band": np.array(BAND_NAMES)[band(lab, BAND_EDGES_G_DL)],
-            "phone": one.pairs.phone,
-            "light": one.pairs.light,
-            "lot": one.pairs.lot,
-        },
-    )
-    table_of_consequences = consequences(lab, one.answer, prevalence=prevalence)
+    coverage = _coverage(one)
+    decided = consequences(lab, one.answer, prevalence=prevalence)
+    read_women = np.unique(readings.pairs.subject[readings.accepted]).size
     return Validation(
         held_out=readings,
         one_each=one,
@@ -295,9 +319,8 @@ def validate(
         n_faulty=len({error.row for error in features.table_errors}),
         refusals=_refusals(features),
         n_not_accepted=int(np.sum(~readings.accepted)),
-        n_women=features.rows["subject"].nunique(),
-        n_women_unread=features.rows["subject"].nunique()
-        - np.unique(readings.pairs.subject[readings.accepted]).size,
+        n_women=int(features.rows["subject"].nunique()),
+        n_women_unread=int(features.rows["subject"].nunique()) - read_women,
         prevalence=prevalence,
         methods=_methods(readings.take(np.flatnonzero(readings.accepted)), good, recipe),
         agreement=agreement,
@@ -305,23 +328,30 @@ def validate(
         passing_bablok=passing_bablok(lab, one.hb_g_dl),
         bands=_bands(accepted),
         cut_offs=cut_offs,
-        rocs=tuple(
-            found
-            for t in (SEVERE_G_DL, ANAEMIA_G_DL)
-            if (found := roc(one.hb_g_dl, lab, t)) is not None
-        ),
+        rocs=tuple(found for t in edges if (found := roc(one.hb_g_dl, lab, t)) is not None),
         kappa=weighted_kappa(table),
         kappa_table=table,
-        consequences=table_of_consequences,
+        consequences=decided,
         repeatability=repeatability(
             accepted.hb_g_dl, accepted.pairs.level, accepted.pairs.condition
         ),
         total_error=within_total_error(one.hb_g_dl, lab),
         coverage=coverage,
         unseen=unseen,
-        criteria=_criteria(agreement, cut_offs, coverage[0], table_of_consequences, recipe),
-        limits=_limits(features, pairs, fitted, synthetic),
+        criteria=_criteria(agreement, cut_offs, coverage[0], decided, recipe),
+        limits=_limits(features, readings.pairs, fitted, synthetic),
     )
+
+
+def _coverage(one: HeldOut) -> tuple[CoverageRow, ...]:
+    bands = np.array(BAND_NAMES)[band(one.pairs.lab_g_dl, BAND_EDGES_G_DL)]
+    parts = {
+        "Hb band": bands,
+        "phone": one.pairs.phone,
+        "light": one.pairs.light,
+        "lot": one.pairs.lot,
+    }
+    return coverage_by(one.covered, one.high_g_dl - one.low_g_dl, parts)
 
 
 def _variance_ratio(one: HeldOut) -> float:
@@ -512,14 +542,15 @@ def _share_criterion(name: str, found: Proportion, wanted: float) -> Criterion:
 
 def overall(criteria: tuple[Criterion, ...]) -> str:
     """The verdict in one sentence."""
-    failed = [criterion.name.lower() for criterion in criteria if criterion.met is False]
-    open_ones = [criterion.name.lower() for criterion in criteria if criterion.met is None]
-    if failed:
-        return f"Not fit for use as it stands. It was not found that {'; that '.join(failed)}."
-    if open_ones:
-        return (
-            f"Nothing speaks against it, but the study is too small to say: {'; '.join(open_ones)}."
-        )
+
+    def listed(met: bool | None) -> str:
+        names = [c.name[0].lower() + c.name[1:] for c in criteria if c.met is met]
+        return "; that ".join(names)
+
+    if failed := listed(False):
+        return f"Not fit for use as it stands. It was not found that {failed}."
+    if unknown := listed(None):
+        return f"Nothing speaks against it, but the study is too small to say that {unknown}."
     return "In this study every criterion was met. It remains a screening aid, not a diagnosis."
 
 
@@ -559,7 +590,9 @@ def _limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> t
     )
     if np.unique(pairs.operator).size < 2:
         lines.append("One operator only: nothing is known about other hands.")
-    if fitted.volume is None:
+    if not fitted.conformity_scores:
+        pass  # a finished calibration on new women: its volume scatter isn't this study's
+    elif fitted.volume is None:
         lines.append(
             "No woman has two blots under the same conditions: scatter of blood volume was not "
             "measured but assumed."

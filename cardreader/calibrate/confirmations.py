@@ -1,0 +1,126 @@
+"""Confirmatory results as a table, and the page of their control charts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from cardreader import __version__
+from cardreader.calibrate import figures
+from cardreader.calibrate.document import Bullets, Document, Figure, Section, Text, to_html
+from cardreader.calibrate.drift import Chart, Confirmation
+from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS, RowError, StudyError
+
+COLUMNS = ("date", "lot", "phone", "hb_g_dl", "sd_g_dl", "lab_g_dl", "lab_sd_g_dl")
+
+
+def read_confirmations(path: Path) -> list[Confirmation]:
+    """Read a CSV with `COLUMNS`: one confirmatory result a row.
+
+    Raises
+    ------
+    StudyError
+        With every fault: a drift watch that drops rows would watch too little.
+    OSError
+        The file can't be opened.
+    """
+    if path.stat().st_size > MAX_FILE_BYTES:
+        raise StudyError((RowError(0, "", "file is too large"),))
+    try:
+        table = pd.read_csv(
+            path, dtype=str, keep_default_na=False, encoding="utf-8-sig", nrows=MAX_ROWS
+        )
+    except OSError:
+        raise
+    except Exception as error:
+        # As in study.py: pandas has classes of its own for a broken file.
+        detail = " ".join(str(error).split())[:200]
+        raise StudyError((RowError(0, "", f"can't be read as a table: {detail}"),)) from error
+    missing = [name for name in COLUMNS if name not in table.columns]
+    if missing:
+        raise StudyError(tuple(RowError(0, name, "column is missing") for name in missing))
+    entries, errors = [], []
+    for number, record in enumerate(table.to_dict("records"), start=1):
+        found = _entry(number, {str(key): str(value).strip() for key, value in record.items()})
+        if isinstance(found, RowError):
+            errors.append(found)
+        else:
+            entries.append(found)
+    if errors or not entries:
+        raise StudyError(tuple(errors) or (RowError(0, "", "holds no results"),))
+    return entries
+
+
+def _entry(number: int, record: dict[str, str]) -> Confirmation | RowError:
+    try:
+        on = date.fromisoformat(record["date"])
+    except ValueError:
+        return RowError(number, "date", f"{record['date']!r} is no date; write it as 2026-03-31")
+    values = {}
+    limits = {"hb_g_dl": 25.0, "lab_g_dl": 25.0, "sd_g_dl": 5.0, "lab_sd_g_dl": 5.0}
+    for name, high in limits.items():
+        try:
+            values[name] = float(record[name])
+        except ValueError:
+            return RowError(number, name, f"{record[name]!r} is not a number")
+        if not 0 < values[name] <= high:
+            return RowError(number, name, f"{record[name]} is outside 0 to {high:g}")
+    for name in ("lot", "phone"):
+        if not record[name] or len(record[name]) > 100:
+            return RowError(number, name, "is empty or too long")
+    return Confirmation(
+        on=on,
+        lot=record["lot"],
+        phone=record["phone"],
+        hb_g_dl=values["hb_g_dl"],
+        lab_g_dl=values["lab_g_dl"],
+        sd_g_dl=float(np.hypot(values["sd_g_dl"], values["lab_sd_g_dl"])),
+    )
+
+
+def drift_page(charts: Sequence[Chart], centre_g_dl: float) -> str:
+    """One HTML page with the charts, alarms first."""
+    raised = [chart for chart in charts if chart.alarm]
+    verdict = (
+        f"{len(raised)} of {len(charts)} charts raise an alarm."
+        if raised
+        else "No lot and no phone has drifted as far as these results can show."
+    )
+    sections = [
+        Section(
+            "What was found",
+            (
+                Text(verdict, "verdict"),
+                Bullets(tuple(chart.words for chart in charts)),
+                Text(
+                    f"Differences are centred on {centre_g_dl:+.2f} g/dL: women with low readings "
+                    "are confirmed more often, and a low reading is low partly by its own error."
+                ),
+            ),
+        )
+    ]
+    sections += [
+        Section(
+            f"{chart.part} {chart.name}",
+            (
+                Figure(
+                    figures.drift_figure(chart),
+                    f"{chart.n} confirmed results of {chart.part} {chart.name}, standardised: "
+                    "EWMA with its limits, CUSUM with its limit; a vertical line marks the alarm.",
+                ),
+            ),
+        )
+        for chart in charts
+    ]
+    return to_html(
+        Document(
+            title="Drift watch",
+            subtitle="Readings against the confirmatory results that came back.",
+            sections=tuple(sections),
+            foot=f"cardreader {__version__}. Screening only.",
+        )
+    )

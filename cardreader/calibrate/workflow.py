@@ -1,0 +1,213 @@
+"""A study from its measurements to the calibration folder: fit, validation, report, provenance."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+import re
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from cardreader import __version__
+from cardreader.calibrate import container
+from cardreader.calibrate.document import to_html, to_pdf
+from cardreader.calibrate.drift import selected_centre
+from cardreader.calibrate.features import Features
+from cardreader.calibrate.fit import Fit, Pairs, Recipe, fit
+from cardreader.calibrate.report import Heading, build
+from cardreader.calibrate.validate import (
+    ANAEMIA_G_DL,
+    HeldOut,
+    Validation,
+    overall,
+    validate,
+    validate_elsewhere,
+)
+from cardreader.calibration import Calibration
+from cardreader.protocol import Protocol
+
+REPORT_HTML, REPORT_PDF, READINGS = "report.html", "report.pdf", "readings.csv"
+_LIBRARIES = ("numpy", "scipy", "scikit-learn", "pandas", "statsmodels", "matplotlib")
+
+
+@dataclass(frozen=True)
+class About:
+    """What a study says of itself.
+
+    ``prevalence`` is that of the women to be screened, see `diagnostic.consequences`.
+    """
+
+    title: str
+    study_sha256: str
+    created: date
+    synthetic: bool = False
+    id: str = ""
+    prevalence: dict[str, float] | None = None
+
+    @property
+    def calibration_id(self) -> str:
+        """Given id, or one made of title and date."""
+        slug = re.sub(r"[^a-z0-9]+", "-", self.title.lower()).strip("-")[:60] or "study"
+        return self.id or f"{slug}-{self.created:%Y%m%d}"
+
+
+def calibrate(
+    features: Features,
+    about: About,
+    base: Calibration | None,
+    protocol: Protocol,
+    recipe: Recipe | None = None,
+    model: str | None = None,
+    progress: Callable[[str], None] = lambda words: None,
+) -> tuple[Fit, Validation]:
+    """Fit and validate; the calibration carries the study's name and basis.
+
+    Raises
+    ------
+    TooFewPairsError
+        Too few women.
+    """
+    progress("fitting")
+    fitted = fit(Pairs.of(features), base, recipe, model)
+    women = features.used["subject"].nunique()
+    kind = "synthetic" if about.synthetic else "laboratory"
+    calibration = replace(
+        fitted.calibration,
+        id=about.calibration_id,
+        created=about.created.isoformat(),
+        # Nothing is called measured unless a laboratory measured it.
+        basis="simulated" if about.synthetic else "measured",
+        source=f"{about.title}: {fitted.calibration.n_pairs} photos of {women} women with "
+        f"{kind} values",
+    )
+    fitted = replace(fitted, calibration=calibration)
+    found = validate(features, fitted, base, protocol, about.prevalence, about.synthetic, progress)
+    return fitted, found
+
+
+def save(
+    folder: Path,
+    features: Features,
+    about: About,
+    base: Calibration | None,
+    fitted: Fit,
+    found: Validation,
+    replace_old: bool = False,
+) -> None:
+    """Write the calibration folder with report, readings and provenance."""
+    files = report_files(features, about, fitted, found)
+    container.save(
+        folder,
+        fitted.calibration,
+        provenance(features, about, base, fitted, found),
+        files,
+        replace=replace_old,
+    )
+
+
+def report_files(
+    features: Features, about: About, fitted: Fit, found: Validation
+) -> dict[str, bytes]:
+    """The report as page and PDF, and the held-out readings as a table."""
+    heading = Heading(
+        title=about.title,
+        calibration_id=fitted.calibration.id,
+        created=about.created.isoformat(),
+        version=__version__,
+        study_sha256=about.study_sha256,
+        synthetic=about.synthetic,
+    )
+    document = build(heading, features, fitted, found)
+    return {
+        REPORT_HTML: to_html(document).encode(),
+        REPORT_PDF: to_pdf(document),
+        READINGS: _readings_csv(found.held_out).encode(),
+    }
+
+
+def external_report(
+    features: Features, about: About, calibration: Calibration, protocol: Protocol
+) -> tuple[dict[str, bytes], Validation]:
+    """Report of a finished calibration on new women."""
+    found, given = validate_elsewhere(
+        features, calibration, protocol, about.prevalence, about.synthetic
+    )
+    return report_files(features, about, given, found), found
+
+
+def _readings_csv(held: HeldOut) -> str:
+    """Held-out readings; women numbered anew, since a calibration folder travels further."""
+    pairs = held.pairs
+    _, number = np.unique(pairs.subject, return_inverse=True)
+    frame = pd.DataFrame(
+        {
+            "woman": number + 1,
+            "lab_g_dl": pairs.lab_g_dl.round(3),
+            "lab_sd_g_dl": pairs.lab_sd_g_dl.round(3),
+            "lab_method": pairs.method,
+            "phone": pairs.phone,
+            "light": pairs.light,
+            "lot": pairs.lot,
+            "reading_g_dl": held.hb_g_dl.round(3),
+            "low_g_dl": held.low_g_dl.round(3),
+            "high_g_dl": held.high_g_dl.round(3),
+            "sd_g_dl": held.sd_g_dl.round(3),
+            "accepted": held.accepted,
+            "answer": held.answer,
+        }
+    )
+    return frame.to_csv(index=False, lineterminator="\n")
+
+
+def provenance(
+    features: Features, about: About, base: Calibration | None, fitted: Fit, found: Validation
+) -> dict[str, Any]:
+    """Where a calibration comes from, as JSON."""
+    held = found.held_out
+    kept = held.accepted
+    try:
+        centre: float | None = selected_centre(
+            held.hb_g_dl[kept], held.pairs.lab_g_dl[kept], ANAEMIA_G_DL
+        )
+    except ValueError:
+        centre = None
+    photos = sorted(value for value in features.rows["photo_sha256"] if value)
+    return {
+        "title": about.title,
+        "created": about.created.isoformat(),
+        "synthetic": about.synthetic,
+        "study_sha256": about.study_sha256,
+        "photos": len(photos),
+        "photos_sha256": hashlib.sha256("\n".join(photos).encode()).hexdigest(),
+        "rows": {
+            "table": found.n_table,
+            "faulty": found.n_faulty,
+            "refused": len(features.refused),
+            "not_accepted": found.n_not_accepted,
+            "women": found.n_women,
+            "women_unread": found.n_women_unread,
+        },
+        "base": None if base is None else {"id": base.id, "sha256": base.sha256},
+        "recipe": asdict(fitted.recipe),
+        "model": fitted.model,
+        "models": [asdict(score) for score in fitted.scores],
+        "volume": None if fitted.volume is None else asdict(fitted.volume),
+        # An infinite score is merely the largest; JSON has no infinity.
+        "conformity_scores": [min(score, 1e6) for score in fitted.conformity_scores],
+        "drift_centre_g_dl": centre,
+        "drift_confirmed_below_g_dl": ANAEMIA_G_DL,
+        "verdict": overall(found.criteria),
+        "criteria": [asdict(criterion) for criterion in found.criteria],
+        "software": {
+            "cardreader": __version__,
+            "python": platform.python_version(),
+            **{name: version(name) for name in _LIBRARIES},
+        },
+    }
