@@ -180,13 +180,13 @@ def _rows(data: bytes, problems: list[RowProblem]) -> Iterator[tuple[int, dict[s
             return
         for count, row in enumerate(reader, start=1):
             if count > MOST_ROWS:
-                problems.append(RowProblem(reader.line_num, "", f"more than {MOST_ROWS} rows"))
+                problems.append(RowProblem(reader.line_num, "", "too many rows for one table"))
                 return
             yield reader.line_num, {k: v or "" for k, v in row.items() if isinstance(k, str)}
     except UnicodeDecodeError:
         problems.append(RowProblem(1, "", "not a UTF-8 text"))
-    except csv.Error as error:
-        problems.append(RowProblem(1, "", f"not a CSV table: {error}"))
+    except csv.Error:
+        problems.append(RowProblem(1, "", "not a CSV table"))
 
 
 def _lab_row(row: dict[str, str], today: dt.date) -> tuple[str, dt.date, float, str, str]:

@@ -18,6 +18,7 @@ from starlette.datastructures import FormData
 
 from cardreader.register import accounts
 from cardreader.register.models import Role
+from cardreader.web.texts import mark
 
 COOKIE = "signed_in"
 CSRF_HEADER = "X-CSRF-Token"
@@ -74,7 +75,7 @@ def allow(*roles: Role) -> Callable[..., Visitor]:
 
     def allowed(visitor: Annotated[Visitor, Depends(signed_in)]) -> Visitor:
         if not visitor.may(*roles):
-            raise HTTPException(403, "Your role may not do this.")
+            raise HTTPException(403, mark("Your role may not do this."))
         return visitor
 
     return allowed
@@ -97,7 +98,7 @@ async def checked_form(
 ) -> FormData:
     """Dependency: the form sent by a signed-in person, with their CSRF token."""
     if not _same(str(form.get(CSRF_FIELD, "")), visitor.csrf):
-        raise HTTPException(403, "This page is out of date. Go back and load it again.")
+        raise HTTPException(403, mark("This page is out of date. Go back and load it again."))
     return form
 
 
@@ -115,10 +116,10 @@ def check_origin(request: Request) -> None:
     """Refuse what another site made the browser send."""
     site = request.headers.get("sec-fetch-site")
     if site not in (None, "same-origin", "none"):
-        raise HTTPException(403, "This was sent from another site.")
+        raise HTTPException(403, mark("This was sent from another site."))
     origin = request.headers.get("origin")
     if origin is not None and urlsplit(origin).netloc != request.headers.get("host"):
-        raise HTTPException(403, "This was sent from another site.")
+        raise HTTPException(403, mark("This was sent from another site."))
 
 
 def _same(given: str, expected: str) -> bool:

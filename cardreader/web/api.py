@@ -30,6 +30,7 @@ from cardreader.web.access import Anyone, Carer, api_csrf
 from cardreader.web.pages.women import HIGHEST_VISIT, on_day
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
+from cardreader.web.texts import mark
 
 
 class Problem(BaseModel):
@@ -54,6 +55,8 @@ NOT_FOUND: Responses = {404: _problem("Not in the register")}
 CONFLICT: Responses = {409: _problem("Taken already, by something else")}
 # FastAPI answers a body that can't be parsed as form or JSON with 400.
 BAD_BODY: Responses = {400: _problem("The body can't be parsed")}
+
+KEY_REUSED = mark("This submission key was used for something else.")
 
 router = APIRouter(prefix="/api", responses=ALWAYS)
 CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9/\-]{1,22}[A-Za-z0-9]$"
@@ -173,7 +176,7 @@ def post_woman(request: Request, visitor: Carer, body: WomanIn) -> WomanOut:
     state: State = request.app.state.shared
     with state.database.write() as session:
         if find_woman(session, body.code) is not None:
-            raise HTTPException(409, "This code is in the register already.")
+            raise HTTPException(409, mark("This code is in the register already."))
         woman = add_woman(
             session,
             body.code,
@@ -228,8 +231,8 @@ def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn
                 state.reader.rules,
                 subject_of(woman, state.today(), state.settings.elevation_m),
             )
-        except KeyReusedError as error:
-            raise HTTPException(409, str(error)) from None
+        except KeyReusedError:
+            raise HTTPException(409, KEY_REUSED) from None
         return _reading_out(reading)
 
 
@@ -260,8 +263,8 @@ def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) 
                 state.reader.rules,
                 subject_of(woman, body.on, state.settings.elevation_m),
             )
-        except KeyReusedError as error:
-            raise HTTPException(409, str(error)) from None
+        except KeyReusedError:
+            raise HTTPException(409, KEY_REUSED) from None
         return _reading_out(reading)
 
 
@@ -315,9 +318,9 @@ def post_photo(
             state, target, submission_key, data, taken_at, visitor.account_id, same_blot
         )
     except UnknownVisitError:
-        raise HTTPException(404, "No such visit.") from None
-    except KeyReusedError as error:
-        raise HTTPException(409, str(error)) from None
+        raise HTTPException(404, mark("No such visit.")) from None
+    except KeyReusedError:
+        raise HTTPException(409, KEY_REUSED) from None
     with state.database.read() as session:
         out = _reading_out(session.get_one(Reading, taken.reading_id))
     return JSONResponse(out.model_dump(mode="json"), 200 if taken.replayed else 201)
@@ -330,14 +333,14 @@ def get_reading(request: Request, visitor: Carer, reading_id: RecordId) -> Readi
     with state.database.read() as session:
         reading = session.get(Reading, reading_id)
         if reading is None:
-            raise HTTPException(404, "No such reading.")
+            raise HTTPException(404, mark("No such reading."))
         return _reading_out(reading)
 
 
 def _woman(session: Session, woman_id: str) -> Woman:
     woman = session.get(Woman, woman_id)
     if woman is None:
-        raise HTTPException(404, "No such woman.")
+        raise HTTPException(404, mark("No such woman."))
     return woman
 
 

@@ -81,7 +81,7 @@ def _is_api(request: Request) -> bool:
 
 async def _need_sign_in(request: Request, _error: Exception) -> Response:
     if _is_api(request):
-        return JSONResponse({"detail": "Sign in first."}, 401)
+        return JSONResponse({"detail": texts.gettext("Sign in first.")}, 401)
     target = request.url.path if request.method == "GET" else "/"
     return RedirectResponse(f"/sign-in?next={target}", 303)
 
@@ -89,10 +89,13 @@ async def _need_sign_in(request: Request, _error: Exception) -> Response:
 async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     if _is_api(request):
-        return JSONResponse({"detail": error.detail}, error.status_code, headers=error.headers)
+        # Validation details are lists of parts; all else is a sentence that phones show.
+        detail = texts.gettext(error.detail) if isinstance(error.detail, str) else error.detail
+        return JSONResponse({"detail": detail}, error.status_code, headers=error.headers)
     words = {
         403: texts.gettext(error.detail),
         404: texts.gettext("There is nothing at this address."),
+        409: texts.gettext(error.detail),
         405: texts.gettext("There is nothing at this address."),
     }
     return page(
@@ -105,6 +108,6 @@ async def _http_error(request: Request, error: Exception) -> Response:
 
 async def _broken(request: Request, _error: Exception) -> Response:
     if _is_api(request):
-        return JSONResponse({"detail": "Something went wrong here."}, 500)
+        return JSONResponse({"detail": texts.gettext("Something went wrong here.")}, 500)
     what = texts.gettext("Something went wrong here. Nothing that was confirmed is lost.")
     return page(request, "problem.html", 500, what=what)

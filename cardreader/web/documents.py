@@ -168,7 +168,8 @@ def _hb(referral: Referral) -> str:
 
 
 def _para(text: str, style: ParagraphStyle) -> Paragraph:
-    return Paragraph(escape(text), style)
+    # The built-in fonts have no narrow no-break space, which some languages put before "%".
+    return Paragraph(escape(text.replace("\u202f", "\u00a0")), style)
 
 
 def _rule() -> HRFlowable:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from math import hypot
+from typing import TYPE_CHECKING
 
-from cardreader.calibrate import drift
 from cardreader.register.confirmations import Confirmation
+
+if TYPE_CHECKING:
+    from cardreader.calibrate import drift
 
 LAB_SD_G_DL = 0.3
 """Assumed standard deviation of one laboratory result (invented; put in the local figure)."""
@@ -16,6 +19,8 @@ LEAST_SD_G_DL = 0.1
 
 def charts(pairs: list[Confirmation]) -> tuple[drift.Chart, ...]:
     """Control charts of every lot and phone; those that raise an alarm first."""
+    from cardreader.calibrate import drift  # statistics that no other page needs
+
     return drift.watch(
         [
             drift.Confirmation(

@@ -13,6 +13,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cardreader.web import texts
 from cardreader.web.settings import Settings
+from cardreader.web.texts import mark
 
 LANGUAGE_COOKIE = "language"
 
@@ -40,6 +41,9 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), microphone=(), camera=(self)",
 }
+
+
+TOO_LARGE = mark("This is larger than can be taken.")
 
 
 class TooLargeError(Exception):
@@ -70,14 +74,14 @@ class Guard:
     async def _guarded(self, scope: Scope, headers: Headers, receive: Receive, send: Send) -> None:
         client = scope["client"][0] if scope.get("client") else "unknown"
         if not self.limiter.hit(self.rate, "all", client):
-            refused = _refused(scope, 429, "Too many requests. Wait a minute.")
+            refused = _refused(scope, 429, mark("Too many requests. Wait a minute."))
             refused.headers["Retry-After"] = "60"
             await refused(scope, receive, send)
             return
         limit = self._limit(scope["path"])
         length = headers.get("content-length", "0")
         if not length.isdigit() or int(length) > limit:
-            await _refused(scope, 413, "This is larger than can be taken.")(scope, receive, send)
+            await _refused(scope, 413, TOO_LARGE)(scope, receive, send)
             return
         started = False
 
@@ -91,7 +95,7 @@ class Guard:
         except TooLargeError:
             if started:
                 raise
-            await _refused(scope, 413, "This is larger than can be taken.")(scope, receive, send)
+            await _refused(scope, 413, TOO_LARGE)(scope, receive, send)
 
     def _limit(self, path: str) -> int:
         takes_files = path.endswith(("/photos", "/import"))
@@ -138,5 +142,5 @@ def _counted(receive: Receive, limit: int) -> Receive:
 
 def _refused(scope: Scope, status: int, text: str) -> Response:
     if scope["path"].startswith("/api/"):
-        return JSONResponse({"detail": text}, status)
+        return JSONResponse({"detail": texts.gettext(text)}, status)
     return PlainTextResponse(texts.gettext(text), status)

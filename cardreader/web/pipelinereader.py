@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from cardreader import layout
-from cardreader.annotate import JPEG_QUALITY, annotate
+from cardreader.annotate import JPEG_QUALITY, outlined_photo
 from cardreader.calibration import Calibration
 from cardreader.card import Lots
 from cardreader.decide import decide
@@ -57,9 +58,10 @@ class PipelineReader:
         # The server may run for weeks: a card's expiry is checked against today.
         reader = replace(self._reader, today=dt.date.today())
         reading = read_photo(data, reader, subject)
-        picture = io.BytesIO()
-        annotate(reading).convert("RGB").save(picture, "JPEG", quality=JPEG_QUALITY)
-        return PhotoResult(facts_of(reading_json(reading)), picture.getvalue())
+        picture = outlined_photo(reading)
+        return PhotoResult(
+            facts_of(reading_json(reading)), None if picture is None else _jpeg(picture)
+        )
 
     def combine(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts:
         """Several blots of one visit as one result, by ``estimate.combine``."""
@@ -118,6 +120,12 @@ def _disagree(together: HbEstimate, singles: list[HbEstimate]) -> bool:
 def _width(estimate: HbEstimate) -> float:
     low, high = estimate.interval_g_dl
     return high - low
+
+
+def _jpeg(picture: Image.Image) -> bytes:
+    out = io.BytesIO()
+    picture.convert("RGB").save(out, "JPEG", quality=JPEG_QUALITY)
+    return out.getvalue()
 
 
 def _hex(lab: np.ndarray) -> str:

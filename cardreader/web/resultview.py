@@ -79,7 +79,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
         actions=() if source is Source.LAB else _texts(decision["actions"]),
         usual_care=_texts(decision["usual_care"]),
         cautions=_cautions(decision, source),
-        notes=(*_disagreement(shown), *_texts(decision["notes"]), *_calibration(shown)),
+        notes=(*_disagreement(shown), *_texts(decision["notes"]), *_basis(shown)),
         blots=blots,
         alone_g_dl=reading.hb_g_dl if blots > 1 else None,
         scale=shade_scale(
@@ -100,7 +100,7 @@ def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
         short=outcome_words(Outcome.NOT_READ, Source.PHOTO),
         source=Source.PHOTO,
         actions=_texts(decision["actions"]),
-        cautions=_texts(decision["cautions"]),
+        cautions=_cautions(decision, Source.PHOTO),
         advice=ADVICE[Reason(reading.refusal or "")],
         reason=reading.refusal,
         detail=detail["refusal"]["detail"] or None,
@@ -120,16 +120,17 @@ def _headline(decision: dict[str, Any], outcome: Outcome, source: Source) -> str
 
 
 def _cautions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:
-    # "Screening only" is true of photo and tube, not of the laboratory that confirms.
-    codes = decision["cautions"]
+    # "Screening only" stands under the headline already.
+    codes = [c for c in decision["cautions"] if c["code"] != Statement.SCREENING_ONLY]
     if source is Source.LAB:
         codes = [code for code in codes if code["code"] == Statement.LOCAL_PROTOCOL]
     return _texts(codes)
 
 
-def _calibration(shown: dict[str, Any]) -> tuple[str, ...]:
-    statement = (shown.get("calibration") or {}).get("statement")
-    return (_text(statement),) if statement else ()
+def _basis(shown: dict[str, Any]) -> tuple[str, ...]:
+    """What must be said of the card's and the calibration's data."""
+    parts = [shown.get("card") or {}, shown.get("calibration") or {}]
+    return _texts([part["statement"] for part in parts if part.get("statement")])
 
 
 def _disagreement(shown: dict[str, Any]) -> tuple[str, ...]:

@@ -19,6 +19,7 @@ from cardreader.web.photos import ForVisit, UnknownVisitError, take_photo
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.steps import DRYING_S, STEPS
+from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/visits")
 
@@ -67,7 +68,7 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
     except UnknownVisitError:
         raise HTTPException(404, "No such visit.") from None
     except KeyReusedError:
-        raise HTTPException(409, "This page was used before. Load it again.") from None
+        raise HTTPException(409, mark("This page was used before. Load it again.")) from None
     return go(f"/readings/{taken.reading_id}")
 
 

@@ -39,6 +39,7 @@ from cardreader.web.plot import history_plot
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
+from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/women")
 HIGHEST_VISIT = 60
@@ -199,7 +200,7 @@ def tube(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respons
                 subject_of(woman, state.today(), state.settings.elevation_m),
             )
         except KeyReusedError:
-            raise HTTPException(409, "This page was used before. Load it again.") from None
+            raise HTTPException(409, mark("This page was used before. Load it again.")) from None
         return go(f"/readings/{reading.id}")
 
 
@@ -239,7 +240,7 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
                 subject_of(woman, on, state.settings.elevation_m),
             )
         except KeyReusedError:
-            raise HTTPException(409, "This page was used before. Load it again.") from None
+            raise HTTPException(409, mark("This page was used before. Load it again.")) from None
         return go(f"/readings/{reading.id}")
 
 

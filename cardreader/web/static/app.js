@@ -87,6 +87,7 @@ function setUpPhotoForm(form) {
     if (preview.src) URL.revokeObjectURL(preview.src);
     preview.hidden = !input.files.length;
     if (input.files.length) preview.src = URL.createObjectURL(input.files[0]);
+    form.querySelector(".camera").classList.toggle("taken", Boolean(input.files.length));
   });
 
   form.addEventListener("submit", async (event) => {
@@ -130,6 +131,7 @@ async function keepAndSend(form, file, status) {
   else status.textContent = outcome.waits === "signin" ? form.dataset.signin : form.dataset.kept;
   form.reset();
   form.querySelector(".preview").hidden = true;
+  form.querySelector(".camera").classList.remove("taken");
   askForSync();
   await refresh();
 }
@@ -199,7 +201,8 @@ function itemRow(item) {
   box.append(item.label);
   const note = document.createElement("small");
   const me = lastAccount();
-  note.textContent = new Date(item.taken_at).toLocaleString(document.documentElement.lang);
+  note.textContent = new Date(item.taken_at).toLocaleString(
+    document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
   if (item.refused) note.textContent += ` · ${list.dataset.refused} ${item.refused}`;
   else if (item.account_id && me && item.account_id !== me.id) {
     note.textContent += ` · ${list.dataset.other.replace("{name}", item.account_name)}`;

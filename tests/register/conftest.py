@@ -1,0 +1,54 @@
+"""Registers on both databases."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+
+import pytest
+from postgreskit import Postgres
+
+from cardreader.protocol import load_protocol
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.models import utc_now
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """A PostgreSQL server for the whole run."""
+    server = Postgres()
+    yield server
+    server.stop()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request, tmp_path) -> Iterator[Database]:
+    """An empty register, on either database."""
+    if request.param == "sqlite":
+        url = sqlite_url(tmp_path / "register.db")
+    else:
+        url = request.getfixturevalue("postgres").new_url()
+    database = Database(url)
+    database.migrate()
+    yield database
+    database.close()
+
+
+@pytest.fixture
+def sqlite(tmp_path) -> Iterator[Database]:
+    """An empty register on SQLite."""
+    database = Database(sqlite_url(tmp_path / "register.db"))
+    database.migrate()
+    yield database
+    database.close()
+
+
+@pytest.fixture(scope="session")
+def protocol():
+    """The default protocol."""
+    return load_protocol()
+
+
+def days_ago(days: float) -> dt.datetime:
+    """A time some days ago."""
+    return utc_now() - dt.timedelta(days=days)

@@ -1,0 +1,68 @@
+"""A PostgreSQL server of the tests' own, from the system's packages."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+import pytest
+
+
+def missing(what: str) -> None:
+    """Skip where a program is not installed; in CI that is a failure."""
+    if os.environ.get("CI"):
+        pytest.fail(f"{what} is needed in CI and not installed")
+    pytest.skip(f"{what} is not installed")
+
+
+def postgres_bin() -> Path:
+    """Folder of the server's programs, the newest version."""
+    on_path = shutil.which("initdb")
+    found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[-3]))
+    if on_path is None and not found:
+        missing("PostgreSQL")
+    return (found[-1] if found else Path(str(on_path))).parent
+
+
+class Postgres:
+    """A server on a socket in its own folder; nothing listens on the network."""
+
+    def __init__(self) -> None:
+        self.bin = postgres_bin()
+        self.folder = Path(tempfile.mkdtemp(prefix="crpg-"))
+        # The server refuses to run as root.
+        self.user = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+        if self.user:
+            shutil.chown(self.folder, "postgres")
+        self.data = self.folder / "data"
+        self._run("initdb", "-D", self.data, "-U", "postgres", "-A", "trust", "-E", "UTF8")
+        self._run(
+            *("pg_ctl", "-D", self.data, "-l", self.folder / "log", "-w", "start", "-o"),
+            f"-k {self.folder} -c listen_addresses=''",
+        )
+        self._count = 0
+
+    def new_url(self) -> str:
+        """URL of a new, empty database."""
+        self._count += 1
+        name = f"register_{self._count}"
+        self._run("createdb", "-h", self.folder, "-U", "postgres", name)
+        return f"postgresql://postgres@/{name}?host={self.folder}"
+
+    def stop(self) -> None:
+        """Stop and clean up."""
+        self._run("pg_ctl", "-D", self.data, "-m", "immediate", "-w", "stop")
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _run(self, program: str, *arguments: object) -> None:
+        subprocess.run(
+            [*self.user, str(self.bin / program), *map(str, arguments)],
+            check=True,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd=self.folder,
+            timeout=60,
+        )

@@ -1,0 +1,141 @@
+"""The real server as a process, a real browser at phone width, and axe-core."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from cardreader.register import accounts
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.models import Role
+
+ROOT = Path(__file__).parents[2]
+PASSWORD = "a long invented password"
+CHROMIUM_OPTIONS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+AXE_VERSION = "4.14.1"
+AXE_FOLDER = ROOT / "build" / "axe"
+PHONE = {"width": 360, "height": 740}
+
+
+def missing(what: str) -> None:
+    """Skip where a program is not installed; in CI that is a failure."""
+    if os.environ.get("CI"):
+        pytest.fail(f"{what} is needed in CI and not installed")
+    pytest.skip(f"{what} is not installed")
+
+
+def chromium_path() -> str:
+    """Debian's Chromium."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        missing("chromium")
+    return str(path)
+
+
+def axe_source() -> str:
+    """The text of axe-core, installed by npm into an ignored folder when missing."""
+    script = AXE_FOLDER / "node_modules" / "axe-core" / "axe.min.js"
+    if not script.exists():
+        if shutil.which("npm") is None:
+            missing("npm (for axe-core)")
+        AXE_FOLDER.mkdir(parents=True, exist_ok=True)
+        subprocess.run(
+            ["npm", "install", "--no-save", "--no-audit", "--no-fund", f"axe-core@{AXE_VERSION}"],
+            cwd=AXE_FOLDER,
+            check=True,
+            capture_output=True,
+            timeout=120,
+        )
+    return script.read_text(encoding="utf-8")
+
+
+def free_port() -> int:
+    """A port nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Server:
+    """``cardreader serve`` as its own process; can be killed and started again."""
+
+    def __init__(self, data: Path, *options: str) -> None:
+        self.data = data
+        self.port = free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.options = options
+        self.log = data.parent / f"{data.name}.log"
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def command(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+        """Run another command of the register on the same data."""
+        return subprocess.run(
+            [sys.executable, "-c", _MAIN, *arguments, "--data", str(self.data)],
+            env={**self._environment(), **environment},
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+
+    def add_people(self) -> None:
+        """One account a role."""
+        self.data.mkdir(parents=True)
+        database = Database(sqlite_url(self.data / "register.db"))
+        database.migrate()
+        with database.write() as session:
+            for role in Role:
+                accounts.add_account(session, role.value, role, PASSWORD)
+        database.close()
+
+    def start(self) -> None:
+        """Start, and wait until it answers."""
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                [
+                    *(sys.executable, "-c", _MAIN, "serve", "--plain", "--host", "127.0.0.1"),
+                    *("--port", str(self.port), "--data", str(self.data), *self.options),
+                ],
+                stdout=log,
+                stderr=log,
+                env=self._environment(),
+            )
+        for _ in range(300):
+            try:
+                urllib.request.urlopen(self.url + "/sign-in", timeout=2).close()
+                return
+            except (urllib.error.URLError, OSError):
+                if self.process.poll() is not None:
+                    break
+                time.sleep(0.1)
+        raise RuntimeError(self.log.read_text())
+
+    def kill(self) -> None:
+        """``kill -9``: no chance to tidy up."""
+        if self.process is not None:
+            self.process.send_signal(signal.SIGKILL)
+            self.process.wait()
+            self.process = None
+
+    def _environment(self) -> dict[str, str]:
+        return {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
+
+
+_MAIN = "import sys; from cardreader.cli import main; sys.exit(main())"
