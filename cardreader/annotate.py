@@ -72,6 +72,11 @@ def annotate(reading: Reading) -> Image.Image:
     return whole
 
 
+def outlined_photo(reading: Reading) -> Image.Image | None:
+    """The photo alone, cut to the card and outlined; for pages that say the words themselves."""
+    return None if reading.photo is None else _photo_part(reading)
+
+
 def write_annotated(path: Path | str, reading: Reading) -> None:
     """Write the annotated picture as JPEG or PNG, by the name's ending, wholly or not at all.
 
