@@ -98,19 +98,27 @@ def _frame(image_size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
 
 
 def _apply(h: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    mapped = points @ h[:, :2].T + h[:, 2]
-    return mapped[..., :2] / mapped[..., 2:]
+    # Spelt out by coordinate: sums over an axis of two are slow for many points.
+    x, y = points[..., 0], points[..., 1]
+    w = h[2, 0] * x + h[2, 1] * y + h[2, 2]
+    out = np.empty(points.shape)
+    out[..., 0] = (h[0, 0] * x + h[0, 1] * y + h[0, 2]) / w
+    out[..., 1] = (h[1, 0] * x + h[1, 1] * y + h[1, 2]) / w
+    return out
 
 
 def _project(
     h: NDArray[np.float64], lens: float, size: tuple[int, int], points: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    ideal = _apply(h, points)
+    seen = _apply(h, points)
     if lens == 0.0:
-        return ideal
+        return seen
     centre, radius = _frame(size)
-    u = (ideal - centre) / radius
-    return centre + radius * u * (1.0 + lens * (u**2).sum(-1, keepdims=True))
+    seen -= centre
+    r2 = (seen[..., 0] ** 2 + seen[..., 1] ** 2) / radius**2
+    seen *= (1.0 + lens * r2)[..., None]
+    seen += centre
+    return seen
 
 
 def locate(photo: Photo) -> CardPose | Refusal:
@@ -176,11 +184,11 @@ def _sharpest(gray: NDArray[np.uint8]) -> float:
 
 
 def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:
-    image = photo.encoded
+    """The green channel, 8 bit: markers are black and white, and one channel is quicker."""
+    green = cv2.extractChannel(photo.encoded, 1)
     if factor < 1.0:
-        image = cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    gray = cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
-    return np.asarray(gray if gray.dtype == np.uint8 else gray // 256, dtype=np.uint8)
+        green = cv2.resize(green, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return np.asarray(green if green.dtype == np.uint8 else green // 256, dtype=np.uint8)
 
 
 def _sort_markers(markers: list[Marker], scale: float) -> tuple[NDArray[np.float64], int] | Refusal:

@@ -27,6 +27,7 @@ MIN_CONTRAST = 24
 """Grey levels between a marker's light and dark modules."""
 _REACH = 0.8
 """Half length of a profile in modules; the border is one wide, the surround a little less."""
+_MOVED = 0.12
 _PROFILES = 24
 _MAX_STEPS = 24
 _BINS = 33
@@ -156,6 +157,17 @@ def measure_edges(
     Corners (m, 4, 2) and the blur's standard deviation in modules across the
     worse of the two edge directions; None when an edge can't be made out.
     """
+    measured = _measure(photo, rough)
+    if measured is None:
+        return None
+    moved = np.linalg.norm(measured[0] - rough, axis=-1).max()
+    if moved > _MOVED * math.sqrt(float(_area(rough).min())) / MODULES:
+        # Profiles laid that far off may have reached into the code; now they don't.
+        measured = _measure(photo, measured[0])
+    return measured
+
+
+def _measure(photo: Photo, rough: NDArray[np.float64]) -> tuple[NDArray[np.float64], float] | None:
     n = 4 * len(rough)
     start = rough.reshape(n, 2)
     along = np.roll(rough, -1, axis=1).reshape(n, 2) - start

@@ -290,11 +290,16 @@ def _pixels(data: bytes, kind: str, header: Image.Image, divisor: int) -> NDArra
     return cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded)
 
 
+_TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
+
+
 def _upright(image: NDArray[Any], orientation: int) -> NDArray[Any]:
     """Apply an EXIF orientation (CIPA DC-008, tag 0x0112: 1..8)."""
-    if orientation in (5, 6, 7, 8):
+    if orientation in _TURNS:
+        return cv2.rotate(image, _TURNS[orientation])
+    if orientation in (5, 7):
         image = cv2.transpose(image)
-    flip = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}.get(orientation)
+    flip = {2: 1, 4: 0, 7: -1}.get(orientation)
     return image if flip is None else cv2.flip(image, flip)
 
 

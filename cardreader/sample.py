@@ -25,7 +25,7 @@ CENTRE_SHARE = 0.6
 TRIM = 0.1
 """Share of the pixels of a patch dropped at either end before the mean."""
 _BLOCKS = 4
-_MIN_SIDE, _MAX_SIDE = 12, 32
+_MIN_SIDE, _MAX_SIDE = 12, 24
 
 CLIPPED_CODE = 253 / 255
 CRUSHED_CODE = 1 / 255
@@ -120,9 +120,8 @@ def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
 
 
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
-    high = encoded >= CLIPPED_CODE * photo.white
-    low = encoded <= CRUSHED_CODE * photo.white
-    return np.asarray((high | low).any(axis=-1))
+    ends = (encoded >= CLIPPED_CODE * photo.white) | (encoded <= CRUSHED_CODE * photo.white)
+    return np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
 
 
 def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
