@@ -428,6 +428,11 @@ def _add_simulate(commands: argparse._SubParsersAction[_Parser]) -> None:
     parser.add_argument(
         "--count", type=int, metavar="N", help="number of photos (default: one for each --hb)"
     )
+    parser.add_argument(
+        "--samples",
+        action="store_true",
+        help="write the project's sample photos, good and refused, with their readings instead",
+    )
 
 
 def _simulate(arguments: argparse.Namespace) -> ExitCode:
@@ -436,6 +441,8 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
         raise CommandError(ExitCode.USAGE, f"--count must be 1 to {MOST_SYNTHETIC}")
     if arguments.seed < 0:
         raise CommandError(ExitCode.USAGE, "--seed must not be negative")
+    if arguments.samples:
+        return _sample_photos(arguments.out)
     from cardreader.simulate.handout import handout_photo
 
     out: Path = arguments.out
@@ -449,6 +456,15 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
         truth.append(photo.truth)
     _write(out / "truth.json", json.dumps(truth, indent=2, sort_keys=True) + "\n")
     _say(f"{out}: synthetic photos: {count}; the truth about them is in truth.json\n")
+    return ExitCode.OK
+
+
+def _sample_photos(out: Path) -> ExitCode:
+    from cardreader.simulate.samples import make_samples
+
+    with _Writing(out):
+        paths = make_samples(out)
+    _say(f"{out}: synthetic sample photos: {len(paths)}, truth and reading beside each\n")
     return ExitCode.OK
 
 

@@ -148,7 +148,7 @@ def _with(factor: float) -> Callable[[Scene], Scene]:
 
 GOOD_SAMPLES = (
     Sample("severe-3.5-daylight", 3.5, 101, "D65", view={"size": _12_MP, "orientation": 6}),
-    Sample("severe-4.8-lamp", 4.8, 102, "A", view={"table": Table.STONE}),
+    Sample("severe-4.8-lamp", 4.8, 502, "A", view={"table": Table.STONE}),
     Sample("severe-6.1-tube", 6.1, 103, "FL2", view={"rotation_deg": 93.0}),
     Sample("severe-6.8-led", 6.8, 104, "LED-B3", view={"size": _5_MP, "orientation": 8}),
     Sample("moderate-7.4-shade", 7.4, 105, "D75", view={"tilt_deg": 28.0}),
