@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
-from cardreader.card import Lot, d50_xy, lab_to_xyz
+from cardreader.card import Lot
+from cardreader.cielab import D50_XY, lab_to_xyz
 from cardreader.drawing import MM_PER_POINT, Drawing, Rects, Rgb, Shape, Stroke, Text
 
 Page = Literal["a4", "letter"]
@@ -167,7 +168,7 @@ def lab_to_srgb(lab: ArrayLike) -> NDArray[np.float64]:
 
     return np.asarray(
         colour.XYZ_to_sRGB(
-            lab_to_xyz(lab), illuminant=d50_xy(), chromatic_adaptation_transform="Bradford"
+            lab_to_xyz(lab), illuminant=D50_XY, chromatic_adaptation_transform="Bradford"
         ),
         np.float64,
     )

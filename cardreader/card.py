@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
+from cardreader.cielab import lab_to_xyz
 
 Basis = Literal["measured", "nominal"]
 """Whether the colours come from an instrument or are those the file asked for."""
@@ -180,29 +181,6 @@ class Lots(Mapping[int, Lot]):
 
     def __len__(self) -> int:
         return len(self._by_number)
-
-
-def lab_to_xyz(lab: ArrayLike) -> NDArray[np.float64]:
-    """XYZ (perfect diffuser Y = 1) of CIELAB values (..., 3), both D50 and 2 degrees."""
-    import colour  # slow to import; a card is often only located, drawn or listed
-
-    return np.asarray(colour.Lab_to_XYZ(np.asarray(lab, np.float64), d50_xy()), np.float64)
-
-
-def xyz_to_lab(xyz: ArrayLike) -> NDArray[np.float64]:
-    """CIELAB of XYZ values (..., 3) with perfect diffuser Y = 1, both D50 and 2 degrees."""
-    import colour
-
-    return np.asarray(colour.XYZ_to_Lab(np.asarray(xyz, np.float64), d50_xy()), np.float64)
-
-
-def d50_xy() -> NDArray[np.float64]:
-    """Chromaticity of D50 for the CIE 1931 2 degree observer, shape (2,)."""
-    import colour
-
-    return np.asarray(
-        colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"], np.float64
-    )
 
 
 _N_CELLS = len(layout.cells())

@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import __version__, layout
-from cardreader.card import Lot, xyz_to_lab
+from cardreader.card import Lot
+from cardreader.cielab import xyz_to_lab
 
 PAPER = "PAPER"
 STOCK = "STOCK"

@@ -33,6 +33,7 @@ _FLOOR = 0.005
 
 _AT_MM = np.array([(cell.x_mm, cell.y_mm) for cell in layout.cells()])
 _APART = (_AT_MM[0::2] - _AT_MM[1::2]) / layout.WIDTH_MM
+_PRODUCTS = (_APART[:, :, None] * _APART[:, None, :]).reshape(-1, 4)
 _ROUNDS = 30
 
 
@@ -82,18 +83,23 @@ def compare_twins(linear: Array) -> Twins:
     """Compare the prints of each shade, from linear RGB (72, 3) in the order of the layout."""
     first, second = linear[0::2] + _FLOOR, linear[1::2] + _FLOOR
     ratio = np.log(first / second)
-    left = np.stack([_less_gradient(channel) for channel in ratio.T], axis=1)
+    left = _less_gradient(ratio)
     agree = np.abs(np.sign(left).sum(axis=1)) == 3
     added = np.abs(first - second * np.exp(ratio - left)).min(axis=1) * agree
     return Twins(left, added)
 
 
 def _less_gradient(ratio: Array) -> Array:
-    """Differences (36,) less their best plane; least absolute values, so outliers stay out."""
-    weight = np.ones(len(ratio))
+    """Differences (36, 3) less the best plane of each channel.
+
+    Least absolute values, so that outliers stay out; the two slopes of a plane
+    come from their normal equations, all channels at once.
+    """
+    weight = np.ones_like(ratio)
     left = ratio
     for _ in range(_ROUNDS):
-        slope = np.linalg.lstsq(_APART * weight[:, None], ratio * weight, rcond=None)[0]
-        left = ratio - _APART @ slope
-        weight = 1 / np.sqrt(np.maximum(np.abs(left), 0.02))
+        moments = (weight.T @ _PRODUCTS).reshape(-1, 2, 2)
+        slopes = np.linalg.solve(moments, ((weight * ratio).T @ _APART)[..., None])[..., 0]
+        left = ratio - _APART @ slopes.T
+        weight = 1 / np.maximum(np.abs(left), 0.02)
     return np.asarray(left, np.float64)

@@ -13,8 +13,9 @@ from lots import made_up_lot
 from skimage.color import lab2xyz
 
 from cardreader import layout
-from cardreader.card import Lot, Lots, lab_to_xyz, xyz_to_lab
+from cardreader.card import Lot, Lots
 from cardreader.cgats import LotFileError, write_lot
+from cardreader.cielab import lab_to_xyz, xyz_to_lab
 from cardreader.shipped import shipped
 
 

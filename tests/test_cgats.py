@@ -23,9 +23,10 @@ from lots import made_up_lot
 from numpy.typing import NDArray
 
 from cardreader import layout
-from cardreader.card import Lot, lab_to_xyz, xyz_to_lab
+from cardreader.card import Lot
 from cardreader.cgats import MAX_BYTES, LotFileError, read_lot, read_lot_file, spectra_to_xyz
 from cardreader.cgats import write_lot as write
+from cardreader.cielab import lab_to_xyz, xyz_to_lab
 
 NM = np.arange(380.0, 731.0, 10.0)
 NAMES = [*(cell.name for cell in layout.cells()), "PAPER", "STOCK"]

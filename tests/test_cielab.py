@@ -1,0 +1,60 @@
+"""Colour conversions against colour-science, another implementation of the same standards."""
+
+from __future__ import annotations
+
+import colour
+import numpy as np
+import pytest
+
+from cardreader import cielab
+
+D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+
+
+@pytest.fixture
+def lab() -> cielab.Array:
+    """Colours from black to white; some of them so dark that the linear part applies."""
+    rng = np.random.default_rng(1)
+    colours = rng.uniform([0, -60, -60], [100, 60, 60], (2000, 3))
+    colours[:300, 0] = rng.uniform(0, 8, 300)
+    colours[:300, 1:] = rng.uniform(-3, 3, (300, 2))
+    return colours
+
+
+def test_white_is_the_standards() -> None:
+    # CIE 015:2018, table of D50 for the 2 degree observer: 96.42, 100, 82.51.
+    assert np.allclose(100 * cielab.D50, [96.42, 100.0, 82.51], atol=0.015)
+    assert np.allclose(cielab.D50, colour.xy_to_XYZ(D50_XY), atol=1e-12)
+    assert np.allclose(cielab.D50_XY, D50_XY)
+
+
+def test_lab_agrees_with_the_library(lab: cielab.Array) -> None:
+    xyz = colour.Lab_to_XYZ(lab, D50_XY)
+    assert np.allclose(cielab.lab_to_xyz(lab), xyz, rtol=0, atol=1e-12)
+    assert np.allclose(cielab.xyz_to_lab(xyz), colour.XYZ_to_Lab(xyz, D50_XY), rtol=0, atol=1e-10)
+
+
+def test_there_and_back(lab: cielab.Array) -> None:
+    assert np.allclose(cielab.xyz_to_lab(cielab.lab_to_xyz(lab)), lab, rtol=0, atol=1e-9)
+
+
+def test_srgb_matrix_agrees_with_the_library() -> None:
+    srgb = colour.RGB_COLOURSPACES["sRGB"]
+    adapt = colour.adaptation.matrix_chromatic_adaptation_VonKries(
+        colour.xy_to_XYZ(D50_XY), colour.xy_to_XYZ(srgb.whitepoint), transform="Bradford"
+    )
+    theirs = np.linalg.inv(srgb.matrix_RGB_to_XYZ) @ adapt
+    assert np.allclose(cielab.XYZ_TO_SRGB, theirs, rtol=0, atol=1e-12)
+    assert np.allclose(cielab.XYZ_TO_SRGB @ cielab.D50, 1.0, atol=2e-4)
+
+
+def test_ciede2000_agrees_with_the_library(lab: cielab.Array) -> None:
+    other = lab + np.random.default_rng(2).normal(0, 3, lab.shape)
+    theirs = colour.delta_E(lab, other, method="CIE 2000")
+    assert np.allclose(cielab.delta_e_2000(lab, other), theirs, rtol=0, atol=1e-9)
+
+
+def test_ciede2000_of_a_published_pair() -> None:
+    # Sharma, Wu, Dalal 2005, first pair of the table.
+    ours = cielab.delta_e_2000([50.0, 2.6772, -79.7751], [50.0, 0.0, -82.7485])
+    assert abs(float(ours) - 2.0425) < 5e-5
