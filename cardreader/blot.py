@@ -15,13 +15,13 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Protocol
 
-import colour
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
 from cardreader.card import Lot
+from cardreader.cielab import xyz_to_lab
 from cardreader.locate import CardPose
 from cardreader.photo import Photo
 from cardreader.refusal import Reason, Refusal
@@ -51,7 +51,6 @@ MAX_DARKER = 0.2
 MAX_PAPER_CLIPPED = 0.4
 MAX_TILE_CLIPPED = 0.3
 _EDGE_MM = 0.8
-_D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
 _TRIM = 0.1
 
 
@@ -507,7 +506,7 @@ def blot_colour(
     blot_covariance = _log_covariance(rgb[0], covariance, at[0], correction)
     if paper_covariance is not None:
         blot_covariance += _log_covariance(rgb[1], paper_covariance, at[1], correction)
-    lab = colour.XYZ_to_Lab(xyz, _D50_XY)
+    lab = xyz_to_lab(xyz)
     return BlotColour(
         log_ratio=np.log(xyz[0] / xyz[1]),
         covariance=blot_covariance,

@@ -19,12 +19,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache, cached_property
 
-import colour
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
 from cardreader.card import Lot
+from cardreader.cielab import XYZ_TO_SRGB, delta_e_2000, xyz_to_lab
 from cardreader.layout import Kind
 from cardreader.refusal import Reason, Refusal
 from cardreader.sample import PatchSamples
@@ -35,17 +35,6 @@ _CELLS = layout.cells()
 _AT_MM: Array = np.array([(c.x_mm, c.y_mm) for c in _CELLS])
 _NEUTRAL = np.array([c.kind is Kind.NEUTRAL for c in _CELLS])
 _RAMP = np.array([c.kind is Kind.RAMP for c in _CELLS])
-_D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
-
-# XYZ under D50 to linear sRGB: a convenient neutral-preserving basis, no more.
-_XYZ_TO_RGB: Array = np.asarray(
-    np.linalg.inv(colour.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ)
-    @ colour.adaptation.matrix_chromatic_adaptation_VonKries(
-        colour.xy_to_XYZ(_D50_XY),
-        colour.xy_to_XYZ(colour.RGB_COLOURSPACES["sRGB"].whitepoint),
-        transform="Bradford",
-    )
-)
 
 # Prior spreads of the fit. All are about what phones and rooms do, in natural
 # logarithms of light; the data outweigh them wherever there are data.
@@ -208,7 +197,7 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
     linear : (72, 3) array
         Nominal linear RGB of all patches.
     """
-    wanted = np.log(np.maximum(lot.xyz[_NEUTRAL] @ _XYZ_TO_RGB.T, _EPSILON))
+    wanted = np.log(np.maximum(lot.xyz[_NEUTRAL] @ XYZ_TO_SRGB.T, _EPSILON))
     t = np.log(np.maximum(linear[_NEUTRAL], _EPSILON))
     fit = _NeutralFit(
         powers=t[..., None] ** np.arange(4),
@@ -293,8 +282,8 @@ class ColourCorrection:
     @cached_property
     def residual_de00(self) -> Array:
         """CIEDE2000 between corrected and measured colour of each patch, shape (72,)."""
-        seen = colour.XYZ_to_Lab(np.maximum(self.patch_xyz, 0), _D50_XY)
-        return np.asarray(colour.delta_E(seen, self.lot.lab, method="CIE 2000"))
+        seen = xyz_to_lab(np.maximum(self.patch_xyz, 0))
+        return delta_e_2000(seen, self.lot.lab)
 
 
 def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
