@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
 
 from cardreader import layout
 from cardreader.markers import MIN_CONTRAST, MODULES, Marker, find_markers, measure_edges
@@ -35,6 +34,7 @@ MIN_SHARPNESS = 0.15
 
 _LENS_PRIOR = 0.03
 _CORNER_SD_PX = 0.2
+_FIT_ROUNDS, _FIT_HALVINGS = 20, 10
 
 
 @dataclass(frozen=True)
@@ -244,21 +244,56 @@ def _homography(corners: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _fit(corners: NDArray[np.float64], size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
-    """Homography and lens term that bring the sixteen model corners onto ``corners``."""
-    model = layout.marker_corners_mm().reshape(-1, 2)
-    seen = corners.reshape(-1, 2)
+    """Homography and lens term that bring the sixteen model corners onto ``corners``.
+
+    Gauss-Newton, a step halved for as long as it makes things worse.
+    """
     start = _homography(corners)
-    step = np.abs(start).ravel()[:8] + 1e-6
+    scale = np.append(np.abs(start).ravel()[:8] + 1e-6, 1.0)
+    p = np.append(start.ravel()[:8], 0.0)
+    residual, jacobian = _misfit(p, corners, size)
+    for _ in range(_FIT_ROUNDS):
+        step = scale * np.linalg.lstsq(jacobian * scale, -residual, rcond=None)[0]
+        cost = residual @ residual
+        for _ in range(_FIT_HALVINGS):
+            trial, slopes = _misfit(p + step, corners, size)
+            if trial @ trial <= cost:
+                break
+            step /= 2
+        else:
+            break
+        p, residual, jacobian = p + step, trial, slopes
+        if cost - residual @ residual <= 1e-12 * cost:
+            break
+    return np.append(p[:8], 1.0).reshape(3, 3), float(p[8])
 
-    def residuals(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        h = np.append(p[:8] * step, 1.0).reshape(3, 3)
-        error = (_project(h, p[8], size, model) - seen).ravel()
-        # A lens term the corners don't ask for stays at nothing.
-        return np.append(error, p[8] / _LENS_PRIOR * _CORNER_SD_PX)
 
-    first = np.append(start.ravel()[:8] / step, 0.0)
-    best = least_squares(residuals, first, method="lm").x
-    return np.append(best[:8] * step, 1.0).reshape(3, 3), float(best[8])
+def _misfit(
+    p: NDArray[np.float64], corners: NDArray[np.float64], size: tuple[int, int]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Residuals (33,) and Jacobian (33, 9) by the homography's first 8 terms and the lens.
+
+    Pixels of the sixteen corners, and last the lens term against its prior: one
+    that the corners don't ask for stays at nothing.
+    """
+    model = layout.marker_corners_mm().reshape(-1, 2)
+    h, lens = np.append(p[:8], 1.0).reshape(3, 3), p[8]
+    centre, radius = _frame(size)
+    plane = np.column_stack([model, np.ones(len(model))]) / (model @ h[2, :2] + 1.0)[:, None]
+    ideal = plane @ h[:2].T
+    u = (ideal - centre) / radius
+    r2 = (u**2).sum(-1)
+    by_h = np.zeros((len(model), 2, 8))
+    by_h[:, 0, :3] = by_h[:, 1, 3:6] = plane
+    by_h[:, :, 6:] = -ideal[:, :, None] * plane[:, None, :2]
+    stretch = (1 + lens * r2)[:, None, None] * np.eye(2) + 2 * lens * u[:, :, None] * u[:, None, :]
+    jacobian = np.zeros((2 * len(model) + 1, 9))
+    jacobian[:-1, :8] = (stretch @ by_h).reshape(-1, 8)
+    jacobian[:-1, 8] = (radius * u * r2[:, None]).ravel()
+    jacobian[-1, 8] = _CORNER_SD_PX / _LENS_PRIOR
+    seen = centre + radius * u * (1 + lens * r2)[:, None]
+    residual = np.append((seen - corners.reshape(-1, 2)).ravel(), lens * jacobian[-1, 8])
+    return residual, jacobian
 
 
 def _scale_and_tilt(h: NDArray[np.float64]) -> tuple[float, float]:
