@@ -67,9 +67,13 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
 
 
-def find_markers(gray: NDArray[np.uint8]) -> list[Marker]:
-    """All markers of a card in an 8-bit grey image (H, W)."""
-    quads = _propose(gray)
+def find_markers(gray: NDArray[np.uint8], thorough: bool = False) -> list[Marker]:
+    """All markers of a card in an 8-bit grey image (H, W).
+
+    ``thorough`` thresholds the image over windows of several sizes, which
+    takes three times as long and finds markers that are small or hardly lit.
+    """
+    quads = _propose(gray, thorough)
     if len(quads) == 0:
         return []
     cells = _sharpen(_read_cells(gray, quads))
@@ -91,10 +95,12 @@ def find_markers(gray: NDArray[np.uint8]) -> list[Marker]:
     return [m for same in found.values() for m in _distinct(same)]
 
 
-def _propose(gray: NDArray[np.uint8]) -> NDArray[np.float64]:
+def _propose(gray: NDArray[np.uint8], thorough: bool) -> NDArray[np.float64]:
     """Dark quadrilaterals (n, 4, 2), corners clockwise."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = 0.02
+    if not thorough:
+        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax
     # One code is the least a dictionary can hold; what doesn't bear it is
     # handed back as rejected, which is all that is wanted.
     one = cv2.aruco.Dictionary(_dictionary().bytesList[:1], 6, 0)

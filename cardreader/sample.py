@@ -100,23 +100,28 @@ def _pixels(photo: Photo, pose: CardPose, side: int) -> NDArray[Any]:
 
 def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
     n = side * side
-    tables = photo.tone_tables()
-    planes = np.moveaxis(encoded, -1, 0)
-    light = np.stack([table[plane] for table, plane in zip(tables, planes, strict=True)], axis=-1)
-    light = photo.to_working(light)
-    ordered = np.sort(light.reshape(72, n, 3), axis=1)
+    light = _light(photo, encoded)
+    ordered = np.sort(light.reshape(3, 72, n), axis=-1)
     cut = int(TRIM * n)
-    mean = ordered[:, cut : n - cut].mean(axis=1, dtype=np.float64)
-    noise = _standard_error(light)
-    rounding = _rounding(photo, mean, light.reshape(72, n, 3).std(axis=1))
-    low, high = ordered[:, int(0.1587 * n)], ordered[:, int(0.8413 * n)]
+    mean = ordered[..., cut : n - cut].mean(axis=-1, dtype=np.float64).T
+    low, high = ordered[..., int(0.1587 * n)], ordered[..., int(0.8413 * n)]
+    rounding = _rounding(photo, mean, ordered.std(axis=-1).T)
     return PatchSamples(
         linear=mean,
-        standard_error=np.hypot(noise, rounding),
-        spread=((high - low) / 2).astype(np.float64),
+        standard_error=np.hypot(_standard_error(light), rounding),
+        spread=((high - low).T / 2).astype(np.float64),
         clipped_share=_clipped(photo, encoded).mean(axis=(1, 2)),
         n_pixels=np.full(72, n),
     )
+
+
+def _light(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.float32]:
+    """Linear light of pixels (72, side, side, 3), channel first: (3, 72, side, side)."""
+    tables = photo.tone_tables()
+    light = np.stack([tables[c][encoded[..., c]] for c in range(3)])
+    if photo.to_srgb is not None:
+        light = np.tensordot(photo.to_srgb.astype(np.float32), light, axes=1)
+    return light
 
 
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
@@ -125,16 +130,21 @@ def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
 
 
 def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
-    size = light.shape[1] // _BLOCKS
-    shape = (72, _BLOCKS, size, _BLOCKS, size, 3)
-    blocks = light.reshape(shape).mean(axis=(2, 4)).reshape(72, _BLOCKS**2, 3)
-    y, x = np.divmod(np.arange(_BLOCKS**2), _BLOCKS)
-    plane = np.stack([np.ones_like(x), x, y], axis=1).astype(np.float64)
-    q, _ = np.linalg.qr(plane)
-    rest = blocks - np.einsum("bk,ck,pcd->pbd", q, q, blocks)
-    variance = (rest**2).sum(axis=1) / (_BLOCKS**2 - 3)
-    standard_error: NDArray[np.float64] = np.sqrt(variance) / _BLOCKS
+    """From the means of blocks about a plane, (72, 3)."""
+    size = light.shape[-1] // _BLOCKS
+    blocks = light.reshape(3, 72, _BLOCKS, size, _BLOCKS, size).mean(axis=(3, 5))
+    rest = blocks.reshape(3, 72, _BLOCKS**2) @ _off_plane()
+    variance = (rest**2).sum(axis=-1) / (_BLOCKS**2 - 3)
+    standard_error: NDArray[np.float64] = np.sqrt(variance).T / _BLOCKS
     return standard_error
+
+
+@cache
+def _off_plane() -> NDArray[np.float64]:
+    """Projection that takes a plane out of the block means, (16, 16)."""
+    y, x = np.divmod(np.arange(_BLOCKS**2), _BLOCKS)
+    q, _ = np.linalg.qr(np.stack([np.ones_like(x), x, y], axis=1).astype(np.float64))
+    return np.eye(_BLOCKS**2) - q @ q.T
 
 
 def _rounding(
