@@ -115,6 +115,8 @@ class Calibration:
         sizes: dict[str, int] = {}
         for name, shape in _SHAPES.items():
             value = np.array(getattr(self, name), float)
+            if not value.size:  # JSON has no empty table of three columns
+                value = value.reshape([0 if isinstance(side, str) else side for side in shape])
             if value.ndim != len(shape):
                 raise CalibrationError(f"{name} must have {len(shape)} dimensions")
             for axis, want in zip(value.shape, shape, strict=True):
