@@ -144,7 +144,9 @@ def _write(
     if settings.summary:
         from cardreader.batch.summary import summary_page
 
-        write_atomic(settings.out / SUMMARY, summary_page(table, about, journal))
+        write_atomic(
+            settings.out / SUMMARY, summary_page(table, about, job.reader.protocol, journal)
+        )
     return counts
 
 

@@ -1,0 +1,123 @@
+"""The contact sheet: small pictures of the photos that somebody should look at."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader import layout
+from cardreader.batch.record import unpack
+from cardreader.batch.sources import read_bytes
+from cardreader.card import Lots
+from cardreader.locate import CardPose
+from cardreader.photo import Photo, open_photo
+from cardreader.refusal import Refusal
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+MOST_TILES = 48
+TILE_PX = 260
+_MARGIN = 0.08
+_COLUMNS = (
+    "photo", "sha256", "duplicate_of", "status", "reason", "detail", "outcome", "question",
+    "hb_g_dl", "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic",
+)  # fmt: skip
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Tile:
+    """One photo of the sheet: its name, what is doubtful, and a JPEG as a data address or None."""
+
+    name: str
+    words: str
+    picture: str | None
+
+
+def doubtful(table: pa.Table) -> list[Row]:
+    """Rows that somebody should look at, at most `MOST_TILES`, the gravest first.
+
+    Readings that may be severe come first, then refusals and failures with each
+    reason in turn, then other uncertain readings, the most open question first.
+    """
+    rows = [r for r in table.select(_COLUMNS).to_pylist() if r["duplicate_of"] is None]
+    severe = [r for r in rows if r["question"] == "may_be_severe"]
+    severe.sort(key=lambda r: (-r["p_severe"], r["photo"]))
+    open_ones = [r for r in rows if r["question"] == "may_be_anaemic"]
+    open_ones.sort(key=lambda r: (abs(r["p_anaemic"] - 0.5), r["photo"]))
+    not_read = _in_turn(r for r in rows if r["status"] != "read")
+    third = MOST_TILES // 3
+    first = [*severe[:third], *not_read[:third], *open_ones[:third]]
+    more = [*severe[third:], *not_read[third:], *open_ones[third:]]
+    return [*first, *more][:MOST_TILES]
+
+
+def _in_turn(rows: Iterable[Row]) -> list[Row]:
+    by_reason: dict[str, list[Row]] = {}
+    for row in rows:
+        by_reason.setdefault(row["reason"], []).append(row)
+    out = []
+    for turn in range(max(map(len, by_reason.values()), default=0)):
+        out += [by_reason[r][turn] for r in sorted(by_reason) if turn < len(by_reason[r])]
+    return out
+
+
+def tiles(rows: Iterable[Row], record: Callable[[str], bytes | None]) -> list[Tile]:
+    """Tiles of rows; ``record`` gives the kept measurement of a content, for where its card is."""
+    return [Tile(row["photo"], _words(row), _picture(row, record)) for row in rows]
+
+
+def _words(row: Row) -> str:
+    if row["status"] != "read":
+        reason = row["reason"].replace("_", " ")
+        return f"{row['status']}: {reason}"
+    low, high = row["hb_low_g_dl"], row["hb_high_g_dl"]
+    question = (row["question"] or row["outcome"]).replace("_", " ")
+    return f"{row['hb_g_dl']:.1f} g/dL ({low:.1f} to {high:.1f}): {question}"
+
+
+def _picture(row: Row, record: Callable[[str], bytes | None]) -> str | None:
+    """A small JPEG, or None for a photo that isn't at hand or that is better left unopened."""
+    if row["status"] == "failed" or row["sha256"] is None:
+        return None
+    try:
+        photo = open_photo(read_bytes(row["photo"]))
+    except (OSError, ValueError):
+        return None
+    if isinstance(photo, Refusal) or photo.sha256 != row["sha256"]:
+        return None
+    kept = record(row["sha256"])
+    pose = unpack(kept, Lots()).pose if kept is not None else None
+    return _jpeg(_crop(photo, pose))
+
+
+def _crop(photo: Photo, pose: CardPose | None) -> NDArray[np.uint8]:
+    """The card with a margin, or the whole picture where no card was found; 8 bit RGB."""
+    image = photo.encoded
+    if pose is not None and pose.image_size == (image.shape[1], image.shape[0]):
+        w, h, m = layout.WIDTH_MM, layout.HEIGHT_MM, _MARGIN * layout.WIDTH_MM
+        corners = pose.to_px([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m)])
+        x0, y0 = np.clip(np.floor(corners.min(axis=0)), 0, None).astype(int)
+        x1, y1 = np.clip(np.ceil(corners.max(axis=0)), 1, pose.image_size).astype(int)
+        if x1 > x0 and y1 > y0:
+            image = image[y0:y1, x0:x1]
+    return np.asarray(image if image.dtype == np.uint8 else image >> 8, np.uint8)
+
+
+def _jpeg(image: NDArray[np.uint8]) -> str:
+    factor = TILE_PX / max(image.shape[:2])
+    if factor < 1:
+        image = np.asarray(
+            cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8
+        )
+    bgr = cv2.cvtColor(image, cv2.COLOR_RGB2BGR)
+    data = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 80])[1].tobytes()
+    return f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"

@@ -1,0 +1,60 @@
+"""The summary page: one HTML file that shows a batch at a glance and needs nothing beside it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import jinja2
+
+from cardreader.batch import plots
+from cardreader.batch.contact import doubtful, tiles
+from cardreader.batch.journal import Journal
+from cardreader.batch.tally import NOT_STATED, tally
+from cardreader.protocol import Group, Protocol
+from cardreader.statements import TEXT, Statement
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+GROUP_TITLES = {"phone": "By phone", "lot_id": "By card lot", "light": "By light"}
+
+
+def summary_page(
+    table: pa.Table, about: dict[str, Any], protocol: Protocol, journal: Journal
+) -> str:
+    """HTML of the summary; the same table and photos give the same text."""
+    numbers = tally(table)
+    limits = sorted({protocol.limit_g_dl(group, None) for group in (Group.SEVERE, Group.ANAEMIC)})
+    groups = {
+        title: (numbers.groups[key], plots.by_group(numbers.groups[key], limits))
+        for key, title in GROUP_TITLES.items()
+        if [group.name for group in numbers.groups[key]] != [NOT_STATED]
+    }
+    unstated = [
+        title for key, title in GROUP_TITLES.items() if title not in groups and numbers.photos
+    ]
+    shown = doubtful(table)
+    return _template().render(
+        about=about,
+        numbers=numbers,
+        simulated=TEXT[Statement.SIMULATED_CALIBRATION]
+        if about["calibration"]["basis"] != "measured"
+        else None,
+        limits=limits,
+        distribution=plots.distribution(numbers, limits),
+        reasons=plots.reasons(numbers) if numbers.reasons else None,
+        groups=groups,
+        unstated=unstated,
+        tiles=tiles(shown, journal.record),
+    )
+
+
+def _template() -> jinja2.Template:
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("cardreader.batch", "."),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("summary.html")
