@@ -51,6 +51,7 @@ class BackupNote:
     revision: str
     rows: dict[str, int]
     photos: int
+    photo_key: bool
     audit_entries: int
     audit_hash: str
 
@@ -69,11 +70,13 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
         raise BackupError(f"the audit trail is broken at entry {chain.broken_at}")
     photos = [data / "photos" / name for name in photo_names]
     photos = [path for path in photos if path.exists()]
+    key = _photo_key(data)
     note = BackupNote(
         made_at=utc_now().isoformat(timespec="seconds"),
         revision=database.revision() or "",
         rows=rows,
         photos=len(photos),
+        photo_key=key is not None,
         audit_entries=chain.entries,
         audit_hash=chain.newest_hash,
     )
@@ -85,7 +88,7 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
             with tarfile.open(fileobj=stream, mode="w") as tar:
                 _add(tar, _NOTE, head)
                 _add(tar, _TABLES, _lock("\n".join(lines).encode(), passphrase, _TABLES))
-                if (key := _photo_key(data)) is not None:
+                if key is not None:
                     _add(tar, _KEY, _lock(key, passphrase, _KEY))
                 for path in photos:
                     _add(tar, _PHOTOS + path.name, path.read_bytes())
@@ -108,6 +111,7 @@ def restore_backup(
     try:
         with tarfile.open(file, mode="r:") as tar:
             note = _read_note(tar)
+            _check_whole(tar, note)
             lines = _unlock(_read(tar, _TABLES), passphrase, _TABLES).decode().splitlines()
             key = _unlock(_read(tar, _KEY), passphrase, _KEY) if _KEY in tar.getnames() else None
             data.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -147,12 +151,15 @@ def _restore_tables(
 ) -> None:
     target = Database(url)
     own_file = data / "register.db"
+    is_own = target.url == sqlite_url(own_file)
     try:
-        if target.revision() is not None and not replace and _holds_anything(target):
+        # Looking into an SQLite file that isn't there would make it.
+        there = own_file.exists() if is_own else True
+        if there and not replace and target.revision() is not None and _holds_anything(target):
             raise BackupError("the register holds data; --replace puts the backup in its place")
     finally:
         target.close()
-    if target.url == sqlite_url(own_file):
+    if is_own:
         fresh = data / ".register.db.restored"
         fresh.unlink(missing_ok=True)
         _fill(Database(sqlite_url(fresh)), lines, note)
@@ -256,6 +263,14 @@ def _content(tar: tarfile.TarFile, member: tarfile.TarInfo) -> bytes:
     if stream is None:
         raise BackupError(f"{member.name} is not a file")
     return stream.read()
+
+
+def _check_whole(tar: tarfile.TarFile, note: BackupNote) -> None:
+    """BackupError when a part is missing, before anything is changed."""
+    names = tar.getnames()
+    photos = sum(name.startswith(_PHOTOS) for name in names)
+    if _TABLES not in names or photos != note.photos or (_KEY in names) != note.photo_key:
+        raise BackupError("the backup is not whole: a part of the file is missing")
 
 
 def _read_note(tar: tarfile.TarFile) -> BackupNote:

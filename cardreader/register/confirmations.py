@@ -80,5 +80,4 @@ def _pairs(woman: Woman) -> list[Confirmation]:
 
 
 def _answers(lab: Reading, photo: Reading) -> bool:
-    gap = local_day(lab.taken_at) - local_day(photo.taken_at)
-    return dt.timedelta(0) <= gap <= LONGEST_GAP
+    return dt.timedelta(0) <= lab.taken_at - photo.taken_at <= LONGEST_GAP

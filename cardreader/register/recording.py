@@ -66,6 +66,16 @@ def subject_of(woman: Woman, day: dt.date, elevation_m: float | None) -> Subject
     )
 
 
+def on_day(day: dt.date, today: dt.date) -> dt.datetime:
+    """A time on a day: now if it is today, else the end of that day.
+
+    The end, so that a result of the day a referral was opened counts as after it.
+    """
+    if day == today:
+        return dt.datetime.now(dt.UTC)
+    return dt.datetime.combine(day, dt.time(23, 59)).astimezone()
+
+
 def find_submission(session: Session, key: str) -> Reading | None:
     """The reading entered under a key, if any."""
     return session.scalars(select(Reading).where(Reading.submission_key == key)).first()

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.protocol import Protocol
 from cardreader.register.confirmations import confirmations
 from cardreader.register.models import Reading, Woman, local_day
-from cardreader.register.recording import record_lab, subject_of
+from cardreader.register.recording import on_day, record_lab, subject_of
 from cardreader.register.women import find_woman
 
 LAB_COLUMNS = ("code", "date", "hb_g_dl", "method", "place")
@@ -152,7 +152,7 @@ def import_lab(
             value,
             method,
             place,
-            dt.datetime.combine(on, dt.time(12)).astimezone(),
+            on_day(on, today),
             by,
             protocol,
             subject_of(woman, on, elevation_m),

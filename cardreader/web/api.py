@@ -19,6 +19,7 @@ from cardreader.register.models import Reading, Role, Woman
 from cardreader.register.recording import (
     LAB_LIMITS_G_DL,
     KeyReusedError,
+    on_day,
     record_lab,
     record_tube,
     subject_of,
@@ -27,7 +28,7 @@ from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.subject import Smoking
 from cardreader.web.access import Anyone, Carer, api_csrf
-from cardreader.web.pages.women import HIGHEST_VISIT, on_day
+from cardreader.web.pages.women import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark

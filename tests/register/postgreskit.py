@@ -38,18 +38,22 @@ class Postgres:
         if self.user:
             shutil.chown(self.folder, "postgres")
         self.data = self.folder / "data"
-        self._run("initdb", "-D", self.data, "-U", "postgres", "-A", "trust", "-E", "UTF8")
+        self._run("initdb", "-D", self.data, "-U", "postgres", "-A", "trust", "-E", "UTF8", "-N")
         self._run(
             *("pg_ctl", "-D", self.data, "-l", self.folder / "log", "-w", "start", "-o"),
-            f"-k {self.folder} -c listen_addresses=''",
+            f"-k {self.folder} -c listen_addresses='' -c fsync=off",
         )
-        self._count = 0
+        # Two, since a backup moves from one to another; emptied, not made anew, each time.
+        self._names = ["register_a", "register_b"]
+        for name in self._names:
+            self._run("createdb", "-h", self.folder, "-U", "postgres", name)
 
     def new_url(self) -> str:
-        """URL of a new, empty database."""
-        self._count += 1
-        name = f"register_{self._count}"
-        self._run("createdb", "-h", self.folder, "-U", "postgres", name)
+        """URL of an empty database; the one before the last is taken again."""
+        name = self._names[0]
+        self._names.reverse()
+        empty = "DROP SCHEMA public CASCADE; CREATE SCHEMA public"
+        self._run("psql", "-h", self.folder, "-U", "postgres", "-d", name, "-c", empty)
         return f"postgresql://postgres@/{name}?host={self.folder}"
 
     def stop(self) -> None:

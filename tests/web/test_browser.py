@@ -134,7 +134,11 @@ def read_photo(page: Page, photo: Path) -> None:
 
 def shot(page: Page, name: str) -> None:
     if SHOTS:
-        page.screenshot(path=f"{SHOTS}/{name}.png", full_page=True)
+        # A window as tall as the page, so that the bar stands at its foot.
+        height = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": PHONE["width"], "height": max(height, PHONE["height"])})
+        page.screenshot(path=f"{SHOTS}/{name}.png")
+        page.set_viewport_size(PHONE)
 
 
 def settle_worker(page: Page) -> None:

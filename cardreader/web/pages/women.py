@@ -15,6 +15,7 @@ from cardreader.register.models import Regimen, Role, Woman, new_id
 from cardreader.register.recording import (
     LAB_LIMITS_G_DL,
     KeyReusedError,
+    on_day,
     open_visit,
     record_lab,
     record_tube,
@@ -242,16 +243,6 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
         except KeyReusedError:
             raise HTTPException(409, mark("This page was used before. Load it again.")) from None
         return go(f"/readings/{reading.id}")
-
-
-def on_day(day: dt.date, today: dt.date) -> dt.datetime:
-    """A time on a day: now if it is today, else the end of that day.
-
-    The end, so that a result of the day a referral was opened counts as after it.
-    """
-    if day == today:
-        return dt.datetime.now(dt.UTC)
-    return dt.datetime.combine(day, dt.time(23, 59)).astimezone()
 
 
 def _tube_page(

@@ -1,0 +1,207 @@
+"""FHIR, CSV, the monthly summary, the drift pairs."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import json
+
+import pytest
+from builders import PROTOCOL, add_woman, facts, lab, photo, refused
+from fhir.resources.R4B.bundle import Bundle
+from fhir.resources.R4B.observation import Observation
+
+from cardreader.decide import Outcome
+from cardreader.register import fhir, recording, tables
+from cardreader.register.confirmations import confirmations
+from cardreader.register.followup import FollowUpRules
+from cardreader.register.models import utc_now
+from cardreader.register.summary import summarise
+from cardreader.register.tube import TubeUnit
+
+RULES = FollowUpRules()
+
+
+@pytest.fixture
+def month(database):
+    """A month's work: one severe, one fine, one refused; a tube and a laboratory result."""
+    with database.write() as session:
+        severe, fine = add_woman(session, "KX-1"), add_woman(session, "KX-2")
+        photo(session, severe, facts(5.0, lot="000001"))
+        photo(session, fine, refused("blurred", "000002"))
+        photo(session, fine, facts(14.0, lot="000002"))
+        recording.record_tube(
+            *(session, fine, "tube-key", 13.0, TubeUnit.G_DL, utc_now(), None),
+            *(PROTOCOL, recording.subject_of(fine, dt.date.today(), None)),
+        )
+        lab(session, severe, 5.4)
+    return database
+
+
+def test_bundle_is_valid_and_says_what_it_must(month):
+    with month.read() as session:
+        text = fhir.bundle(session)
+    bundle = Bundle.model_validate_json(text)
+    by_kind: dict[str, list] = {}
+    for entry in bundle.entry:
+        by_kind.setdefault(entry.resource.get_resource_type(), []).append(entry.resource)
+    assert {kind: len(all_) for kind, all_ in by_kind.items()} == {
+        "Patient": 2,
+        "Device": 2,
+        "Observation": 4,
+    }
+    patients = {p.id for p in by_kind["Patient"]}
+    for patient in by_kind["Patient"]:
+        assert patient.name is None
+        assert patient.birthDate is None
+        assert patient.address is None
+    for observation in by_kind["Observation"]:
+        (coding,) = observation.code.coding
+        # LOINC 718-7: Hemoglobin [Mass/volume] in Blood; UCUM g/dL.
+        assert (coding.system, coding.code) == ("http://loinc.org", "718-7")
+        quantity = observation.valueQuantity
+        assert (quantity.system, quantity.code) == ("http://unitsofmeasure.org", "g/dL")
+        assert observation.subject.reference.removeprefix("urn:uuid:") in patients
+        lab_result = observation.method.text == "Cell counter"
+        assert observation.status == ("final" if lab_result else "preliminary")
+        if not lab_result:
+            assert "Screening only" in observation.note[0].text
+    photos = [o for o in by_kind["Observation"] if o.device is not None]
+    assert len(photos) == 2
+    assert all(o.component[0].valueRange.low.value < o.valueQuantity.value for o in photos)
+
+
+def test_validator_would_find_a_fault(month):
+    with month.read() as session:
+        plain = fhir.bundle_dict(session)
+    observation = next(
+        e["resource"] for e in plain["entry"] if e["resource"]["resourceType"] == "Observation"
+    )
+    del observation["status"]
+    with pytest.raises(ValueError, match="status"):
+        Observation.model_validate(observation)
+
+
+def test_researchers_bundle_has_no_codes(month):
+    with month.read() as session:
+        assert "KX-1" in fhir.bundle(session)
+        assert "KX-1" not in fhir.bundle(session, codes=False)
+        assert "KX-1" not in tables.readings_csv(session, codes=False)
+
+
+def test_set_aside_is_told_as_entered_in_error(month):
+    with month.write() as session:
+        woman = recording.find_submission(session, "tube-key").woman
+        tube = recording.find_submission(session, "tube-key")
+        from builders import NOBODY, combine
+
+        recording.set_aside(session, tube, "slip", None, combine, NOBODY)
+        plain = json.dumps(fhir.bundle_dict(session, [woman.id]))
+    assert "entered-in-error" in plain
+
+
+def test_readings_csv(month):
+    with month.read() as session:
+        rows = list(csv.DictReader(io.StringIO(tables.readings_csv(session, codes=True))))
+    assert [row["code"] for row in rows].count("KX-2") == 3
+    (refused_row,) = [row for row in rows if row["refusal"]]
+    assert refused_row["hb_g_dl"] == ""
+
+
+def test_csv_cells_do_not_run_as_formulas(sqlite):
+    with sqlite.write() as session:
+        woman = add_woman(session)
+        recording.record_lab(
+            *(session, woman, "lab-key", 9.0, "=HYPERLINK(1)", "+1", utc_now(), None, PROTOCOL),
+            recording.subject_of(woman, dt.date.today(), None),
+        )
+        text = tables.readings_csv(session, codes=True)
+    assert "'=HYPERLINK" in text
+    assert "'+1" in text
+
+
+def test_import_of_laboratory_results(database):
+    today = dt.date.today()
+    with database.write() as session:
+        woman = add_woman(session, "KX-1", days_ago=20)
+        photo(session, woman, facts(9.0), days_ago=5)
+        lines = [
+            "code,date,hb_g_dl,method,place",
+            f"kx-1,{today},9.4,Cell counter,Clinic",
+            f"KX-7,{today},9.4,Cell counter,Clinic",
+            "KX-1,25/11/2026,9.4,Cell counter,Clinic",
+            f"KX-1,{today},94,Cell counter,Clinic",
+            f"KX-1,{today},9.4,,Clinic",
+            f"KX-1,{today + dt.timedelta(days=1)},9.4,Cell counter,Clinic",
+        ]
+        data = "\n".join(lines).encode()
+        first = tables.import_lab(session, data, PROTOCOL, today, None, None)
+        assert (first.entered, first.known) == (1, 0)
+        assert [(p.line, p.column) for p in first.problems] == [
+            (3, "code"),
+            (4, "date"),
+            (5, "hb_g_dl"),
+            (6, "method"),
+            (7, "date"),
+        ]
+        assert woman.referrals[0].closed_at is not None
+        again = tables.import_lab(session, data, PROTOCOL, today, None, None)
+        assert (again.entered, again.known) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    "data", [b"", b"\xff\xfe\x00", b"a,b\n1,2\n", b'code,date,hb_g_dl,method\n"x', b"\x00" * 9]
+)
+def test_what_is_no_table_is_told(sqlite, data):
+    with sqlite.write() as session:
+        done = tables.import_lab(session, data, PROTOCOL, dt.date.today(), None, None)
+    assert done.entered == 0
+    assert done.problems
+
+
+def test_monthly_summary_counts(month):
+    today = dt.date.today()
+    with month.read() as session:
+        summary = summarise(session, today, today, RULES)
+    assert (summary.women_added, summary.visits, summary.photos, summary.refused) == (2, 2, 3, 1)
+    assert summary.refusal_rate == pytest.approx(1 / 3)
+    assert summary.refusals == (("blurred", 1),)
+    assert dict(summary.outcomes) == {
+        Outcome.SEVERE: 1,
+        Outcome.ANAEMIC: 0,
+        Outcome.NOT_ANAEMIC: 1,
+        Outcome.UNCERTAIN: 0,
+    }
+    assert (summary.tube_readings, summary.lab_results) == (1, 1)
+    assert (summary.referrals_opened, summary.referrals_urgent, summary.referrals_closed) == (
+        1,
+        1,
+        1,
+    )
+    assert [(lot.lot_id, lot.photos, lot.refused) for lot in summary.lots] == [
+        ("000001", 1, 0),
+        ("000002", 2, 1),
+    ]
+    assert summary.missing_confirmations == 0
+
+
+def test_missing_confirmations_are_the_late_ones(database):
+    with database.write() as session:
+        photo(session, add_woman(session, "KX-1", days_ago=30), facts(9.0), days_ago=20)
+        photo(session, add_woman(session, "KX-2"), facts(9.0), days_ago=2)
+    today = dt.date.today()
+    with database.read() as session:
+        assert summarise(session, today, today, RULES).missing_confirmations == 1
+
+
+def test_confirmations_pair_a_photo_with_the_result_after_it(database):
+    with database.write() as session:
+        woman = add_woman(session, days_ago=60)
+        photo(session, woman, facts(9.0), days_ago=40)  # too long before
+        photo(session, woman, facts(9.5, lot="000007"), days_ago=3)
+        lab(session, woman, 9.9)
+        photo(session, woman, facts(11.0), days_ago=-0.001, number=9)  # after it
+        (pair,) = confirmations(session)
+    assert pair.difference_g_dl == pytest.approx(-0.4)
+    assert (pair.lot_id, pair.phone) == ("000007", "Invented Phone 1")

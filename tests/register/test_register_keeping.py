@@ -1,0 +1,203 @@
+"""Photos at rest, backup and restore, deletion on request."""
+
+from __future__ import annotations
+
+import tarfile
+
+import pytest
+from builders import add_woman, facts, lab, photo
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from sqlalchemy import inspect, select
+
+from cardreader.register import accounts, audit
+from cardreader.register.backup import BackupError, make_backup, restore_backup
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.models import Account, Base, Reading, Role, Woman
+from cardreader.register.photostore import PhotoStoreError, open_store
+from cardreader.register.removal import remove_woman
+
+PASSPHRASE = "an invented passphrase"
+PHOTO = b"\xff\xd8\xff invented photo bytes " * 50
+
+
+def test_kept_photo_is_not_readable_on_disk(tmp_path):
+    store = open_store(tmp_path)
+    name = store.put(PHOTO)
+    assert store.get(name) == PHOTO
+    on_disk = (tmp_path / "photos" / name).read_bytes()
+    assert b"invented" not in on_disk
+    assert (tmp_path / "photo.key").stat().st_mode & 0o077 == 0
+
+
+def test_kept_photo_opens_with_plain_aes_gcm(tmp_path):
+    """Written by the store, opened by the library alone: the format is what is said."""
+    import base64
+
+    store = open_store(tmp_path)
+    name = store.put(PHOTO)
+    blob = (tmp_path / "photos" / name).read_bytes()
+    key = base64.urlsafe_b64decode((tmp_path / "photo.key").read_text())
+    assert AESGCM(key).decrypt(blob[4:16], blob[16:], name.encode()) == PHOTO
+
+
+def test_changed_swapped_or_foreign_photo_is_refused(tmp_path):
+    store = open_store(tmp_path)
+    one, two = store.put(PHOTO), store.put(PHOTO + b"2")
+    folder = tmp_path / "photos"
+    (folder / one).write_bytes((folder / two).read_bytes())
+    with pytest.raises(PhotoStoreError):
+        store.get(one)
+    with pytest.raises(PhotoStoreError):
+        store.get("../photo.key")
+    other = open_store(tmp_path / "other")
+    (tmp_path / "other" / "photos" / two).write_bytes((folder / two).read_bytes())
+    with pytest.raises(PhotoStoreError):
+        other.get(two)
+
+
+@pytest.fixture
+def filled(database, tmp_path):
+    """A register with women, readings, an account and a kept photo, and its data folder."""
+    data = tmp_path / "data"
+    data.mkdir()
+    store = open_store(data)
+    with database.write() as session:
+        accounts.add_account(session, "ada", Role.WORKER, "a long password")
+        woman = add_woman(session, "KX-1")
+        reading = photo(session, woman, facts(9.0))
+        reading.photo_file = store.put(PHOTO)
+        photo(session, add_woman(session, "KX-2", weeks=None), facts(13.5))
+        lab(session, woman, 9.2)
+    return database, data
+
+
+def content(database):
+    """Everything in the register but the sign-ins, table by table."""
+    with database.engine.connect() as connection:
+        return {
+            table.name: sorted(map(repr, connection.execute(select(table)).all()))
+            for table in Base.metadata.sorted_tables
+            if table.name != "sign_in"
+        }
+
+
+@pytest.mark.parametrize("target", ["sqlite", "postgresql"])
+def test_backup_restores_everything_into_either_database(filled, target, tmp_path, request):
+    database, data = filled
+    file = tmp_path / "register.backup"
+    note = make_backup(database, data, file, PASSPHRASE)
+    assert (note.rows["woman"], note.rows["reading"], note.photos) == (2, 3, 1)
+    fresh = tmp_path / "fresh"
+    if target == "sqlite":
+        url = sqlite_url(fresh / "register.db")
+    else:
+        url = request.getfixturevalue("postgres").new_url()
+    restore_backup(url, fresh, file, PASSPHRASE)
+    restored = Database(url)
+    try:
+        assert content(restored) == content(database)
+        with restored.write() as session:
+            assert audit.check(session).newest_hash == note.audit_hash
+            assert accounts.right_password(session, "ada", "a long password")
+            name = session.scalars(select(Reading.photo_file).where(Reading.photo_file != "")).one()
+            add_woman(session, "KX-3")  # it goes on from there
+        with restored.read() as session:
+            assert audit.check(session)
+    finally:
+        restored.close()
+    assert open_store(fresh).get(name) == PHOTO
+
+
+def test_backup_shows_nothing_without_the_passphrase(filled, tmp_path):
+    database, data = filled
+    file = tmp_path / "register.backup"
+    make_backup(database, data, file, PASSPHRASE)
+    assert b"KX-1" not in file.read_bytes()
+    assert file.stat().st_mode & 0o077 == 0
+    with pytest.raises(BackupError, match="passphrase"):
+        restore_backup(sqlite_url(tmp_path / "x/register.db"), tmp_path / "x", file, "not this one")
+
+
+def test_restore_does_not_overwrite_unasked(filled, tmp_path):
+    database, data = filled
+    file = tmp_path / "register.backup"
+    make_backup(database, data, file, PASSPHRASE)
+    with database.write() as session:
+        add_woman(session, "KX-9")
+    before = content(database)
+    with pytest.raises(BackupError, match="holds data"):
+        restore_backup(database.url, data, file, PASSPHRASE)
+    assert content(database) == before
+    database.close()
+    restore_backup(database.url, data, file, PASSPHRASE, replace=True)
+    with database.read() as session:
+        assert {w.code for w in session.scalars(select(Woman))} == {"KX-1", "KX-2"}
+
+
+def test_damaged_backup_changes_nothing(sqlite, tmp_path):
+    data = tmp_path / "data"
+    store = open_store(data)
+    with sqlite.write() as session:
+        reading = photo(session, add_woman(session, "KX-1"), facts(9.0))
+        reading.photo_file = store.put(PHOTO)
+    file = tmp_path / "register.backup"
+    make_backup(sqlite, data, file, PASSPHRASE)
+    whole = file.read_bytes()
+    last = whole.rindex(b"photos/") - 1
+    url = sqlite_url(data / "register.db")
+    for damage in (
+        whole[:last],
+        whole[: last + 700],
+        whole.replace(b"tables.bin", b"tabled.bin"),
+        whole[:600] + bytes(200) + whole[800:],
+        b"",
+    ):
+        file.write_bytes(damage)
+        with pytest.raises(BackupError):
+            restore_backup(url, data, file, PASSPHRASE)
+        assert not (data / "register.db").exists()
+    with tarfile.open(file, "w"):
+        pass
+    with pytest.raises(BackupError):
+        restore_backup(url, data, file, PASSPHRASE)
+
+
+def test_deletion_on_request_leaves_no_trace_of_her(filled, tmp_path):
+    database, _ = filled
+    with database.write() as session:
+        woman = session.scalars(select(Woman).where(Woman.code == "KX-1")).one()
+        removed = remove_woman(session, woman, None)
+    assert len(removed.reading_ids) == 2
+    assert len(removed.photo_files) == 1
+    assert "KX-1" not in repr(content(database))
+    with database.read() as session:
+        assert audit.check(session)
+        assert session.scalars(select(Woman)).one().code == "KX-2"
+    if database.is_sqlite:
+        database.close()
+        files = list(tmp_path.glob("register.db*"))
+        assert files
+        # secure_delete: the freed pages are overwritten as well.
+        assert not any(b"KX-1" in file.read_bytes() for file in files)
+
+
+def test_migrations_make_the_tables_that_the_models_describe(database):
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    with database.engine.connect() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
+        assert "audit_entry" in inspect(connection).get_table_names()
+
+
+def test_passwords_are_argon2id(sqlite):
+    with sqlite.write() as session:
+        accounts.add_account(session, "Ada", Role.WORKER, "a long password")
+        account = session.scalars(select(Account)).one()
+        assert account.password_hash.startswith("$argon2id$")
+        assert accounts.right_password(session, "ADA", "a long password")
+        assert accounts.right_password(session, "Ada", "a long passworD") is None
+        assert accounts.right_password(session, "Eve", "a long password") is None
+        accounts.set_disabled(session, account, True, None)
+        assert accounts.right_password(session, "Ada", "a long password") is None
