@@ -225,7 +225,7 @@ def update(pairs: Pairs, calibration: Calibration, seed: int = 1) -> Update:
         )
     wide = np.ptp(pairs.lab_g_dl) >= RANGE_FOR_SLOPE_G_DL
     offset_only = n_women < WOMEN_FOR_SLOPE or not wide
-    model = RampAnchored(calibration, offset_only, calibration.volume_cv)
+    model = RampAnchored(calibration, offset_only, calibration.volume_cv, keep_range=True)
     factor = np.full(len(pairs), np.nan)
     new = np.full(len(pairs), np.nan)
     for woman in np.unique(pairs.subject):

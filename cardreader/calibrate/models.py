@@ -106,47 +106,46 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
             hb = moved
             if settled:
                 break
-        self.calibration_ = self._calibration(locus, residual, lab)
+        self.calibration_ = self._calibration(locus, residual, lab, base is not None)
         return self
 
     def _signature_base(self, size: int) -> Calibration | None:
         base = self.base
         return base if base is not None and size and len(base.signature_mean) == size else None
 
-    def _calibration(self, locus: Locus, residual: Array, lab: Array) -> Calibration:
+    def _calibration(self, locus: Locus, residual: Array, lab: Array, signed: bool) -> Calibration:
         low = max(LOWEST_G_DL, float(lab.min()) - MARGIN_G_DL)
         wide = locus.extended(low, float(lab.max()) + MARGIN_G_DL)
-        k = len(wide.knots_g_dl)
-        base = self.base
+        k, base = len(wide.knots_g_dl), self.base
+        own: dict[str, Any] = {
+            "id": "draft",
+            "created": "",
+            "basis": "measured",
+            "source": "draft",
+            "n_pairs": len(lab),
+            "knots_hb_g_dl": wide.knots_g_dl,
+            "locus": wide.log_ratio,
+            "covariance": np.broadcast_to(residual, (k, 3, 3)),
+            "conformal_scale": 1.0,
+            "coverage": 0.9,
+            "volume_cv": self.volume_cv,
+            "domain_g_dl": np.array([lab.min() - BEYOND_G_DL, lab.max() + BEYOND_G_DL]),
+            "lots": (),
+        }
+        if base is not None and signed:
+            axis = signature_axis(base, wide.knots_g_dl)
+            return replace(base, **own, signature_axis=axis)
         tail = TAIL if base is None else base.tail
-        signed = base is not None and len(base.signature_mean) > 0
         return Calibration(
-            id="draft",
-            created="",
-            basis="measured",
-            source="draft",
-            n_pairs=len(lab),
-            knots_hb_g_dl=wide.knots_g_dl,
-            locus=wide.log_ratio,
-            covariance=np.broadcast_to(residual, (k, 3, 3)),
-            signature_mean=base.signature_mean if signed and base else np.zeros(0),
-            signature_sd=base.signature_sd if signed and base else np.zeros(0),
-            signature_axis=(
-                np.interp(wide.knots_g_dl, base.knots_hb_g_dl, base.signature_axis)
-                if signed and base
-                else np.zeros(k)
-            ),
-            signature_shift=base.signature_shift if signed and base else np.zeros((0, 3)),
-            signature_slope=base.signature_slope if signed and base else np.zeros((0, 3)),
-            signature_clip=base.signature_clip if signed and base else 3.0,
+            **own,
+            signature_mean=np.zeros(0),
+            signature_sd=np.zeros(0),
+            signature_axis=np.zeros(k),
+            signature_shift=np.zeros((0, 3)),
+            signature_slope=np.zeros((0, 3)),
+            signature_clip=3.0,
             tail=tail,
-            conformal_scale=1.0,
-            coverage=0.9,
-            volume_cv=self.volume_cv,
-            domain_g_dl=np.array([lab.min() - BEYOND_G_DL, lab.max() + BEYOND_G_DL]),
-            max_distance2=(
-                float(3 * stats.f.isf(OFF_LOCUS, 3, tail)) if base is None else base.max_distance2
-            ),
+            max_distance2=float(3 * stats.f.isf(OFF_LOCUS, 3, tail)),
         )
 
     def predict(self, X: ArrayLike) -> Array:
@@ -279,6 +278,9 @@ class RampAnchored(LocusRegressor):
     ----------
     offset_only : bool
         Fit ``a`` alone, ``b`` = 1.
+    keep_range : bool
+        Keep the old range, for a base that laboratory values stand behind;
+        else the range is as far as the new pairs reach.
     """
 
     def __init__(
@@ -286,9 +288,11 @@ class RampAnchored(LocusRegressor):
         base: Calibration | None = None,
         offset_only: bool = False,
         volume_cv: float = 0.0,
+        keep_range: bool = False,
     ) -> None:
         super().__init__(base, volume_cv)
         self.offset_only = offset_only
+        self.keep_range = keep_range
 
     def fit(self, X: ArrayLike, y: ArrayLike, y_sd: ArrayLike | float = 0.0) -> Self:
         """Fit; see `LocusRegressor.fit`."""
@@ -308,26 +312,26 @@ class RampAnchored(LocusRegressor):
                 self.intercept_, self.slope_ = deming_coefficients(old, lab, ratio)
                 self.slope_ = float(np.clip(self.slope_, 0.5, 2.0))
                 self.intercept_ = float(np.mean(lab) - self.slope_ * np.mean(old))
-        self.calibration_ = relabelled(self.base, self.intercept_, self.slope_, lab, self.volume_cv)
+        self.calibration_ = replace(
+            relabelled(self.base, self.intercept_, self.slope_),
+            n_pairs=len(lab),
+            conformal_scale=1.0,
+            volume_cv=self.volume_cv,
+        )
+        if not self.keep_range:
+            low, high = self.calibration_.domain_g_dl
+            ends = max(low, lab.min() - BEYOND_G_DL), min(high, lab.max() + BEYOND_G_DL)
+            self.calibration_ = replace(self.calibration_, domain_g_dl=np.array(ends))
         return self
 
 
-def relabelled(
-    base: Calibration, intercept_g_dl: float, slope: float, lab_g_dl: Array, volume_cv: float
-) -> Calibration:
-    """A calibration with haemoglobin ``intercept + slope * old``; range as far as pairs reach."""
-    knots = intercept_g_dl + slope * base.knots_hb_g_dl
-    old_low, old_high = intercept_g_dl + slope * base.domain_g_dl
-    low = max(float(lab_g_dl.min()) - BEYOND_G_DL, old_low)
-    high = min(float(lab_g_dl.max()) + BEYOND_G_DL, old_high)
+def relabelled(base: Calibration, intercept_g_dl: float, slope: float) -> Calibration:
+    """A calibration with haemoglobin ``intercept + slope * old``."""
     return replace(
         base,
         id="draft",
-        n_pairs=len(lab_g_dl),
-        knots_hb_g_dl=knots,
-        domain_g_dl=np.array([low, high]),
-        conformal_scale=1.0,
-        volume_cv=volume_cv,
+        knots_hb_g_dl=intercept_g_dl + slope * base.knots_hb_g_dl,
+        domain_g_dl=intercept_g_dl + slope * base.domain_g_dl,
     )
 
 

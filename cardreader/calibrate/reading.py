@@ -163,7 +163,8 @@ def distributions(measured: Measured, calibration: Calibration) -> Distributions
         shift, slope = signature_terms(measured.signature, calibration)
         axis = signature_axis(calibration, calibration.grid_g_dl)
         locus = locus + shift[:, None] + axis[:, None] * slope[:, None]
-    covariance = calibration.grid_covariance[None] + measured.covariance[:, None]
+    doubt = np.array([calibration.doubt(row) for row in measured.signature])[:, None, None, None]
+    covariance = calibration.grid_covariance[None] * doubt**2 + measured.covariance[:, None]
     distance2, determinant = _distance2(covariance, measured.log_ratio[:, None] - locus)
     log = -0.5 * (calibration.tail + 3) * np.log1p(distance2 / calibration.tail)
     log -= 0.5 * np.log(determinant)

@@ -1,0 +1,187 @@
+"""The folder a study ends in: page, PDF, readings and provenance say the same, and enough."""
+
+import csv
+import io
+import json
+import re
+from datetime import date
+from html.parser import HTMLParser
+
+import numpy as np
+import pypdfium2
+import pytest
+from blots import study
+
+from cardreader.calibrate import workflow
+from cardreader.calibrate.container import load
+from cardreader.calibrate.document import Document, Section, Table, Text, to_html, to_pdf
+from cardreader.calibrate.fit import Recipe
+from cardreader.protocol import load_protocol
+
+TITLE = "Two <hills> & a river"
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    features, _ = study(np.random.default_rng(1), n_women=45)
+    rows = features.rows.copy()
+    rows.loc[[3, 7], "refusal"] = "blurred (sharpness 0.1 < 0.3)"
+    features = type(features)(rows, len(rows), ())
+    about = workflow.About(
+        TITLE,
+        "0" * 64,
+        date(2026, 3, 1),
+        synthetic=True,
+        prevalence={"severe": 0.02, "anaemic": 0.4, "not anaemic": 0.58},
+    )
+    fitted, found = workflow.calibrate(
+        features, about, None, load_protocol(), Recipe(folds=4), "line on Kubelka-Munk density"
+    )
+    folder = tmp_path_factory.mktemp("study") / "calibration"
+    workflow.save(folder, features, about, None, fitted, found)
+    return folder, fitted, found
+
+
+def test_the_folder_loads_and_says_that_it_is_synthetic(made):
+    folder, fitted, _ = made
+    loaded = load(folder)
+    assert loaded.files == (
+        *("model.json", "provenance.json", "readings.csv", "report.html", "report.pdf"),
+    )
+    assert loaded.calibration.sha256 == fitted.calibration.sha256
+    assert loaded.calibration.basis == "simulated"
+    assert "synthetic" in loaded.calibration.source
+    assert loaded.calibration.id == "two-hills-a-river-20260301"
+
+
+def test_provenance_holds_what_a_later_bridge_and_drift_watch_need(made):
+    folder, _, _ = made
+    told = json.loads((folder / "provenance.json").read_text())
+    assert told["synthetic"] is True
+    assert told["rows"]["refused"] == 2
+    assert len(told["conformity_scores"]) == 45
+    assert -1 < told["drift_centre_g_dl"] < 1
+    assert told["verdict"].startswith(("Not", "Nothing", "In this study"))
+    assert {"numpy", "scikit-learn", "python", "cardreader"} <= told["software"].keys()
+    assert told["recipe"]["seed"] == 1
+
+
+def test_readings_carry_no_subject_id_of_the_study(made):
+    folder, _, found = made
+    text = (folder / "readings.csv").read_text()
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == len(found.held_out.pairs)
+    assert not re.search(r"\bW\d", text)
+    assert {row["woman"] for row in rows} == {str(i) for i in range(1, 46)}
+
+
+class _Tags(HTMLParser):
+    VOID = frozenset({"meta", "img", "br", "link"})
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.sources, self.alts, self.ids, self.links, self.words = (
+            [],
+            [],
+            [],
+            [],
+            [],
+            [],
+        )
+
+    def handle_starttag(self, tag, attrs):
+        found = dict(attrs)
+        if tag not in self.VOID:
+            self.open.append(tag)
+        if "src" in found:
+            self.sources.append(found["src"])
+            self.alts.append(found.get("alt", ""))
+        if "id" in found:
+            self.ids.append(found["id"])
+        if "href" in found:
+            self.links.append(found["href"])
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+@pytest.fixture(scope="module")
+def page(made):
+    tags = _Tags()
+    tags.feed((made[0] / "report.html").read_text())
+    assert tags.open == []
+    return tags
+
+
+def test_the_page_needs_nothing_from_elsewhere(page, made):
+    assert page.sources
+    assert all(source.startswith("data:image/svg+xml;base64,") for source in page.sources)
+    assert all(len(alt) > 20 for alt in page.alts)
+    text = (made[0] / "report.html").read_text()
+    assert "<script" not in text
+    assert not re.search(r"(?:src|href)=\"https?:", text)
+
+
+def test_the_contents_lead_to_the_sections(page):
+    assert {link.removeprefix("#") for link in page.links} <= set(page.ids)
+    assert len(page.links) >= 12
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "SYNTHETIC DATA",
+        "Two <hills> & a river",
+        "screening only",
+        "What this study can't show",
+        "limit of agreement",
+        "Passing-Bablok",
+        "Deming",
+        "Weighted kappa",
+        "ISO 5725",
+        "42 CFR 493.941",
+        "outside the grey zone",
+        "Missed: the error this tool must not make.",
+        "exact rank",
+        "blurred (sharpness 0.1 < 0.3)",
+        "Per 1000 women of whom 2% severe, 40% anaemic, 58% not anaemic, as stated",
+    ],
+)
+def test_the_report_says(page, made, words):
+    assert words in " ".join(" ".join(page.words).split())
+    pdf = pypdfium2.PdfDocument(made[0] / "report.pdf")
+    text = " ".join(
+        " ".join(
+            sheet.get_textpage().get_text_range().replace("\ufffe", "-") for sheet in pdf
+        ).split()
+    )
+    # A table cell breaks its words over lines; compare without spaces.
+    assert words.replace(" ", "") in text.replace(" ", "")
+
+
+def test_the_pdf_has_pages_of_a4_that_are_not_blank(made):
+    pdf = pypdfium2.PdfDocument(made[0] / "report.pdf")
+    assert 5 <= len(pdf) <= 20
+    for sheet in pdf:
+        assert sheet.get_size() == pytest.approx((595.28, 841.89), abs=0.5)
+        assert np.asarray(sheet.render(scale=0.3).to_pil().convert("L")).std() > 3
+
+
+def test_what_the_report_shows_is_what_was_found(page, made):
+    _, _, found = made
+    words = " ".join(" ".join(page.words).split())
+    assert f"{found.agreement.bias:+.2f}" in words
+    assert f"{found.deming.slope:.3f}" in words
+    for criterion in found.criteria:
+        assert criterion.found in words
+
+
+def test_the_same_document_makes_the_same_bytes():
+    document = Document(
+        "t", "s", (Section("One", (Text("words"), Table(("a", "b"), (("1", "2"),)))),)
+    )
+    assert to_html(document) == to_html(document)
+    assert to_pdf(document) == to_pdf(document)

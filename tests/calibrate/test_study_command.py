@@ -1,0 +1,184 @@
+"""``cardreader study``: one line for every error, words and folders out."""
+
+import json
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from blots import study as invented_study
+
+from cardreader import cli
+from cardreader.calibrate import cli as bench
+from cardreader.calibrate.container import load, save
+from cardreader.calibration import Calibration
+from cardreader.exitcodes import ExitCode
+from cardreader.shipped import shipped
+
+
+def run(*words):
+    return cli.main(["study", *map(str, words)])
+
+
+TABLE = {
+    "photo": "a.jpg",
+    "subject": "S1",
+    "lab_value": "11.2",
+    "lab_unit": "g/dL",
+    "lab_method": "analyser",
+    "phone": "A",
+    "light": "shade",
+    "lot": "27001",
+    "operator": "K",
+    "replicate": "1",
+}
+
+
+@pytest.fixture
+def table(tmp_path):
+    path = tmp_path / "study.csv"
+    pd.DataFrame([TABLE, TABLE | {"photo": "b.jpg"}]).to_csv(path, index=False)
+    return path
+
+
+@pytest.fixture
+def from_invented_blots(monkeypatch):
+    """Reading photos is replaced: these tests are about what the commands do with colours."""
+
+    def use(features):
+        monkeypatch.setattr(bench, "_features", lambda study, arguments, base: features)
+
+    return use
+
+
+def test_a_good_table(table, capsys):
+    assert run("validate", table) == ExitCode.OK
+    assert "2 rows: 2 good, 0 faulty; 1 subjects" in capsys.readouterr().out
+
+
+def test_a_faulty_table_names_rows_and_stops_a_fit(tmp_path, capsys):
+    path = tmp_path / "study.csv"
+    pd.DataFrame([TABLE, TABLE | {"photo": "b.jpg", "lab_value": "112"}]).to_csv(path, index=False)
+    assert run("validate", path) == ExitCode.BAD_DATA
+    assert "row 2, lab_value: 112 g/dL is outside 1 to 25" in capsys.readouterr().out
+    assert run("fit", path, "--out", tmp_path / "new") == ExitCode.BAD_DATA
+    told = capsys.readouterr()
+    assert "row 2, lab_value" in told.out
+    assert "--skip-faulty" in told.err
+    assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize("command", [["validate"], ["fit", "--out", "x"], ["drift"]])
+def test_a_table_that_is_not_there(tmp_path, capsys, command):
+    name, *more = command
+    assert run(name, tmp_path / "none.csv", *more) == ExitCode.NO_FILE
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_photos_that_are_missing_are_listed_and_too_few_women_are_an_error(table, tmp_path, capsys):
+    assert run("fit", table, "--out", tmp_path / "new") == ExitCode.BAD_DATA
+    told = capsys.readouterr()
+    assert "0 photos gave a colour, 2 were refused" in told.out
+    assert "too few" in told.err
+    assert not (tmp_path / "new").exists()
+
+
+def test_an_existing_folder_is_told_before_any_photo_is_read(table, tmp_path, capsys):
+    (tmp_path / "new").mkdir()
+    assert run("fit", table, "--out", tmp_path / "new") == ExitCode.NOT_WRITTEN
+    told = capsys.readouterr()
+    assert "exists" in told.err
+    assert told.out == ""
+
+
+def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blots):
+    features, _ = invented_study(np.random.default_rng(1), n_women=40)
+    from_invented_blots(features)
+    out = tmp_path / "calibration"
+    model = ["--model", "line on Kubelka-Munk density", "--folds", "3"]
+    done = run("fit", table, "--out", out, *model, "--title", "Hill", "--today", "2026-02-01")
+    assert done == ExitCode.OK
+    assert "calibration hill-20260201" in capsys.readouterr().out
+    assert load(out).calibration.basis == "measured"
+    assert load(out).calibration.lots == ("027001",)
+
+    from_invented_blots(invented_study(np.random.default_rng(2), n_women=30)[0])
+    assert run("report", table, "--calibration", out, "--out", tmp_path / "report") == ExitCode.OK
+    assert "none of these women had a part" in (tmp_path / "report" / "report.html").read_text()
+    assert "Intervals keep their promise" in capsys.readouterr().out
+
+    new, _ = invented_study(
+        np.random.default_rng(3), n_women=30, photos=((1, "C"),), shift=-0.08, lot="027002"
+    )
+    from_invented_blots(new)
+    bridged = tmp_path / "bridged"
+    assert run("bridge", table, "--calibration", out, "--out", bridged) == ExitCode.OK
+    assert "does not hold" in capsys.readouterr().out
+    assert load(bridged).calibration.lots == ("027002",)
+    assert load(bridged).provenance["base"]["id"] == "hill-20260201"
+    assert "update" in load(bridged).provenance
+
+
+def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):
+    out = tmp_path / "calibration"
+    save(out, Calibration.load(shipped("default")), {})
+    model = json.loads((out / "model.json").read_text())
+    model["conformal_scale"] *= 0.5
+    (out / "model.json").write_text(json.dumps(model, indent=1))
+    capsys.readouterr()
+    assert run("bridge", table, "--calibration", out) == ExitCode.BAD_DATA
+    told = capsys.readouterr().err
+    assert "model.json" in told
+    assert told.count("\n") == 1
+    assert cli.main(["read", str(table), "--calibration", str(out)]) == ExitCode.BAD_DATA
+
+
+def test_an_unknown_model_and_shares_above_one_are_usage_errors(table, tmp_path, capsys):
+    assert run("fit", table, "--out", tmp_path / "x", "--model", "oracle") == ExitCode.USAGE
+    assert "monotone spline" in capsys.readouterr().err
+
+
+def test_plan_counts_more_women_for_more_knowledge(capsys):
+    numbers = []
+    for width in ("0.4", "0.2"):
+        assert run("plan", "--limits-width", width) == ExitCode.OK
+        numbers.append(int(capsys.readouterr().out.split(": ")[1].split()[0]))
+    assert numbers[1] > 3 * numbers[0]
+    assert run("plan", "--sensitivity", "0.9", "--at-least", "0.95") == ExitCode.USAGE
+
+
+def _confirmations(path, shift):
+    rng = np.random.default_rng(5)
+    rows = []
+    for i in range(70):
+        lab = rng.uniform(6, 11)
+        rows.append(
+            {
+                "date": (date(2026, 1, 1) + timedelta(days=i)).isoformat(),
+                "lot": "027001",
+                "phone": ("A", "B")[i % 2],
+                "hb_g_dl": f"{lab + rng.normal(shift if i > 20 else 0, 0.6):.2f}",
+                "sd_g_dl": "0.6",
+                "lab_g_dl": f"{lab:.2f}",
+                "lab_sd_g_dl": "0.2",
+            }
+        )
+    pd.DataFrame(rows).to_csv(path, index=False)
+
+
+def test_drift_raises_the_lot_and_draws_the_page(tmp_path, capsys):
+    _confirmations(tmp_path / "c.csv", -0.8)
+    assert run("drift", tmp_path / "c.csv", "--out", tmp_path / "page") == ExitCode.OK
+    assert "lot 027001: readings have drifted below" in capsys.readouterr().out
+    assert "raise an alarm" in (tmp_path / "page" / "drift.html").read_text()
+    _confirmations(tmp_path / "c.csv", 0.0)
+    assert run("drift", tmp_path / "c.csv") == ExitCode.OK
+    assert "no drift seen" in capsys.readouterr().out
+
+
+def test_faulty_confirmations_are_not_dropped_in_silence(tmp_path, capsys):
+    path = tmp_path / "c.csv"
+    _confirmations(path, 0.0)
+    path.write_text(path.read_text().replace("2026-01-03", "3 January"))
+    assert run("drift", path) == ExitCode.BAD_DATA
+    assert "row 3, date" in capsys.readouterr().err
