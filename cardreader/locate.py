@@ -146,7 +146,7 @@ def _find_markers(photo: Photo) -> tuple[NDArray[np.float64], int] | Refusal:
     if isinstance(outcome, Refusal) and factor < 1.0:
         if outcome.reason is Reason.TWO_CARDS:
             return outcome
-        outcome = _sort_markers(find_markers(_gray(photo, 1.0), thorough=True), 1.0)
+        outcome = _sort_markers(find_markers(_gray(photo, 1.0), windows=(23, 11, 5)), 1.0)
     if isinstance(outcome, Refusal) and outcome.reason in (
         Reason.NO_CARD,
         Reason.CARD_PART_HIDDEN,

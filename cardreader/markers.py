@@ -27,6 +27,9 @@ MIN_CONTRAST = 24
 """Grey levels between a marker's light and dark modules."""
 _REACH = 0.8
 """Half length of a profile in modules; the border is one wide, the surround a little less."""
+_MIN_PERIMETER = 0.04
+"""Of a marker, as a share of the image's long side: half of what a readable card has."""
+_MAX_QUADS = 2000
 _MOVED = 0.12
 _PROFILES = 24
 _MAX_STEPS = 24
@@ -67,13 +70,38 @@ def _dictionary() -> cv2.aruco.Dictionary:
     return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
 
 
-def find_markers(gray: NDArray[np.uint8], thorough: bool = False) -> list[Marker]:
+def find_markers(gray: NDArray[np.uint8], windows: tuple[int, ...] = (23,)) -> list[Marker]:
     """All markers of a card in an 8-bit grey image (H, W).
 
-    ``thorough`` thresholds the image over windows of several sizes, which
-    takes three times as long and finds markers that are small or hardly lit.
+    ``windows`` are the widths in pixels over which the image is thresholded, in
+    turn, until all four corners of a card are found; small markers and hard
+    light may need another than the first.
     """
-    quads = _propose(gray, thorough)
+    found: list[Marker] = []
+    for window in windows:
+        found = _distinct(found + _read(gray, _propose(gray, window)))
+        if len({m.identity // layout.MARKER_BASE for m in found}) == 4:
+            break
+    return found
+
+
+def _propose(gray: NDArray[np.uint8], window: int) -> NDArray[np.float64]:
+    """Dark quadrilaterals (n, 4, 2), corners clockwise."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = _MIN_PERIMETER
+    parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = window
+    # One code is the least a dictionary can hold; what doesn't bear it is
+    # handed back as rejected, which is all that is wanted.
+    one = cv2.aruco.Dictionary(_dictionary().bytesList[:1], 6, 0)
+    accepted, _, rejected = cv2.aruco.ArucoDetector(one, parameters).detectMarkers(gray)
+    quads = np.array([*accepted, *rejected], dtype=np.float64).reshape(-1, 4, 2)
+    if len(quads) > _MAX_QUADS:  # a chequered cloth, not a card
+        quads = quads[np.argsort(-_area(quads))[:_MAX_QUADS]]
+    return quads
+
+
+def _read(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> list[Marker]:
+    """Those of the quadrilaterals that bear a code of the family."""
     if len(quads) == 0:
         return []
     cells = _sharpen(_read_cells(gray, quads))
@@ -85,28 +113,13 @@ def find_markers(gray: NDArray[np.uint8], thorough: bool = False) -> list[Marker
     fit = (white - black >= MIN_CONTRAST) & ((border < middle).mean(axis=1) >= 0.85)
     signs = np.where(inner[fit] > middle[fit], 1.0, -1.0).astype(np.float32)
     agreement = np.einsum("nb,rib->nri", signs, _codes(), optimize=True)
-    found: dict[int, list[Marker]] = {}
+    markers = []
     for quad, score in zip(quads[fit], agreement, strict=True):
         rotation, identity = np.unravel_index(int(score.argmax()), score.shape)
         wrong = round((36 - float(score[rotation, identity])) / 2)
         if wrong <= MAX_WRONG_BITS:
-            corners = np.roll(quad, int(rotation), axis=0)
-            found.setdefault(int(identity), []).append(Marker(int(identity), corners, wrong))
-    return [m for same in found.values() for m in _distinct(same)]
-
-
-def _propose(gray: NDArray[np.uint8], thorough: bool) -> NDArray[np.float64]:
-    """Dark quadrilaterals (n, 4, 2), corners clockwise."""
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = 0.02
-    if not thorough:
-        parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax
-    # One code is the least a dictionary can hold; what doesn't bear it is
-    # handed back as rejected, which is all that is wanted.
-    one = cv2.aruco.Dictionary(_dictionary().bytesList[:1], 6, 0)
-    accepted, _, rejected = cv2.aruco.ArucoDetector(one, parameters).detectMarkers(gray)
-    quads = [np.reshape(q, (4, 2)) for q in (*accepted, *rejected)]
-    return np.array(quads, dtype=np.float64).reshape(-1, 4, 2)
+            markers.append(Marker(int(identity), np.roll(quad, int(rotation), axis=0), wrong))
+    return markers
 
 
 def _read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -133,13 +146,17 @@ def _sharpen(cells: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(cells + _SHARPEN * (cells - beside / 4))
 
 
-def _distinct(same: list[Marker]) -> list[Marker]:
-    """Drop proposals that outline the same print again."""
+def _distinct(markers: list[Marker]) -> list[Marker]:
+    """Drop markers that outline the same print again, the worse read first."""
     kept: list[Marker] = []
-    for marker in sorted(same, key=lambda m: m.wrong_bits):
+    for marker in sorted(markers, key=lambda m: m.wrong_bits):
         centre = marker.corners_px.mean(axis=0)
-        side = np.linalg.norm(marker.corners_px[0] - marker.corners_px[2])
-        if all(np.linalg.norm(centre - k.corners_px.mean(axis=0)) > side / 2 for k in kept):
+        side = math.sqrt(float(_area(marker.corners_px[None])[0]))
+        if all(
+            marker.identity != k.identity
+            or np.linalg.norm(centre - k.corners_px.mean(axis=0)) > side / 2
+            for k in kept
+        ):
             kept.append(marker)
     return kept
 
