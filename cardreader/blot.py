@@ -104,8 +104,8 @@ class BlotColour:
     log_ratio : (3,)
         ln(XYZ of blot / XYZ of paper), D50.
     covariance : (3, 3)
-        Of ``log_ratio``, from pixels alone: the colour correction's own doubt
-        comes on top.
+        Of ``log_ratio``, from pixels and from the correction's doubt about tone
+        and glare.
     lab, paper_lab : (3,)
         CIELAB, D50, 2 degree observer.
     outline_mm : (K, 2)
@@ -131,6 +131,10 @@ class Correction(Protocol):
         """XYZ D50 (N, 3) of linear RGB (N, 3) seen at card points (N, 2)."""
         ...
 
+    def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> NDArray[np.float64]:
+        """Covariance (3, 3) of the ln XYZ ratio of two colours, from the correction's doubt."""
+        ...
+
 
 def _refuse(reason: Reason, detail: str) -> Refusal:
     return Refusal(reason, "blot", detail)
@@ -147,7 +151,8 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
     rough = _red_area(log_light, _neutral_redness(photo, pose))
     if isinstance(rough, Refusal):
         return rough
-    clipped: NDArray[np.bool_] = np.any(encoded >= CLIPPED_CODE * photo.white, axis=-1)
+    ends = encoded >= CLIPPED_CODE * photo.white
+    clipped: NDArray[np.bool_] = np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
     share = float(clipped[~rough].mean())
     if share > MAX_PAPER_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{share:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
@@ -506,6 +511,7 @@ def blot_colour(
     blot_covariance = _log_covariance(rgb[0], covariance, at[0], correction)
     if paper_covariance is not None:
         blot_covariance += _log_covariance(rgb[1], paper_covariance, at[1], correction)
+    blot_covariance += correction.log_ratio_covariance(rgb[0], rgb[1])
     lab = xyz_to_lab(xyz)
     return BlotColour(
         log_ratio=np.log(xyz[0] / xyz[1]),

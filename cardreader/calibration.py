@@ -9,7 +9,7 @@ shift it. It is data: fitted elsewhere, read here, kept as JSON.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -35,6 +35,7 @@ _SHAPES = {
 }
 
 
+_OPTIONAL = {"lots", "signature_precision", "signature_doubt"}
 _Basis = Literal["simulated", "measured"]
 
 
@@ -87,6 +88,12 @@ class Calibration:
         is not a fresh blot's.
     lots : tuple of str
         Lot ids it may be used with; empty for every measured lot.
+    signature_precision : (s, s) array
+        Inverse covariance of the standardised signatures, or (0, 0) for none.
+    signature_doubt : float
+        How fast the width grows with the signature's squared distance from those
+        of the fit: by 1 + doubt * distance2 / s. A card seen as none was before
+        is read with less confidence.
     """
 
     id: str
@@ -110,6 +117,8 @@ class Calibration:
     domain_g_dl: Array
     max_distance2: float
     lots: tuple[str, ...] = ()
+    signature_precision: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    signature_doubt: float = 0.0
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -127,9 +136,19 @@ class Calibration:
                 raise CalibrationError(f"{name} holds a value that is not a finite number")
             value.setflags(write=False)
             object.__setattr__(self, name, value)
+        self._check_precision(sizes["s"])
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         self._check_values()
+
+    def _check_precision(self, size: int) -> None:
+        value = np.array(self.signature_precision, float).reshape(
+            np.shape(self.signature_precision) if np.size(self.signature_precision) else (0, 0)
+        )
+        if value.shape not in ((0, 0), (size, size)) or not np.isfinite(value).all():
+            raise CalibrationError(f"signature_precision must be ({size}, {size}) and finite")
+        value.setflags(write=False)
+        object.__setattr__(self, "signature_precision", value)
 
     def _check_values(self) -> None:
         if self.basis not in get_args(_Basis):
@@ -143,6 +162,8 @@ class Calibration:
         for name in ("signature_clip", "tail", "conformal_scale", "max_distance2"):
             if not 0 < getattr(self, name) < 1e6:
                 raise CalibrationError(f"{name} must be positive and finite")
+        if not 0 <= self.signature_doubt < 1e3:
+            raise CalibrationError("signature_doubt must be at least 0 and finite")
         if not 0 <= self.volume_cv < 0.5:
             raise CalibrationError("volume_cv must be at least 0 and below 0.5")
         if not 0 < self.coverage < 1:
@@ -171,14 +192,25 @@ class Calibration:
 
     def expected(self, signature: ArrayLike) -> Array:
         """Locus on the grid for a card with this signature (s,), shape (g, 3)."""
-        if not len(self.signature_mean):
-            return self.grid_locus
-        z = (np.asarray(signature, float) - self.signature_mean) / self.signature_sd
-        z = np.clip(z, -self.signature_clip, self.signature_clip)
+        z = self._standardised(signature)
         axis = np.interp(self.grid_g_dl, self.knots_hb_g_dl, self.signature_axis)
         return np.asarray(
             self.grid_locus + z @ self.signature_shift + axis[:, None] * (z @ self.signature_slope)
         )
+
+    def doubt(self, signature: ArrayLike) -> float:
+        """Factor >= 1 on the scatter's standard deviation for this signature (s,)."""
+        if not self.signature_precision.size or not self.signature_doubt:
+            return 1.0
+        z = self._standardised(signature)
+        distance2 = float(z @ self.signature_precision @ z)
+        return 1.0 + self.signature_doubt * distance2 / len(z)
+
+    def _standardised(self, signature: ArrayLike) -> Array:
+        if not len(self.signature_mean):
+            return np.zeros(0)
+        z = (np.asarray(signature, float) - self.signature_mean) / self.signature_sd
+        return np.clip(z, -self.signature_clip, self.signature_clip)
 
     @cached_property
     def sha256(self) -> str:
@@ -192,9 +224,9 @@ class Calibration:
     def to_json(self) -> str:
         """JSON text; `from_json` reads it back."""
         content: dict[str, Any] = {"schema": SCHEMA}
-        for field in fields(self):
-            value = getattr(self, field.name)
-            content[field.name] = _plain(value) if isinstance(value, np.ndarray) else value
+        for item in fields(self):
+            value = getattr(self, item.name)
+            content[item.name] = _plain(value) if isinstance(value, np.ndarray) else value
         return json.dumps(content, indent=1, allow_nan=False) + "\n"
 
     @classmethod
@@ -219,8 +251,8 @@ class Calibration:
             raise CalibrationError(f"calibration is not JSON: {error}") from None
         if not isinstance(content, dict) or content.pop("schema", None) != SCHEMA:
             raise CalibrationError(f"calibration is not of schema {SCHEMA}")
-        names = {field.name for field in fields(cls)}
-        if missing := names - content.keys() - {"lots"}:
+        names = {item.name for item in fields(cls)}
+        if missing := names - content.keys() - _OPTIONAL:
             raise CalibrationError(f"calibration lacks {', '.join(sorted(missing))}")
         if unknown := content.keys() - names:
             raise CalibrationError(f"calibration has unknown {', '.join(sorted(unknown))}")

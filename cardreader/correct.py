@@ -81,12 +81,16 @@ class LightModel:
     field, field_channel : (5,), (2, 3) arrays
         Log-polynomial of light over the card, and what single channels add to
         its slopes (light of two colours from two sides).
+    covariance : (24, 24) array
+        Of all of these, in the order tone, glare, field, field_channel: wide
+        where the neutrals say little, as below the darkest of them.
     """
 
     tone: Array
     glare: float
     field: Array
     field_channel: Array
+    covariance: Array
 
     def log_light(self, at_mm: ArrayLike) -> Array:
         """Log of relative light at card positions (N, 2), shape (N, 3)."""
@@ -95,10 +99,24 @@ class LightModel:
 
     def log_brightness(self, linear: ArrayLike) -> Array:
         """Log of light received, glare removed, from nominal linear RGB (N, 3)."""
-        t = np.log(np.maximum(np.asarray(linear, float), _EPSILON))
-        powers = t[..., None] ** np.arange(4)
-        received = np.exp((powers * self.tone).sum(axis=-1))
+        received = self._received(_powers(linear))
         return np.asarray(np.log(np.maximum(received - self.glare, _EPSILON)))
+
+    def _received(self, powers: Array) -> Array:
+        # Clipped, so that a start far off can't overflow.
+        return np.exp(np.clip((powers * self.tone).sum(axis=-1), -20, 5))
+
+    def brightness_jacobian(self, linear: ArrayLike) -> Array:
+        """Derivative of `log_brightness` (N, 3) by tone and glare, shape (N, 3, 13)."""
+        powers = _powers(linear)
+        received = self._received(powers)
+        net = np.maximum(received - self.glare, _EPSILON)
+        out = np.zeros((*net.shape, _N_TONE + 1))
+        for c in range(3):
+            gain = (received[:, c] / net[:, c])[:, None]
+            out[:, c, 4 * c : 4 * c + 4] = powers[:, c] * gain
+        out[..., _GLARE] = -1 / net
+        return out
 
     def reflectance(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
         """Reflectance-like RGB (N, 3): brightness over light."""
@@ -109,6 +127,12 @@ class LightModel:
         t = np.log(np.maximum(np.asarray(linear, float), _EPSILON))
         rise = self.tone[:, 1:] * np.arange(1, 4)
         return np.asarray((t[..., None] ** np.arange(3) * rise).sum(axis=-1))
+
+
+def _powers(linear: ArrayLike) -> Array:
+    """Powers 0 to 3 of the log of nominal linear RGB, shape (N, 3, 4)."""
+    t = np.log(np.maximum(np.asarray(linear, float), _EPSILON))
+    return np.asarray(t[..., None] ** np.arange(4))
 
 
 def _field_basis(at_mm: Array) -> Array:
@@ -123,9 +147,16 @@ _FIELD_CHANNEL = slice(18, 24)
 _N = 24
 
 
-def _unpack(p: Array) -> LightModel:
+_UNKNOWN: Array = np.zeros((_N, _N))
+
+
+def _unpack(p: Array, covariance: Array = _UNKNOWN) -> LightModel:
     return LightModel(
-        p[:_N_TONE].reshape(3, 4), float(p[_GLARE]), p[_FIELD], p[_FIELD_CHANNEL].reshape(2, 3)
+        p[:_N_TONE].reshape(3, 4),
+        float(p[_GLARE]),
+        p[_FIELD],
+        p[_FIELD_CHANNEL].reshape(2, 3),
+        covariance,
     )
 
 
@@ -162,7 +193,7 @@ def _start(level: Array) -> Array:
 class _NeutralFit:
     """Misfit of the neutral prints and its derivatives, in standard deviations."""
 
-    powers: Array
+    linear: Array
     basis: Array
     wanted: Array
     sd: Array
@@ -170,19 +201,14 @@ class _NeutralFit:
     def misfit(self, p: Array) -> tuple[Array, Array]:
         """Residuals (60,) and Jacobian (60, 24)."""
         model = _unpack(p)
-        received = np.exp(np.clip((self.powers * model.tone).sum(axis=-1), -20, 5))
-        net = np.maximum(received - model.glare, _EPSILON)
         light = (self.basis @ model.field)[:, None] + self.basis[:, :2] @ model.field_channel
         jacobian = np.zeros((*self.wanted.shape, _N))
+        jacobian[..., : _GLARE + 1] = model.brightness_jacobian(self.linear)
+        jacobian[..., _FIELD] = -self.basis[:, None, :]
         for c in range(3):
-            jacobian[:, c, 4 * c : 4 * c + 4] = (
-                self.powers[:, c] * (received[:, c] / net[:, c])[:, None]
-            )
             jacobian[:, c, 18 + c] = -self.basis[:, 0]
             jacobian[:, c, 21 + c] = -self.basis[:, 1]
-        jacobian[..., _GLARE] = -1 / net
-        jacobian[..., _FIELD] = -self.basis[:, None, :]
-        residual = (np.log(net) - light - self.wanted) / self.sd
+        residual = (model.log_brightness(self.linear) - light - self.wanted) / self.sd
         return residual.ravel(), (jacobian / self.sd[..., None]).reshape(-1, _N)
 
 
@@ -200,7 +226,7 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
     wanted = np.log(np.maximum(lot.xyz[_NEUTRAL] @ XYZ_TO_SRGB.T, _EPSILON))
     t = np.log(np.maximum(linear[_NEUTRAL], _EPSILON))
     fit = _NeutralFit(
-        powers=t[..., None] ** np.arange(4),
+        linear=linear[_NEUTRAL],
         basis=_field_basis(_AT_MM[_NEUTRAL]),
         wanted=wanted,
         sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
@@ -223,7 +249,11 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
         p = trial
         if moved < 1e-6:
             break
-    return _unpack(p)
+    # Neutrals that scatter more than print and sampling explain widen all (Birge ratio).
+    weight = 1 / np.sqrt(1 + (residual / _KNEE) ** 2)
+    excess = float(weight @ residual**2) / (len(residual) - _N + len(prior) / 2)
+    gram = (jacobian * weight[:, None]).T @ jacobian + prior.T @ prior
+    return _unpack(p, np.asarray(np.linalg.inv(gram) * max(1.0, excess), float))
 
 
 def _cost(residual: Array, prior_residual: Array) -> float:
@@ -232,14 +262,15 @@ def _cost(residual: Array, prior_residual: Array) -> float:
     return float(data.sum() + prior_residual @ prior_residual)
 
 
-def fit_matrix(reflectance: Array, lot: Lot, ramp_weight: float = 2.0) -> Array:
+def fit_matrix(reflectance: Array, lot: Lot, weight: ArrayLike = 1.0) -> Array:
     """3x3 matrix from reflectance-like RGB (72, 3) to the lot's XYZ, robustly.
 
     Least squares on residuals divided by XYZ^(2/3), which is what a difference of
     lightness sees (CIE 1976 cube root); patches that disagree lose weight.
+    ``weight`` (72,) is what each patch counts for to begin with.
     """
     scale = np.maximum(lot.xyz, 0.01) ** (2 / 3)
-    base = np.where(_RAMP, ramp_weight, 1.0)[:, None] / scale
+    base = np.broadcast_to(weight, len(_CELLS))[:, None] / scale
     robust = np.ones(len(_CELLS))
     matrix = np.zeros((3, 3))
     for _ in range(4):
@@ -274,6 +305,21 @@ class ColourCorrection:
         """XYZ under D50 (N, 3), perfect diffuser Y = 1, of nominal RGB (N, 3) at (N, 2) mm."""
         return np.asarray(self.light.reflectance(linear, at_mm) @ self.matrix.T)
 
+    def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
+        """Of ln(XYZ / XYZ of reference), (3, 3), from the doubt about tone and glare.
+
+        Both colours (3,), nominal RGB, are seen at one place, so the field of light
+        cancels.
+        """
+        rgb = np.stack([np.asarray(linear, float), np.asarray(reference, float)])
+        brightness = np.exp(self.light.log_brightness(rgb))
+        by_rgb = self.matrix * brightness[:, None, :]
+        by_log_rgb = by_rgb / np.maximum(by_rgb.sum(axis=-1, keepdims=True), _EPSILON)
+        jacobian = by_log_rgb @ self.light.brightness_jacobian(rgb)
+        difference = jacobian[0] - jacobian[1]
+        known = slice(0, _GLARE + 1)
+        return np.asarray(difference @ self.light.covariance[known, known] @ difference.T)
+
     @cached_property
     def patch_xyz(self) -> Array:
         """Corrected XYZ of the 72 patches, shape (72, 3)."""
@@ -292,7 +338,9 @@ def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
     Refusals: COLOUR_NOT_CORRECTABLE, GLARE_ON_PATCHES, SHADOW_EDGE.
     """
     light = fit_light(samples.linear, lot)
-    matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot)
+    # A clipped patch has lost its colour; a shade of blood counts double.
+    weight = np.where(_RAMP, 2.0, 1.0) * (1.0 - 0.99 * samples.clipped_share)
+    matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot, weight)
     correction = ColourCorrection(light, matrix, samples, lot)
     refusal = _refusal(correction)
     return correction if refusal is None else refusal  # not "or": a refusal is falsy

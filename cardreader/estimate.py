@@ -134,7 +134,7 @@ def estimate_from(
     grid = calibration.grid_g_dl
     locus = calibration.expected(signature)
     photo = np.asarray(photo_covariance, float)
-    covariance = calibration.grid_covariance + photo
+    covariance = calibration.grid_covariance * calibration.doubt(signature) ** 2 + photo
     inverse = np.linalg.inv(covariance)
     miss = np.asarray(log_ratio, float) - locus
     distance2 = np.einsum("gi,gij,gj->g", miss, inverse, miss)

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,17 +24,20 @@ from cardreader.blot import blot_colour
 from cardreader.calibrate.conformal import conformal_scale
 from cardreader.calibration import Calibration
 from cardreader.correct import correct
-from cardreader.estimate import estimate_from, signature
+from cardreader.estimate import HbEstimate, estimate_from, signature
 from cardreader.refusal import Refusal
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.scene import ORDINARY, Control, draw_scene, simulated_lot
+from cardreader.simulate.scene import GOOD, ORDINARY, POOR, Control, draw_scene, simulated_lot
 
 Array = NDArray[np.float64]
 
 HB_RANGE_G_DL = (1.2, 22.0)
 DOMAIN_G_DL = (2.0, 19.0)
 KNOTS_G_DL: Array = np.linspace(*HB_RANGE_G_DL, 27)
+CONTROLS = (GOOD, ORDINARY, POOR)
+"""Poor control is in, so that the interval still holds where print and light disappoint."""
+
 N_LOTS = 12
 MISS_RATE = 0.10
 RIDGE = 60.0
@@ -43,6 +47,7 @@ VOLUME_CV = 0.03
 """Assumed scatter of blood per area between blots; a real study puts replicates in its place."""
 
 _DEGREE = 4
+_DOUBTS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 _COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
 
 
@@ -50,12 +55,14 @@ _COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
 class Pairs:
     """Simulated pairs: truth and what the reader's colour stages made of it.
 
-    ``hb_g_dl`` (n,), ``log_ratio`` (n, 3), ``signature`` (n, s); ``lamp`` and
-    ``camera`` (n,) name the kinds; ``n_refused`` sittings gave no colour.
+    ``hb_g_dl`` (n,), ``log_ratio`` (n, 3) and its ``covariance`` (n, 3, 3),
+    ``signature`` (n, s); ``lamp`` and ``camera`` (n,) name the kinds;
+    ``n_refused`` sittings gave no colour.
     """
 
     hb_g_dl: Array
     log_ratio: Array
+    covariance: Array
     signature: Array
     lamp: NDArray[np.str_]
     camera: NDArray[np.str_]
@@ -67,6 +74,7 @@ class Pairs:
             self,
             hb_g_dl=self.hb_g_dl[keep],
             log_ratio=self.log_ratio[keep],
+            covariance=self.covariance[keep],
             signature=self.signature[keep],
             lamp=self.lamp[keep],
             camera=self.camera[keep],
@@ -76,12 +84,15 @@ class Pairs:
 def draw_pairs(
     n: int,
     seed: int,
-    control: Control = ORDINARY,
+    controls: Sequence[Control] = CONTROLS,
     family: Family = Family.FITTING,
     workers: int = 1,
 ) -> Pairs:
-    """Draw n sittings, haemoglobin uniform over the range, and correct their colours."""
-    chunks = [(k, min(250, n - k), seed, control, family) for k in range(0, n, 250)]
+    """Draw n sittings, haemoglobin uniform over the range, and correct their colours.
+
+    Each sitting's control is drawn from ``controls``.
+    """
+    chunks = [(k, min(250, n - k), seed, controls, family) for k in range(0, n, 250)]
     if workers > 1:
         with ProcessPoolExecutor(workers) as pool:
             parts = list(pool.map(_draw_chunk, chunks))
@@ -89,10 +100,11 @@ def draw_pairs(
         parts = [_draw_chunk(chunk) for chunk in chunks]
     rows = [row for part in parts for row in part]
     kept = [row for row in rows if row is not None]
-    hb, log_ratio, signatures, lamp, camera = zip(*kept, strict=True)
+    hb, log_ratio, covariance, signatures, lamp, camera = zip(*kept, strict=True)
     return Pairs(
         np.array(hb),
         np.array(log_ratio),
+        np.array(covariance),
         np.array(signatures),
         np.array(lamp),
         np.array(camera),
@@ -100,16 +112,17 @@ def draw_pairs(
     )
 
 
-_Row = tuple[float, Array, Array, str, str] | None
+_Row = tuple[float, Array, Array, Array, str, str] | None
 
 
-def _draw_chunk(chunk: tuple[int, int, int, Control, Family]) -> list[_Row]:
-    start, n, seed, control, family = chunk
-    return [_draw_one(seed, start + i, control, family) for i in range(n)]
+def _draw_chunk(chunk: tuple[int, int, int, Sequence[Control], Family]) -> list[_Row]:
+    start, n, seed, controls, family = chunk
+    return [_draw_one(seed, start + i, controls, family) for i in range(n)]
 
 
-def _draw_one(seed: int, index: int, control: Control, family: Family) -> _Row:
+def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family) -> _Row:
     rng = np.random.default_rng([seed, index])
+    control = controls[int(rng.integers(len(controls)))]
     lot_seed = int(rng.integers(N_LOTS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
     scene = draw_scene(rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family)
@@ -121,6 +134,7 @@ def _draw_one(seed: int, index: int, control: Control, family: Family) -> _Row:
     return (
         scene.hb_g_dl,
         blot.log_ratio,
+        blot.covariance,
         signature(correction),
         scene.light_name,
         scene.camera.name,
@@ -148,15 +162,21 @@ def fit_default(pairs: Pairs, created: date, seed: int) -> Calibration:
         max_distance2=1e5,
         **fit,
     )
-    folds = list(_folds(pairs))
-    calibration = replace(calibration, covariance=_covariance(pairs, folds, calibration))
-    scores, distance2 = _unseen_scores(pairs, folds, calibration)
+    unseen = _unseen(pairs, calibration)
+    calibration = replace(
+        calibration,
+        covariance=_covariance(unseen, 0.0),
+        signature_precision=_precision(pairs, calibration),
+    )
+    doubt = _best_doubt(unseen, calibration)
+    calibration = replace(calibration, covariance=_covariance(unseen, doubt), signature_doubt=doubt)
+    scores, distance2 = _scores(unseen, calibration)
     return replace(
         calibration,
-        conformal_scale=conformal_scale(scores, MISS_RATE),
+        conformal_scale=conformal_scale(_evenly(scores), MISS_RATE),
         volume_cv=VOLUME_CV,
         # Beyond what all but one in a thousand unseen sittings reach.
-        max_distance2=float(np.quantile(distance2, 0.999)),
+        max_distance2=float(np.quantile(np.concatenate(distance2), 0.999)),
     )
 
 
@@ -164,7 +184,7 @@ def _axis(hb: Array) -> Array:
     return np.asarray((np.log(hb + 2.0) - 2.3) / 0.6)
 
 
-def _fit_locus(pairs: Pairs) -> dict[str, Array]:
+def _fit_locus(pairs: Pairs) -> dict[str, Any]:
     """Ridge regression of log ratio on a polynomial locus and the signature's shift of it."""
     mean, sd = pairs.signature.mean(axis=0), pairs.signature.std(axis=0)
     z = np.clip((pairs.signature - mean) / sd, -CLIP, CLIP)
@@ -187,41 +207,98 @@ def _fit_locus(pairs: Pairs) -> dict[str, Array]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Fold:
-    unseen: NDArray[np.bool_]
-    fit: dict[str, Array]
+class _Unseen:
+    """Sittings of one fold, with the model that saw neither their lamp nor their camera.
+
+    ``residual`` (n, 3) is about the locus at the true haemoglobin; ``distance2``
+    (n,) the squared distance of the signature per dimension.
+    """
+
+    pairs: Pairs
+    fit: dict[str, Any]
+    residual: Array
+    distance2: Array
 
 
-def _folds(pairs: Pairs) -> Sequence[_Fold]:
+def _unseen(pairs: Pairs, calibration: Calibration) -> Sequence[_Unseen]:
     """Each fold leaves out one kind of lamp and one form of camera, both wholly."""
     folds = []
     for lamp in np.unique(pairs.lamp):
         for camera in np.unique(pairs.camera):
-            seen = (pairs.lamp != lamp) & (pairs.camera != camera)
-            unseen = (pairs.lamp == lamp) & (pairs.camera == camera)
-            folds.append(_Fold(unseen, _fit_locus(pairs.take(seen))))
+            seen = pairs.take((pairs.lamp != lamp) & (pairs.camera != camera))
+            left_out = pairs.take((pairs.lamp == lamp) & (pairs.camera == camera))
+            fit = _fit_locus(seen)
+            model = replace(calibration, **fit)
+            precision = _precision(seen, model)
+            model = replace(model, signature_precision=precision, signature_doubt=1.0)
+            at = np.searchsorted(model.grid_g_dl, left_out.hb_g_dl)
+            at = at.clip(0, len(model.grid_g_dl) - 1)
+            expected = [model.expected(s)[i] for s, i in zip(left_out.signature, at, strict=True)]
+            distance2 = np.array([model.doubt(s) - 1 for s in left_out.signature])
+            fit["signature_precision"] = precision
+            folds.append(_Unseen(left_out, fit, left_out.log_ratio - expected, distance2))
     return folds
 
 
-def _covariance(pairs: Pairs, folds: Sequence[_Fold], calibration: Calibration) -> Array:
-    """Scatter of unseen sittings about their locus, per bin of haemoglobin, at the knots."""
-    hb, residual = [], []
-    for fold in folds:
-        model = replace(calibration, **fold.fit)
-        unseen = pairs.take(fold.unseen)
-        for h, y, s in zip(unseen.hb_g_dl, unseen.log_ratio, unseen.signature, strict=True):
-            at = np.searchsorted(model.grid_g_dl, h).clip(0, len(model.grid_g_dl) - 1)
-            hb.append(h)
-            residual.append(y - model.expected(s)[at])
-    hb_all, all_residuals = np.array(hb), np.array(residual)
+def _precision(pairs: Pairs, calibration: Calibration) -> Array:
+    """Inverse covariance of the standardised signatures; a little ridge for lone directions."""
+    z = (pairs.signature - calibration.signature_mean) / calibration.signature_sd
+    z = np.clip(z, -CLIP, CLIP)
+    return np.asarray(np.linalg.inv(np.cov(z.T) + 0.02 * np.eye(z.shape[1])), float)
+
+
+def _best_doubt(folds: Sequence[_Unseen], calibration: Calibration) -> float:
+    """How fast scatter grows with the signature's distance: by likelihood of the unseen."""
+    hb = np.concatenate([f.pairs.hb_g_dl for f in folds])
+    residual = np.concatenate([f.residual for f in folds])
+    distance2 = np.concatenate([f.distance2 for f in folds])
+
+    def cost(doubt: float) -> float:
+        widths = 1 + doubt * distance2
+        scatter = _at_knots(hb, residual / widths[:, None], np.zeros((1, 3, 3)))
+        return float(_t_cost(hb, residual / widths[:, None], scatter) + 3 * np.log(widths).sum())
+
+    return float(min(_DOUBTS, key=cost))
+
+
+def _t_cost(hb: Array, residual: Array, covariance: Array) -> float:
+    """Minus the log likelihood of a multivariate t, up to a constant."""
+    at = np.array([np.interp(hb, KNOTS_G_DL, c) for c in covariance.reshape(-1, 9).T]).T
+    at = at.reshape(-1, 3, 3)
+    distance2 = np.einsum("ni,nij,nj->n", residual, np.linalg.inv(at), residual)
+    log_det = np.linalg.slogdet(at)[1]
+    return float((0.5 * (TAIL + 3) * np.log1p(distance2 / TAIL) + 0.5 * log_det).sum())
+
+
+def _covariance(folds: Sequence[_Unseen], doubt: float) -> Array:
+    """Scatter of unseen sittings that neither doubt nor the photo explains, at the knots."""
+    hb = np.concatenate([f.pairs.hb_g_dl for f in folds])
+    widths = np.concatenate([1 + doubt * f.distance2 for f in folds])
+    residual = np.concatenate([f.residual for f in folds]) / widths[:, None]
+    photo = np.concatenate([f.pairs.covariance for f in folds]) / widths[:, None, None] ** 2
+    return _at_knots(hb, residual, photo)
+
+
+def _at_knots(hb: Array, residual: Array, photo: Array) -> Array:
     edges = np.array(_COVARIANCE_BINS_G_DL)
-    which = np.digitize(hb_all, edges[1:-1])
-    bins = [_robust_covariance(all_residuals[which == b]) for b in range(len(edges) - 1)]
+    which = np.digitize(hb, edges[1:-1])
+    photo = np.broadcast_to(photo, (len(hb), 3, 3))
+    bins = [
+        _less(_robust_covariance(residual[which == b]), np.median(photo[which == b], axis=0))
+        for b in range(len(edges) - 1)
+    ]
     centres = (edges[1:] + edges[:-1]) / 2
     flat = np.array(bins).reshape(-1, 9)
-    return np.stack([np.interp(KNOTS_G_DL, centres, column) for column in flat.T], axis=1).reshape(
-        -1, 3, 3
-    )
+    columns = [np.interp(KNOTS_G_DL, centres, column) for column in flat.T]
+    return np.stack(columns, axis=1).reshape(-1, 3, 3)
+
+
+def _less(total: Array, part: Array) -> Array:
+    """Total less a part, kept at a third of the total or more in every direction."""
+    root = np.linalg.cholesky(total)
+    inside = np.linalg.solve(root, np.linalg.solve(root, part).T)
+    value, vector = np.linalg.eigh(np.eye(3) - inside)
+    return np.asarray(root @ (vector * np.maximum(value, 1 / 3)) @ vector.T @ root.T)
 
 
 def _robust_covariance(residual: Array) -> Array:
@@ -234,19 +311,32 @@ def _robust_covariance(residual: Array) -> Array:
     return np.asarray(scatter)
 
 
-def _unseen_scores(
-    pairs: Pairs, folds: Sequence[_Fold], calibration: Calibration
-) -> tuple[Array, Array]:
-    """Distance of truth from the median in half-widths of the interval, and from the locus."""
+def _scores(folds: Sequence[_Unseen], calibration: Calibration) -> tuple[list[Array], list[Array]]:
+    """Per fold: distance of truth from the median in half-widths of the interval, and
+    squared distance from the locus."""
     scores, distance2 = [], []
     for fold in folds:
         model = replace(calibration, **fold.fit)
-        unseen = pairs.take(fold.unseen)
-        for h, y, s in zip(unseen.hb_g_dl, unseen.log_ratio, unseen.signature, strict=True):
-            guess = estimate_from(y, np.zeros((3, 3)), s, model)
-            distance2.append(guess.distance2)
-            if DOMAIN_G_DL[0] <= guess.hb_g_dl <= DOMAIN_G_DL[1]:
-                low, high = guess.interval_g_dl
-                half = high - guess.hb_g_dl if h > guess.hb_g_dl else guess.hb_g_dl - low
-                scores.append(abs(h - guess.hb_g_dl) / half)
-    return np.array(scores), np.array(distance2)
+        p = fold.pairs
+        rows = zip(p.hb_g_dl, p.log_ratio, p.covariance, p.signature, strict=True)
+        guesses = [(h, estimate_from(y, c, s, model)) for h, y, c, s in rows]
+        distance2.append(np.array([guess.distance2 for _, guess in guesses]))
+        scores.append(np.array([_score(h, guess) for h, guess in guesses if _inside(guess)]))
+    return scores, distance2
+
+
+def _inside(guess: HbEstimate) -> bool:
+    return DOMAIN_G_DL[0] <= guess.hb_g_dl <= DOMAIN_G_DL[1]
+
+
+def _score(hb_g_dl: float, guess: HbEstimate) -> float:
+    low, high = guess.interval_g_dl
+    side = high - guess.hb_g_dl if hb_g_dl > guess.hb_g_dl else guess.hb_g_dl - low
+    return abs(hb_g_dl - guess.hb_g_dl) / side
+
+
+def _evenly(scores: Sequence[Array]) -> Array:
+    """As many scores from every fold: a new kind of lamp is as likely to be like any of them."""
+    n = min(len(fold) for fold in scores)
+    # Sittings are drawn independently, so the first n are as good as any n.
+    return np.concatenate([fold[:n] for fold in scores])

@@ -125,13 +125,14 @@ def _gaussian_sensitivity(rng: np.random.Generator) -> Array:
 
 
 def _edged_sensitivity(rng: np.random.Generator) -> Array:
-    def band(low: float, high: float, soft_low: float, soft_high: float) -> Array:
+    def band(edges: tuple[float, float], soft_low: float, soft_high: float) -> Array:
+        low, high = rng.normal(edges, 6)
         rise = 1 / (1 + np.exp((low - WAVELENGTHS_NM) / soft_low))
         return np.asarray(rise / (1 + np.exp((WAVELENGTHS_NM - high) / soft_high)))
 
-    red = band(*rng.normal((574, 640), 6), rng.uniform(6, 14), rng.uniform(10, 20))
-    green = band(*rng.normal((494, 572), 7), rng.uniform(9, 18), rng.uniform(9, 18))
-    blue = band(*rng.normal((428, 496), 6), rng.uniform(6, 14), rng.uniform(8, 16))
+    red = band((574, 640), rng.uniform(6, 14), rng.uniform(10, 20))
+    green = band((494, 572), rng.uniform(9, 18), rng.uniform(9, 18))
+    blue = band((428, 496), rng.uniform(6, 14), rng.uniform(8, 16))
     curves = np.stack([red, green, blue], axis=1) + rng.uniform(0.005, 0.05, 3)
     return np.asarray(curves * _infrared_cut(rng)[:, None])
 

@@ -21,7 +21,7 @@ _MERCURY_NM = (404.7, 435.8, 546.1, 578.0)
 
 def draw_lamp(rng: np.random.Generator) -> tuple[str, Array]:
     """Draw a lamp: its kind and its relative spectral power, shape (n,), mean 1."""
-    kind = str(rng.choice(KINDS, p=(0.12, 0.20, 0.20, 0.08, 0.06, 0.20, 0.14)))
+    kind = str(rng.choice(KINDS, p=(0.10, 0.18, 0.20, 0.07, 0.07, 0.24, 0.14)))
     power = _DRAW[kind](rng)
     if rng.random() < 0.25:
         other = str(rng.choice(KINDS))

@@ -56,6 +56,7 @@ class Control:
 
 GOOD = Control(cell_ink=0.006, card_ink=0.006, glare_max=0.005, shade_max=0.10, tint_max=0.05)
 ORDINARY = Control(cell_ink=0.012, card_ink=0.012, glare_max=0.02, shade_max=0.25, tint_max=0.10)
+POOR = Control(cell_ink=0.018, card_ink=0.018, glare_max=0.03, shade_max=0.35, tint_max=0.15)
 
 
 @dataclass(frozen=True)
