@@ -3,11 +3,13 @@
 import hashlib
 import io
 import struct
+import sys
 import zlib
 
 import colour
 import cv2
 import numpy as np
+import pillow_heif
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -312,6 +314,34 @@ def test_opaque_alpha_is_read():
 def test_other_formats(kind):
     photo = opened(as_bytes(picture(), kind, **({"lossless": True} if kind == "WEBP" else {})))
     np.testing.assert_array_equal(photo.encoded, picture())
+
+
+def heic(array, **more):
+    out = io.BytesIO()
+    pillow_heif.from_pillow(Image.fromarray(array)).save(out, quality=95, **more)
+    return out.getvalue()
+
+
+def test_heif_is_read_upright():
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    photo = opened(heic(picture(), exif=exif.tobytes()))
+    assert photo.full_size == (480, 640)
+    upright = np.rot90(picture(), -1)
+    assert np.abs(photo.encoded.astype(int) - upright).mean() < 3
+
+
+@pytest.mark.parametrize("share", [0.05, 0.5, 0.95])
+def test_truncated_heif_is_refused(share):
+    data = heic(picture())
+    assert reason(data[: int(share * len(data))]) is Reason.NOT_AN_IMAGE
+
+
+def test_heif_without_its_library_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
+    refusal = open_photo(heic(picture()))
+    assert isinstance(refusal, Refusal)
+    assert "cardreader[heif]" in refusal.detail
 
 
 @settings(max_examples=250, deadline=None)
