@@ -14,6 +14,7 @@ import hashlib
 import io
 import re
 import struct
+import zlib
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -209,8 +210,8 @@ def _open_header(data: bytes, kind: str) -> Image.Image | Refusal:
         return _refuse(Reason.COLOUR_NOT_CORRECTABLE, f"{kind} without colour ({header.mode})")
     if header.mode not in ("RGB", "RGBA", "RGBX", "RGBa", "P"):
         return _refuse(Reason.NOT_AN_IMAGE, f"{kind} in {header.mode}, not RGB")
-    if kind == "JPEG" and not _jpeg_complete(data):
-        return _refuse(Reason.NOT_AN_IMAGE, "JPEG is cut short")
+    if (kind == "JPEG" and not _jpeg_complete(data)) or (kind == "PNG" and not _png_whole(data)):
+        return _refuse(Reason.NOT_AN_IMAGE, f"{kind} is cut short or damaged")
     return header
 
 
@@ -242,6 +243,25 @@ def _jpeg_complete(data: bytes) -> bool:
                 return False
             at = end.start()
     return data[at : at + 2] == b"\xff\xd9"
+
+
+def _png_whole(data: bytes) -> bool:
+    """Whether every chunk lies within the file and bears its checksum, up to the end chunk.
+
+    The decoder sets memory aside for whatever length a chunk claims.
+    """
+    at = 8
+    while at + 12 <= len(data):
+        length, name = struct.unpack_from(">I4s", data, at)
+        end = at + 8 + length
+        if end + 4 > len(data):
+            return False
+        if zlib.crc32(memoryview(data)[at + 4 : end]) != struct.unpack_from(">I", data, end)[0]:
+            return False
+        if name == b"IEND":
+            return True
+        at = end + 4
+    return False
 
 
 def _decode(data: bytes, kind: str, header: Image.Image) -> Photo | Refusal:

@@ -269,6 +269,19 @@ def test_truncated_png_is_refused():
     assert reason(data[: len(data) // 2]) is Reason.NOT_AN_IMAGE
 
 
+def test_damaged_png_is_refused():
+    data = bytearray(as_bytes(picture(), "PNG"))
+    data[len(data) // 2] ^= 1
+    assert reason(bytes(data)) is Reason.NOT_AN_IMAGE
+
+
+def test_png_chunk_that_claims_gigabytes_is_refused_at_once():
+    data = bytearray(as_bytes(picture(), "PNG"))
+    at = data.index(b"IDAT") - 4
+    data[at : at + 4] = struct.pack(">I", 2**31 - 1)
+    assert reason(bytes(data)) is Reason.NOT_AN_IMAGE
+
+
 def png_header(width, height):
     body = b"IHDR" + struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
     chunk = struct.pack(">I", 13) + body + struct.pack(">I", zlib.crc32(body))
