@@ -23,6 +23,7 @@ from cardreader.card import Lots
 from cardreader.estimate import signature
 from cardreader.pipeline import Reader, Reading, read_photo
 from cardreader.protocol import Protocol
+from cardreader.refusal import Reason
 
 MAX_PHOTO_BYTES = 100_000_000
 SIGNATURE_PREFIX = "signature_"
@@ -93,7 +94,8 @@ def read_features(
     Parameters
     ----------
     base : Calibration
-        Only its signature terms matter here, since readings are not kept.
+        Tells spots that are no fresh blood, and names the signature's size; its
+        readings are not kept.
     today : date
         The day on which card lots must not have expired: that of the study.
     """
@@ -123,7 +125,7 @@ def _read_one(path: Path, lot: str, reader: Reader) -> tuple[Measured | None, st
     except OSError as error:
         return None, f"the file can't be opened: {error.strerror}", ""
     reading = read_photo(data, reader)
-    if reading.blot is None or reading.correction is None:
+    if reading.blot is None or reading.correction is None or _is_no_blood(reading):
         return None, _why(reading), reading.sha256
     if reading.lot_id != lot:
         return None, f"the photo shows card lot {reading.lot_id}, not {lot}", reading.sha256
@@ -134,6 +136,11 @@ def _read_one(path: Path, lot: str, reader: Reader) -> tuple[Measured | None, st
         signature(reading.correction)[None],
     )
     return measured, "", reading.sha256
+
+
+def _is_no_blood(reading: Reading) -> bool:
+    """A spot that isn't fresh blood would teach the locus; beyond the base's range is no fault."""
+    return reading.refusal is not None and reading.refusal.reason is Reason.NOT_BLOOD_COLOUR
 
 
 def _why(reading: Reading) -> str:

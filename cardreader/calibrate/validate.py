@@ -466,6 +466,8 @@ def _unseen(
 WANTED_BIAS_G_DL = 0.5
 WANTED_LIMITS_G_DL = 2.0
 WANTED_SENSITIVITY = 0.95
+COVERAGE_SLACK = 0.1
+MISSED_AT_MOST = 0.1
 """What the verdict asks for: ours, to be fixed before a study and not after it."""
 
 
@@ -479,19 +481,27 @@ def _criteria(
     by_name = dict(cut_offs)
     referred = by_name["decision refers for severe"].sensitivity
     confirmed = by_name["decision asks to confirm"].sensitivity
-    missed = sum(row.count for row in table if (row.truth, row.answer) == ("severe", "not anaemic"))
     return (
         _bias_criterion(agreement),
         _limits_criterion(agreement),
         _coverage_criterion(coverage, recipe.coverage),
         _share_criterion("Severe anaemia is referred", referred, WANTED_SENSITIVITY),
         _share_criterion("Anaemia is sent for confirmation", confirmed, WANTED_SENSITIVITY),
-        Criterion(
-            "No woman with severe anaemia is called not anaemic",
-            "none",
-            f"{missed} of {referred.total}",
-            None if referred.total == 0 else missed == 0,
-        ),
+        _missed_criterion(table),
+    )
+
+
+def _missed_criterion(table: tuple[Consequence, ...]) -> Criterion:
+    severe = [row for row in table if row.truth == "severe"]
+    total = sum(row.count for row in severe)
+    missed = sum(row.count for row in severe if row.answer == "not anaemic")
+    found = proportion(missed, total)
+    few = found.ci is None or found.ci[1] > MISSED_AT_MOST
+    return Criterion(
+        "No woman with severe anaemia is called not anaemic",
+        f"none, and so many women that the 95 % interval ends below {MISSED_AT_MOST:.0%}",
+        f"{missed} of {total}" + ("" if found.ci is None else f" (up to {found.ci[1]:.1%})"),
+        False if missed else None if few else True,
     )
 
 
@@ -526,7 +536,7 @@ def _coverage_criterion(row: CoverageRow, nominal: float) -> Criterion:
         "Intervals keep their promise",
         f"{nominal:.0%} of intervals hold the laboratory value",
         f"{found.value:.1%} (95 % interval {ci[0]:.1%} to {ci[1]:.1%})",
-        ci[1] >= nominal,
+        False if ci[1] < nominal else True if ci[0] >= nominal - COVERAGE_SLACK else None,
     )
 
 
