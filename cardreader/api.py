@@ -83,7 +83,7 @@ def read_photo(
     return pipeline.read_photo(data, reader or load_reader(), subject)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Readings(Sequence[dict[str, Any]]):
     """Results of many photos, one row each, in order of name; rows are plain dicts.
 
@@ -92,6 +92,9 @@ class Readings(Sequence[dict[str, Any]]):
     """
 
     results: tuple[Result, ...]
+
+    def __repr__(self) -> str:
+        return f"<readings of {len(self)} photos>"
 
     def __len__(self) -> int:
         return len(self.results)

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Generator, Iterable, Iterator
+from concurrent.futures import CancelledError
 from typing import Any
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare_process, score
 
 AHEAD = 4
 """Tasks under way for every thread of the cluster."""
-CONNECT_S = 20
+CONNECT_S = 10
 
 
 class ClusterError(Exception):
@@ -36,8 +37,11 @@ def run_on_cluster(tasks: Iterable[Task], job: Job, address: str) -> Generator[O
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise ClusterError(f"no scheduler answers at {address}: {_line(error)}") from None
-    with client:
-        yield from _run(client, iter(tasks), job)
+    try:
+        with client:
+            yield from _run(client, iter(tasks), job)
+    except (OSError, CancelledError) as error:
+        raise ClusterError(f"lost the scheduler at {address}: {_line(error)}") from None
 
 
 def _run(client: Any, tasks: Iterator[Task], job: Job) -> Iterator[Outcome]:
@@ -59,7 +63,7 @@ def _run(client: Any, tasks: Iterator[Task], job: Job) -> Iterator[Outcome]:
         return future
 
     try:
-        under_way = as_completed()
+        under_way = as_completed(loop=client.loop)
         while under_way.count() < _room(client) and (future := submit()) is not None:
             under_way.add(future)
         for future in under_way:

@@ -13,6 +13,7 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from cardreader.batch.tally import Group, Tally
 
@@ -58,6 +59,7 @@ def distribution(tally: Tally, limits_g_dl: Sequence[float]) -> str:
             ax.axvline(limit, color="#1d2733", linewidth=0.8, linestyle=(0, (4, 3)))
         ax.set_xlabel("haemoglobin, g/dL")
         ax.set_ylabel("photos")
+        ax.yaxis.set_major_locator(MaxNLocator(integer=True))
         if names:
             ax.legend(frameon=False, fontsize=8)
         return _svg(figure)
@@ -73,6 +75,7 @@ def reasons(tally: Tally) -> str:
         ax.bar_label(bars, padding=3, fontsize=8)
         ax.invert_yaxis()
         ax.set_xlabel("photos")
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         return _svg(figure)
 
 

@@ -78,7 +78,10 @@ def run_batch(
         if photos is not None:
             journal.list_photos(photos)
         job = Job(reader, journal.known(__version__))
-        now = _do(journal, job, settings, progress, reopen=photos is not None)
+        try:
+            now = _do(journal, job, settings, progress, reopen=photos is not None)
+        finally:
+            progress.end()  # so that an error has a line of its own
         return _write(journal, job, settings, now, reopened=photos is not None)
 
 
@@ -111,7 +114,6 @@ def _do(
                     measured += outcome.record is not None
                     judged += outcome.reading is not None and outcome.record is None
                     progress.step(outcome)
-    progress.end()
     journal.commit()
     return measured, judged
 

@@ -1,0 +1,99 @@
+"""What counts as a photo, and what is known about it before it is opened."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import fsspec
+import pytest
+
+from cardreader.batch.sources import SourceError, find_photos, read_bytes
+from cardreader.subject import Smoking, Subject, Trimester
+
+
+def _names(*sources: str | Path) -> list[str]:
+    return [photo.name for photo in find_photos(map(str, sources))]
+
+
+def test_folder_is_searched_below_and_in_order(tmp_path: Path) -> None:
+    for name in ("b.jpg", "a.JPEG", "deep/er/c.png", "notes.txt", ".hidden.jpg", ".git/d.jpg"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x")
+    (tmp_path / "folder.jpg").mkdir()
+    found = [str(Path(name).relative_to(tmp_path)) for name in _names(tmp_path)]
+    assert found == ["a.JPEG", "b.jpg", "deep/er/c.png"]
+
+
+def test_sources_together_list_a_photo_once(tmp_path: Path) -> None:
+    (tmp_path / "a.jpg").write_bytes(b"x")
+    assert len(_names(tmp_path, tmp_path / "a.jpg")) == 1
+
+
+def test_a_stamp_changes_with_the_content(tmp_path: Path) -> None:
+    photo = tmp_path / "a.jpg"
+    photo.write_bytes(b"one")
+    (before,) = find_photos([str(tmp_path)])
+    photo.write_bytes(b"other")
+    (after,) = find_photos([str(tmp_path)])
+    assert before.stamp != after.stamp
+
+
+def test_plain_list_is_relative_to_its_folder(tmp_path: Path) -> None:
+    (tmp_path / "list.txt").write_text("# evening\nb.jpg\n\nsub/a.jpg\nmemory://box/c.jpg\n")
+    assert _names(tmp_path / "list.txt") == [
+        str(tmp_path / "b.jpg"),
+        str(tmp_path / "sub/a.jpg"),
+        "memory://box/c.jpg",
+    ]
+
+
+def test_table_tells_about_the_woman_the_phone_and_the_light(tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text(
+        "photo,light,phone,trimester,gestation_weeks,elevation_m,smoking,remark\n"
+        "a.jpg,shade,Pelqua 3,,22,1500,none,x\n"
+        "b.jpg,,,1,,,,\n",
+        encoding="utf-8-sig",
+    )
+    a, b = find_photos([str(tmp_path / "list.csv")], Subject(elevation_m=300))
+    assert (a.light, a.phone) == ("shade", "Pelqua 3")
+    assert a.subject == Subject(None, 22, 1500.0, Smoking.NONE)
+    assert (b.light, b.phone) == (None, None)
+    assert b.subject == Subject(Trimester.FIRST, None, 300.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("picture\na.jpg\n", "no column 'photo'"),
+        ("photo,trimester\na.jpg,4\n", "line 2: 4 is not a valid Trimester"),
+        ("photo,elevation_m\na.jpg,\nb.jpg,99999\n", "line 3: elevation of 99999 m"),
+        ("photo,light\n,sun\n", "line 2: no photo named"),
+        ("photo,light\na.jpg,sun\na.jpg,shade\n", "listed twice with different facts"),
+    ],
+)
+def test_faults_of_a_table_name_the_line(tmp_path: Path, text: str, message: str) -> None:
+    (tmp_path / "list.csv").write_text(text)
+    with pytest.raises(SourceError, match=message):
+        find_photos([str(tmp_path / "list.csv")])
+
+
+def test_address_is_listed_and_read(tmp_path: Path) -> None:
+    store = fsspec.filesystem("memory")
+    store.pipe({"/box/in/a.jpg": b"one", "/box/b.jpg": b"two", "/box/c.txt": b"no"})
+    photos = find_photos(["memory://box"])
+    assert [photo.name for photo in photos] == ["memory:///box/b.jpg", "memory:///box/in/a.jpg"]
+    assert read_bytes(photos[1].name) == b"one"
+    with pytest.raises(OSError, match="nowhere"):
+        read_bytes("memory://box/nowhere.jpg")
+    # A local address and a path are the same files.
+    (tmp_path / "a.jpg").write_bytes(b"here")
+    (local,) = find_photos([f"file://{tmp_path}"])
+    assert local.name == f"file://{tmp_path}/a.jpg"
+    assert read_bytes(local.name) == b"here"
+
+
+def test_reading_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("cardreader.batch.sources.MAX_FILE_BYTES", 10)
+    (tmp_path / "a.jpg").write_bytes(b"x" * 1000)
+    assert len(read_bytes(str(tmp_path / "a.jpg"))) == 11
