@@ -141,12 +141,12 @@ def open_photo(data: bytes) -> Photo | Refusal:
     if kind is None:
         return _refuse(Reason.NOT_AN_IMAGE, f"unknown format, {len(data)} bytes")
     # A decoder met with hostile bytes may raise nearly anything; whatever it
-    # is, the file is not a photo.
+    # is, the file is not a photo. Its warnings are about the file's insides.
     try:
-        header = _open_header(data, kind)
-        if isinstance(header, Refusal):
-            return header
-        return _decode(data, kind, header)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            header = _open_header(data, kind)
+            return header if isinstance(header, Refusal) else _decode(data, kind, header)
     except (MemoryError, RecursionError, Exception) as error:
         return _refuse(Reason.NOT_AN_IMAGE, f"{kind}: {type(error).__name__}: {_line(error)}")
 
