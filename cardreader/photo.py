@@ -14,6 +14,7 @@ import hashlib
 import io
 import re
 import struct
+import warnings
 import zlib
 from collections.abc import Callable
 from contextlib import suppress
