@@ -232,7 +232,7 @@ def _manifest(folder: Path) -> dict[str, Any]:
 
 
 def _version(text: Any) -> tuple[int, ...]:
-    if not isinstance(text, str) or not re.fullmatch(r"\d{1,6}(\.\d{1,6}){0,5}([.+-]?\w+)*", text):
+    if not isinstance(text, str) or not re.fullmatch(r"\d{1,6}(\.\d{1,6}){0,5}[\w.+-]{0,40}", text):
         raise ContainerError(Problem.NOT_A_CALIBRATION, "the manifest names no version")
     numbers = re.match(r"[\d.]+", text)
     parts = numbers.group(0).strip(".").split(".") if numbers else []
