@@ -676,7 +676,7 @@ def _demo(arguments: argparse.Namespace) -> ExitCode:
     _writing(out, lambda: out.mkdir(parents=True, exist_ok=True))
     _must_be_free(out / "calibration", arguments.replace)
     _progress("drawing the study")
-    study, features, _ = demo.demo_study(out, arguments.women)
+    study, features, truth = demo.demo_study(out, arguments.women)
     about = workflow.About(
         title=demo.TITLE,
         study_sha256=study.sha256,
@@ -695,6 +695,8 @@ def _demo(arguments: argparse.Namespace) -> ExitCode:
             out / "calibration", features, about, base, fitted, found, arguments.replace
         ),
     )
+    words = demo.readme(features, truth, fitted, found)
+    _write_files(out, {"README.md": words.encode()})
     _clear()
     report = os.path.join(out, "calibration", workflow.REPORT_HTML)
     _say(

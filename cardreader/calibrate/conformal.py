@@ -6,7 +6,9 @@ for exchangeable pairs the interval ``prediction -/+ scale * sd`` then covers a 
 pair with probability at least ``1 - a`` and, without ties, at most
 ``1 - a + 1/(n + 1)`` (Vovk, Gammerman, Shafer 2005; Lei et al., JASA 2018; 113:
 1094-1111). When the rank exceeds n there is no such score and the call raises:
-an interval of infinite width would be a promise of nothing.
+an interval of infinite width would be a promise of nothing. With cross-fitting
+(scores from the models of the folds, readings from one refitted to all) the bounds
+are met closely, not strictly.
 
 Readings of one woman are not exchangeable with those of others, so that a score
 set holds one drawn reading a group (Dunn, Wasserman, Ramdas, JASA 2023; 118:

@@ -22,9 +22,14 @@ import pandas as pd
 
 from cardreader import layout
 from cardreader.blot import blot_colour
+from cardreader.calibrate.conformal import one_per_group
+from cardreader.calibrate.document import render
 from cardreader.calibrate.features import Features, feature_frame
+from cardreader.calibrate.fit import Fit
+from cardreader.calibrate.proportion import proportion
 from cardreader.calibrate.reading import Measured
 from cardreader.calibrate.study import Study, read_study
+from cardreader.calibrate.validate import Validation, overall
 from cardreader.correct import correct
 from cardreader.estimate import signature
 from cardreader.files import write_atomic
@@ -198,3 +203,26 @@ def _measure(study: Study, sittings: list[_Sitting], rng: np.random.Generator) -
     )
     rows = study.rows.reset_index(drop=True).assign(photo_sha256="", refusal=refusals)
     return Features(pd.concat([rows, feature_frame(measured)], axis=1), study.n_rows, study.errors)
+
+
+def readme(features: Features, truth: Truth, fitted: Fit, found: Validation) -> str:
+    """Words about the demonstration, with what only a demonstration can know: the truth."""
+    held, ok = found.held_out, found.held_out.accepted
+    true = truth.hb_g_dl[(features.rows["refusal"] == "").to_numpy()]
+    error = (held.hb_g_dl - true)[ok]
+    one = np.flatnonzero(ok)[one_per_group(held.pairs.subject[ok], fitted.recipe.seed)]
+    inside = (held.low_g_dl[one] <= true[one]) & (true[one] <= held.high_g_dl[one])
+    return render(
+        "demo.md",
+        title=TITLE,
+        women=found.n_women,
+        refused=len(features.refused),
+        verdict=overall(found.criteria),
+        criteria=found.criteria,
+        fitted=fitted,
+        volume_cv=VOLUME_CV,
+        groupings=sorted(fitted.scores[0].by_grouping),
+        bias=float(error.mean()),
+        rms=float(np.sqrt(np.mean(error**2))),
+        covered=proportion(int(inside.sum()), one.size),
+    )

@@ -133,17 +133,23 @@ class Document:
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
-def to_html(document: Document) -> str:
-    """One HTML page that needs nothing else."""
+def render(template: str, **values: Any) -> str:
+    """Fill a template of this package; values are escaped in HTML."""
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(_TEMPLATES),
-        autoescape=True,
+        autoescape=template.endswith(".html"),
         trim_blocks=True,
         lstrip_blocks=True,
+        keep_trailing_newline=True,
         undefined=jinja2.StrictUndefined,
     )
     environment.filters["kind"] = lambda block: type(block).__name__.lower()
-    return environment.get_template("report.html").render(document=document)
+    return environment.get_template(template).render(**values)
+
+
+def to_html(document: Document) -> str:
+    """One HTML page that needs nothing else."""
+    return render("report.html", document=document)
 
 
 # --- PDF ----------------------------------------------------------------------------
