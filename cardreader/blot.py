@@ -43,6 +43,8 @@ MAX_HOLES = 0.03
 MAX_UNEVENNESS = 0.12
 MAX_PAPER_RESIDUAL = 0.035
 MAX_PAPER_MARKS = 0.06
+MAX_PAPER_BUMP = 0.015
+"""Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
 MAX_PAPER_TINT = 10.0
 """Distance in a*, b*; lightness is left out since the light on the bay decides it."""
 MAX_GLARE = 0.01
@@ -129,6 +131,10 @@ class Correction(Protocol):
 
     def xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> NDArray[np.float64]:
         """XYZ D50 (N, 3) of linear RGB (N, 3) seen at card points (N, 2)."""
+        ...
+
+    def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> NDArray[np.float64]:
+        """The same for shades of blood, held against the card's ramp."""
         ...
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> NDArray[np.float64]:
@@ -297,7 +303,7 @@ def _fit_paper(
         size = np.abs(rest).max(axis=1)
         scale = max(1.4826 * float(np.median(size)), 0.003)
         weight = 1.0 / np.maximum(1.0, size / (2.0 * scale))
-    verdict = _judge_paper(rest)
+    verdict = _judge_paper(rest) or _judge_bump(coefficients)
     if verdict is not None:
         return verdict
     degrees = max(len(tiles) - terms.shape[1], 1)
@@ -329,6 +335,20 @@ def _judge_paper(rest: NDArray[np.float64]) -> Refusal | None:
     if off > MAX_PAPER_RESIDUAL:
         return _refuse(
             Reason.SHADOW_EDGE, f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}"
+        )
+    return None
+
+
+def _judge_bump(coefficients: NDArray[np.float64]) -> Refusal | None:
+    """Light that peaks within the bay is a reflection: a lamp's own falls off more slowly.
+
+    On paper a wide weak reflection passes for brighter light; on the blot it
+    is several times what the blot itself sends back.
+    """
+    bump = -float(coefficients[[3, 5]].mean())
+    if bump > MAX_PAPER_BUMP:
+        return _refuse(
+            Reason.GLARE_ON_BLOT, f"light on the paper peaks by {bump:.3f} > {MAX_PAPER_BUMP}"
         )
     return None
 
@@ -507,7 +527,8 @@ def blot_colour(
     if rgb.shape != (2, 3):
         raise ValueError(f"colours of shape {rgb.shape[1:]}, not (3,)")
     at = np.broadcast_to(np.asarray(centre_mm, float), (2, 2))
-    xyz = np.maximum(correction.xyz(rgb, at), 1e-4)
+    xyz = np.vstack([correction.blood_xyz(rgb[:1], at[:1]), correction.xyz(rgb[1:], at[1:])])
+    xyz = np.maximum(xyz, 1e-4)
     blot_covariance = _log_covariance(rgb[0], covariance, at[0], correction)
     if paper_covariance is not None:
         blot_covariance += _log_covariance(rgb[1], paper_covariance, at[1], correction)

@@ -305,6 +305,37 @@ class ColourCorrection:
         """XYZ under D50 (N, 3), perfect diffuser Y = 1, of nominal RGB (N, 3) at (N, 2) mm."""
         return np.asarray(self.light.reflectance(linear, at_mm) @ self.matrix.T)
 
+    def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
+        """Like `xyz`, for shades of blood: what the ramp is still off by is taken off.
+
+        A tone curve or matrix that fails at just these shades fails at the printed
+        ramp too, by a like amount at a like depth.
+        """
+        seen = self.xyz(linear, at_mm)
+        depth = np.log(np.maximum(seen[..., 1], _EPSILON))
+        return np.asarray(seen * np.exp(-self.ramp_trend(depth)))
+
+    def ramp_trend(self, depth: ArrayLike) -> Array:
+        """Smooth log ratio of seen to measured XYZ along the ramp, (..., 3).
+
+        ``depth`` (...) is ln Y as seen; beyond the ramp's ends the trend stays as it
+        is there.
+        """
+        low, high, coefficients = self._ramp_fit
+        t = 2 * (np.clip(depth, low, high) - low) / (high - low) - 1
+        return np.asarray(t[..., None] ** np.arange(3) @ coefficients)
+
+    @cached_property
+    def _ramp_fit(self) -> tuple[float, float, Array]:
+        seen = np.maximum(self.patch_xyz[_RAMP], _EPSILON)
+        depth = np.log(seen[:, 1])
+        low, high = depth.min(), max(depth.max(), depth.min() + 0.1)
+        t = 2 * (depth - low) / (high - low) - 1
+        weight = 1.0 - 0.99 * self.samples.clipped_share[_RAMP]
+        design = t[:, None] ** np.arange(3) * weight[:, None]
+        ratio = np.log(seen / self.lot.xyz[_RAMP]) * weight[:, None]
+        return float(low), float(high), np.linalg.lstsq(design, ratio, rcond=None)[0]
+
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
         """Of ln(XYZ / XYZ of reference), (3, 3), from the doubt about tone and glare.
 
