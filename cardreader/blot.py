@@ -43,7 +43,7 @@ MAX_HOLES = 0.03
 MAX_UNEVENNESS = 0.12
 MAX_PAPER_RESIDUAL = 0.035
 MAX_PAPER_MARKS = 0.06
-MAX_PAPER_BUMP = 0.015
+MAX_PAPER_BUMP = 0.012
 """Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
 MAX_PAPER_TINT = 10.0
 """Distance in a*, b*; lightness is left out since the light on the bay decides it."""
@@ -303,9 +303,9 @@ def _fit_paper(
         size = np.abs(rest).max(axis=1)
         scale = max(1.4826 * float(np.median(size)), 0.003)
         weight = 1.0 / np.maximum(1.0, size / (2.0 * scale))
-    verdict = _judge_paper(rest) or _judge_bump(coefficients)
-    if verdict is not None:
-        return verdict
+    for verdict in (_judge_paper(rest), _judge_bump(coefficients)):
+        if verdict is not None:
+            return verdict
     degrees = max(len(tiles) - terms.shape[1], 1)
     return _Paper(
         field=(_pixel_terms() @ coefficients.astype(np.float32)),

@@ -200,6 +200,15 @@ def test_wide_glare_on_the_blot(strength, size_mm):
     assert refused in (Reason.GLARE_ON_BLOT, Reason.BLOT_UNEVEN, Reason.BLOT_MISSING)
 
 
+@pytest.mark.parametrize("size_mm", [6.0, 9.0, 12.0])
+def test_wide_weak_reflection_shows_on_the_paper(size_mm):
+    def spot(linear, scene):
+        x, y = near_bay(scene, 1.0, -1.0)
+        return linear + 0.04 * np.exp(-(x**2 + y**2) / (2 * size_mm**2))[..., None]
+
+    assert reason(after=spot, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
+
+
 def test_overexposed_paper():
     assert reason(gain=(1.4,) * 3) is Reason.CLIPPED
 
@@ -229,9 +238,6 @@ class LinearCorrection:
         return gain * np.asarray(linear) @ self.matrix.T
 
     blood_xyz = xyz
-
-    def log_ratio_covariance(self, linear, reference):
-        return np.zeros((3, 3))
 
     def log_ratio_covariance(self, linear, reference):
         return np.zeros((3, 3))
