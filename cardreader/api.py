@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cardreader import pipeline
-from cardreader.calibration import Calibration
+from cardreader.calibrate.container import load_calibration
 from cardreader.card import Lots
 from cardreader.pipeline import Reader, Reading
 from cardreader.protocol import DEFAULT, load_protocol
@@ -59,7 +59,7 @@ def load_reader(
     """
     return Reader(
         lots=Lots.load(lots or shipped("lots")),
-        calibration=Calibration.load(Path(calibration or shipped("default"))),
+        calibration=load_calibration(Path(calibration or shipped("default"))),
         protocol=load_protocol(protocol),
         today=today or date.today(),
     )

@@ -160,7 +160,10 @@ def coverage_figure(
     rows: Sequence[CoverageRow], unseen: Sequence[UnseenRow], nominal: float
 ) -> Figure:
     """Coverage with intervals: parts of the study, and parts left out of the fit."""
-    lines = [(f"{row.part}: {row.value}", row.coverage, False) for row in rows]
+    lines = [
+        ("all women" if row.part == "all" else f"{row.part}: {row.value}", row.coverage, False)
+        for row in rows
+    ]
     lines += [(f"{row.part}: {row.value}, left out", row.coverage, True) for row in unseen]
     figure, (ax,) = _axes((7.2, 0.8 + 0.24 * len(lines)))
     for at, (_, found, was_out) in enumerate(lines):

@@ -31,8 +31,8 @@ from cardreader.calibrate.reading import (
     Measured,
     distributions,
     signature_axis,
-    signature_terms,
     unpack,
+    without_signature,
 )
 from cardreader.calibrate.regression import deming_coefficients
 from cardreader.calibration import Calibration
@@ -94,8 +94,7 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
         hb, x = lab, measured.log_ratio
         for _ in range(MAX_ROUNDS):
             if base is not None:
-                shift, slope = signature_terms(measured.signature, base)
-                x = measured.log_ratio - shift - signature_axis(base, hb)[:, None] * slope
+                x = without_signature(measured, hb, base)
             locus = self._fit_locus(hb, x)
             residual = _residual_covariance(locus, lab, variance, x, measured, self.volume_cv)
             reading, sd = locus.nearest(x, measured.covariance + residual)

@@ -185,6 +185,14 @@ def signature_axis(calibration: Calibration, hb_g_dl: Array) -> Array:
     return np.interp(hb_g_dl, calibration.knots_hb_g_dl, calibration.signature_axis)
 
 
+def without_signature(measured: Measured, hb_g_dl: Array, calibration: Calibration) -> Array:
+    """Log-ratios (n, 3) less the shift that the signature explains at haemoglobin (n,)."""
+    if not len(calibration.signature_mean):
+        return measured.log_ratio
+    shift, slope = signature_terms(measured.signature, calibration)
+    return measured.log_ratio - shift - signature_axis(calibration, hb_g_dl)[:, None] * slope
+
+
 def _distance2(covariance: Array, miss: Array) -> tuple[Array, Array]:
     """``miss' covariance^-1 miss`` and the determinant, for (n, g, 3, 3) and (n, g, 3).
 

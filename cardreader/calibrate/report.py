@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from cardreader.calibrate import figures
+from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import CutOff
 from cardreader.calibrate.document import Block, Bullets, Document, Figure, Section, Table, Text
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import Fit, Pairs, reference_rows
 from cardreader.calibrate.proportion import Proportion
+from cardreader.calibrate.reading import without_signature
 from cardreader.calibrate.validate import (
     GREY_ZONE_G_DL,
     WANTED_BIAS_G_DL,
@@ -366,6 +368,10 @@ def _prevalence_words(found: Validation) -> str:
     return f"Per 1000 women of whom {shares}, as stated by the study."
 
 
+def _part(row: CoverageRow) -> str:
+    return "all women" if row.part == "all" else f"{row.part}: {row.value}"
+
+
 def _interval_words(fitted: Fit) -> str:
     words = (
         f"Intervals are made to hold the laboratory value of {fitted.recipe.coverage:.0%} of "
@@ -380,8 +386,7 @@ def _interval_words(fitted: Fit) -> str:
 def _intervals(fitted: Fit, found: Validation) -> Section:
     level = fitted.recipe.coverage
     rows = tuple(
-        (f"{row.part}: {row.value}", _share(row.coverage), _plain(row.mean_width_g_dl))
-        for row in found.coverage
+        (_part(row), _share(row.coverage), _plain(row.mean_width_g_dl)) for row in found.coverage
     )
     return Section(
         "Do the intervals keep their promise?",
@@ -470,6 +475,14 @@ def _repeatability(fitted: Fit, found: Validation) -> Section:
                 f"{v.cv:.1%} ({v.cv_ci[0]:.1%} to {v.cv_ci[1]:.1%}), {v.n_subjects} women{bound}",
             )
         )
+    blots = found.several_blots
+    if blots is not None:
+        rows.append(
+            (
+                "error of one blot, of the mean of two",
+                f"RMS {blots.rms_one:.2f} and {blots.rms_two:.2f} g/dL ({blots.n_women} women)",
+            )
+        )
     rows.append(("figure used by the reader", f"{fitted.calibration.volume_cv:.1%}"))
     return Section(
         "Repeating a reading",
@@ -490,8 +503,12 @@ def _repeatability(fitted: Fit, found: Validation) -> Section:
 def _model(features: Features, fitted: Fit) -> Section:
     pairs = Pairs.of(features)
     locus = Figure(
-        figures.locus_figure(pairs.lab_g_dl, features.measured().log_ratio, fitted.calibration),
-        "Blots of the study and the fitted locus, before the card's own correction of it.",
+        figures.locus_figure(
+            pairs.lab_g_dl,
+            without_signature(features.measured(), pairs.lab_g_dl, fitted.calibration),
+            fitted.calibration,
+        ),
+        "Blots of the study, less what the card says of lamp and phone, and the fitted locus.",
     )
     if not fitted.scores:
         return Section("Model", (Text(f"The model was not chosen here: {fitted.model}."), locus))

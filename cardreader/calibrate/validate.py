@@ -133,6 +133,17 @@ class UnseenRow:
 
 
 @dataclass(frozen=True)
+class SeveralBlots:
+    """Mean of two blots of a woman against one of them, under the same conditions; g/dL."""
+
+    n_women: int
+    rms_one: float
+    rms_two: float
+    sd_one: float
+    sd_two: float
+
+
+@dataclass(frozen=True)
 class Criterion:
     """One line of the verdict. ``met`` is None where the study is too small to say."""
 
@@ -166,6 +177,7 @@ class Validation:
     kappa_table: NDArray[np.intp]
     consequences: tuple[Consequence, ...]
     repeatability: Repeatability | None
+    several_blots: SeveralBlots | None
     total_error: tuple[TotalError, ...]
     coverage: tuple[CoverageRow, ...]
     unseen: tuple[UnseenRow, ...]
@@ -335,6 +347,7 @@ def _summary(
         repeatability=repeatability(
             accepted.hb_g_dl, accepted.pairs.level, accepted.pairs.condition
         ),
+        several_blots=_several_blots(accepted),
         total_error=within_total_error(one.hb_g_dl, lab),
         coverage=coverage,
         unseen=unseen,
@@ -351,7 +364,39 @@ def _coverage(one: HeldOut) -> tuple[CoverageRow, ...]:
         "light": one.pairs.light,
         "lot": one.pairs.lot,
     }
-    return coverage_by(one.covered, one.high_g_dl - one.low_g_dl, parts)
+    rows = coverage_by(one.covered, one.high_g_dl - one.low_g_dl, parts)
+    order = {name: index for index, name in enumerate(BAND_NAMES)}
+    first, *others = rows
+    by_band = [row for row in others if row.part == "Hb band"]
+    by_band.sort(key=lambda row: order[row.value])
+    return (first, *by_band, *(row for row in others if row.part != "Hb band"))
+
+
+def _several_blots(accepted: HeldOut) -> SeveralBlots | None:
+    """What a second blot brings; None with fewer than `LEAST_WOMEN` women who have two."""
+    pairs, ones, twos = accepted.pairs, [], []
+    keys = np.array([f"{a}\x1f{b}" for a, b in zip(pairs.level, pairs.condition, strict=True)])
+    seen: set[str] = set()
+    for key in np.unique(keys):
+        at = np.flatnonzero(keys == key)
+        _, first = np.unique(pairs.blot[at], return_index=True)
+        woman = str(pairs.subject[at[0]])
+        if first.size < 2 or woman in seen:
+            continue
+        seen.add(woman)
+        errors = (accepted.hb_g_dl - pairs.lab_g_dl)[at[first[:2]]]
+        ones.append(errors[0])
+        twos.append(errors.mean())
+    if len(ones) < LEAST_WOMEN:
+        return None
+    one, two = np.array(ones), np.array(twos)
+    return SeveralBlots(
+        n_women=one.size,
+        rms_one=float(np.sqrt(np.mean(one**2))),
+        rms_two=float(np.sqrt(np.mean(two**2))),
+        sd_one=float(one.std(ddof=1)),
+        sd_two=float(two.std(ddof=1)),
+    )
 
 
 def _variance_ratio(one: HeldOut) -> float:

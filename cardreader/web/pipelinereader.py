@@ -14,6 +14,7 @@ from PIL import Image
 
 from cardreader import layout
 from cardreader.annotate import JPEG_QUALITY, outlined_photo
+from cardreader.calibrate.container import load_calibration
 from cardreader.calibration import Calibration
 from cardreader.card import Lots
 from cardreader.decide import decide
@@ -44,7 +45,7 @@ class PipelineReader:
         """With what is named, or with what is shipped. ValueError or OSError say what is wrong."""
         return cls(
             Lots.load(lots or shipped("lots")),
-            Calibration.load(calibration or shipped("default")),
+            load_calibration(calibration or shipped("default")),
             load_protocol(protocol or DEFAULT),
         )
 

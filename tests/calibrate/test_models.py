@@ -50,20 +50,6 @@ def test_many_readings_are_those_of_the_reader(shipped_calibration):
         assert found.hb_g_dl[i] == pytest.approx(one.hb_g_dl, abs=1e-6)
         assert (found.low_g_dl[i], found.high_g_dl[i]) == pytest.approx(one.interval_g_dl, abs=1e-6)
         assert found.p_below(7.0)[i] == pytest.approx(one.p_below(7.0), abs=1e-6)
-        assert distributions(unpack(pack(noise)), _unsigned(model)).distance2[i] >= 0
-
-
-def _unsigned(model):
-    from dataclasses import replace
-
-    none = np.zeros((0, 3))
-    return replace(
-        model,
-        signature_mean=np.zeros(0),
-        signature_sd=np.zeros(0),
-        signature_shift=none,
-        signature_slope=none,
-    )
 
 
 def test_pack_and_unpack_are_inverse():
