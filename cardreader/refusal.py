@@ -1,7 +1,9 @@
 """Typed refusals: why a photo can't be read and what the person holding the phone can do.
 
-A refusal is a falsy result, not an exception: every stage returns its own
-result object or one of these, and the pipeline stops at the first one.
+A refusal is a result, not an exception: every stage returns its own result object
+or one of these, and the pipeline stops at the first one. Ask which by
+``isinstance``: a refusal has no truth value, since ``check() or result`` once let
+refused photos through.
 """
 
 from __future__ import annotations
@@ -110,4 +112,4 @@ class Refusal:
         return ADVICE[self.reason]
 
     def __bool__(self) -> bool:
-        return False
+        raise ValueError("a refusal has no truth value: use isinstance or 'is not None'")
