@@ -7,11 +7,12 @@ calls need the header ``X-CSRF-Token`` with the value that ``/api/session`` give
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, File, Form, HTTPException, Path, Query, Request, UploadFile
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
+from pydantic.json_schema import SkipJsonSchema
 from sqlalchemy.orm import Session
 
 from cardreader.register.lists import ListName, list_rows, open_rows, row_of
@@ -27,7 +28,7 @@ from cardreader.register.recording import (
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.subject import Smoking
-from cardreader.web.access import Anyone, Carer, api_csrf
+from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
 from cardreader.web.pages.women import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
@@ -124,12 +125,23 @@ class ReadingOut(BaseModel):
     reading: dict[str, Any] | None
 
 
-class TubeIn(BaseModel):
-    """An acid-haematin tube reading: 2 to 24 g/dL or 20 to 160 percent."""
+class TubeGramsIn(BaseModel):
+    """An acid-haematin tube reading on the scale in g/dL."""
 
     submission_key: SubmissionKey
-    value: float = Field(ge=2, le=160)
-    unit: TubeUnit
+    unit: Literal[TubeUnit.G_DL]
+    value: float = Field(ge=LIMITS[TubeUnit.G_DL][0], le=LIMITS[TubeUnit.G_DL][1])
+
+
+class TubePercentIn(BaseModel):
+    """An acid-haematin tube reading on the scale in percent."""
+
+    submission_key: SubmissionKey
+    unit: Literal[TubeUnit.PERCENT]
+    value: float = Field(ge=LIMITS[TubeUnit.PERCENT][0], le=LIMITS[TubeUnit.PERCENT][1])
+
+
+TubeIn = Annotated[TubeGramsIn | TubePercentIn, Field(discriminator="unit")]
 
 
 class LabIn(BaseModel):
@@ -215,9 +227,6 @@ def get_readings(request: Request, visitor: Carer, woman_id: RecordId) -> list[R
 def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn) -> ReadingOut:
     """Enter a tube reading."""
     state: State = request.app.state.shared
-    low, high = LIMITS[body.unit]
-    if not low <= body.value <= high:
-        raise _unprocessable("value", f"a tube reads {low:g} to {high:g} on this scale")
     with state.database.write() as session:
         woman = _woman(session, woman_id)
         try:
@@ -269,54 +278,87 @@ def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) 
         return _reading_out(reading)
 
 
+PHOTO_RESPONSES: Responses = {
+    200: {"model": ReadingOut, "description": "Sent before; this is the entry made then"},
+    **CONFLICT,
+    **BAD_BODY,
+}
+Photo = Annotated[UploadFile, File(description="The file as the phone wrote it")]
+PhotoKey = Annotated[str, Form(pattern=KEY_PATTERN)]
+Weeks = Annotated[int, Field(ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])]
+# A form has no null: what is not known is left out.
+TakenAt = Annotated[
+    dt.datetime | SkipJsonSchema[None],
+    Form(description="When it was taken; taken as UTC without a zone"),
+]
+SameBlot = Annotated[bool, Form(description="The blot of the photo before, photographed again")]
+
+
+@router.post(
+    "/visits/{visit_id}/photos",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**PHOTO_RESPONSES, **NOT_FOUND},
+    response_model=ReadingOut,
+)
+def post_visit_photo(
+    request: Request,
+    visitor: Carer,
+    visit_id: RecordId,
+    photo: Photo,
+    submission_key: PhotoKey,
+    taken_at: TakenAt = None,
+    same_blot: SameBlot = False,
+) -> JSONResponse:
+    """Read a photo and enter it for an open visit.
+
+    A photo that can't be read is entered as refused, with advice; that is no error.
+    """
+    target = ForVisit(visit_id)
+    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot)
+
+
 @router.post(
     "/photos",
     status_code=201,
     dependencies=[Depends(api_csrf)],
-    responses={
-        200: {"model": ReadingOut, "description": "Sent before; this is the entry made then"},
-        **NOT_FOUND,
-        **CONFLICT,
-        **BAD_BODY,
-    },
+    responses=PHOTO_RESPONSES,
     response_model=ReadingOut,
 )
 def post_photo(
     request: Request,
     visitor: Carer,
-    photo: Annotated[UploadFile, File(description="The file as the phone wrote it")],
-    submission_key: Annotated[str, Form(pattern=KEY_PATTERN)],
-    visit_id: Annotated[str | None, Form(pattern=ID_PATTERN)] = None,
-    code: Annotated[str | None, Form(pattern=CODE_PATTERN)] = None,
+    photo: Photo,
+    submission_key: PhotoKey,
+    code: Annotated[str, Form(pattern=CODE_PATTERN)],
     visit_number: Annotated[int, Form(ge=1, le=HIGHEST_VISIT)] = 1,
-    gestation_weeks: Annotated[
-        int | None, Form(ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])
-    ] = None,
-    taken_at: Annotated[dt.datetime | None, Form()] = None,
-    same_blot: Annotated[
-        bool, Form(description="The blot of the photo before, photographed again")
-    ] = False,
+    gestation_weeks: Annotated[Weeks | SkipJsonSchema[None], Form()] = None,
+    taken_at: TakenAt = None,
+    same_blot: SameBlot = False,
 ) -> JSONResponse:
-    """Read a photo and enter it, for an open visit or for a woman's code.
+    """Read a photo taken out of reach: for a woman's code, who is added if not there.
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
+    target = ForCode(code, visit_number, gestation_weeks)
+    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot)
+
+
+def _take(
+    request: Request,
+    visitor: Visitor,
+    target: ForVisit | ForCode,
+    photo: UploadFile,
+    key: str,
+    taken_at: dt.datetime | None,
+    same_blot: bool,
+) -> JSONResponse:
     state: State = request.app.state.shared
-    target: ForVisit | ForCode
-    if visit_id is not None:
-        target = ForVisit(visit_id)
-    elif code is not None:
-        target = ForCode(code, visit_number, gestation_weeks)
-    else:
-        raise _unprocessable("visit_id", "give a visit_id or a code")
     if taken_at is not None and taken_at.tzinfo is None:
         taken_at = taken_at.replace(tzinfo=dt.UTC)
-    data = photo.file.read()
-    if not data:
-        raise _unprocessable("photo", "the file is empty")
     try:
         taken = take_photo(
-            state, target, submission_key, data, taken_at, visitor.account_id, same_blot
+            state, target, key, photo.file.read(), taken_at, visitor.account_id, same_blot
         )
     except UnknownVisitError:
         raise HTTPException(404, mark("No such visit.")) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from http.cookies import CookieError, SimpleCookie
 
 from limits import RateLimitItemPerMinute
@@ -83,18 +84,16 @@ class Guard:
         if not length.isdigit() or int(length) > limit:
             await _refused(scope, 413, TOO_LARGE)(scope, receive, send)
             return
-        started = False
+        body = _Body(receive, limit)
 
         async def watched_send(message: Message) -> None:
-            nonlocal started
-            started = True
-            await send(message)
+            # The application may answer the cut body in its own way; 413 says what it was.
+            if not body.too_large:
+                await send(message)
 
-        try:
-            await self.app(scope, _counted(receive, limit), watched_send)
-        except TooLargeError:
-            if started:
-                raise
+        with suppress(TooLargeError):
+            await self.app(scope, body.receive, watched_send)
+        if body.too_large:
             await _refused(scope, 413, TOO_LARGE)(scope, receive, send)
 
     def _limit(self, path: str) -> int:
@@ -126,18 +125,21 @@ def _language(headers: Headers) -> str:
     return texts.choose_language(wish, headers.get("accept-language", ""))
 
 
-def _counted(receive: Receive, limit: int) -> Receive:
-    taken = 0
+class _Body:
+    """A request's body, counted while it is read; some come without their length."""
 
-    async def counted() -> Message:
-        nonlocal taken
-        message = await receive()
-        taken += len(message.get("body", b""))
-        if taken > limit:
+    def __init__(self, receive: Receive, limit: int) -> None:
+        self._receive = receive
+        self._left = limit
+        self.too_large = False
+
+    async def receive(self) -> Message:
+        message = await self._receive()
+        self._left -= len(message.get("body", b""))
+        if self._left < 0:
+            self.too_large = True
             raise TooLargeError
         return message
-
-    return counted
 
 
 def _refused(scope: Scope, status: int, text: str) -> Response:

@@ -88,7 +88,7 @@ class Server:
     def command(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
         """Run another command of the register on the same data."""
         return subprocess.run(
-            [sys.executable, "-c", _MAIN, *arguments, "--data", str(self.data)],
+            [sys.executable, "-c", MAIN, *arguments, "--data", str(self.data)],
             env={**self._environment(), **environment},
             capture_output=True,
             text=True,
@@ -110,7 +110,7 @@ class Server:
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
                 [
-                    *(sys.executable, "-c", _MAIN, "serve", "--plain", "--host", "127.0.0.1"),
+                    *(sys.executable, "-c", MAIN, "serve", "--plain", "--host", "127.0.0.1"),
                     *("--port", str(self.port), "--data", str(self.data), *self.options),
                 ],
                 stdout=log,
@@ -138,4 +138,4 @@ class Server:
         return {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
 
 
-_MAIN = "import sys; from cardreader.cli import main; sys.exit(main())"
+MAIN = "import sys; from cardreader.cli import main; sys.exit(main())"

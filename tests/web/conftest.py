@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from fastapi import FastAPI
@@ -14,6 +16,9 @@ from cardreader.register import accounts
 from cardreader.register.models import Role
 from cardreader.web.app import create_app
 from cardreader.web.settings import PhotoPolicy, Settings
+
+# The PostgreSQL server of the register's tests serves here too.
+sys.path.append(str(Path(__file__).parents[1] / "register"))
 
 PASSWORD = "a long invented password"
 
@@ -91,8 +96,8 @@ class Person:
         key = key or re.sub(r"\W", "", f"key{hash((visit, data)) & 0xFFFFFFFFFF:010x}")
         return self.api(
             "POST",
-            "/api/photos",
-            data={"visit_id": visit.rsplit("/", 1)[1], "submission_key": key, **fields},
+            f"/api{visit}/photos",
+            data={"submission_key": key, **fields},
             files={"photo": ("p.jpg", data, "image/jpeg")},
         )
 

@@ -285,7 +285,7 @@ def test_answer_lost_on_the_way_doubles_nothing(page, photos):
         lost.append(route.fetch())  # the server has entered it...
         route.abort()  # ...and the phone never learns
 
-    page.route("**/api/photos", lose_answer)
+    page.route("**/api/visits/*/photos", lose_answer)
     page.get_by_label("Take the photo").set_input_files(photos["anaemic"])
     page.get_by_role("button", name="Read the photo").click()
     expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")

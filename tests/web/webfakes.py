@@ -90,7 +90,7 @@ class FakeReader:
             }
         decision = decide(value if refusal is None else refusal, self.rules, subject)
         return {
-            "status": "refused" if refusal else "read",
+            "status": "read" if refusal is None else "refused",
             "photo": {"sha256": sha256, "make_model": "Invented Phone 1"},
             "card": {"lot_id": "000123"} if value else None,
             "hb": hb,

@@ -61,13 +61,14 @@ const Queue = (() => {
     if (who === null) return { waits: "signin" };
     if (item.account_id && item.account_id !== who.account_id) return { waits: "other" };
     const body = new FormData();
-    for (const [name, value] of Object.entries(item.fields)) body.append(name, value);
+    const { visit_id: visit, ...fields } = item.fields;
+    for (const [name, value] of Object.entries(fields)) body.append(name, value);
     body.append("submission_key", item.submission_key);
     body.append("taken_at", item.taken_at);
     body.append("photo", new Blob([item.bytes], { type: item.type }), "photo.jpg");
     let answer;
     try {
-      answer = await fetch("/api/photos", {
+      answer = await fetch(visit ? `/api/visits/${visit}/photos` : "/api/photos", {
         method: "POST",
         body,
         headers: { "X-CSRF-Token": who.csrf },

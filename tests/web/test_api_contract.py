@@ -1,0 +1,90 @@
+"""The API against its own description: schemathesis sends what fits it and what doesn't."""
+
+from __future__ import annotations
+
+import pytest
+import schemathesis
+from conftest import Person
+from hypothesis import HealthCheck, given, settings
+from schemathesis import GenerationMode
+from schemathesis.specs.openapi.checks import positive_data_acceptance
+
+CODE = "KX-901"
+
+
+@pytest.fixture(scope="module")
+def api_person(tmp_path_factory):
+    """A signed-in supervisor of an application for the whole module."""
+    from webfakes import FakeReader
+
+    from cardreader.register import accounts
+    from cardreader.register.models import Role
+    from cardreader.web.app import create_app
+    from cardreader.web.settings import Settings
+
+    folder = tmp_path_factory.mktemp("api") / "data"
+    app = create_app(Settings(data=folder, requests_a_minute=1_000_000), FakeReader())
+    with app.state.database.write() as session:
+        accounts.add_account(session, "supervisor", Role.SUPERVISOR, "a long invented password")
+    person = Person(app, "supervisor")
+    person.add_woman(CODE)
+    yield person
+    app.state.database.close()
+
+
+@pytest.fixture(scope="module")
+def operations(api_person):
+    """Every operation of the API's own OpenAPI description, by name."""
+    schema = schemathesis.openapi.from_asgi("/api/openapi.json", api_person.app)
+    found = [result.ok() for result in schema.get_all_operations()]
+    return {operation.label: operation for operation in found}
+
+
+OPERATIONS = [
+    "GET /api/session",
+    "GET /api/women",
+    "POST /api/women",
+    "GET /api/women/{woman_id}",
+    "GET /api/women/{woman_id}/readings",
+    "POST /api/women/{woman_id}/tube",
+    "POST /api/women/{woman_id}/lab",
+    "POST /api/photos",
+    "POST /api/visits/{visit_id}/photos",
+    "GET /api/readings/{reading_id}",
+]
+
+
+# Nothing can be wrong in a call that takes nothing.
+TRIED = [
+    (name, mode)
+    for name in OPERATIONS
+    for mode in GenerationMode
+    if (name, mode) != ("GET /api/session", GenerationMode.NEGATIVE)
+]
+# That a result's date lies in the past year can't be said in the description.
+NOT_SAYABLE = {"POST /api/women/{woman_id}/lab": [positive_data_acceptance]}
+
+
+@pytest.mark.parametrize(("name", "mode"), TRIED)
+def test_api_keeps_its_own_description(operations, api_person, name, mode):
+    strategy = operations[name].as_strategy(generation_mode=mode)
+
+    @given(case=strategy)
+    @settings(
+        max_examples=20,
+        deadline=None,
+        derandomize=True,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    def check(case):
+        case.headers = {**(case.headers or {}), "X-CSRF-Token": api_person.csrf}
+        case.call_and_validate(
+            cookies=dict(api_person.client.cookies), excluded_checks=NOT_SAYABLE.get(name, [])
+        )
+
+    check()
+
+
+def test_every_operation_is_tried(operations):
+    assert set(operations) == set(OPERATIONS)

@@ -1,0 +1,292 @@
+"""The server as a process: kill -9, certificates, commands, the same JSON as the command line."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import ssl
+import subprocess
+import sys
+import threading
+import time
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import httpx2
+import pytest
+from browserkit import MAIN, PASSWORD, Server
+from cryptography import x509
+from postgreskit import Postgres
+from sqlalchemy import text
+from webfakes import FakeReader, photo
+
+from cardreader.register import audit
+from cardreader.register.database import Database, sqlite_url
+from cardreader.web.address import own_addresses, qr_text
+from cardreader.web.serve import ServeError, data_lock, welcome
+from cardreader.web.tls import certificates
+
+NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
+
+
+@pytest.fixture
+def server(tmp_path):
+    server = Server(tmp_path / "data")
+    server.add_people()
+    yield server
+    server.kill()
+
+
+@contextmanager
+def signed_in(server: Server) -> Iterator[httpx2.Client]:
+    with httpx2.Client(base_url=server.url, timeout=20) as client:
+        client.post("/sign-in", data={"name": "worker", "password": PASSWORD})
+        client.headers["X-CSRF-Token"] = client.get("/api/session").json()["csrf"]
+        yield client
+
+
+def test_kill_9_loses_nothing_acknowledged(server):
+    """Writers run while the process is killed; whatever was answered 201 must be there."""
+    server.start()
+    with signed_in(server) as client:
+        woman = client.post("/api/women", json={"code": "KX-1"}).json()["id"]
+        # The sign-in is in the database, so it outlives the server too.
+        known = {"cookies": dict(client.cookies), "headers": dict(client.headers)}
+    acknowledged: set[str] = set()
+    tried: set[str] = set()
+    for round_ in range(3):
+        if round_:
+            server.start()
+        stop = threading.Event()
+        threads = [
+            threading.Thread(target=_write, args=(server, known, woman, acknowledged, tried, stop))
+            for _ in range(4)
+        ]
+        for thread in threads:
+            thread.start()
+        enough, latest = len(acknowledged) + 8, time.monotonic() + 30
+        while len(acknowledged) < enough and time.monotonic() < latest:
+            time.sleep(0.01)
+        server.kill()
+        stop.set()
+        for thread in threads:
+            thread.join()
+    assert len(acknowledged) >= 24
+    database = Database(sqlite_url(server.data / "register.db"))
+    with database.read() as session:
+        rows = session.execute(text("SELECT submission_key, count(*) FROM reading GROUP BY 1"))
+        entered = dict(tuple(row) for row in rows)
+        assert audit.check(session)
+        assert session.scalar(text("PRAGMA integrity_check")) == "ok"
+    database.close()
+    assert acknowledged <= entered.keys() <= tried
+    assert set(entered.values()) == {1}
+    # What was not acknowledged is sent again, as the phone would: still once each.
+    server.start()
+    with signed_in(server) as client:
+        for key in sorted(tried):
+            assert _send(client, woman, key).status_code == 201
+        readings = client.get(f"/api/women/{woman}/readings").json()
+    assert len(readings) == len(tried)
+
+
+def _send(client: httpx2.Client, woman: str, key: str) -> httpx2.Response:
+    body = {"submission_key": key, "value": 9.0, "unit": "g_dl"}
+    return client.post(f"/api/women/{woman}/tube", json=body)
+
+
+def _write(server, known, woman, acknowledged, tried, stop):
+    try:
+        with httpx2.Client(base_url=server.url, timeout=20, **known) as client:
+            while not stop.is_set():
+                key = f"key-{uuid.uuid4().hex}"
+                tried.add(key)
+                if _send(client, woman, key).status_code == 201:
+                    acknowledged.add(key)
+    except httpx2.TransportError:
+        pass
+
+
+def test_sqlite_is_set_to_survive_a_power_cut(tmp_path):
+    """SQLite's own words for it: WAL with synchronous=FULL (2) syncs at every commit."""
+    database = Database(sqlite_url(tmp_path / "x.db"))
+    with database.read() as session:
+        assert session.scalar(text("PRAGMA journal_mode")) == "wal"
+        assert session.scalar(text("PRAGMA synchronous")) == 2
+    database.close()
+
+
+def test_same_photo_same_json_as_the_command_line(server, tmp_path):
+    """Synthetic photo, rendered here; the real reader behind both."""
+    run = [sys.executable, "-c", MAIN]
+    subprocess.run(
+        [*run, "simulate", "--out", tmp_path / "p", "--hb", "9"], check=True, capture_output=True
+    )
+    (file,) = (tmp_path / "p").glob("*.jpg")
+    said = subprocess.run(
+        [*run, "read", file, "--json", "--gestation-weeks", "22"], capture_output=True, text=True
+    )
+    server.start()
+    with signed_in(server) as client:
+        answer = client.post(
+            "/api/photos",
+            data={"code": "KX-1", "gestation_weeks": "22", "submission_key": "photo-key-1"},
+            files={"photo": ("p.jpg", file.read_bytes(), "image/jpeg")},
+        )
+    assert answer.status_code == 201, answer.text
+    assert answer.json()["reading"] == json.loads(said.stdout)
+
+
+def test_certificate_is_trusted_by_whoever_trusts_the_authority(tmp_path):
+    files = certificates(tmp_path, ["192.168.43.1", "8.8.8.8"], NOW)
+    trust = ssl.create_default_context(cafile=str(files.authority))
+    assert trust.get_ca_certs()
+    leaf, authority = x509.load_pem_x509_certificates(files.chain.read_bytes())
+    leaf.verify_directly_issued_by(authority)
+    names = leaf.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    addresses = {str(ip) for ip in names.get_values_for_type(x509.IPAddress)}
+    assert addresses == {"127.0.0.1", "192.168.43.1"}  # never for an address of the internet
+    constraints = authority.extensions.get_extension_for_class(x509.NameConstraints)
+    assert constraints.critical
+    assert files.key.stat().st_mode & 0o077 == 0
+
+
+def test_authority_stays_while_addresses_change(tmp_path):
+    first = certificates(tmp_path, ["192.168.43.1"], NOW).authority.read_bytes()
+    later = NOW + dt.timedelta(days=400)
+    assert certificates(tmp_path, ["10.0.0.7"], later).authority.read_bytes() == first
+    much_later = NOW + dt.timedelta(days=365 * 5)
+    assert certificates(tmp_path, ["10.0.0.7"], much_later).authority.read_bytes() != first
+
+
+def test_encrypted_server_answers_to_a_client_that_checks(tmp_path):
+    from browserkit import free_port
+
+    server = Server(tmp_path / "data")
+    server.add_people()
+    port, start_port = free_port(), free_port()
+    log = (tmp_path / "log").open("wb")
+    process = subprocess.Popen(
+        [
+            *(sys.executable, "-c", MAIN),
+            *("serve", "--host", "127.0.0.1", "--port", str(port), "--start-port"),
+            *(str(start_port), "--data", str(server.data)),
+        ],
+        stdout=log,
+        stderr=log,
+        env=server._environment(),
+    )
+    try:
+        page = _wait_for(f"http://127.0.0.1:{start_port}/")
+        assert f"https://127.0.0.1:{port}/" in page
+        authority = httpx2.get(f"http://127.0.0.1:{start_port}/authority.crt").content
+        (tmp_path / "authority.crt").write_bytes(authority)
+        trust = ssl.create_default_context(cafile=str(tmp_path / "authority.crt"))
+        with httpx2.Client(verify=trust, timeout=20) as client:
+            for _ in range(50):
+                try:
+                    answer = client.get(f"https://127.0.0.1:{port}/sign-in")
+                    break
+                except httpx2.ConnectError:
+                    time.sleep(0.1)
+        assert answer.status_code == 200
+        with pytest.raises(httpx2.ConnectError, match="certificate"):
+            httpx2.get(f"https://127.0.0.1:{port}/sign-in")
+        # The unencrypted page shows nothing of the register.
+        assert httpx2.get(f"http://127.0.0.1:{start_port}/sign-in").status_code == 404
+    finally:
+        process.terminate()
+        process.wait(20)
+        log.close()
+
+
+def _wait_for(url: str) -> str:
+    for _ in range(300):
+        try:
+            return httpx2.get(url).text
+        except httpx2.TransportError:
+            time.sleep(0.1)
+    raise AssertionError(f"{url} does not answer")
+
+
+def test_qr_code_holds_the_address():
+    """Read back by OpenCV's own detector."""
+    import cv2
+    import numpy as np
+
+    url = "http://192.168.43.1:8080/"
+    half = {" ": (1, 1), "▀": (0, 1), "▄": (1, 0), "█": (0, 0)}
+    rows = [line for line in qr_text(url).splitlines() if line]
+    pixels = []
+    for line in rows:
+        pixels.append([half[c][0] for c in line])
+        pixels.append([half[c][1] for c in line])
+    image = np.kron(np.array(pixels, np.uint8), np.ones((8, 8), np.uint8)) * 255
+    read = {cv2.QRCodeDetector().detectAndDecode(i)[0] for i in (image, 255 - image)}
+    assert url in read
+
+
+def test_welcome_says_what_plain_http_means():
+    assert "everyone on the network can read along" in welcome(["10.0.0.2"], 8080, None, None)
+    shown = welcome(["10.0.0.2"], 8443, 8080, "secret-word")
+    assert "http://10.0.0.2:8080/" in shown
+    assert "secret-word" in shown
+    assert isinstance(own_addresses(), list)
+
+
+def test_one_server_on_one_folder(tmp_path):
+    with data_lock(tmp_path), pytest.raises(ServeError, match="running"), data_lock(tmp_path):
+        pass
+
+
+def test_commands(server, tmp_path):
+    file = tmp_path / "register.backup"
+    passphrase = {"CARDREADER_BACKUP_PASSPHRASE": "an invented passphrase"}
+    added = server.command("user", "add", "eve", CARDREADER_NEW_PASSWORD="another long password")
+    assert added.returncode == 0, added.stderr
+    taken = server.command("user", "add", "Eve", CARDREADER_NEW_PASSWORD="another long password")
+    assert taken.returncode == 5
+    assert taken.stderr == "cardreader: this name is taken\n"
+    done = server.command("backup", str(file), **passphrase)
+    assert done.returncode == 0, done.stderr
+    assert "audit trail" in done.stdout
+    other = Server(tmp_path / "other")
+    restored = other.command("restore", str(file), **passphrase)
+    assert restored.returncode == 0, restored.stderr
+    check = other.command("audit")
+    assert check.returncode == 0
+    assert check.stdout.split("newest ")[1] == done.stdout.split("newest ")[1]
+
+
+def test_whole_flow_on_postgresql(make_app):
+    from conftest import Person
+
+    postgres = Postgres()
+    try:
+        app = make_app(database_url=postgres.new_url())
+        worker = Person(app, "worker")
+        woman = worker.add_woman("KX-1")
+        visit = worker.open_visit(woman)
+        first = worker.send_photo(visit, photo(5.0), key="photo-key-1")
+        again = worker.send_photo(visit, photo(5.0), key="photo-key-1")
+        assert (first.status_code, again.status_code) == (201, 200)
+        assert first.json()["id"] == again.json()["id"]
+        for path in (woman, visit, first.json()["url"], "/lists/severe", "/summary", "/"):
+            assert worker.get(path).status_code == 200
+        supervisor = Person(app, "supervisor")
+        assert supervisor.get("/exchange/register.fhir.json").status_code == 200
+        assert "holds" in supervisor.get("/audit").text
+        app.state.database.close()
+    finally:
+        postgres.stop()
+
+
+def test_fake_reader_writes_the_form_that_the_schema_asks():
+    """The stand-in of the other tests gives the parts of the JSON that the register uses."""
+    from cardreader.report import reading_schema
+    from cardreader.subject import Subject
+
+    detail = FakeReader().read(photo(9.0), Subject()).facts.detail
+    known = reading_schema()["properties"]
+    assert detail.keys() <= known.keys()
