@@ -25,7 +25,7 @@ COMMIT_EVERY_S = 0.5
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS listed (
-    name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT
+    name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT, size INTEGER
 ) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS content (
     name TEXT PRIMARY KEY, stamp TEXT, sha256 TEXT NOT NULL
@@ -103,17 +103,17 @@ class Journal:
         self._begin()
         self._db.execute("DELETE FROM listed")
         self._db.executemany(
-            "INSERT INTO listed VALUES (?, ?, ?, ?, ?)",
-            ((p.name, p.stamp, _subject_text(p.subject), p.phone, p.light) for p in photos),
+            "INSERT INTO listed VALUES (?, ?, ?, ?, ?, ?)",
+            ((p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size) for p in photos),
         )
         self.commit()
 
     def photos(self) -> Iterator[PhotoFile]:
         """The photos of the table in order of name."""
-        for name, stamp, subject, phone, light in self._db.execute(
-            "SELECT name, stamp, subject, phone, light FROM listed ORDER BY name"
+        for name, stamp, subject, *facts in self._db.execute(
+            "SELECT name, stamp, subject, phone, light, size FROM listed ORDER BY name"
         ).fetchall():
-            yield PhotoFile(name, stamp, _subject(subject), phone, light)
+            yield PhotoFile(name, stamp, _subject(subject), *facts)
 
     def known(self, version: str) -> frozenset[str]:
         """Contents that are measured by this version."""
@@ -179,10 +179,7 @@ class Journal:
         """Keep an outcome; on disk within `COMMIT_EVERY_S` of further outcomes."""
         self._begin()
         if outcome.sha256 is not None:
-            self._db.execute(
-                "INSERT OR REPLACE INTO content VALUES (?, ?, ?)",
-                (outcome.name, photo.stamp, outcome.sha256),
-            )
+            self.note(photo, outcome.sha256)
         if outcome.trouble is not None:
             t = outcome.trouble
             self._db.execute(
@@ -203,6 +200,13 @@ class Journal:
             )
         if time.monotonic() - self._committed > COMMIT_EVERY_S:
             self.commit()
+
+    def note(self, photo: PhotoFile, sha256: str) -> None:
+        """Keep what a photo's content is."""
+        self._begin()
+        self._db.execute(
+            "INSERT OR REPLACE INTO content VALUES (?, ?, ?)", (photo.name, photo.stamp, sha256)
+        )
 
     def commit(self) -> None:
         """Bring everything added so far to disk."""

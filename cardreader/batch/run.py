@@ -6,9 +6,11 @@ same tables: they are made from the journal alone, in order of name.
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections import Counter
 from collections.abc import Generator, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,7 +19,7 @@ from cardreader import __version__
 from cardreader.batch.journal import Journal
 from cardreader.batch.progress import Progress
 from cardreader.batch.score import Job, Outcome, Task
-from cardreader.batch.sources import PhotoFile
+from cardreader.batch.sources import PhotoFile, read_bytes
 from cardreader.batch.table import Result, arrow_table, json_line, results_of, write_table
 from cardreader.files import open_atomic, write_atomic
 from cardreader.pipeline import Reader
@@ -25,7 +27,7 @@ from cardreader.pipeline import Reader
 JOURNAL, PARQUET, CSV, LINES = "journal.sqlite", "results.parquet", "results.csv", "results.jsonl"
 SUMMARY, ABOUT = "summary.html", "run.json"
 PASSES = 3
-"""A content met under a second name is judged in the pass after."""
+"""A content met under a second name is judged, from its record, in the pass after."""
 
 
 @dataclass(frozen=True)
@@ -93,7 +95,7 @@ def _do(
     tried: set[str] = set()
     for number in range(PASSES):
         todo = [
-            name
+            photo
             for name, photo in by_name.items()
             if name not in tried and journal.task(photo, job, reopen=reopen) is not None
         ]
@@ -101,11 +103,7 @@ def _do(
             progress.start(len(by_name), len(by_name) - len(todo))
         if not todo:
             break
-        tasks = (
-            task
-            for name in todo
-            if (task := journal.task(by_name[name], job, reopen=reopen)) is not None
-        )
+        tasks = _tasks(todo, journal, job, reopen=reopen)
         with closing(_outcomes(tasks, job, settings)) as outcomes:
             for outcome in outcomes:
                 journal.add(outcome, by_name[outcome.name], job)
@@ -116,6 +114,27 @@ def _do(
                     progress.step(outcome)
     journal.commit()
     return measured, judged
+
+
+def _tasks(photos: list[PhotoFile], journal: Journal, job: Job, *, reopen: bool) -> Iterator[Task]:
+    """What is to be done about photos; a content that is there twice is left for the next pass.
+
+    Two photos of the same size may be one: only those are looked into beforehand.
+    """
+    sizes = Counter(photo.size for photo in photos)
+    taken: set[str] = set()
+    for photo in photos:
+        task = journal.task(photo, job, reopen=reopen)
+        if task is None:
+            continue
+        if task.record is None and photo.size is not None and sizes[photo.size] > 1:
+            with suppress(OSError, ValueError):  # the worker will say what is wrong
+                content = hashlib.sha256(read_bytes(photo.name)).hexdigest()
+                journal.note(photo, content)
+                if content in taken:
+                    continue
+                taken.add(content)
+        yield task
 
 
 def _outcomes(

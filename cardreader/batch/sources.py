@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import os
+import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -42,6 +43,8 @@ class PhotoFile:
         Path or address: opens it and names its row.
     stamp : str or None
         Same stamp, same content; None when that can't be known without reading.
+    size : int or None
+        Bytes, where the listing says.
     subject : Subject
     phone, light : str or None
         As a list file states them; phone falls back on what the photo itself says.
@@ -52,6 +55,7 @@ class PhotoFile:
     subject: Subject = field(default_factory=Subject)
     phone: str | None = None
     light: str | None = None
+    size: int | None = None
 
 
 def find_photos(sources: Iterable[str], subject: Subject | None = None) -> list[PhotoFile]:
@@ -94,7 +98,7 @@ def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
     if path.suffix.lower() in LIST_ENDINGS and path.is_file():
         return _list_file(path, subject)
     if path.is_file():
-        return iter([PhotoFile(source, _local_stamp(source), subject)])
+        return iter([_local(source, subject)])
     raise SourceError(f"{source}: no such folder or file")
 
 
@@ -107,19 +111,26 @@ def _folder(root: Path, subject: Subject) -> Iterator[PhotoFile]:
         for name in files:
             path = os.path.join(folder, name)
             if _is_photo(name) and os.path.isfile(path):
-                yield PhotoFile(path, _local_stamp(path), subject)
+                yield _local(path, subject)
 
 
 def _is_photo(name: str) -> bool:
     return name.lower().endswith(PHOTO_ENDINGS) and not name.startswith(".")
 
 
-def _local_stamp(name: str) -> str | None:
+def _local(
+    name: str, subject: Subject, phone: str | None = None, light: str | None = None
+) -> PhotoFile:
+    """A photo on this machine, or named in a list whatever it is."""
+    if "://" in name:
+        return PhotoFile(name, None, subject, phone, light)
     try:
         facts = os.stat(name)
-    except (OSError, ValueError):
-        return None
-    return f"{facts.st_size}:{facts.st_mtime_ns}:{facts.st_ino}"
+    except (OSError, ValueError):  # reading it will say what is wrong
+        return PhotoFile(name, None, subject, phone, light)
+    stamp = f"{facts.st_size}:{facts.st_mtime_ns}:{facts.st_ino}"
+    size = facts.st_size if stat.S_ISREG(facts.st_mode) else None
+    return PhotoFile(name, stamp, subject, phone, light, size)
 
 
 def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
@@ -136,7 +147,12 @@ def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
         raise SourceError(f"{source}: nothing is there")
     for path, facts in listing.items():
         if _is_photo(path.rsplit("/", 1)[-1]) and facts.get("type", "file") == "file":
-            yield PhotoFile(str(store.unstrip_protocol(path)), _remote_stamp(facts), subject)
+            yield PhotoFile(
+                str(store.unstrip_protocol(path)),
+                _remote_stamp(facts),
+                subject,
+                size=facts.get("size"),
+            )
 
 
 def _remote_stamp(facts: dict[str, Any]) -> str | None:
@@ -155,8 +171,7 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
     if path.suffix.lower() == ".txt":
         for line in lines:
             if line.strip() and not line.startswith("#"):
-                name = _listed(path, line.strip())
-                yield PhotoFile(name, _listed_stamp(name), subject)
+                yield _local(_listed(path, line.strip()), subject)
         return
     yield from _table(path, lines, subject)
 
@@ -170,13 +185,11 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
             given = {key: (row.get(key) or "").strip() for key in LIST_COLUMNS}
             if not given["photo"]:
                 raise ValueError("no photo named")
-            name = _listed(path, given["photo"])
-            yield PhotoFile(
-                name,
-                _listed_stamp(name),
+            yield _local(
+                _listed(path, given["photo"]),
                 _subject(given, subject),
-                phone=given["phone"] or None,
-                light=given["light"] or None,
+                given["phone"] or None,
+                given["light"] or None,
             )
     except (ValueError, csv.Error) as error:
         raise SourceError(f"{path}, line {rows.line_num}: {error}") from None
@@ -184,10 +197,6 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
 
 def _listed(path: Path, name: str) -> str:
     return name if "://" in name else str(path.parent / name)
-
-
-def _listed_stamp(name: str) -> str | None:
-    return None if "://" in name else _local_stamp(name)
 
 
 def _subject(given: dict[str, str], otherwise: Subject) -> Subject:

@@ -20,6 +20,19 @@ def variant(photo: bytes, number: int) -> bytes:
     return photo + b"%06d" % number
 
 
+def fill(root: Path, photo: bytes, bad_files: dict[str, bytes]) -> Path:
+    """Six photos of a card, one of them twice, and five files that can't be read."""
+    (root / "day 1" / "evening").mkdir(parents=True)
+    for i in range(5):
+        (root / "day 1" / f"blot-{i}.jpg").write_bytes(variant(photo, i))
+    (root / "day 1" / "evening" / "again.JPG").write_bytes(variant(photo, 0))
+    for name, data in bad_files.items():
+        (root / name.split(":")[0]).write_bytes(data)
+    (root / "notes.txt").write_text("not a photo, and not named like one\n")
+    (root / ".hidden.jpg").write_bytes(b"hidden")
+    return root
+
+
 def command(*words: str | Path, today: str = "2026-11-01") -> list[str]:
     return [sys.executable, "-m", "cardreader", "batch", *map(str, words), "--today", today]
 

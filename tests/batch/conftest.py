@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from batchrig import LOT, OTHER_LOT, TODAY, variant
+from batchrig import LOT, OTHER_LOT, TODAY, fill
 
 from cardreader.api import load_reader
 from cardreader.pipeline import Reader
@@ -71,14 +71,4 @@ def bad_files() -> dict[str, bytes]:
 
 @pytest.fixture
 def folder(tmp_path: Path, card_photo: bytes, bad_files: dict[str, bytes]) -> Path:
-    """Six photos of a card, one of them twice, and five files that can't be read."""
-    root = tmp_path / "photos"
-    (root / "day 1" / "evening").mkdir(parents=True)
-    for i in range(5):
-        (root / "day 1" / f"blot-{i}.jpg").write_bytes(variant(card_photo, i))
-    (root / "day 1" / "evening" / "again.JPG").write_bytes(variant(card_photo, 0))
-    for name, data in bad_files.items():
-        (root / name.split(":")[0]).write_bytes(data)
-    (root / "notes.txt").write_text("not a photo, and not named like one\n")
-    (root / ".hidden.jpg").write_bytes(b"hidden")
-    return root
+    return fill(tmp_path / "photos", card_photo, bad_files)

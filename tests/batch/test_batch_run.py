@@ -8,13 +8,15 @@ import random
 import signal
 import subprocess
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import psutil
 import pyarrow.parquet as pq
 import pytest
-from batchrig import ROOT, batch, command, contents, journal_counts, rows, variant
+from batchrig import ROOT, batch, command, contents, fill, journal_counts, rows, variant
 
+from cardreader.batch.journal import Journal
 from cardreader.calibration import Calibration
 from cardreader.shipped import shipped
 
@@ -24,8 +26,21 @@ def out(tmp_path: Path) -> Path:
     return tmp_path / "out"
 
 
-def test_every_photo_has_its_row(folder: Path, out: Path, bad_files: dict[str, bytes]) -> None:
-    done = batch(folder, "--out", out, "--workers", "2", "--no-summary")
+@pytest.fixture(scope="module")
+def finished(
+    tmp_path_factory: pytest.TempPathFactory, card_photo: bytes, bad_files: dict[str, bytes]
+) -> tuple[subprocess.CompletedProcess[str], Path]:
+    """A run over `batchrig.fill`'s eleven files, and its folder."""
+    root = tmp_path_factory.mktemp("finished")
+    fill(root / "photos", card_photo, bad_files)
+    done = batch(root / "photos", "--out", root / "out", "--workers", "2", "--no-summary")
+    return done, root / "out"
+
+
+def test_every_photo_has_its_row(
+    finished: tuple[subprocess.CompletedProcess[str], Path], bad_files: dict[str, bytes]
+) -> None:
+    done, out = finished
     assert done.returncode == 0, done.stderr
     assert "11 photos: 6 read, 5 refused, 0 failed" in done.stdout
     assert "Screening only" in done.stdout
@@ -41,8 +56,10 @@ def test_every_photo_has_its_row(folder: Path, out: Path, bad_files: dict[str, b
     assert journal_counts(out) == {"measured": 10, "judged": 10}
 
 
-def test_all_forms_of_the_table_say_the_same(folder: Path, out: Path) -> None:
-    batch(folder, "--out", out, "--workers", "2", "--no-summary")
+def test_all_forms_of_the_table_say_the_same(
+    finished: tuple[subprocess.CompletedProcess[str], Path],
+) -> None:
+    _, out = finished
     as_csv, parquet = rows(out), pq.read_table(out / "results.parquet").to_pylist()
     lines = [json.loads(line) for line in (out / "results.jsonl").read_text().splitlines()]
     assert len(as_csv) == len(parquet) == len(lines) == 11
@@ -54,8 +71,10 @@ def test_all_forms_of_the_table_say_the_same(folder: Path, out: Path) -> None:
             assert typed["hb_g_dl"] == float(text["hb_g_dl"]) == line["reading"]["hb"]["g_dl"]
 
 
-def test_the_reading_is_the_very_one_of_the_read_command(folder: Path, out: Path) -> None:
-    batch(folder, "--out", out, "--workers", "2", "--no-summary")
+def test_the_reading_is_the_very_one_of_the_read_command(
+    finished: tuple[subprocess.CompletedProcess[str], Path],
+) -> None:
+    _, out = finished
     lines = [json.loads(line) for line in (out / "results.jsonl").read_text().splitlines()]
     for line in (next(x for x in lines if x["status"] == s) for s in ("read", "refused")):
         words = [*command()[:3], "read", line["photo"], "--json", "--today", "2026-11-01"]
@@ -91,25 +110,28 @@ def test_killed_at_any_instant_it_ends_with_the_same_table(
     words = (photos, "--workers", "2", "--no-summary")
     assert batch(*words, "--out", tmp_path / "whole").returncode == 0
     out, measured = tmp_path / "out", [0]
-    instants = random.Random()  # any instant: not seeded, and the outcome must not depend on it
-    # Later and later, so that kills fall into every part of a run and it ends some day.
-    while not _killed_after(
-        instants.uniform(0.2, 1.5 + 0.8 * len(measured)),
-        command(*words, "--out", out),
-        marker,
-        with_workers=len(measured) % 2 == 0,
-    ):
+    kill_at = random.Random()  # any instant: not seeded, and the outcome must not depend on it
+    while len(measured) < 9:
+        run = _start(command(*words, "--out", out), marker)
+        if len(measured) % 2:  # as soon as this run's first results are kept, or a while later
+            _wait_for_growth(out / "journal.sqlite-wal", run)
+        with suppress(subprocess.TimeoutExpired):
+            run.wait(kill_at.uniform(0.0, 1.2))
+        os.killpg(run.pid, signal.SIGKILL) if len(measured) % 3 else run.kill()
+        run.wait()
         _gone(marker)
         measured.append(journal_counts(out)["measured"])
+    last = _start(command(*words, "--out", out), marker)
+    assert last.wait(60) == 0
+    print("measured at each kill:", measured[1:])
     assert measured == sorted(measured), "a kill took back what was committed"
+    assert any(0 < n < 35 for n in measured), "no kill hit the middle"
     assert contents(out) == contents(tmp_path / "whole")
     assert journal_counts(out) == {"measured": 35, "judged": 35}
-    print("measured at each kill:", measured[1:])
 
 
-def _killed_after(seconds: float, words: list[str], marker: str, *, with_workers: bool) -> bool:
-    """Run and kill; whether it ended by itself before."""
-    run = subprocess.Popen(
+def _start(words: list[str], marker: str) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
         words,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
@@ -117,12 +139,19 @@ def _killed_after(seconds: float, words: list[str], marker: str, *, with_workers
         env={**os.environ, "BATCH_TEST": marker},
         start_new_session=True,
     )
-    try:
-        return run.wait(seconds) == 0
-    except subprocess.TimeoutExpired:
-        os.killpg(run.pid, signal.SIGKILL) if with_workers else run.kill()
-        run.wait()
-        return False
+
+
+def _wait_for_growth(path: Path, run: subprocess.Popen[bytes]) -> None:
+    """Until the journal has grown beyond the list of photos, or the run is over."""
+    listed = None
+    while run.poll() is None:
+        size = path.stat().st_size if path.exists() else 0
+        if listed is None and size:
+            time.sleep(0.1)
+            listed = path.stat().st_size if path.exists() else 0
+        elif listed is not None and size > listed:
+            return
+        time.sleep(0.005)
 
 
 def _gone(marker: str) -> None:
@@ -195,29 +224,13 @@ def test_a_lot_that_expires_is_judged_anew_and_refused(folder: Path, out: Path) 
     assert {row["reason"] for row in rows(out) if row["lot_id"]} == {"lot_expired"}
 
 
-def test_two_runs_into_one_folder_are_kept_apart(
-    tmp_path: Path, card_photo: bytes, out: Path
-) -> None:
-    photos = tmp_path / "photos"
-    _many(photos, card_photo, {}, 40)
-    first = subprocess.Popen(
-        command(photos, "--out", out, "--workers", "1", "--no-summary"),
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        cwd=ROOT,
-    )
-    try:
-        while not (out / "journal.sqlite-wal").exists():
-            time.sleep(0.01)
-            assert first.poll() is None
-        second = batch(photos, "--out", out, "--workers", "1", "--no-summary")
-        assert second.returncode == 5
-        assert "another batch is writing" in second.stderr
-        assert first.wait(60) == 0
-    finally:
-        first.kill()
-        first.wait()
-    assert len(rows(out)) == 40
+def test_two_runs_into_one_folder_are_kept_apart(folder: Path, out: Path) -> None:
+    out.mkdir()
+    with Journal(out / "journal.sqlite"):  # as a run has it open
+        second = batch(folder, "--out", out, "--workers", "1", "--no-summary")
+    assert second.returncode == 5
+    assert "another batch is writing" in second.stderr
+    assert not (out / "results.csv").exists()
 
 
 @pytest.mark.parametrize(
