@@ -26,8 +26,8 @@ from statsmodels.stats.weightstats import DescrStatsW
 
 from cardreader.calibrate.conformal import (
     TooFewPairsError,
-    conformal_scale,
     exact_rank,
+    group_scale,
     least_groups,
     one_per_group,
 )
@@ -235,8 +235,8 @@ def update(pairs: Pairs, calibration: Calibration, seed: int = 1) -> Update:
         new[out] = model.predict(test.x)
         factor[out] = needed_factors(draft, test, calibration.volume_cv, calibration.coverage)
     usable = np.flatnonzero(~np.isnan(factor))
+    scale = group_scale(factor[usable], pairs.subject[usable], 1 - calibration.coverage)
     one = usable[one_per_group(pairs.subject[usable], seed)]
-    scale = conformal_scale(factor[one], 1 - calibration.coverage)
     model.fit(pairs.x, pairs.lab_g_dl, pairs.lab_sd_g_dl)
     old = read(unpack(pairs.x), calibration).hb_g_dl
     return Update(

@@ -42,6 +42,9 @@ def _no_command(arguments: argparse.Namespace) -> ExitCode:
     raise AssertionError("argparse lets no study through without its command")
 
 
+_EXTRA = frozenset({"pandas", "pyarrow", "matplotlib", "jinja2", "statsmodels"})
+
+
 def _guarded(run: Run) -> Run:
     """One line and an exit code for what goes wrong on this bench."""
 
@@ -49,22 +52,30 @@ def _guarded(run: Run) -> Run:
         from cardreader.cli import CommandError
 
         try:
-            from cardreader.calibrate.conformal import TooFewPairsError
-            from cardreader.calibrate.study import StudyError
-            from cardreader.calibration import CalibrationError
+            return _told(run, arguments)
         except ModuleNotFoundError as error:
+            if error.name not in _EXTRA:
+                raise
             raise CommandError(
                 ExitCode.USAGE,
                 f"{error.name} is missing: install with pip install 'cardreader[study]'",
             ) from None
-        try:
-            return run(arguments)
-        except (TooFewPairsError, StudyError, CalibrationError) as error:
-            raise CommandError(ExitCode.BAD_DATA, str(error)) from None
-        except FileNotFoundError as error:
-            raise CommandError(ExitCode.NO_FILE, f"{error.filename}: {error.strerror}") from None
 
     return guarded
+
+
+def _told(run: Run, arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.calibrate.conformal import TooFewPairsError
+    from cardreader.calibrate.study import StudyError
+    from cardreader.calibration import CalibrationError
+    from cardreader.cli import CommandError
+
+    try:
+        return run(arguments)
+    except (TooFewPairsError, StudyError, CalibrationError) as error:
+        raise CommandError(ExitCode.BAD_DATA, str(error)) from None
+    except FileNotFoundError as error:
+        raise CommandError(ExitCode.NO_FILE, f"{error.filename}: {error.strerror}") from None
 
 
 def _say(words: str) -> None:

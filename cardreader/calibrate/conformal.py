@@ -1,18 +1,20 @@
-"""Conformal scale: how many standard deviations an interval needs to keep its promise.
+"""Conformal scale: how far an interval must be stretched to keep its promise.
 
-A score is ``|y - prediction| / sd`` of a pair that the model did not see. With n
-scores and miss rate a, the scale is the score of rank ``ceil((1 - a)(n + 1))``;
-for exchangeable pairs the interval ``prediction -/+ scale * sd`` then covers a new
-pair with probability at least ``1 - a`` and, without ties, at most
+A score says how far the interval of a pair that the model did not see would have
+to be stretched to hold the laboratory value. With n exchangeable scores and miss
+rate a, the scale is the score of rank ``ceil((1 - a)(n + 1))``; a new pair is then
+held with probability at least ``1 - a`` and, without ties, at most
 ``1 - a + 1/(n + 1)`` (Vovk, Gammerman, Shafer 2005; Lei et al., JASA 2018; 113:
 1094-1111). When the rank exceeds n there is no such score and the call raises:
 an interval of infinite width would be a promise of nothing. With cross-fitting
 (scores from the models of the folds, readings from one refitted to all) the bounds
 are met closely, not strictly.
 
-Readings of one woman are not exchangeable with those of others, so that a score
-set holds one drawn reading a group (Dunn, Wasserman, Ramdas, JASA 2023; 118:
-2491-2502, "subsampling once").
+Readings of one woman are not exchangeable with those of others. `group_scale`
+gives every woman the same weight, however often she was read; a single reading of
+a new woman is then held with probability at least ``1 - a`` and at most
+``1 - a + 2/(n + 1)`` for n women (Lee, Barber, Willett, Distribution-free inference
+with hierarchical data, 2023). With one reading a woman it is the exact rank.
 
 Ours and not a library's: the libraries that do cross-conformal regression return
 intervals from the fitted models they keep, whereas the reader needs one number in
@@ -78,13 +80,50 @@ def conformal_scale(scores: ArrayLike, miss_rate: float = 0.1) -> float:
     ValueError
         The score of that rank is infinite.
     """
-    values = np.sort(np.asarray(scores, dtype=float))
+    values = np.sort(_checked(scores))
+    return _finite(float(values[exact_rank(values.size, miss_rate) - 1]))
+
+
+def _checked(scores: ArrayLike) -> NDArray[np.float64]:
+    values = np.asarray(scores, dtype=float)
     if values.ndim != 1 or np.isnan(values).any() or (values < 0).any():
         raise ValueError("scores must be (n,), numbers and not negative")
-    scale = float(values[exact_rank(values.size, miss_rate) - 1])
+    return values
+
+
+def _finite(scale: float) -> float:
     if not np.isfinite(scale):
         raise ValueError("too many pairs lie so far off that no interval holds them")
     return scale
+
+
+def group_scale(scores: ArrayLike, group: ArrayLike, miss_rate: float = 0.1) -> float:
+    """Smallest score that holds ``1 - miss_rate`` of a new group's readings.
+
+    Parameters
+    ----------
+    scores : (n,) array_like
+        As `conformal_scale`.
+    group : (n,) array_like
+        Woman of each score; all women weigh the same, and a further one counts as infinite.
+
+    Raises
+    ------
+    TooFewPairsError
+        Fewer groups than `least_groups`.
+    ValueError
+        The score is infinite.
+    """
+    values = _checked(scores)
+    labels, index = np.unique(np.asarray(group).astype(str), return_inverse=True)
+    if index.size != values.size:
+        raise ValueError("group must have one label a score")
+    exact_rank(labels.size, miss_rate)
+    order = np.argsort(values, kind="stable")
+    weight = 1 / np.bincount(index)[index]
+    reached = np.cumsum(weight[order])
+    wanted = (1 - miss_rate) * (labels.size + 1)
+    return _finite(float(values[order][np.searchsorted(reached, wanted - 1e-9)]))
 
 
 def one_per_group(group: ArrayLike, seed: int) -> NDArray[np.intp]:

@@ -20,7 +20,7 @@ from sklearn.model_selection import GroupKFold
 
 from cardreader.calibrate.conformal import (
     TooFewPairsError,
-    conformal_scale,
+    group_scale,
     least_groups,
     one_per_group,
 )
@@ -73,8 +73,8 @@ class Score:
 class Fit:
     """A fitted calibration with what led to it.
 
-    ``conformity_scores`` holds the score of each woman that set the interval
-    factor, rising.
+    ``conformity_scores`` holds one drawn score of each woman that set the
+    interval factor, rising.
     """
 
     calibration: Calibration
@@ -247,7 +247,7 @@ def reference_rows(pairs: Pairs, coverage: float) -> NDArray[np.bool_]:
 def cross_conformal(
     model: Any, pairs: Pairs, volume_cv: float, recipe: Recipe
 ) -> tuple[float, tuple[float, ...]]:
-    """Factor on every interval, from held-out women, by exact rank; and the women's scores.
+    """Factor on every interval, from held-out women, by exact rank; and a score of each.
 
     Raises
     ------
@@ -259,8 +259,8 @@ def cross_conformal(
         draft = _fitted(model, pairs.take(train)).calibration_
         factor[test] = needed_factors(draft, pairs.take(test), volume_cv, recipe.coverage)
     usable = np.flatnonzero(reference_rows(pairs, recipe.coverage) & ~np.isnan(factor))
+    scale = group_scale(factor[usable], pairs.subject[usable], 1 - recipe.coverage)
     chosen = usable[one_per_group(pairs.subject[usable], recipe.seed)]
-    scale = conformal_scale(factor[chosen], 1 - recipe.coverage)
     return scale, tuple(sorted(float(score) for score in factor[chosen]))
 
 

@@ -549,8 +549,8 @@ def _method(fitted: Fit) -> Section:
                     "Uncertainty of the laboratory value: as stated in the table, or assumed by "
                     "method; the fit moves each pair by the two variances, as in errors-in-"
                     "variables regression.",
-                    "Intervals: cross-conformal, normalised scores, one drawn reading a woman, "
-                    "exact finite-sample rank; too few women raise an error.",
+                    "Intervals: cross-conformal, normalised scores, every woman with the same "
+                    "weight, exact finite-sample rank; too few women raise an error.",
                     f"Seed of every draw: {recipe.seed}.",
                 )
             ),

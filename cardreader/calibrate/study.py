@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from pyarrow import parquet
 
 from cardreader import layout
 
@@ -209,9 +210,10 @@ def _as_text(path: Path) -> pd.DataFrame:
     """The table with every cell as text, empty where missing."""
     try:
         if path.suffix.lower() == ".parquet":
-            raw = pd.read_parquet(path)
-            if len(raw) > MAX_ROWS:
+            # Asked before it is unpacked: a small Parquet file can hold very many rows.
+            if parquet.read_metadata(path).num_rows > MAX_ROWS:
                 raise _table_error(f"more than {MAX_ROWS} rows")
+            raw = pd.read_parquet(path)
             return raw.astype(object).where(raw.notna(), "").map(_cell_text)
         return pd.read_csv(
             path,

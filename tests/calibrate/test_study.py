@@ -70,6 +70,14 @@ def test_numeric_parquet_columns_are_read_too(tmp_path):
     assert study.rows["lot"].tolist() == ["000101"]
 
 
+def test_a_parquet_file_of_too_many_rows_is_refused_before_it_is_unpacked(tmp_path):
+    path = tmp_path / "study.parquet"
+    pd.DataFrame({column.name: ["1"] * 200_001 for column in COLUMNS}).to_parquet(path)
+    assert path.stat().st_size < 1_000_000
+    with pytest.raises(StudyError, match="more than 200000 rows"):
+        read_study(path)
+
+
 @pytest.mark.parametrize(
     ("change", "column", "words"),
     [

@@ -1,6 +1,8 @@
 """``cardreader study``: one line for every error, words and folders out."""
 
 import json
+import subprocess
+import sys
 from datetime import date, timedelta
 
 import numpy as np
@@ -182,3 +184,21 @@ def test_faulty_confirmations_are_not_dropped_in_silence(tmp_path, capsys):
     path.write_text(path.read_text().replace("2026-01-03", "3 January"))
     assert run("drift", path) == ExitCode.BAD_DATA
     assert "row 3, date" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", ["pandas", "statsmodels"])
+def test_a_missing_library_is_told_with_the_way_to_get_it(name):
+    code = (
+        "import sys\n"
+        "class Absent:\n"
+        "    def find_spec(self, name, *rest):\n"
+        f"        if name.partition('.')[0] == {name!r}:\n"
+        "            raise ModuleNotFoundError('No module', name=name.partition('.')[0])\n"
+        "sys.meta_path.insert(0, Absent())\n"
+        "from cardreader import cli\n"
+        "sys.exit(cli.main(['study', 'plan']))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == ExitCode.USAGE
+    assert "pip install 'cardreader[study]'" in done.stderr
+    assert done.stderr.count("\n") == 1
