@@ -10,6 +10,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader import layout
+from cardreader.layout import Kind
 from cardreader.simulate.blood import (
     SURFACE,
     WAVELENGTHS_NM,
@@ -29,13 +31,16 @@ def with_print(scene: Scene, reflectance: Array) -> Scene:
     return replace(scene, raw_patches=raw_of(scene, reflectance), patch_reflectance=reflectance)
 
 
-def faded(scene: Scene, share: float) -> Scene:
-    """Inks bleached by light: ``share`` of the yellow and red absorbance is gone, less of blue's.
+def faded(scene: Scene, share: float, black_too: bool = False) -> Scene:
+    """Inks bleached by light: ``share`` of what absorbs blue and green is gone, less of the rest.
 
-    Dyes that absorb blue and green light bleach first (common practice, no source).
+    Coloured dyes bleach, yellow and magenta first; black pigment hardly does
+    (common practice, no source) unless ``black_too``.
     """
     weight = 0.4 + 0.6 / (1 + np.exp((WAVELENGTHS_NM - 580) / 20))
-    return with_print(scene, _absorbance_scaled(scene.patch_reflectance, 1 - share * weight))
+    coloured = np.array([c.kind is not Kind.NEUTRAL or black_too for c in layout.cells()])
+    left = 1 - share * weight * coloured[:, None]
+    return with_print(scene, _absorbance_scaled(scene.patch_reflectance, left))
 
 
 def reprinted(scene: Scene, rng: np.random.Generator, scatter: float) -> Scene:

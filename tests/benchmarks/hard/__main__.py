@@ -1,6 +1,6 @@
 """Hard photographs: how often the reader is right, refuses, or is wrong with confidence.
 
-    python tests/benchmarks/hard [--photos 12] [--only NAME ...] [--workers 2] [--out docs/hard.md]
+    python tests/benchmarks/hard [--photos 12] [--draws 200] [--only NAME ...] [--out docs/hard.md]
 
 Every cell of the matrix (condition x severity) gets its own seeded photos, all
 synthetic, by cameras and lamps that the calibration was not fitted to. A
@@ -14,6 +14,7 @@ import argparse
 import os
 import sys
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from datetime import date
 from functools import cache
@@ -24,6 +25,7 @@ _HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(_HERE), str(_HERE.parents[1]), str(_HERE.parents[2])]
 
 import cv2  # noqa: E402
+import draws  # noqa: E402
 from conditions import CONDITIONS, Condition, Level  # noqa: E402
 from sitting import draw_sitting  # noqa: E402
 from verdict import Row, Verdict, judge, markdown, summary  # noqa: E402
@@ -67,19 +69,45 @@ def _one(job: tuple[int, int, int]) -> Verdict:
     sitting = draw_sitting(seed, cell, index)
     hb = condition.hb(sitting)
     data = condition.make(sitting, level.value)
-    return judge(read_photo(data, reader()), hb, condition.blood)
+    return judge(read_photo(data, reader()), hb, condition.blood, reader().protocol)
+
+
+def _drawn(job: tuple[int, int, int]) -> Verdict:
+    seed, number, index = job
+    cell = next(c for c in draws.cells() if c.number == number)
+    return draws.draw(seed, cell, index, reader().calibration, reader().protocol)
 
 
 def run(seed: int, photos: int, only: list[str], workers: int) -> list[Row]:
     """Read ``photos`` photos of every cell whose condition's name holds one of ``only``."""
     cells = [c for c in _cells() if not only or any(o in c[1].name for o in only)]
-    jobs = [(seed, cell, i) for cell, _, _ in cells for i in range(photos)]
+    return _rows(_one, cells, seed, photos, workers)
+
+
+def run_draws(seed: int, n: int, only: list[str], workers: int) -> list[Row]:
+    """Draw ``n`` sittings of every cell that changes colours alone."""
+    cells = [
+        (c.number, c.condition, c.level)
+        for c in draws.cells()
+        if not only or any(o in c.condition.name for o in only)
+    ]
+    return _rows(_drawn, cells, seed, n, workers)
+
+
+def _rows(
+    one: Callable[[tuple[int, int, int]], Verdict],
+    cells: list[tuple[int, Condition, Level]],
+    seed: int,
+    n: int,
+    workers: int,
+) -> list[Row]:
+    jobs = [(seed, number, i) for number, _, _ in cells for i in range(n)]
     with ProcessPoolExecutor(workers) as pool:
-        verdicts = list(pool.map(_one, jobs, chunksize=4))
+        verdicts = list(pool.map(one, jobs, chunksize=4))
     return [
         Row(
             condition.name, level.name, level.says, level.usable,
-            tuple(verdicts[k * photos : (k + 1) * photos]),
+            tuple(verdicts[k * n : (k + 1) * n]),
         )
         for k, (_, condition, level) in enumerate(cells)
     ]  # fmt: skip
@@ -95,20 +123,26 @@ def main() -> None:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--photos", type=int, default=12, help="of every cell")
+    parser.add_argument("--draws", type=int, default=200, help="of every cell of colours alone")
     parser.add_argument("--seed", type=int, default=2026)
     parser.add_argument("--only", nargs="*", default=[], help="parts of condition names")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, help="Markdown file whose table is replaced")
     wanted = parser.parse_args()
     start = time.monotonic()
-    rows = run(wanted.seed, wanted.photos, wanted.only, wanted.workers)
-    took = time.monotonic() - start
-    text = (
-        f"Seed {wanted.seed}, {wanted.photos} photos a cell, "
-        f"calibration {reader().calibration.id}, "
-        f"{took / 60:.0f} min on {wanted.workers} processes.\n\n"
-        f"{summary(rows)}\n{markdown(rows)}"
-    )
+    parts = [
+        f"Seed {wanted.seed}, {wanted.photos} photos and {wanted.draws} draws a cell, "
+        f"calibration {reader().calibration.id}."
+    ]
+    if wanted.photos:
+        rows = run(wanted.seed, wanted.photos, wanted.only, wanted.workers)
+        parts += ["### Photos", summary(rows), markdown(rows)]
+    if wanted.draws:
+        rows = run_draws(wanted.seed, wanted.draws, wanted.only, wanted.workers)
+        parts += ["### Colours alone", summary(rows), markdown(rows)]
+    took = (time.monotonic() - start) / 60
+    parts.append(f"Took {took:.0f} min on {wanted.workers} processes.")
+    text = "\n\n".join(part.rstrip() for part in parts)
     print(text)
     if wanted.out:
         write_atomic(wanted.out, _between_marks(wanted.out, text))

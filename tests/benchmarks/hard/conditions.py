@@ -411,7 +411,14 @@ CONDITIONS: tuple[Condition, ...] = (
     ),
     Condition("blood on the print", _splashed, _levels("{} drops", 2, 6, 15, 40)),
     Condition(
-        "ink faded", partial(_worn, change=wornprint.faded), _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5)
+        "colour inks faded",
+        partial(_worn, change=wornprint.faded),
+        _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5, usable=1),
+    ),
+    Condition(
+        "all inks faded",
+        partial(_worn, change=partial(wornprint.faded, black_too=True)),
+        _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5, usable=1),
     ),
     Condition(
         "card yellowed",

@@ -10,9 +10,10 @@ from enum import StrEnum
 import numpy as np
 from scipy.stats import beta
 
-from cardreader.decide import Outcome
+from cardreader.decide import Outcome, decide
 from cardreader.estimate import HbEstimate
 from cardreader.pipeline import Reading
+from cardreader.protocol import Protocol
 
 CONFIDENCE = 0.99
 NOT_ANAEMIC_BELOW_G_DL = 9.0
@@ -46,20 +47,25 @@ def stated_interval(estimate: HbEstimate, confidence: float = CONFIDENCE) -> tup
     return float(low), float(high)
 
 
-def judge(reading: Reading, hb_g_dl: float, blood: bool) -> Verdict:
+def judge(reading: Reading, hb_g_dl: float, blood: bool, protocol: Protocol) -> Verdict:
     """Compare a reading with the truth; without blood any reading is wrong."""
     if reading.estimate is None:
-        reason = "" if reading.refusal is None else reading.refusal.reason
-        return Verdict(Fate.REFUSED, reason)
-    estimate = reading.estimate
+        return Verdict(Fate.REFUSED, "" if reading.refusal is None else reading.refusal.reason)
+    return judge_estimate(reading.estimate, protocol, hb_g_dl, blood)
+
+
+def judge_estimate(
+    estimate: HbEstimate, protocol: Protocol, hb_g_dl: float, blood: bool
+) -> Verdict:
+    """The same for a bare estimate."""
     low, high = stated_interval(estimate)
     right = blood and low <= hb_g_dl <= high
-    not_anaemic = reading.decision.outcome is Outcome.NOT_ANAEMIC
+    cleared = decide(estimate, protocol).outcome is Outcome.NOT_ANAEMIC
     return Verdict(
         Fate.READ if right else Fate.WRONG,
         error_g_dl=estimate.hb_g_dl - hb_g_dl if blood else None,
         half_width_g_dl=(estimate.interval_g_dl[1] - estimate.interval_g_dl[0]) / 2,
-        harmful=not_anaemic and (not blood or hb_g_dl <= NOT_ANAEMIC_BELOW_G_DL),
+        harmful=cleared and (not blood or hb_g_dl <= NOT_ANAEMIC_BELOW_G_DL),
     )
 
 
