@@ -260,7 +260,7 @@ class Calibration:
             return cls(**content)
         except CalibrationError:
             raise
-        except (TypeError, ValueError) as error:
+        except (TypeError, ValueError, OverflowError) as error:
             raise CalibrationError(f"calibration is malformed: {error}") from None
 
 

@@ -242,7 +242,7 @@ def _version(text: Any) -> tuple[int, ...]:
 def _checked(folder: Path, name: str, entry: Any) -> bytes:
     path = folder / name
     if not _NAME.fullmatch(name):
-        raise ContainerError(Problem.NOT_A_CALIBRATION, f"{folder}: {name!r} is no file name")
+        raise ContainerError(Problem.NOT_A_CALIBRATION, f"{folder}: {name[:80]!r} is no file name")
     size, sha256 = (entry.get("bytes"), entry.get("sha256")) if isinstance(entry, dict) else (0, "")
     if not isinstance(size, int) or not isinstance(sha256, str) or not _SHA256.fullmatch(sha256):
         raise ContainerError(Problem.NOT_A_CALIBRATION, f"{folder}: no size and hash for {name}")

@@ -145,9 +145,9 @@ class _Job:
         context: multiprocessing.context.SpawnContext,
     ) -> None:
         self.name, self.first, self.count, self.left = name, first, count, 0
-        self._at = context.Value("l", first)
+        self._at = context.Value("l", first - 1)
         self._results = context.SimpleQueue()
-        self._seen, self._since = first, time.monotonic()
+        self._seen, self._since = first - 1, time.monotonic()
         self._process = context.Process(
             target=_worker, args=(name, seed, first, count, self._at, self._results)
         )
@@ -157,7 +157,9 @@ class _Job:
         """Whether there is a tally to fetch; ends a process that is stuck."""
         if self._at.value != self._seen:
             self._seen, self._since = self._at.value, time.monotonic()
-        if time.monotonic() - self._since > STUCK_S:
+        # Starting up takes what the machine makes it take.
+        started = self._at.value >= self.first
+        if started and time.monotonic() - self._since > STUCK_S:
             self._process.kill()
             self._process.join()
         return not self._results.empty() or not self._process.is_alive()
@@ -168,7 +170,7 @@ class _Job:
             tally: Tally = self._results.get()
             self._process.join()
             return tally
-        at = int(self._at.value)
+        at = max(int(self._at.value), self.first)
         self.left = self.first + self.count - at - 1
         lost = Tally(at - self.first + 1, Counter(bad=1))
         code = self._process.exitcode
