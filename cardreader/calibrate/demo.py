@@ -29,7 +29,8 @@ from cardreader.calibrate.fit import Fit
 from cardreader.calibrate.proportion import proportion
 from cardreader.calibrate.reading import Measured
 from cardreader.calibrate.study import Study, read_study
-from cardreader.calibrate.validate import Validation, overall
+from cardreader.calibrate.validate import Validation
+from cardreader.calibrate.verdict import overall
 from cardreader.correct import correct
 from cardreader.estimate import signature
 from cardreader.files import write_atomic

@@ -17,6 +17,8 @@ from statsmodels.stats.inter_rater import cohens_kappa
 from cardreader.calibrate.proportion import Proportion, proportion
 
 Interval = tuple[float, float]
+SEVERE_G_DL, ANAEMIA_G_DL = 7.0, 11.0
+"""Cut-offs that reports are made at: common practice in pregnancy (see the protocols)."""
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,8 @@ from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import Fit, Pairs, reference_rows
 from cardreader.calibrate.proportion import Proportion
 from cardreader.calibrate.reading import without_signature
-from cardreader.calibrate.validate import (
-    GREY_ZONE_G_DL,
-    WANTED_BIAS_G_DL,
-    Criterion,
-    Validation,
-    overall,
-)
+from cardreader.calibrate.validate import GREY_ZONE_G_DL, Validation
+from cardreader.calibrate.verdict import WANTED_BIAS_G_DL, Criterion, overall
 
 SCREENING = (
     "Readings are for screening only. Anaemic, doubtful and severe readings need a blood test "
@@ -396,7 +391,9 @@ def _intervals(fitted: Fit, found: Validation) -> Section:
                 ("Part", "intervals that hold", "mean width, g/dL"),
                 rows,
                 "One reading a woman; Wilson 95 % intervals. Small parts can't show much. The "
-                "promise is for all women together, not for each part.",
+                "promise is for all women together, not for each part: at low values the "
+                "laboratory's own error is the larger part of the difference, and more of its "
+                "values lie outside.",
             ),
             Figure(
                 figures.coverage_figure(found.coverage, found.unseen, level),

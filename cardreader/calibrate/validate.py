@@ -9,10 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate import verdict
 from cardreader.calibrate.agreement import Agreement, bland_altman_replicates
 from cardreader.calibrate.conformal import TooFewPairsError, one_per_group
 from cardreader.calibrate.coverage import CoverageRow, coverage_by
 from cardreader.calibrate.diagnostic import (
+    ANAEMIA_G_DL,
+    SEVERE_G_DL,
     Consequence,
     CutOff,
     Kappa,
@@ -36,7 +39,6 @@ from cardreader.calibrate.fit import (
     unseen_splits,
     women_splits,
 )
-from cardreader.calibrate.models import BEYOND_G_DL
 from cardreader.calibrate.proportion import Proportion, proportion
 from cardreader.calibrate.reading import read, unpack
 from cardreader.calibrate.regression import Line, deming, passing_bablok
@@ -46,8 +48,6 @@ from cardreader.calibration import Calibration
 from cardreader.decide import Outcome, Question, decide
 from cardreader.protocol import Protocol
 
-SEVERE_G_DL = 7.0
-ANAEMIA_G_DL = 11.0
 BAND_EDGES_G_DL = (SEVERE_G_DL, 9.0, ANAEMIA_G_DL)
 BAND_NAMES = ("below 7", "7 to 9", "9 to 11", "11 and above")
 LEAST_WOMEN = 10
@@ -143,16 +143,6 @@ class SeveralBlots:
     sd_two: float
 
 
-@dataclass(frozen=True)
-class Criterion:
-    """One line of the verdict. ``met`` is None where the study is too small to say."""
-
-    name: str
-    wanted: str
-    found: str
-    met: bool | None
-
-
 @dataclass(frozen=True, eq=False)
 class Validation:
     """Everything that the report shows."""
@@ -181,7 +171,7 @@ class Validation:
     total_error: tuple[TotalError, ...]
     coverage: tuple[CoverageRow, ...]
     unseen: tuple[UnseenRow, ...]
-    criteria: tuple[Criterion, ...]
+    criteria: tuple[verdict.Criterion, ...]
     limits: tuple[str, ...]
 
 
@@ -351,8 +341,8 @@ def _summary(
         total_error=within_total_error(one.hb_g_dl, lab),
         coverage=coverage,
         unseen=unseen,
-        criteria=_criteria(agreement, cut_offs, coverage[0], decided, recipe),
-        limits=_limits(features, readings.pairs, fitted, synthetic),
+        criteria=verdict.criteria(agreement, cut_offs, coverage[0], decided, recipe),
+        limits=verdict.limits(features, readings.pairs, fitted, synthetic),
     )
 
 
@@ -504,168 +494,3 @@ def _unseen(
                 )
             )
     return tuple(rows)
-
-
-# --- verdict ------------------------------------------------------------------------
-
-WANTED_BIAS_G_DL = 0.5
-WANTED_LIMITS_G_DL = 2.0
-WANTED_SENSITIVITY = 0.95
-COVERAGE_SLACK = 0.1
-MISSED_AT_MOST = 0.1
-"""What the verdict asks for: ours, to be fixed before a study and not after it."""
-
-
-def _criteria(
-    agreement: Agreement,
-    cut_offs: tuple[tuple[str, CutOff], ...],
-    coverage: CoverageRow,
-    table: tuple[Consequence, ...],
-    recipe: Recipe,
-) -> tuple[Criterion, ...]:
-    by_name = dict(cut_offs)
-    referred = by_name["decision refers for severe"].sensitivity
-    confirmed = by_name["decision asks to confirm"].sensitivity
-    return (
-        _bias_criterion(agreement),
-        _limits_criterion(agreement),
-        _coverage_criterion(coverage, recipe.coverage),
-        _share_criterion("Severe anaemia is referred", referred, WANTED_SENSITIVITY),
-        _share_criterion("Anaemia is sent for confirmation", confirmed, WANTED_SENSITIVITY),
-        _missed_criterion(table),
-    )
-
-
-def _missed_criterion(table: tuple[Consequence, ...]) -> Criterion:
-    severe = [row for row in table if row.truth == "severe"]
-    total = sum(row.count for row in severe)
-    missed = sum(row.count for row in severe if row.answer == "not anaemic")
-    found = proportion(missed, total)
-    few = found.ci is None or found.ci[1] > MISSED_AT_MOST
-    return Criterion(
-        "No woman with severe anaemia is called not anaemic",
-        f"none, and so many women that the 95 % interval ends below {MISSED_AT_MOST:.0%}",
-        f"{missed} of {total}" + ("" if found.ci is None else f" (up to {found.ci[1]:.1%})"),
-        False if missed else None if few else True,
-    )
-
-
-def _bias_criterion(found: Agreement) -> Criterion:
-    low, high = found.bias_ci
-    inside = low >= -WANTED_BIAS_G_DL and high <= WANTED_BIAS_G_DL
-    outside = low > WANTED_BIAS_G_DL or high < -WANTED_BIAS_G_DL
-    return Criterion(
-        "Readings are right on average",
-        f"bias within ±{WANTED_BIAS_G_DL:g} g/dL",
-        f"{found.bias:+.2f} g/dL (95 % interval {low:+.2f} to {high:+.2f})",
-        True if inside else False if outside else None,
-    )
-
-
-def _limits_criterion(found: Agreement) -> Criterion:
-    inside = found.lower_ci[0] >= -WANTED_LIMITS_G_DL and found.upper_ci[1] <= WANTED_LIMITS_G_DL
-    outside = found.lower_ci[1] < -WANTED_LIMITS_G_DL or found.upper_ci[0] > WANTED_LIMITS_G_DL
-    return Criterion(
-        "Single readings are close enough",
-        f"95 % limits of agreement within ±{WANTED_LIMITS_G_DL:g} g/dL",
-        f"{found.lower:+.2f} to {found.upper:+.2f} g/dL",
-        True if inside else False if outside else None,
-    )
-
-
-def _coverage_criterion(row: CoverageRow, nominal: float) -> Criterion:
-    found, ci = row.coverage, row.coverage.ci
-    if found.value is None or ci is None:
-        return Criterion("Intervals keep their promise", f"{nominal:.0%}", "no readings", None)
-    return Criterion(
-        "Intervals keep their promise",
-        f"{nominal:.0%} of intervals hold the laboratory value",
-        f"{found.value:.1%} (95 % interval {ci[0]:.1%} to {ci[1]:.1%})",
-        False if ci[1] < nominal else True if ci[0] >= nominal - COVERAGE_SLACK else None,
-    )
-
-
-def _share_criterion(name: str, found: Proportion, wanted: float) -> Criterion:
-    ask = f"at least {wanted:.0%}, and the 95 % interval above {wanted - 0.05:.0%}"
-    if found.value is None or found.ci is None:
-        return Criterion(name, ask, "no such woman in the study", None)
-    low, high = found.ci
-    words = f"{found.count} of {found.total} = {found.value:.1%} ({low:.1%} to {high:.1%})"
-    met = True if found.value >= wanted and low >= wanted - 0.05 else None
-    return Criterion(name, ask, words, False if high < wanted else met)
-
-
-def overall(criteria: tuple[Criterion, ...]) -> str:
-    """The verdict in one sentence."""
-
-    def listed(met: bool | None) -> str:
-        names = [c.name[0].lower() + c.name[1:] for c in criteria if c.met is met]
-        return "; that ".join(names)
-
-    if failed := listed(False):
-        return f"Not fit for use as it stands. It was not found that {failed}."
-    if unknown := listed(None):
-        return f"Nothing speaks against it, but the study is too small to say that {unknown}."
-    return "In this study every criterion was met. It remains a screening aid, not a diagnosis."
-
-
-def _limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tuple[str, ...]:
-    lab = pairs.lab_g_dl
-    women = np.unique(pairs.subject).size
-    severe = np.unique(pairs.subject[lab < SEVERE_G_DL]).size
-    parts = {
-        "phone": np.unique(pairs.phone),
-        "light": np.unique(pairs.light),
-        "card lot": np.unique(pairs.lot),
-    }
-    lines = []
-    if synthetic:
-        lines.append(
-            "Everything here is synthetic: no blood was taken and no photo was made. It shows "
-            "that the method works on what it was told, and nothing about women."
-        )
-    lines.append(
-        f"{women} women, {severe} of them below 7 g/dL. What is said of severe anaemia rests on "
-        f"those {severe}."
-    )
-    lines += [
-        f"{name.capitalize()}s seen: {', '.join(values)}. Others may read differently; "
-        "see the lines for parts left out, and bridge before use."
-        for name, values in parts.items()
-    ]
-    lines.append(
-        f"Laboratory values reached from {lab.min():.1f} to {lab.max():.1f} g/dL. "
-        f"More than {BEYOND_G_DL:g} g/dL beyond that the reader refuses."
-    )
-    methods = Counter(pairs.method.tolist())
-    lines.append(
-        "Laboratory methods: "
-        + ", ".join(f"{name} {count}" for name, count in methods.most_common())
-        + ". The laboratory's own error is part of every difference shown here."
-    )
-    if np.unique(pairs.operator).size < 2:
-        lines.append("One operator only: nothing is known about other hands.")
-    if not fitted.conformity_scores:
-        pass  # a finished calibration on new women: its volume scatter isn't this study's
-    elif fitted.volume is None:
-        lines.append(
-            "No woman has two blots under the same conditions: scatter of blood volume was not "
-            "measured but assumed."
-        )
-    elif not fitted.volume.separated:
-        lines.append(
-            "No blot was photographed twice: scatter of blood volume can't be told from that of "
-            "the photo, and an assumed figure is used."
-        )
-    refused = len(features.refused)
-    if refused:
-        lines.append(
-            f"{refused} photos were refused and have no reading. If they are refused because of "
-            "how the women's blood or skin is, the figures here are too good."
-        )
-    lines.append(
-        "Conditions that the study did not meet: other altitude, storage of blots before the "
-        "photo, sickle cell disease and other haemoglobin variants, carbon monoxide of smokers, "
-        "heat and damp, users with less training."
-    )
-    return tuple(lines)

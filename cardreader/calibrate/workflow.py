@@ -17,19 +17,19 @@ import pandas as pd
 
 from cardreader import __version__
 from cardreader.calibrate import container
+from cardreader.calibrate.diagnostic import ANAEMIA_G_DL
 from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import Fit, Pairs, Recipe, fit
 from cardreader.calibrate.report import Heading, build
 from cardreader.calibrate.validate import (
-    ANAEMIA_G_DL,
     HeldOut,
     Validation,
-    overall,
     validate,
     validate_elsewhere,
 )
+from cardreader.calibrate.verdict import overall
 from cardreader.calibration import Calibration
 from cardreader.protocol import Protocol
 

@@ -3,7 +3,7 @@
 import hashlib
 from pathlib import Path
 
-from cardreader.calibrate import drift, validate
+from cardreader.calibrate import drift, verdict
 from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.conformal import least_groups
 from cardreader.calibrate.container import load
@@ -45,9 +45,9 @@ def test_every_candidate_is_described():
 
 def test_limits_are_those_of_the_program():
     words = " ".join(TEXT.split())
-    assert f"bias within {validate.WANTED_BIAS_G_DL:g} g/dL" in words
-    assert f"limits of agreement within {validate.WANTED_LIMITS_G_DL:g} g/dL" in words
-    assert f"sensitivity of at least {validate.WANTED_SENSITIVITY:.0%}".replace("%", " %") in words
+    assert f"bias within {verdict.WANTED_BIAS_G_DL:g} g/dL" in words
+    assert f"limits of agreement within {verdict.WANTED_LIMITS_G_DL:g} g/dL" in words
+    assert f"sensitivity of at least {verdict.WANTED_SENSITIVITY:.0%}".replace("%", " %") in words
     assert (
         f"Fewer than {least_groups(0.1)} women for 90 %, or {least_groups(0.05)} for 95 %" in words
     )

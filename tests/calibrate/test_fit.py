@@ -18,7 +18,8 @@ from cardreader.calibrate.fit import (
 )
 from cardreader.calibrate.models import MonotoneSpline, candidates
 from cardreader.calibrate.reading import pack, read, unpack
-from cardreader.calibrate.validate import hold_out, overall, validate, validate_elsewhere
+from cardreader.calibrate.validate import hold_out, validate, validate_elsewhere
+from cardreader.calibrate.verdict import overall
 from cardreader.calibration import Calibration
 from cardreader.protocol import load_protocol
 

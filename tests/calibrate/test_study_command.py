@@ -11,7 +11,7 @@ import pytest
 from blots import study as invented_study
 
 from cardreader import cli
-from cardreader.calibrate import cli as bench
+from cardreader.calibrate import commands
 from cardreader.calibrate.container import load, save
 from cardreader.calibration import Calibration
 from cardreader.exitcodes import ExitCode
@@ -48,7 +48,7 @@ def from_invented_blots(monkeypatch):
     """Reading photos is replaced: these tests are about what the commands do with colours."""
 
     def use(features):
-        monkeypatch.setattr(bench, "_features", lambda study, arguments, base: features)
+        monkeypatch.setattr(commands, "_features", lambda study, arguments, base: features)
 
     return use
 

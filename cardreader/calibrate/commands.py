@@ -1,0 +1,354 @@
+"""What the ``cardreader study`` commands do: arguments in, words, folders and an exit code out."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from cardreader.calibrate import bridge as bridging
+from cardreader.calibrate import container, planning, workflow
+from cardreader.calibrate import demo as demonstration
+from cardreader.calibrate import drift as watching
+from cardreader.calibrate.confirmations import drift_page, read_confirmations
+from cardreader.calibrate.conformal import least_groups
+from cardreader.calibrate.features import Features, read_features
+from cardreader.calibrate.fit import Pairs, Recipe
+from cardreader.calibrate.models import candidates
+from cardreader.calibrate.report import criteria_words
+from cardreader.calibrate.study import RowError, Study, StudyError, read_study
+from cardreader.calibrate.verdict import overall
+from cardreader.calibration import Calibration
+from cardreader.card import Lots
+from cardreader.cli import CommandError
+from cardreader.exitcodes import ExitCode
+from cardreader.files import write_atomic
+from cardreader.protocol import Protocol, load_protocol
+from cardreader.shipped import shipped
+
+MOST_FAULTS_SHOWN = 40
+
+
+def validate(arguments: argparse.Namespace) -> ExitCode:
+    """Check a study table."""
+    try:
+        study = read_study(arguments.table)
+    except StudyError as error:
+        _print_faults(error.errors)
+        return ExitCode.BAD_DATA
+    _print_faults(study.errors)
+    for warning in study.warnings:
+        _say(f"please look at {warning}")
+    rows = study.rows
+    _say(
+        f"{study.n_rows} rows: {len(rows)} good, {len({e.row for e in study.errors})} faulty; "
+        f"{rows['subject'].nunique()} subjects, {rows['phone'].nunique()} phones, "
+        f"{rows['light'].nunique()} lights, {rows['lot'].nunique()} lots"
+    )
+    return ExitCode.BAD_DATA if study.errors else ExitCode.OK
+
+
+def fit(arguments: argparse.Namespace) -> ExitCode:
+    """Make a calibration from a study."""
+    study = _study(arguments)
+    base = _calibration(arguments.base)
+    names = [name for name, model in candidates(base).items() if model.deployable]
+    if arguments.model is not None and arguments.model not in names:
+        raise CommandError(ExitCode.USAGE, f"--model is one of: {', '.join(names)}")
+    _must_be_free(arguments.out, arguments.replace)
+    features = _features(study, arguments, base)
+    about = _about(arguments, study.sha256, arguments.id)
+    recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
+    protocol = _protocol(arguments.protocol)
+    fitted, found = workflow.calibrate(
+        features, about, base, protocol, recipe, arguments.model, _progress
+    )
+    _progress("report")
+    _writing(
+        arguments.out,
+        lambda: workflow.save(
+            arguments.out, features, about, base, fitted, found, arguments.replace
+        ),
+    )
+    _clear()
+    _say(
+        f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
+        f"{overall(found.criteria)}\n{criteria_words(found.criteria)}\n"
+        f"Report: {arguments.out / workflow.REPORT_HTML}. Screening only."
+    )
+    return ExitCode.OK
+
+
+def report(arguments: argparse.Namespace) -> ExitCode:
+    """Validate a finished calibration on new women."""
+    study = _study(arguments)
+    calibration = _calibration(arguments.calibration)
+    features = _features(study, arguments, calibration)
+    about = _about(arguments, study.sha256)
+    files, found = workflow.external_report(
+        features, about, calibration, _protocol(arguments.protocol)
+    )
+    _write_files(arguments.out, files)
+    _say(f"{overall(found.criteria)}\n{criteria_words(found.criteria)}")
+    _say(f"Report: {arguments.out / workflow.REPORT_HTML}. Screening only.")
+    return ExitCode.OK
+
+
+def plan(arguments: argparse.Namespace) -> ExitCode:
+    """Say how many women a study needs."""
+    try:
+        limits = planning.subjects_for_limits(arguments.sd, arguments.limits_width)
+        cases = planning.cases_for_sensitivity(arguments.sensitivity, arguments.at_least)
+        enrolled = planning.subjects_to_screen(cases, arguments.severe_share)
+        bridge = planning.pairs_for_bridge(arguments.sd, arguments.margin)
+    except ValueError as error:
+        raise CommandError(ExitCode.USAGE, str(error)) from None
+    _say(
+        f"Limits of agreement known to ±{arguments.limits_width:g} g/dL: {limits} women "
+        f"(sd of differences {arguments.sd:g} g/dL).\n"
+        f"Sensitivity below 7 g/dL shown to exceed {arguments.at_least:.0%} with 80 % assurance, "
+        f"if it is {arguments.sensitivity:.0%}: {cases} women below 7 g/dL;\n"
+        f"  unselected that means enrolling {enrolled} where {arguments.severe_share:.1%} are so "
+        "low (with 90 % assurance). Severe cases may be sought out instead, but then\n"
+        "  predictive values must be computed for the real share.\n"
+        f"Bridging to a new lot or phone, bias within ±{arguments.margin:g} g/dL, 80 % power: "
+        f"{bridge} women.\n"
+        f"Fewest women for any 90 % interval: {least_groups(0.1)}; for 95 %: {least_groups(0.05)}. "
+        "That is a floor, not a plan.\n"
+        "Spread the women over the whole range, several phones, lights and lots; make two blots "
+        "of every woman and photograph some blots twice."
+    )
+    return ExitCode.OK
+
+
+def bridge(arguments: argparse.Namespace) -> ExitCode:
+    """Test a calibration on a new lot or phone, and write one for it when asked."""
+
+    old, past = _with_provenance(arguments.calibration)
+    study = _study(arguments)
+    if arguments.out is not None:
+        _must_be_free(arguments.out, replace=False)
+    features = _features(study, arguments, old)
+    pairs = Pairs.of(features)
+    scores = [float(score) for score in past.get("conformity_scores", [])]
+    found = bridging.bridge(pairs, old, len(scores) or None, scores, arguments.margin)
+    _say(found.words)
+    if arguments.out is None or found.verdict is bridging.Verdict.UNDECIDED:
+        return ExitCode.OK
+    about = _about(arguments, study.sha256, arguments.id)
+    note: dict[str, Any] = {"bridge": found.words}
+    if found.verdict is bridging.Verdict.HOLDS:
+        new = bridging.with_lots(old, pairs.lot.tolist())
+    else:
+        changed = bridging.update(pairs, old)
+        new = changed.calibration
+        note["update"] = {
+            "offset_only": changed.offset_only,
+            "intercept_g_dl": changed.intercept_g_dl,
+            "slope": changed.slope,
+            "rms_old_g_dl": changed.rms_old_g_dl,
+            "rms_new_g_dl": changed.rms_new_g_dl,
+        }
+        scores = list(changed.conformity_scores)
+        _say(
+            f"Corrected: {changed.intercept_g_dl:+.2f} + {changed.slope:.3f} x old reading; RMS on "
+            f"women left out {changed.rms_new_g_dl:.2f} g/dL, was {changed.rms_old_g_dl:.2f}."
+        )
+    # A calibration that merely holds rests on what it rested on before.
+    unmeasured = arguments.synthetic or (
+        found.verdict is bridging.Verdict.HOLDS and old.basis == "simulated"
+    )
+    new = replace(
+        new,
+        id=about.calibration_id,
+        created=about.created.isoformat(),
+        basis="simulated" if unmeasured else "measured",
+        source=f"{old.id}, bridged by {about.title}: {found.n_women} women",
+    )
+    provenance = {
+        "title": about.title,
+        "created": about.created.isoformat(),
+        "synthetic": arguments.synthetic,
+        "study_sha256": study.sha256,
+        "base": {"id": old.id, "sha256": old.sha256},
+        "conformity_scores": scores,
+        **note,
+    }
+    _writing(arguments.out, lambda: container.save(arguments.out, new, provenance))
+    _say(f"{arguments.out}: calibration {new.id} for lots {', '.join(new.lots) or 'of any number'}")
+    return ExitCode.OK
+
+
+def drift(arguments: argparse.Namespace) -> ExitCode:
+    """Chart confirmatory results."""
+    entries = read_confirmations(arguments.table)
+    centre = 0.0
+    if arguments.calibration is not None:
+        centre = float(_with_provenance(arguments.calibration)[1].get("drift_centre_g_dl") or 0.0)
+    charts = watching.watch(entries, centre)
+    for chart in charts:
+        _say(chart.words)
+    by_cusum, by_ewma = watching.cusum_run_length(), watching.ewma_run_length()
+    _say(
+        f"Expected difference {centre:+.2f} g/dL. In control each chart alarms falsely about once "
+        f"in {by_cusum:.0f} (CUSUM) and {by_ewma:.0f} (EWMA) confirmed results."
+    )
+    if arguments.out is not None:
+        _write_files(arguments.out, {"drift.html": drift_page(charts, centre).encode()})
+    return ExitCode.OK
+
+
+def demo(arguments: argparse.Namespace) -> ExitCode:
+    """Run the worked, synthetic study."""
+    out: Path = arguments.out
+    _writing(out, lambda: out.mkdir(parents=True, exist_ok=True))
+    _must_be_free(out / "calibration", arguments.replace)
+    _progress("drawing the study")
+    study, features, truth = demonstration.demo_study(out, arguments.women)
+    about = workflow.About(
+        title=demonstration.TITLE,
+        study_sha256=study.sha256,
+        created=arguments.today or date.today(),
+        synthetic=True,
+        prevalence=demonstration.PREVALENCE,
+    )
+    base = _calibration(None)
+    fitted, found = workflow.calibrate(
+        features, about, base, _protocol("common-practice"), progress=_progress
+    )
+    _progress("report")
+    _writing(
+        out,
+        lambda: workflow.save(
+            out / "calibration", features, about, base, fitted, found, arguments.replace
+        ),
+    )
+    words = demonstration.readme(features, truth, fitted, found)
+    _write_files(out, {"README.md": words.encode()})
+    _clear()
+    report = out / "calibration" / workflow.REPORT_HTML
+    _say(
+        f"Synthetic study of {arguments.women} women: {out / 'study.csv'}\n"
+        f"{overall(found.criteria)}\n{criteria_words(found.criteria)}\nReport: {report}"
+    )
+    return ExitCode.OK
+
+
+def _print_faults(errors: tuple[RowError, ...]) -> None:
+    for error in errors[:MOST_FAULTS_SHOWN]:
+        _say(str(error))
+    if len(errors) > MOST_FAULTS_SHOWN:
+        _say(f"... and {len(errors) - MOST_FAULTS_SHOWN} more faults")
+
+
+def _study(arguments: argparse.Namespace) -> Study:
+    study = read_study(arguments.table)
+    if study.errors and not arguments.skip_faulty:
+        _print_faults(study.errors)
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"{arguments.table} has {len({error.row for error in study.errors})} faulty rows: "
+            "correct them, or go on without them by --skip-faulty",
+        )
+    return study
+
+
+def _features(study: Study, arguments: argparse.Namespace, base: Calibration) -> Features:
+    try:
+        lots = Lots.load(arguments.lots or shipped("lots"))
+    except (ValueError, OSError) as error:
+        raise CommandError(ExitCode.BAD_DATA, str(error)) from None
+    today = arguments.today or date.today()
+    protocol = _protocol(arguments.protocol)
+    features = read_features(study, lots, base, protocol, today, _count_progress)
+    _clear()
+    _say(f"{len(features.used)} photos gave a colour, {len(features.refused)} were refused")
+    return features
+
+
+def _about(arguments: argparse.Namespace, sha256: str, name: str = "") -> workflow.About:
+    prevalence = None
+    if arguments.prevalence:
+        severe, anaemic = arguments.prevalence
+        if severe + anaemic > 1:
+            raise CommandError(ExitCode.USAGE, "--prevalence: the two shares exceed 1")
+        prevalence = {
+            "severe": severe,
+            "anaemic": anaemic,
+            "not anaemic": round(1 - severe - anaemic, 12),
+        }
+    return workflow.About(
+        title=arguments.title or arguments.table.stem,
+        study_sha256=sha256,
+        created=arguments.today or date.today(),
+        synthetic=arguments.synthetic,
+        id=name,
+        prevalence=prevalence,
+    )
+
+
+def _protocol(name: str) -> Protocol:
+    try:
+        return load_protocol(name)
+    except (ValueError, OSError) as error:
+        raise CommandError(ExitCode.BAD_DATA, str(error)) from None
+
+
+def _calibration(path: Path | None) -> Calibration:
+    return container.load_calibration(path or shipped("default"))
+
+
+def _with_provenance(path: Path) -> tuple[Calibration, dict[str, Any]]:
+    if (path / container.MANIFEST).exists():
+        loaded = container.load(path)
+        return loaded.calibration, loaded.provenance
+    return container.load_calibration(path), {}
+
+
+def _must_be_free(out: Path, replace: bool) -> None:
+    """Better told before an hour of photos than after."""
+    if out.exists() and not (replace and (out / container.MANIFEST).is_file()):
+        hint = "is no calibration" if replace else "give another folder, or --replace"
+        raise CommandError(ExitCode.NOT_WRITTEN, f"{out} exists: {hint}")
+    if not out.absolute().parent.is_dir():
+        raise CommandError(ExitCode.NOT_WRITTEN, f"{out.absolute().parent}: no such folder")
+
+
+def _writing(path: Path, write: Callable[[], Any]) -> None:
+    try:
+        write()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise CommandError(ExitCode.NOT_WRITTEN, f"{path}: {reason}") from None
+
+
+def _write_files(folder: Path, files: dict[str, bytes]) -> None:
+    def write() -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, data in files.items():
+            write_atomic(folder / name, data)
+
+    _writing(folder, write)
+
+
+def _say(words: str) -> None:
+    sys.stdout.write(words + "\n")
+
+
+def _progress(words: str) -> None:
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r\x1b[K{words} ...")
+        sys.stderr.flush()
+
+
+def _count_progress(done: int, total: int) -> None:
+    _progress(f"photo {done} of {total}")
+
+
+def _clear() -> None:
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[K")

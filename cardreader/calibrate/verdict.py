@@ -1,0 +1,190 @@
+"""The verdict on a calibration in plain words, and what its study can't show."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from cardreader.calibrate.agreement import Agreement
+from cardreader.calibrate.coverage import CoverageRow
+from cardreader.calibrate.diagnostic import SEVERE_G_DL, Consequence, CutOff
+from cardreader.calibrate.features import Features
+from cardreader.calibrate.fit import Fit, Pairs, Recipe
+from cardreader.calibrate.models import BEYOND_G_DL
+from cardreader.calibrate.proportion import Proportion, proportion
+
+WANTED_BIAS_G_DL = 0.5
+WANTED_LIMITS_G_DL = 2.0
+WANTED_SENSITIVITY = 0.95
+COVERAGE_SLACK = 0.1
+MISSED_AT_MOST = 0.1
+"""What the verdict asks for: ours, to be fixed before a study and not after it."""
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One line of the verdict. ``met`` is None where the study is too small to say."""
+
+    name: str
+    wanted: str
+    found: str
+    met: bool | None
+
+
+def criteria(
+    agreement: Agreement,
+    cut_offs: tuple[tuple[str, CutOff], ...],
+    coverage: CoverageRow,
+    table: tuple[Consequence, ...],
+    recipe: Recipe,
+) -> tuple[Criterion, ...]:
+    """Every line of the verdict, from the study's figures."""
+    by_name = dict(cut_offs)
+    referred = by_name["decision refers for severe"].sensitivity
+    confirmed = by_name["decision asks to confirm"].sensitivity
+    return (
+        _bias_criterion(agreement),
+        _limits_criterion(agreement),
+        _coverage_criterion(coverage, recipe.coverage),
+        _share_criterion("Severe anaemia is referred", referred, WANTED_SENSITIVITY),
+        _share_criterion("Anaemia is sent for confirmation", confirmed, WANTED_SENSITIVITY),
+        _missed_criterion(table),
+    )
+
+
+def _missed_criterion(table: tuple[Consequence, ...]) -> Criterion:
+    severe = [row for row in table if row.truth == "severe"]
+    total = sum(row.count for row in severe)
+    missed = sum(row.count for row in severe if row.answer == "not anaemic")
+    found = proportion(missed, total)
+    few = found.ci is None or found.ci[1] > MISSED_AT_MOST
+    return Criterion(
+        "No woman with severe anaemia is called not anaemic",
+        f"none, and so many women that the 95 % interval ends below {MISSED_AT_MOST:.0%}",
+        f"{missed} of {total}" + ("" if found.ci is None else f" (up to {found.ci[1]:.1%})"),
+        False if missed else None if few else True,
+    )
+
+
+def _bias_criterion(found: Agreement) -> Criterion:
+    low, high = found.bias_ci
+    inside = low >= -WANTED_BIAS_G_DL and high <= WANTED_BIAS_G_DL
+    outside = low > WANTED_BIAS_G_DL or high < -WANTED_BIAS_G_DL
+    return Criterion(
+        "Readings are right on average",
+        f"bias within ±{WANTED_BIAS_G_DL:g} g/dL",
+        f"{found.bias:+.2f} g/dL (95 % interval {low:+.2f} to {high:+.2f})",
+        True if inside else False if outside else None,
+    )
+
+
+def _limits_criterion(found: Agreement) -> Criterion:
+    inside = found.lower_ci[0] >= -WANTED_LIMITS_G_DL and found.upper_ci[1] <= WANTED_LIMITS_G_DL
+    outside = found.lower_ci[1] < -WANTED_LIMITS_G_DL or found.upper_ci[0] > WANTED_LIMITS_G_DL
+    return Criterion(
+        "Single readings are close enough",
+        f"95 % limits of agreement within ±{WANTED_LIMITS_G_DL:g} g/dL",
+        f"{found.lower:+.2f} to {found.upper:+.2f} g/dL",
+        True if inside else False if outside else None,
+    )
+
+
+def _coverage_criterion(row: CoverageRow, nominal: float) -> Criterion:
+    found, ci = row.coverage, row.coverage.ci
+    if found.value is None or ci is None:
+        return Criterion("Intervals keep their promise", f"{nominal:.0%}", "no readings", None)
+    return Criterion(
+        "Intervals keep their promise",
+        f"{nominal:.0%} of intervals hold the laboratory value",
+        f"{found.value:.1%} (95 % interval {ci[0]:.1%} to {ci[1]:.1%})",
+        False if ci[1] < nominal else True if ci[0] >= nominal - COVERAGE_SLACK else None,
+    )
+
+
+def _share_criterion(name: str, found: Proportion, wanted: float) -> Criterion:
+    ask = f"at least {wanted:.0%}, and the 95 % interval above {wanted - 0.05:.0%}"
+    if found.value is None or found.ci is None:
+        return Criterion(name, ask, "no such woman in the study", None)
+    low, high = found.ci
+    words = f"{found.count} of {found.total} = {found.value:.1%} ({low:.1%} to {high:.1%})"
+    met = True if found.value >= wanted and low >= wanted - 0.05 else None
+    return Criterion(name, ask, words, False if high < wanted else met)
+
+
+def overall(criteria: tuple[Criterion, ...]) -> str:
+    """The verdict in one sentence."""
+
+    def listed(met: bool | None) -> str:
+        names = [c.name[0].lower() + c.name[1:] for c in criteria if c.met is met]
+        return "; that ".join(names)
+
+    if failed := listed(False):
+        return f"Not fit for use as it stands. It was not found that {failed}."
+    if unknown := listed(None):
+        return f"Nothing speaks against it, but the study is too small to say that {unknown}."
+    return "In this study every criterion was met. It remains a screening aid, not a diagnosis."
+
+
+def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tuple[str, ...]:
+    """What the study can't show, one sentence or two each."""
+    lab = pairs.lab_g_dl
+    women = np.unique(pairs.subject).size
+    severe = np.unique(pairs.subject[lab < SEVERE_G_DL]).size
+    parts = {
+        "phone": np.unique(pairs.phone),
+        "light": np.unique(pairs.light),
+        "card lot": np.unique(pairs.lot),
+    }
+    lines = []
+    if synthetic:
+        lines.append(
+            "Everything here is synthetic: no blood was taken and no photo was made. It shows "
+            "that the method works on what it was told, and nothing about women."
+        )
+    lines.append(
+        f"{women} women, {severe} of them below 7 g/dL. What is said of severe anaemia rests on "
+        f"those {severe}."
+    )
+    lines += [
+        f"{name.capitalize()}s seen: {', '.join(values)}. Others may read differently; "
+        "see the lines for parts left out, and bridge before use."
+        for name, values in parts.items()
+    ]
+    lines.append(
+        f"Laboratory values reached from {lab.min():.1f} to {lab.max():.1f} g/dL. "
+        f"More than {BEYOND_G_DL:g} g/dL beyond that the reader refuses."
+    )
+    methods = Counter(pairs.method.tolist())
+    lines.append(
+        "Laboratory methods: "
+        + ", ".join(f"{name} {count}" for name, count in methods.most_common())
+        + ". The laboratory's own error is part of every difference shown here."
+    )
+    if np.unique(pairs.operator).size < 2:
+        lines.append("One operator only: nothing is known about other hands.")
+    if not fitted.conformity_scores:
+        pass  # a finished calibration on new women: its volume scatter isn't this study's
+    elif fitted.volume is None:
+        lines.append(
+            "No woman has two blots under the same conditions: scatter of blood volume was not "
+            "measured but assumed."
+        )
+    elif not fitted.volume.separated:
+        lines.append(
+            "No blot was photographed twice: scatter of blood volume can't be told from that of "
+            "the photo, and an assumed figure is used."
+        )
+    refused = len(features.refused)
+    if refused:
+        lines.append(
+            f"{refused} photos were refused and have no reading. If they are refused because of "
+            "how the women's blood or skin is, the figures here are too good."
+        )
+    lines.append(
+        "Conditions that the study did not meet: other altitude, storage of blots before the "
+        "photo, sickle cell disease and other haemoglobin variants, carbon monoxide of smokers, "
+        "heat and damp, users with less training."
+    )
+    return tuple(lines)

@@ -1,0 +1,75 @@
+"""The verdict: met, not met, and too small to say are three things."""
+
+import numpy as np
+import pytest
+
+from cardreader.calibrate.agreement import bland_altman
+from cardreader.calibrate.coverage import CoverageRow
+from cardreader.calibrate.diagnostic import consequences, cut_off
+from cardreader.calibrate.fit import Recipe
+from cardreader.calibrate.proportion import proportion
+from cardreader.calibrate.verdict import criteria, overall
+
+
+def _found(n=200, bias=0.0, sd=0.5, covered=0.9, missed=0, severe=80):
+    """Criteria of an invented study with these figures."""
+    rng = np.random.default_rng(1)
+    noise = rng.normal(0, sd, n)
+    noise = (noise - noise.mean()) / noise.std() * sd
+    lab = np.concatenate([np.full(severe, 6.0), np.linspace(7.5, 14, n - severe)])
+    answer = np.where(lab < 7, "severe", np.where(lab < 11, "anaemic", "not anaemic"))
+    answer[:missed] = "not anaemic"
+    referred = answer == "severe"
+    cuts = (
+        ("decision refers for severe", cut_off(referred, lab, 7.0)),
+        ("decision asks to confirm", cut_off(answer != "not anaemic", lab, 11.0)),
+    )
+    coverage = CoverageRow("all", "all", proportion(round(covered * n), n), 2.0)
+    agreement = bland_altman(lab + bias + noise, lab)
+    return criteria(agreement, cuts, coverage, consequences(lab, answer), Recipe())
+
+
+def _met(found):
+    return {criterion.name: criterion.met for criterion in found}
+
+
+def test_a_good_study_meets_all():
+    found = _found()
+    assert set(_met(found).values()) == {True}
+    assert overall(found).startswith("In this study every criterion was met")
+    assert "screening aid" in overall(found)
+
+
+@pytest.mark.parametrize(
+    ("change", "name"),
+    [
+        ({"bias": 0.9}, "Readings are right on average"),
+        ({"sd": 1.6}, "Single readings are close enough"),
+        ({"covered": 0.75}, "Intervals keep their promise"),
+        ({"missed": 1}, "No woman with severe anaemia is called not anaemic"),
+        ({"missed": 30}, "Severe anaemia is referred"),
+    ],
+)
+def test_a_study_that_shows_a_fault_is_not_met_and_says_which(change, name):
+    found = _found(**change)
+    assert _met(found)[name] is False
+    assert overall(found).startswith("Not fit for use")
+    assert name[1:] in overall(found)
+
+
+@pytest.mark.parametrize(
+    ("change", "name"),
+    [
+        ({"bias": 0.45, "n": 40, "sd": 0.9, "severe": 10}, "Readings are right on average"),
+        ({"sd": 0.95, "n": 40, "severe": 10}, "Single readings are close enough"),
+        ({"n": 20, "severe": 5}, "Intervals keep their promise"),
+        ({"severe": 10}, "Severe anaemia is referred"),
+        ({"severe": 10}, "No woman with severe anaemia is called not anaemic"),
+        ({"severe": 0}, "No woman with severe anaemia is called not anaemic"),
+        ({"severe": 0}, "Severe anaemia is referred"),
+    ],
+)
+def test_a_study_that_is_too_small_says_so_and_not_that_all_is_well(change, name):
+    found = _found(**change)
+    assert _met(found)[name] is None
+    assert "too small to say" in overall(found)
