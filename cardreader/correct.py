@@ -16,6 +16,7 @@ uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, cached_property
 
@@ -215,8 +216,9 @@ class _NeutralFit:
 def fit_light(linear: Array, lot: Lot) -> LightModel:
     """Fit the light model to the twenty neutral prints.
 
-    Gauss-Newton with pseudo-Huber weights (reweighted least squares), the step
-    halved until the cost falls.
+    Gauss-Newton by reweighted least squares, the step shortened until the cost
+    falls: first with a convex cost (pseudo-Huber), which finds the basin from
+    anywhere, then from there with one that lets go of a dirty print (Cauchy).
 
     Parameters
     ----------
@@ -231,53 +233,83 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
         wanted=wanted,
         sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
     )
+    p = _descend(fit, _HUBER, _start((wanted - t).mean(axis=0)))
+    p = _descend(fit, _CAUCHY, p)
+    return _unpack(p, _covariance(fit, p))
+
+
+@dataclass(frozen=True)
+class _Loss:
+    """Cost of residuals z in standard deviations, and the weight that it gives each."""
+
+    cost: Callable[[Array], Array]
+    weight: Callable[[Array], Array]
+
+
+_HUBER = _Loss(
+    lambda z: 2 * _KNEE**2 * (np.sqrt(1 + (z / _KNEE) ** 2) - 1),
+    lambda z: 1 / np.sqrt(1 + (z / _KNEE) ** 2),
+)
+_CAUCHY = _Loss(
+    lambda z: _KNEE**2 * np.log1p((z / _KNEE) ** 2),
+    lambda z: 1 / (1 + (z / _KNEE) ** 2),
+)
+
+
+def _cost(fit: _NeutralFit, loss: _Loss, p: Array) -> float:
     prior, aim = _prior()
-    p = _start((wanted - t).mean(axis=0))
-    residual, jacobian = fit.misfit(p)
+    return float(loss.cost(fit.misfit(p)[0]).sum() + ((prior @ p - aim) ** 2).sum())
+
+
+def _descend(fit: _NeutralFit, loss: _Loss, p: Array) -> Array:
+    prior, aim = _prior()
+    cost = _cost(fit, loss, p)
     for _ in range(40):
-        weight = 1 / np.sqrt(1 + (residual / _KNEE) ** 2)
-        gram = (jacobian * weight[:, None]).T @ jacobian + prior.T @ prior
-        slope = jacobian.T @ (weight * residual) + prior.T @ (prior @ p - aim)
-        step = np.linalg.solve(gram, slope)
-        before = _cost(residual, prior @ p - aim)
-        for scale in (1.0, 0.5, 0.25, 0.1, 0.01):
+        residual, jacobian = fit.misfit(p)
+        weighted = jacobian * loss.weight(residual)[:, None]
+        gram = weighted.T @ jacobian + prior.T @ prior
+        step = np.linalg.solve(gram, weighted.T @ residual + prior.T @ (prior @ p - aim))
+        for scale in (1.0, 0.5, 0.25, 0.1, 0.03):
             trial = p - scale * step
-            residual, jacobian = fit.misfit(trial)
-            if _cost(residual, prior @ trial - aim) <= before:
+            trial_cost = _cost(fit, loss, trial)
+            if trial_cost < cost:
                 break
-        moved = np.abs(trial - p).max()
-        p = trial
-        if moved < 1e-6:
+        else:
+            return p
+        settled = cost - trial_cost < 1e-9 * (1 + cost)
+        p, cost = trial, trial_cost
+        if settled:
             break
-    # Neutrals that scatter more than print and sampling explain widen all (Birge ratio).
-    weight = 1 / np.sqrt(1 + (residual / _KNEE) ** 2)
+    return p
+
+
+def _covariance(fit: _NeutralFit, p: Array) -> Array:
+    """Of the parameters; neutrals that scatter more than expected widen all (Birge ratio)."""
+    prior, _ = _prior()
+    residual, jacobian = fit.misfit(p)
+    weight = _CAUCHY.weight(residual)
     excess = float(weight @ residual**2) / (len(residual) - _N + len(prior) / 2)
     gram = (jacobian * weight[:, None]).T @ jacobian + prior.T @ prior
-    return _unpack(p, np.asarray(np.linalg.inv(gram) * max(1.0, excess), float))
+    return np.asarray(np.linalg.inv(gram) * max(1.0, excess), float)
 
 
-def _cost(residual: Array, prior_residual: Array) -> float:
-    """Pseudo-Huber on the data: beyond the knee a patch pulls no harder. Priors are quadratic."""
-    data = 2 * _KNEE**2 * (np.sqrt(1 + (residual / _KNEE) ** 2) - 1)
-    return float(data.sum() + prior_residual @ prior_residual)
-
-
-def fit_matrix(reflectance: Array, lot: Lot, weight: ArrayLike = 1.0) -> Array:
-    """3x3 matrix from reflectance-like RGB (72, 3) to the lot's XYZ, robustly.
+def fit_matrix(rgb: ArrayLike, xyz: ArrayLike, weight: ArrayLike = 1.0) -> Array:
+    """3x3 matrix from reflectance-like RGB (N, 3) to XYZ (N, 3), robustly.
 
     Least squares on residuals divided by XYZ^(2/3), which is what a difference of
     lightness sees (CIE 1976 cube root); patches that disagree lose weight.
-    ``weight`` (72,) is what each patch counts for to begin with.
+    ``weight`` (N,) is what each patch counts for to begin with.
     """
-    scale = np.maximum(lot.xyz, 0.01) ** (2 / 3)
-    base = np.broadcast_to(weight, len(_CELLS))[:, None] / scale
-    robust = np.ones(len(_CELLS))
+    seen, wanted = np.asarray(rgb, float), np.asarray(xyz, float)
+    scale = np.maximum(wanted, 0.01) ** (2 / 3)
+    base = np.broadcast_to(weight, len(wanted))[:, None] / scale
+    robust = np.ones(len(wanted))
     matrix = np.zeros((3, 3))
     for _ in range(4):
         for k in range(3):
             w = base[:, k] * np.sqrt(robust)
-            matrix[k] = np.linalg.lstsq(reflectance * w[:, None], lot.xyz[:, k] * w, rcond=None)[0]
-        miss = np.linalg.norm((reflectance @ matrix.T - lot.xyz) / scale, axis=1)
+            matrix[k] = np.linalg.lstsq(seen * w[:, None], wanted[:, k] * w, rcond=None)[0]
+        miss = np.linalg.norm((seen @ matrix.T - wanted) / scale, axis=1)
         z = miss / max(1.4826 * float(np.median(miss)), 1e-6)
         robust = 1 / np.maximum(1, z / _KNEE)
     return matrix
@@ -371,10 +403,10 @@ def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
     light = fit_light(samples.linear, lot)
     # A clipped patch has lost its colour; a shade of blood counts double.
     weight = np.where(_RAMP, 2.0, 1.0) * (1.0 - 0.99 * samples.clipped_share)
-    matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot, weight)
+    matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot.xyz, weight)
     correction = ColourCorrection(light, matrix, samples, lot)
     refusal = _refusal(correction)
-    return correction if refusal is None else refusal  # not "or": a refusal is falsy
+    return correction if refusal is None else refusal
 
 
 def _refusal(correction: ColourCorrection) -> Refusal | None:
