@@ -25,7 +25,7 @@ from cardreader.cielab import xyz_to_lab
 from cardreader.locate import CardPose
 from cardreader.photo import Photo
 from cardreader.refusal import Reason, Refusal
-from cardreader.sample import CLIPPED_CODE
+from cardreader.sample import at_top
 
 GRID_PX_PER_MM = 10
 TILE_PX = 8
@@ -157,7 +157,7 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
     rough = _red_area(log_light, _neutral_redness(photo, pose))
     if isinstance(rough, Refusal):
         return rough
-    ends = encoded >= CLIPPED_CODE * photo.white
+    ends = at_top(photo, encoded)
     clipped: NDArray[np.bool_] = np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
     share = float(clipped[~rough].mean())
     if share > MAX_PAPER_CLIPPED:
@@ -175,9 +175,13 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
 @cache
 def _grid_mm() -> NDArray[np.float64]:
     """Centres of the grid's pixels on the card, (n, n, 2)."""
-    n = TILES * TILE_PX
-    t = (np.arange(n) + 0.5) / GRID_PX_PER_MM - SIDE_MM / 2
+    t = _along_mm()
     return np.stack(np.meshgrid(t, t), axis=-1) + np.array(layout.CENTRE_MM)
+
+
+def _along_mm() -> NDArray[np.float64]:
+    """Centres of the grid's pixels along a side, from the middle of the bay, (n,)."""
+    return (np.arange(TILES * TILE_PX) + 0.5) / GRID_PX_PER_MM - SIDE_MM / 2
 
 
 def _rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uint16]:
@@ -273,11 +277,10 @@ def _pixel_terms() -> NDArray[np.float32]:
     return _terms(np.stack(np.meshgrid(t, t), axis=-1)).astype(np.float32)
 
 
-def _tiled(image: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Group into tiles: (TILES**2, TILE_PX**2, ...)."""
-    rest = image.shape[2:]
-    split = image.reshape(TILES, TILE_PX, TILES, TILE_PX, *rest)
-    return split.swapaxes(1, 2).reshape(TILES**2, TILE_PX**2, *rest)
+def _tile_means(image: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Means over the tiles, (TILES**2, ...)."""
+    means = cv2.resize(image, (TILES, TILES), interpolation=cv2.INTER_AREA)
+    return np.asarray(means, dtype=np.float64).reshape(TILES**2, *image.shape[2:])
 
 
 def _fit_paper(
@@ -287,13 +290,13 @@ def _fit_paper(
     wide = 2 * round(_EDGE_MM * GRID_PX_PER_MM) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
     near_blot = np.asarray(cv2.dilate(rough.astype(np.uint8), kernel), dtype=np.float32)
-    blank = _tiled(near_blot).max(axis=1) == 0
+    blank = _tile_means(near_blot) == 0
     if blank.mean() < 0.2:
         return _refuse(
             Reason.BLOT_TOUCHES_BORDER, f"only {blank.mean():.0%} of the bay is blank paper"
         )
-    blank &= _tiled(clipped.astype(np.float32)).mean(axis=1) <= MAX_TILE_CLIPPED
-    tiles = _tiled(log_light)[blank].mean(axis=1, dtype=np.float64)
+    blank &= _tile_means(clipped.astype(np.float32)) <= MAX_TILE_CLIPPED
+    tiles = _tile_means(log_light)[blank]
     terms = _tile_terms()[blank]
     weight = np.ones(len(tiles))
     for _ in range(4):
@@ -377,13 +380,19 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
     holes = 1.0 - float(piece.sum()) / float(whole.sum())
     if holes > MAX_HOLES:
         return _refuse(Reason.BLOT_UNEVEN, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
-    rim = np.abs(_grid_mm()[whole] - np.array(layout.CENTRE_MM)).max()
+    rim = _farthest_mm(whole)
     if rim > layout.BAY_MM / 2 - BORDER_MM:
         return _refuse(
             Reason.BLOT_TOUCHES_BORDER,
             f"{layout.BAY_MM / 2 - rim:.1f} mm from the frame < {BORDER_MM}",
         )
     return whole
+
+
+def _farthest_mm(mask: NDArray[np.bool_]) -> float:
+    """How far from the middle of the bay a mask goes, along either side."""
+    seen = [np.flatnonzero(mask.any(axis=axis))[[0, -1]] for axis in (0, 1)]
+    return float(np.abs(_along_mm()[np.array(seen)]).max())
 
 
 def _describe(
@@ -397,11 +406,15 @@ def _describe(
         return _refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
     ratio = np.exp(depth)
     smooth = _smooth(depth, 2.0)[core]
-    verdict = _judge_core(ratio[core], smooth)
+    depths = smooth[:, 1:].mean(axis=1)
+    inner = ratio[core]
+    ordered = np.sort(inner.T.copy(), axis=1)
+    verdict = _judge_core(inner, ordered, depths)
     if verdict is not None:
         return verdict
-    mean_ratio, covariance = _mean_ratio(ratio, core)
-    centre = _grid_mm()[core].mean(axis=0)
+    mean_ratio, covariance = _mean_ratio(ratio, ordered, core)
+    weights = np.stack([core.sum(axis=0), core.sum(axis=1)])
+    centre = weights @ _along_mm() / core.sum() + np.array(layout.CENTRE_MM)
     log_paper, log_paper_covariance = paper.at(centre)
     paper_linear = np.exp(log_paper)
     scale = np.diag(paper_linear)
@@ -414,23 +427,27 @@ def _describe(
         covariance=scale @ covariance @ scale,
         paper_linear=paper_linear,
         paper_covariance=scale @ log_paper_covariance @ scale,
-        unevenness=_spread(smooth[:, 1:].mean(axis=1)),
+        unevenness=_spread(depths),
         paper_residual=paper.residual,
         n_pixels=round(core_area * pose.px_per_mm**2),
     )
 
 
-def _judge_core(ratio: NDArray[np.float32], smooth: NDArray[np.float32]) -> Refusal | None:
-    """Refuse a core of several colours; ``ratio`` (k, 3) to paper, ``smooth`` its log, smoothed.
+def _judge_core(
+    ratio: NDArray[np.float32], ordered: NDArray[np.float32], depths: NDArray[np.float32]
+) -> Refusal | None:
+    """Refuse a core of several colours.
+
+    ``ratio`` (k, 3) is to the paper, ``ordered`` (3, k) the same sorted by channel,
+    ``depths`` (k,) its smoothed log in green and blue.
 
     Reflected light is added to all channels and only brightens, in one place.
     Clots and a thin or streaky soak go both ways about the middle.
     """
-    depth = smooth[:, 1:].mean(axis=1)
-    dark, middle, bright = np.quantile(depth, (0.01, 0.5, 0.99))
-    more = ratio - np.median(ratio, axis=0)
+    dark, middle, bright = np.quantile(depths, (0.01, 0.5, 0.99))
+    more = ratio - ordered[:, ordered.shape[1] // 2]
     shine = (more[:, 1:].min(axis=1) > 0.06) & (more[:, 0] > 0.6 * more[:, 1])
-    unevenness = _spread(depth)
+    unevenness = _spread(depths)
     if middle - dark < MAX_DARKER and bright - middle > middle - dark and shine.mean() > MAX_GLARE:
         return _refuse(
             Reason.GLARE_ON_BLOT, f"{shine.mean():.1%} of the core shines > {MAX_GLARE:.0%}"
@@ -445,16 +462,16 @@ def _judge_core(ratio: NDArray[np.float32], smooth: NDArray[np.float32]) -> Refu
 
 
 def _mean_ratio(
-    ratio: NDArray[np.float32], core: NDArray[np.bool_]
+    ratio: NDArray[np.float32], ordered: NDArray[np.float32], core: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Trimmed mean (3,) over the core and its covariance (3, 3) from tile means."""
-    values = np.sort(ratio[core], axis=0)
-    cut = int(_TRIM * len(values))
-    mean = values[cut : len(values) - cut].mean(axis=0, dtype=np.float64)
-    covered = _tiled(core.astype(np.float32)).mean(axis=1) > 0.99
-    tiles = _tiled(ratio)[covered].mean(axis=1, dtype=np.float64)
+    n = ordered.shape[1]
+    cut = int(_TRIM * n)
+    mean = ordered[:, cut : n - cut].mean(axis=1, dtype=np.float64)
+    covered = _tile_means(core.astype(np.float32)) > 0.99
+    tiles = _tile_means(ratio)[covered]
     if len(tiles) < 4:
-        return mean, np.cov(values.T) / 4
+        return mean, np.cov(ordered) / 4
     return mean, np.cov(tiles.T) / len(tiles)
 
 

@@ -101,13 +101,8 @@ def _frame(image_size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
 
 
 def _apply(h: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    # Spelt out by coordinate: sums over an axis of two are slow for many points.
-    x, y = points[..., 0], points[..., 1]
-    w = h[2, 0] * x + h[2, 1] * y + h[2, 2]
-    out = np.empty(points.shape)
-    out[..., 0] = (h[0, 0] * x + h[0, 1] * y + h[0, 2]) / w
-    out[..., 1] = (h[1, 0] * x + h[1, 1] * y + h[1, 2]) / w
-    return out
+    mapped = cv2.perspectiveTransform(points.reshape(-1, 1, 2), h)
+    return np.asarray(mapped, dtype=np.float64).reshape(points.shape)
 
 
 def _project(

@@ -125,8 +125,13 @@ def _light(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.float32]:
 
 
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
-    ends = (encoded >= CLIPPED_CODE * photo.white) | (encoded <= CRUSHED_CODE * photo.white)
+    ends = at_top(photo, encoded) | (encoded <= round(CRUSHED_CODE * photo.white))
     return np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
+
+
+def at_top(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which code values are clipped at the bright end; compared as whole numbers, which is fast."""
+    return np.asarray(encoded >= round(CLIPPED_CODE * photo.white))
 
 
 def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -165,7 +170,7 @@ def _rounding(
 
 def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:
     lightest = [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
-    clipped = float(np.median((encoded[lightest] >= CLIPPED_CODE * photo.white).mean((1, 2, 3))))
+    clipped = float(np.median(at_top(photo, encoded[lightest]).mean((1, 2, 3))))
     if clipped > MAX_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}")
     light = float(np.median(samples.linear[lightest, 1]))
