@@ -103,7 +103,11 @@ def report(calibration: Calibration, n: int, n_safety: int, seed: int, workers: 
         "",
         "Synthetic throughout; made by `python tests/benchmarks/accuracy.py`. "
         f"Calibration `{calibration.id}`, {n} draws a control, seed {seed}. Haemoglobin uniform "
-        "over 3 to 18 g/dL, cameras and lights held out. All figures in g/dL unless marked.",
+        "over 3 to 18 g/dL, cameras and lights held out. All figures in g/dL unless marked. "
+        "Sensitivity and specificity are of what was read: below 7, of being raised as severe or "
+        "possibly so; below 11, of not being called not anaemic ('uncertain' counts as sent on). "
+        "The camera `measured-2` is a stacked sensor that no phone has: its colours are often "
+        "crushed and then refused.",
         "",
     ]
     image_only = replace(calibration, volume_cv=0.0)
@@ -172,7 +176,6 @@ def _draw(
     rivals = {"ideal eye": eye(scene)} | _rivals(draw, scene) if others else {}
     truth = scene.hb_g_dl
     if isinstance(result, Refusal):
-        # A refused woman is not sent home: she counts as sent on, never as cleared.
         return Draw(
             truth, scene.light_name, scene.camera.name, np.nan, False, True, True, False,
             result.reason, rivals,
@@ -309,10 +312,10 @@ def _full_row(draws: Sequence[Draw] | None) -> tuple[str, ...]:
     return (
         *_error_row((truth, read)),
         _share([d.covered for d in kept]),
-        _share([d.severe_sent for d in draws if d.hb_g_dl < 7]),
-        _share([not d.severe_sent for d in draws if d.hb_g_dl >= 7]),
-        _share([d.anaemic_sent for d in draws if d.hb_g_dl < 11]),
-        _share([not d.anaemic_sent for d in draws if d.hb_g_dl >= 11]),
+        _share([d.severe_sent for d in kept if d.hb_g_dl < 7]),
+        _share([not d.severe_sent for d in kept if d.hb_g_dl >= 7]),
+        _share([d.anaemic_sent for d in kept if d.hb_g_dl < 11]),
+        _share([not d.anaemic_sent for d in kept if d.hb_g_dl >= 11]),
         _share([bool(d.refusal) for d in draws]),
         str(len(draws)),
     )
