@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -219,10 +220,20 @@ def _spread(grid: Array, density: Array, cv: float) -> Array:
     """Spread by normal scatter of standard deviation cv * Hb: volume and Hb enter as a product."""
     if cv == 0:
         return density
-    width = np.maximum(cv * grid, 1e-3)
-    kernel = np.exp(-0.5 * ((grid[:, None] - grid) / width) ** 2) / width
-    out = kernel / kernel.sum(axis=0) @ density
+    out = _volume_kernel(grid.tobytes(), cv) @ density
     return np.asarray(out / out.sum())
+
+
+@lru_cache(maxsize=16)
+def _volume_kernel(grid: bytes, cv: float) -> Array:
+    """Where the scatter takes the density of each grid point, (g, g); columns add up to 1.
+
+    Kept: it is the same for all readings under one calibration.
+    """
+    at = np.frombuffer(grid)
+    width = np.maximum(cv * at, 1e-3)
+    kernel = np.exp(-0.5 * ((at[:, None] - at) / width) ** 2) / width
+    return np.asarray(kernel / kernel.sum(axis=0))
 
 
 def _measurement_sd(locus: Array, grid: Array, inverse: Array, photo: Array, at: int) -> float:

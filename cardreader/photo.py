@@ -130,10 +130,11 @@ class Photo:
         return linear if self.to_srgb is None else linear @ self.to_srgb.T.astype(linear.dtype)
 
 
-def open_photo(data: bytes) -> Photo | Refusal:
+def open_photo(data: bytes, sha256: str | None = None) -> Photo | Refusal:
     """Open a JPEG, PNG, TIFF, WebP or (with the ``heif`` extra) HEIF photo.
 
-    Never raises, whatever the bytes hold. Refusals: NOT_AN_IMAGE,
+    ``sha256`` is that of the bytes, where the caller has it already. Never
+    raises, whatever the bytes hold. Refusals: NOT_AN_IMAGE,
     IMAGE_TOO_LARGE, IMAGE_TOO_SMALL, COLOUR_NOT_CORRECTABLE (no colour at all).
     """
     if len(data) > MAX_FILE_BYTES:
@@ -147,7 +148,7 @@ def open_photo(data: bytes) -> Photo | Refusal:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             header = _open_header(data, kind)
-            return header if isinstance(header, Refusal) else _decode(data, kind, header)
+            return header if isinstance(header, Refusal) else _decode(data, kind, header, sha256)
     except (MemoryError, RecursionError, Exception) as error:
         return _refuse(Reason.NOT_AN_IMAGE, f"{kind}: {type(error).__name__}: {_line(error)}")
 
@@ -265,7 +266,7 @@ def _png_whole(data: bytes) -> bool:
     return False
 
 
-def _decode(data: bytes, kind: str, header: Image.Image) -> Photo | Refusal:
+def _decode(data: bytes, kind: str, header: Image.Image, sha256: str | None) -> Photo | Refusal:
     stored_size = header.size
     divisor = 1
     if kind == "JPEG":
@@ -289,7 +290,7 @@ def _decode(data: bytes, kind: str, header: Image.Image) -> Photo | Refusal:
         encoded=upright,
         full_size=(width, height),
         scale=upright.shape[1] / width,
-        sha256=hashlib.sha256(data).hexdigest(),
+        sha256=sha256 or hashlib.sha256(data).hexdigest(),
         exif=exif,
         icc_name=name,
         notes=tuple(notes),

@@ -10,9 +10,9 @@ so that photos are judged again without being opened when a calibration changes.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
 from datetime import date
-from hashlib import sha256
 
 import numpy as np
 from numpy.typing import NDArray
@@ -165,10 +165,13 @@ def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Readi
     )
 
 
-def measure_photo(data: bytes, lots: Lots) -> Measurement:
-    """Everything up to the blot's colour; needs the card lots, but no calibration."""
-    measured = Measurement(sha256(data).hexdigest())
-    photo = open_photo(data)
+def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measurement:
+    """Everything up to the blot's colour; needs the card lots, but no calibration.
+
+    ``sha256`` is that of the bytes, where the caller has it already.
+    """
+    measured = Measurement(sha256 or hashlib.sha256(data).hexdigest())
+    photo = open_photo(data, measured.sha256)
     if isinstance(photo, Refusal):
         return replace(measured, refusal=photo)
     measured = replace(measured, photo=photo)

@@ -125,7 +125,7 @@ def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outc
         if sha256 in job.known:
             return Outcome(task.name, sha256, known=True)
         begun(sha256)
-        return _measured(task, job, measure_photo(data, job.reader.lots))
+        return _measured(task, job, measure_photo(data, job.reader.lots, sha256))
     except (OSError, ValueError) as error:
         if sha256 is None:  # ValueError: a null byte in the name
             return _failed(task, Failure.CANT_OPEN, _line(error), None)
