@@ -61,6 +61,8 @@ def _guarded(name: str) -> Run:
 
 
 def _told(name: str, arguments: argparse.Namespace) -> ExitCode:
+    from threadpoolctl import threadpool_limits
+
     from cardreader.calibrate import commands
     from cardreader.calibrate.conformal import TooFewPairsError
     from cardreader.calibrate.study import StudyError
@@ -69,7 +71,9 @@ def _told(name: str, arguments: argparse.Namespace) -> ExitCode:
 
     run: Run = getattr(commands, name)
     try:
-        return run(arguments)
+        # Thousands of 3 x 3 matrices: more threads would only wait for each other.
+        with threadpool_limits(1):
+            return run(arguments)
     except (TooFewPairsError, StudyError, CalibrationError) as error:
         raise CommandError(ExitCode.BAD_DATA, str(error)) from None
     except FileNotFoundError as error:
