@@ -100,24 +100,18 @@ class LightModel:
 
     def log_brightness(self, linear: ArrayLike) -> Array:
         """Log of light received, glare removed, from nominal linear RGB (N, 3)."""
-        received = self._received(_powers(linear))
-        return np.asarray(np.log(np.maximum(received - self.glare, _EPSILON)))
-
-    def _received(self, powers: Array) -> Array:
-        # Clipped, so that a start far off can't overflow.
-        return np.exp(np.clip((powers * self.tone).sum(axis=-1), -20, 5))
+        return np.log(self._brightness(_powers(linear))[1])
 
     def brightness_jacobian(self, linear: ArrayLike) -> Array:
         """Derivative of `log_brightness` (N, 3) by tone and glare, shape (N, 3, 13)."""
         powers = _powers(linear)
-        received = self._received(powers)
-        net = np.maximum(received - self.glare, _EPSILON)
-        out = np.zeros((*net.shape, _N_TONE + 1))
-        for c in range(3):
-            gain = (received[:, c] / net[:, c])[:, None]
-            out[:, c, 4 * c : 4 * c + 4] = powers[:, c] * gain
-        out[..., _GLARE] = -1 / net
-        return out
+        return _brightness_jacobian(powers, *self._brightness(powers))
+
+    def _brightness(self, powers: Array) -> tuple[Array, Array]:
+        """Light received with and without the glare, (N, 3) each."""
+        # Clipped, so that a start far off can't overflow.
+        received = np.exp(np.minimum(np.maximum((powers * self.tone).sum(axis=-1), -20), 5))
+        return received, np.maximum(received - self.glare, _EPSILON)
 
     def reflectance(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
         """Reflectance-like RGB (N, 3): brightness over light."""
@@ -133,7 +127,16 @@ class LightModel:
 def _powers(linear: ArrayLike) -> Array:
     """Powers 0 to 3 of the log of nominal linear RGB, shape (N, 3, 4)."""
     t = np.log(np.maximum(np.asarray(linear, float), _EPSILON))
-    return np.asarray(t[..., None] ** np.arange(4))
+    return np.stack([np.ones_like(t), t, t * t, t * t * t], axis=-1)
+
+
+def _brightness_jacobian(powers: Array, received: Array, net: Array) -> Array:
+    out = np.zeros((*net.shape, _N_TONE + 1))
+    slope = powers * (received / net)[..., None]
+    for c in range(3):
+        out[:, c, 4 * c : 4 * c + 4] = slope[:, c]
+    out[..., _GLARE] = -1 / net
+    return out
 
 
 def _field_basis(at_mm: Array) -> Array:
@@ -194,23 +197,38 @@ def _start(level: Array) -> Array:
 class _NeutralFit:
     """Misfit of the neutral prints and its derivatives, in standard deviations."""
 
-    linear: Array
+    powers: Array
     basis: Array
     wanted: Array
     sd: Array
 
+    def residual(self, p: Array) -> Array:
+        """Residuals (60,)."""
+        model = _unpack(p)
+        return self._residual(model, model._brightness(self.powers)[1])
+
     def misfit(self, p: Array) -> tuple[Array, Array]:
         """Residuals (60,) and Jacobian (60, 24)."""
         model = _unpack(p)
+        received, net = model._brightness(self.powers)
+        jacobian = self._field_jacobian.copy()
+        jacobian[..., : _GLARE + 1] = _brightness_jacobian(self.powers, received, net)
+        jacobian /= self.sd[..., None]
+        return self._residual(model, net), jacobian.reshape(-1, _N)
+
+    def _residual(self, model: LightModel, net: Array) -> Array:
         light = (self.basis @ model.field)[:, None] + self.basis[:, :2] @ model.field_channel
-        jacobian = np.zeros((*self.wanted.shape, _N))
-        jacobian[..., : _GLARE + 1] = model.brightness_jacobian(self.linear)
-        jacobian[..., _FIELD] = -self.basis[:, None, :]
+        return np.asarray((np.log(net) - light - self.wanted) / self.sd).ravel()
+
+    @cached_property
+    def _field_jacobian(self) -> Array:
+        """The part of the Jacobian that doesn't change, (20, 3, 24): that of the field."""
+        out = np.zeros((*self.wanted.shape, _N))
+        out[..., _FIELD] = -self.basis[:, None, :]
         for c in range(3):
-            jacobian[:, c, 18 + c] = -self.basis[:, 0]
-            jacobian[:, c, 21 + c] = -self.basis[:, 1]
-        residual = (model.log_brightness(self.linear) - light - self.wanted) / self.sd
-        return residual.ravel(), (jacobian / self.sd[..., None]).reshape(-1, _N)
+            out[:, c, 18 + c] = -self.basis[:, 0]
+            out[:, c, 21 + c] = -self.basis[:, 1]
+        return out
 
 
 def fit_light(linear: Array, lot: Lot) -> LightModel:
@@ -228,7 +246,7 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
     wanted = np.log(np.maximum(lot.xyz[_NEUTRAL] @ XYZ_TO_SRGB.T, _EPSILON))
     t = np.log(np.maximum(linear[_NEUTRAL], _EPSILON))
     fit = _NeutralFit(
-        linear=linear[_NEUTRAL],
+        powers=_powers(linear[_NEUTRAL]),
         basis=_field_basis(_AT_MM[_NEUTRAL]),
         wanted=wanted,
         sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
@@ -258,7 +276,7 @@ _CAUCHY = _Loss(
 
 def _cost(fit: _NeutralFit, loss: _Loss, p: Array) -> float:
     prior, aim = _prior()
-    return float(loss.cost(fit.misfit(p)[0]).sum() + ((prior @ p - aim) ** 2).sum())
+    return float(loss.cost(fit.residual(p)).sum() + ((prior @ p - aim) ** 2).sum())
 
 
 def _descend(fit: _NeutralFit, loss: _Loss, p: Array) -> Array:
