@@ -104,7 +104,7 @@ def test_the_fit_is_a_minimum():
     light = fit_light(linear, LOT)
     wanted = np.log(ideal_rgb()[NEUTRAL])
     problem = module._NeutralFit(
-        linear[NEUTRAL],
+        module._powers(linear[NEUTRAL]),
         module._field_basis(AT[NEUTRAL]),
         wanted,
         np.hypot(module._SAMPLING_LOG_SD, module._PRINT_SD * np.maximum(-wanted, 0)),
