@@ -74,7 +74,9 @@ class Guard:
 
     async def _guarded(self, scope: Scope, headers: Headers, receive: Receive, send: Send) -> None:
         client = scope["client"][0] if scope.get("client") else "unknown"
-        if not self.limiter.hit(self.rate, "all", client):
+        # Fixed files cost next to nothing, and a page that loses its style sheet is worse.
+        free = scope["path"].startswith("/static/")
+        if not free and not self.limiter.hit(self.rate, "all", client):
             refused = _refused(scope, 429, mark("Too many requests. Wait a minute."))
             refused.headers["Retry-After"] = "60"
             await refused(scope, receive, send)

@@ -12,6 +12,7 @@ import time
 import urllib.error
 import urllib.request
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -83,6 +84,7 @@ class Server:
         self.url = f"http://127.0.0.1:{self.port}"
         self.options = options
         self.log = data.parent / f"{data.name}.log"
+        self.cookies: dict[str, list[Any]] = {}
         self.process: subprocess.Popen[bytes] | None = None
 
     def command(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
