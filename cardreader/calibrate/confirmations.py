@@ -105,11 +105,11 @@ def drift_page(charts: Sequence[Chart], centre_g_dl: float) -> str:
     ]
     sections += [
         Section(
-            f"{chart.part} {chart.name}",
+            chart.title,
             (
                 Figure(
                     figures.drift_figure(chart),
-                    f"{chart.n} confirmed results of {chart.part} {chart.name}, standardised: "
+                    f"{chart.n} confirmed results of {chart.title}, standardised: "
                     "EWMA with its limits, CUSUM with its limit; a vertical line marks the alarm.",
                 ),
             ),

@@ -187,18 +187,24 @@ class Chart:
         return self.ewma.first_alarm is not None or self.cusum.first_alarm is not None
 
     @property
+    def title(self) -> str:
+        """Lot or phone with its name, said once."""
+        said = self.name.lower().startswith(self.part)
+        return self.name if said else f"{self.part} {self.name}"
+
+    @property
     def words(self) -> str:
-        """One plain sentence for the supervisor."""
+        """A few plain sentences for the supervisor."""
         if not self.alarm:
-            return f"{self.part} {self.name}: no drift seen in {self.n} confirmed readings."
+            return f"{self.title}: no drift seen in {self.n} confirmed readings."
         at = min(i for i in (self.ewma.first_alarm, self.cusum.first_alarm) if i is not None)
         way = "above" if self.ewma.value[at] > 0 else "below"
         return (
-            f"{self.part} {self.name}: readings have drifted {way} the confirmatory results "
+            f"{self.title}: readings have drifted {way} the confirmatory results "
             f"(alarm on {self.days[at].isoformat()}, result {at + 1} of {self.n}; mean difference "
             f"{self.mean_difference_g_dl:+.2f} g/dL). Stop relying on it until it is checked: "
             "read control blots of known value, look at the card for fading or dirt, "
-            "and confirm recent readings."
+            "and confirm recent readings. Now and then an alarm is false."
         )
 
 

@@ -16,6 +16,7 @@ from cardreader.calibration import Calibration
 Array = NDArray[np.float64]
 N_COLOUR = 9
 LEAST_FACTOR, LARGEST_FACTOR = 0.02, 20.0
+MOST_AT_ONCE = 1000
 COLOUR_COLUMNS = (
     *("log_ratio_x", "log_ratio_y", "log_ratio_z"),
     *("cov_xx", "cov_xy", "cov_xz", "cov_yy", "cov_yz", "cov_zz"),
@@ -34,6 +35,11 @@ class Measured:
 
     def __len__(self) -> int:
         return len(self.log_ratio)
+
+    def rows(self, start: int, stop: int) -> Measured:
+        """A run of photos."""
+        cut = slice(start, stop)
+        return Measured(self.log_ratio[cut], self.covariance[cut], self.signature[cut])
 
 
 def pack(measured: Measured) -> Array:
@@ -158,6 +164,16 @@ class Readings:
 
 def distributions(measured: Measured, calibration: Calibration) -> Distributions:
     """Multivariate t density about the calibration's locus, per photo."""
+    if len(measured) > MOST_AT_ONCE:  # memory for a study of any size
+        parts = [
+            distributions(measured.rows(start, start + MOST_AT_ONCE), calibration)
+            for start in range(0, len(measured), MOST_AT_ONCE)
+        ]
+        return Distributions(
+            calibration,
+            np.concatenate([part.density for part in parts]),
+            np.concatenate([part.distance2 for part in parts]),
+        )
     locus = calibration.grid_locus[None]
     if len(calibration.signature_mean):
         shift, slope = signature_terms(measured.signature, calibration)

@@ -52,6 +52,14 @@ def test_many_readings_are_those_of_the_reader(shipped_calibration):
         assert found.p_below(7.0)[i] == pytest.approx(one.p_below(7.0), abs=1e-6)
 
 
+def test_many_photos_are_read_in_runs_and_come_out_the_same(base):
+    X, _, _ = _training(16, 2300)
+    whole = distributions(unpack(X), base)
+    some = distributions(unpack(X[990:1010]), base)
+    assert whole.density.shape[0] == 2300
+    assert np.array_equal(whole.density[990:1010], some.density)
+
+
 def test_pack_and_unpack_are_inverse():
     noise = measured([5.0, 9.0], np.random.default_rng(3))
     back = unpack(pack(noise))
