@@ -62,7 +62,9 @@ class HbEstimate:
 
     def p_below(self, threshold_g_dl: float) -> float:
         """Probability that haemoglobin is below a threshold in g/dL."""
-        return float(np.interp(threshold_g_dl, self.grid_g_dl, np.cumsum(self.density)))
+        # As for quantiles: half of a cell's mass lies below its middle.
+        below = np.cumsum(self.density) - self.density / 2
+        return float(np.interp(threshold_g_dl, self.grid_g_dl, below, left=0.0, right=1.0))
 
 
 def signature(correction: ColourCorrection) -> Array:

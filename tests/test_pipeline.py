@@ -1,0 +1,105 @@
+"""The whole chain on sample photos, and that it always answers."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from cardreader.calibration import Calibration
+from cardreader.card import Lots
+from cardreader.decide import Outcome
+from cardreader.pipeline import Reader, read_photo
+from cardreader.protocol import load_protocol
+from cardreader.refusal import ADVICE, Reason, Refusal
+from cardreader.report import dumps, reading_json
+from cardreader.shipped import shipped
+
+ROOT = Path(__file__).parents[1]
+SAMPLE = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
+
+
+@pytest.fixture(scope="module")
+def reader() -> Reader:
+    return Reader(
+        Lots.load(shipped("lots")),
+        Calibration.load(shipped("default")),
+        load_protocol(),
+        date(2026, 11, 25),
+    )
+
+
+def test_every_stage_leaves_its_result(reader):
+    out = read_photo(SAMPLE.read_bytes(), reader)
+    assert out.refusal is None
+    stages = (out.photo, out.pose, out.lot, out.samples, out.correction, out.blot, out.estimate)
+    assert all(stage is not None for stage in stages)
+    assert out.lot_id == "027001"
+
+
+def test_the_same_photo_gives_the_same_json(reader):
+    data = SAMPLE.read_bytes()
+    first, second = (dumps(reading_json(read_photo(data, reader))) for _ in range(2))
+    assert first == second
+
+
+@pytest.mark.parametrize("data", [b"", b"no picture", SAMPLE.read_bytes()[:200_000]])
+def test_what_is_no_whole_photo_is_refused(reader, data):
+    out = read_photo(data, reader)
+    assert out.refusal is not None
+    assert out.decision.outcome is Outcome.NOT_READ
+
+
+def test_an_expired_lot_is_refused_on_the_day_after(reader):
+    expires = reader.lots[27001].expires
+    last = read_photo(SAMPLE.read_bytes(), replace(reader, today=expires))
+    after = read_photo(
+        SAMPLE.read_bytes(), replace(reader, today=expires.replace(year=expires.year + 1))
+    )
+    assert last.refusal is None
+    assert after.refusal is not None
+    assert after.refusal.reason is Reason.LOT_EXPIRED
+
+
+def test_a_calibration_for_another_lot_is_refused(reader):
+    other = replace(reader, calibration=replace(reader.calibration, lots=("000123",)))
+    out = read_photo(SAMPLE.read_bytes(), other)
+    assert out.refusal is not None
+    assert out.refusal.reason is Reason.CALIBRATION_UNFIT
+
+
+def test_every_reason_has_advice():
+    assert set(ADVICE) == set(Reason)
+
+
+def test_a_refusal_has_no_truth_value():
+    with pytest.raises(ValueError, match="truth value"):
+        bool(Refusal(Reason.NO_CARD, "locate"))
+
+
+def test_the_reader_does_not_know_the_simulator():
+    """Importing the chain must not import the renderer: nothing may depend on its inside."""
+    code = (
+        "import sys, cardreader.pipeline, cardreader.report\n"
+        "sys.exit(any(m.startswith('cardreader.simulate') for m in sys.modules))"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False, cwd=ROOT).returncode == 0
+
+
+def test_the_readme_shows_what_the_command_prints():
+    readme = (ROOT / "README.md").read_text()
+    command = re.search(r"cardreader (read sample_images/\S+)", readme)
+    assert command is not None
+    printed = subprocess.run(
+        [sys.executable, "-m", "cardreader", *command[1].split()],
+        check=True,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+    ).stdout
+    assert printed.strip() in readme
