@@ -16,7 +16,7 @@ from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare
 
 AHEAD = 4
 """Tasks under way for every thread of the cluster."""
-CONNECT_S = 10
+CONNECT_S = 5
 
 
 class ClusterError(Exception):

@@ -11,6 +11,7 @@ import io
 import json
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -103,6 +104,9 @@ def _detail(result: Result) -> str | None:
 def _phone(result: Result) -> str | None:
     return result.photo.phone or _at("photo", "make_model")(result)
 
+
+_ROWS_AT_ONCE = 1000
+"""Readings held at a time while the table is made, so that memory doesn't grow with them."""
 
 _TEXT, _NUMBER, _WHOLE, _TRUTH = "string", "float64", "int64", "bool"
 
@@ -203,12 +207,14 @@ def arrow_table(results: Iterable[Result]) -> pa.Table:
     """The rows as an Arrow table; its schema doesn't depend on what the rows hold."""
     import pyarrow as pa
 
-    rows = [row(result) for result in results]
     types = {_TEXT: pa.string(), _NUMBER: pa.float64(), _WHOLE: pa.int64(), _TRUTH: pa.bool_()}
-    return pa.Table.from_arrays(
-        [pa.array([r[c.name] for r in rows], types[c.kind]) for c in COLUMNS],
-        schema=pa.schema([(c.name, types[c.kind]) for c in COLUMNS]),
-    )
+    schema = pa.schema([(c.name, types[c.kind]) for c in COLUMNS])
+    batches = []
+    waiting = iter(results)
+    while some := list(islice(waiting, _ROWS_AT_ONCE)):
+        values = [pa.array([c.get(r) for r in some], types[c.kind]) for c in COLUMNS]
+        batches.append(pa.RecordBatch.from_arrays(values, schema=schema))
+    return pa.Table.from_batches(batches, schema=schema).combine_chunks()
 
 
 def json_line(result: Result) -> str:
