@@ -35,7 +35,13 @@ _BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10.5, leading=14.5
 _SMALL = ParagraphStyle("small", parent=_BODY, fontSize=9, leading=12)
 _TITLE = ParagraphStyle("title", parent=_BODY, fontName="Helvetica-Bold", fontSize=16, leading=20)
 _HEAD = ParagraphStyle(
-    "head", parent=_BODY, fontName="Helvetica-Bold", fontSize=11.5, leading=15, spaceBefore=9
+    "head",
+    parent=_BODY,
+    fontName="Helvetica-Bold",
+    fontSize=11.5,
+    leading=15,
+    spaceBefore=9,
+    spaceAfter=3,
 )
 _LOUD = ParagraphStyle(
     "loud", parent=_BODY, fontName="Helvetica-Bold", fontSize=13, leading=17, spaceAfter=2

@@ -101,7 +101,7 @@ def _blocks(shades: Sequence[Shade]) -> tuple[Block, ...]:
 
 PLOT_WIDTH = 340.0
 PLOT_HEIGHT = 220.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 30.0, 12.0, 12.0, 30.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 26.0, 34.0, 12.0, 30.0
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import shutil
 import signal
@@ -16,9 +17,9 @@ from typing import Any
 
 import pytest
 
-from cardreader.register import accounts
+from cardreader.register import accounts, recording, women
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.models import Role
+from cardreader.register.models import Regimen, Role, utc_now
 
 ROOT = Path(__file__).parents[2]
 PASSWORD = "a long invented password"
@@ -105,6 +106,25 @@ class Server:
         with database.write() as session:
             for role in Role:
                 accounts.add_account(session, role.value, role, PASSWORD)
+        database.close()
+
+    def add_history(self) -> None:
+        """A woman followed for three months whose haemoglobin hardly rises; invented."""
+        from builders import NOBODY, PROTOCOL, add_woman, facts, lab, photo
+
+        database = Database(sqlite_url(self.data / "register.db"))
+        with database.write() as session:
+            woman = add_woman(session, "KX-400", weeks=14, days_ago=100)
+            photo(session, woman, facts(8.1), days_ago=95, number=1)
+            lab(session, woman, 8.4, days_ago=90)
+            started = dt.date.today() - dt.timedelta(days=90)
+            women.start_treatment(session, woman, Regimen.TREATMENT, started, None)
+            photo(session, woman, facts(8.9), days_ago=62, number=2)
+            recording.record_tube(
+                *(session, woman, "tube-400", 9.5, recording.TubeUnit.G_DL),
+                *(utc_now() - dt.timedelta(days=40), None, PROTOCOL, NOBODY),
+            )
+            photo(session, woman, facts(8.7), days_ago=8, number=3)
         database.close()
 
     def start(self) -> None:

@@ -85,7 +85,8 @@ def show(request: Request, visitor: Carer, woman_id: str) -> Response:
         woman = _woman(session, woman_id)
         row = row_of(woman, state.settings.rules)
         points = [
-            {**asdict(p), "words": words.outcome_words(p.outcome, p.source)} for p in row.points
+            {**asdict(p), "day": p.day, "words": words.outcome_words(p.outcome, p.source)}
+            for p in row.points
         ]
         return page(
             request,
