@@ -86,8 +86,9 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
 def report(arguments: argparse.Namespace) -> ExitCode:
     """Validate a finished calibration on new women."""
     study = _study(arguments)
-    calibration = _calibration(arguments.calibration)
+    calibration, past = _with_provenance(arguments.calibration or shipped("default"))
     features = _features(study, arguments, calibration)
+    _must_be_new(features, past)
     about = _about(arguments, study.sha256)
     files, found = workflow.external_report(
         features, about, calibration, _protocol(arguments.protocol)
@@ -133,6 +134,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     if arguments.out is not None:
         _must_be_free(arguments.out, replace=False)
     features = _features(study, arguments, old)
+    _must_be_new(features, past)
     pairs = Pairs.of(features)
     scores = [float(score) for score in past.get("conformity_scores", [])]
     found = bridging.bridge(pairs, old, len(scores) or None, scores, arguments.margin)
@@ -176,6 +178,9 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
         "study_sha256": study.sha256,
         "base": {"id": old.id, "sha256": old.sha256},
         "conformity_scores": scores,
+        "photos_sha256": sorted(
+            {*past.get("photos_sha256", ()), *features.rows["photo_sha256"]} - {""}
+        ),
         **note,
     }
     _writing(arguments.out, lambda: container.save(arguments.out, new, provenance))
@@ -307,6 +312,17 @@ def _with_provenance(path: Path) -> tuple[Calibration, dict[str, Any]]:
         loaded = container.load(path)
         return loaded.calibration, loaded.provenance
     return container.load_calibration(path), {}
+
+
+def _must_be_new(features: Features, past: dict[str, Any]) -> None:
+    """A calibration agrees with the photos it was made from: that would show nothing."""
+    known = set(past.get("photos_sha256", ())) & set(features.rows["photo_sha256"])
+    if known - {""}:
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"{len(known - {''})} photos of the table had a part in the calibration: "
+            "only new women can test it",
+        )
 
 
 def _must_be_free(out: Path, replace: bool) -> None:

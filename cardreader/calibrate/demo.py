@@ -202,7 +202,9 @@ def _measure(study: Study, sittings: list[_Sitting], rng: np.random.Generator) -
         np.array([part[1] for part in parts]),
         np.array([part[2] for part in parts]),
     )
-    rows = study.rows.reset_index(drop=True).assign(photo_sha256="", refusal=refusals)
+    rows = study.rows.reset_index(drop=True).assign(
+        photo_sha256="", refusal=refusals, lot_nominal=False
+    )
     return Features(pd.concat([rows, feature_frame(measured)], axis=1), study.n_rows, study.errors)
 
 

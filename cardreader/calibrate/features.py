@@ -37,7 +37,8 @@ class Features:
     ----------
     rows : DataFrame
         The study's rows in their order, with ``photo_sha256``, ``refusal`` (empty
-        for a photo that gave a colour) and the feature columns (0 where refused).
+        for a photo that gave a colour), ``lot_nominal`` (its card lot was never
+        measured) and the feature columns (0 where refused).
     n_table : int
         Rows of the study table, those with faults included.
     table_errors : tuple of RowError
@@ -101,6 +102,7 @@ def read_features(
     """
     reader = Reader(lots, replace(base, lots=()), protocol, today)
     colours, refusals, hashes = [], [], []
+    nominal = {lot.lot_id for lot in lots.values() if lot.basis == "nominal"}
     for done, row in enumerate(study.rows.to_dict("records"), start=1):
         colour, refusal, sha256 = _read_one(
             study.folder / str(row["photo"]), str(row["lot"]), reader
@@ -112,6 +114,7 @@ def read_features(
     size = len(base.signature_mean)
     measured = _stack([_blank(size) if one is None else one for one in colours], size)
     rows = study.rows.reset_index(drop=True).assign(photo_sha256=hashes, refusal=refusals)
+    rows["lot_nominal"] = rows["lot"].isin(nominal)
     rows = pd.concat([rows, feature_frame(measured)], axis=1)
     rows["refusal"] = _twice_the_same_file(rows)
     return Features(rows, study.n_rows, study.errors)

@@ -158,8 +158,10 @@ class Readings:
 
     def p_below(self, threshold_g_dl: float) -> Array:
         """Probability (n,) that haemoglobin is below a threshold in g/dL."""
-        below = np.cumsum(self.density, axis=1)
-        return np.array([np.interp(threshold_g_dl, self.grid_g_dl, row) for row in below])
+        below = np.cumsum(self.density, axis=1) - self.density / 2
+        return np.array(
+            [np.interp(threshold_g_dl, self.grid_g_dl, row, left=0.0, right=1.0) for row in below]
+        )
 
 
 def distributions(measured: Measured, calibration: Calibration) -> Distributions:

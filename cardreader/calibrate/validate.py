@@ -185,7 +185,7 @@ class _Distribution:
 
     def p_below(self, threshold_g_dl: float) -> float:
         """Probability that haemoglobin is below a threshold in g/dL."""
-        return float(np.clip(np.interp(threshold_g_dl, self._grid, self._below), 0.0, 1.0))
+        return float(np.interp(threshold_g_dl, self._grid, self._below, left=0.0, right=1.0))
 
 
 _WORDS = {
@@ -222,7 +222,7 @@ def hold_out(
 
 def _read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:
     found = read(unpack(pairs.x), calibration)
-    below = np.cumsum(found.density, axis=1)
+    below = np.cumsum(found.density, axis=1) - found.density / 2
     answers, severe = [], []
     for hb, row in zip(found.hb_g_dl, below, strict=True):
         decision = decide(_Distribution(float(hb), found.grid_g_dl, row), protocol)

@@ -176,6 +176,11 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
             "No blot was photographed twice: scatter of blood volume can't be told from that of "
             "the photo, and an assumed figure is used."
         )
+    if features.rows["lot_nominal"].any():
+        lines.append(
+            "Some card lots are known by their design only, not measured. The reader doubts such "
+            "cards more, so that its intervals are wider than those shown here."
+        )
     refused = len(features.refused)
     if refused:
         lines.append(

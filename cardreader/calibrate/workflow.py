@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import platform
 import re
 from collections.abc import Callable
@@ -178,14 +177,13 @@ def provenance(
         )
     except ValueError:
         centre = None
-    photos = sorted(value for value in features.rows["photo_sha256"] if value)
+    photos = sorted(value for value in features.used["photo_sha256"] if value)
     return {
         "title": about.title,
         "created": about.created.isoformat(),
         "synthetic": about.synthetic,
         "study_sha256": about.study_sha256,
-        "photos": len(photos),
-        "photos_sha256": hashlib.sha256("\n".join(photos).encode()).hexdigest(),
+        "photos_sha256": photos,
         "rows": {
             "table": found.n_table,
             "faulty": found.n_faulty,

@@ -63,8 +63,9 @@ def study(
                     "lab_method": "analyser",
                     "lab_g_dl": lab[woman],
                     "lab_sd_g_dl": lab_sd,
-                    "photo_sha256": f"{len(rows):064x}",
+                    "photo_sha256": rng.bytes(32).hex(),
                     "refusal": "",
+                    "lot_nominal": False,
                 }
             )
             blood.append(truth[woman] * volumes[blot])

@@ -104,6 +104,12 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     assert load(out).calibration.basis == "measured"
     assert load(out).calibration.lots == ("027001",)
 
+    for again in ("report", "bridge"):
+        folder = ["--out", tmp_path / "again"]
+        assert run(again, table, "--calibration", out, *folder) == ExitCode.BAD_DATA
+        assert "160 photos of the table had a part" in capsys.readouterr().err
+    assert not (tmp_path / "again").exists()
+
     from_invented_blots(invented_study(np.random.default_rng(2), n_women=30)[0])
     assert run("report", table, "--calibration", out, "--out", tmp_path / "report") == ExitCode.OK
     assert "none of these women had a part" in (tmp_path / "report" / "report.html").read_text()

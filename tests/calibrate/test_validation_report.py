@@ -60,6 +60,7 @@ def test_provenance_holds_what_a_later_bridge_and_drift_watch_need(made):
     assert told["synthetic"] is True
     assert told["rows"]["refused"] == 2
     assert len(told["conformity_scores"]) == 45
+    assert len(set(told["photos_sha256"])) == 178  # two were refused
     assert -1 < told["drift_centre_g_dl"] < 1
     assert told["verdict"].startswith(("Not", "Nothing", "In this study"))
     assert {"numpy", "scikit-learn", "python", "cardreader"} <= told["software"].keys()
