@@ -19,21 +19,26 @@ class Progress:
         self._bar: Any = None
         self._refused = self._failed = 0
 
-    def start(self, total: int, done: int) -> None:
-        """Begin with ``done`` of ``total`` photos done in an earlier run."""
+    def start(self, total: int) -> None:
+        """Begin a run of ``total`` photos."""
         if self._stream is None:
             return
         from tqdm import tqdm
 
         self._bar = tqdm(
             total=total,
-            initial=done,
             unit="photo",
             file=self._stream,
             mininterval=0.2 if self._stream.isatty() else QUIET_EVERY_S,
             ascii=True,
             dynamic_ncols=self._stream.isatty(),
         )
+
+    def reach(self, done: int) -> None:
+        """So many are done, some of them without work: they don't count for the rate."""
+        if self._bar is not None and done > self._bar.n:
+            self._bar.initial += done - self._bar.n
+            self._bar.n = done
 
     def step(self, outcome: Outcome) -> None:
         """Count one outcome."""

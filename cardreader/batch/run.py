@@ -100,7 +100,8 @@ def _do(
             if name not in tried and journal.task(photo, job, reopen=reopen) is not None
         ]
         if number == 0:
-            progress.start(len(by_name), len(by_name) - len(todo))
+            progress.start(len(by_name))
+        progress.reach(len(by_name) - len(todo))
         if not todo:
             break
         tasks = _tasks(todo, journal, job, reopen=reopen)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import signal
 import subprocess
 import time
@@ -44,6 +45,8 @@ def test_every_photo_has_its_row(
     assert done.returncode == 0, done.stderr
     assert "11 photos: 6 read, 5 refused, 0 failed" in done.stdout
     assert "Screening only" in done.stdout
+    # The last line of the progress: all done, time taken and left, rate, and what was refused.
+    assert re.search(r"11/11 \[\d\d:\d\d<\d\d:\d\d, .*photo.*refused=5", done.stderr)
     table = rows(out)
     assert [row["photo"] for row in table] == sorted(row["photo"] for row in table)
     reasons = {Path(row["photo"]).name: row["reason"] for row in table if row["reason"]}
@@ -128,6 +131,22 @@ def test_killed_at_any_instant_it_ends_with_the_same_table(
     assert any(0 < n < 35 for n in measured), "no kill hit the middle"
     assert contents(out) == contents(tmp_path / "whole")
     assert journal_counts(out) == {"measured": 35, "judged": 35}
+
+
+def test_interrupted_it_says_so_and_goes_on(tmp_path: Path, card_photo: bytes) -> None:
+    photos, out = tmp_path / "photos", tmp_path / "out"
+    _many(photos, card_photo, {}, 30)
+    words = command(photos, "--out", out, "--workers", "2", "--no-summary")
+    run = _start(words, "interrupted")
+    _wait_for_growth(out / "journal.sqlite-wal", run)
+    os.killpg(run.pid, signal.SIGINT)  # as a terminal does
+    assert run.wait(30) == 130
+    kept = journal_counts(out)["measured"]
+    assert 0 < kept < 30
+    assert not (out / "results.csv").exists()
+    again = batch(photos, "--out", out, "--workers", "2", "--no-summary")
+    assert "30 photos: 30 read" in again.stdout
+    assert f"measured now: {30 - kept}," in again.stdout
 
 
 def _start(words: list[str], marker: str) -> subprocess.Popen[bytes]:

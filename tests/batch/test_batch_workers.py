@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
+import sys
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from batchrig import OTHER_LOT, variant
+from batchrig import OTHER_LOT, ROOT, variant
 from killers import DeadlyLots
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, unpack_reading
@@ -92,3 +95,21 @@ def test_workers_give_what_the_pipeline_gives(reader: Reader, photos: list[Task]
 def test_no_worker_is_no_pool(reader: Reader) -> None:
     with pytest.raises(ValueError, match="0 workers"):
         list(run_here([], Job(reader), 0, 1.0))
+
+
+def test_libraries_keep_to_one_thread() -> None:
+    code = (
+        "from cardreader.batch.score import prepare_process; prepare_process(); "
+        "import cv2, numpy, scipy.linalg; from threadpoolctl import threadpool_info; "
+        "print(cv2.getNumThreads(), {pool['num_threads'] for pool in threadpool_info()})"
+    )
+    # Asked for four each, so that one is what the worker made of it.
+    asked = {name: "4" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")}
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, **asked},
+    )
+    assert done.stdout.split(maxsplit=1) == ["1", "{1}\n"], done.stderr
