@@ -202,9 +202,20 @@ class Calibration:
         """Factor >= 1 on the scatter's standard deviation for this signature (s,)."""
         if not self.signature_precision.size or not self.signature_doubt:
             return 1.0
-        z = self._standardised(signature)
-        distance2 = float(z @ self.signature_precision @ z)
-        return 1.0 + self.signature_doubt * distance2 / len(z)
+        return 1.0 + self.signature_doubt * self._distance2(self._standardised(signature))
+
+    def strangeness(self, signature: ArrayLike) -> float:
+        """Squared distance of a signature (s,) from those of the fit, whose mean is 1.
+
+        0 where the calibration does not know their scatter.
+        """
+        if not self.signature_precision.size:
+            return 0.0
+        signature = np.asarray(signature, float)
+        return self._distance2((signature - self.signature_mean) / self.signature_sd)
+
+    def _distance2(self, z: Array) -> float:
+        return float(z @ self.signature_precision @ z) / len(z)
 
     def _standardised(self, signature: ArrayLike) -> Array:
         if not len(self.signature_mean):

@@ -61,6 +61,12 @@ MAX_MEAN_DE00 = 2.6
 MAX_RAMP_DE00 = 3.0
 """Mean CIEDE2000 left over, at all patches and at the ramp: beyond it the card isn't itself."""
 
+_LEFT_OUT_SD = 0.025
+"""Log ratio by which a left-out shade misses on an ordinary photo, at most."""
+
+MAX_LEFT_OUT = 0.065
+"""The same, root mean square: beyond it this card's ramp is not its lot's."""
+
 MAX_GLARE = 0.08
 """Veiling glare relative to a perfect diffuser; the darkest neutral reflects 0.05."""
 
@@ -377,17 +383,67 @@ class ColourCorrection:
 
     @cached_property
     def _ramp_fit(self) -> tuple[float, float, Array]:
+        low, high, design, ratio = self._ramp_data
+        weight = self._ramp_weight[:, None]
+        fit = np.linalg.lstsq(design * weight, ratio * weight, rcond=None)[0]
+        return low, high, np.asarray(fit, float)
+
+    @cached_property
+    def _ramp_data(self) -> tuple[float, float, Array, Array]:
+        """Ends of ln Y, and for each of the 28 prints the trend's terms and the log ratio."""
         seen = np.maximum(self.patch_xyz[_RAMP], _EPSILON)
         depth = np.log(seen[:, 1])
         low, high = depth.min(), max(depth.max(), depth.min() + 0.1)
         t = 2 * (depth - low) / (high - low) - 1
-        weight = 1.0 - 0.99 * self.samples.clipped_share[_RAMP]
-        design = t[:, None] ** np.arange(3) * weight[:, None]
-        ratio = np.log(seen / self.lot.xyz[_RAMP]) * weight[:, None]
-        return float(low), float(high), np.linalg.lstsq(design, ratio, rcond=None)[0]
+        ratio = np.log(seen / self.lot.xyz[_RAMP])
+        return float(low), float(high), t[:, None] ** np.arange(3), ratio
+
+    @cached_property
+    def _ramp_weight(self) -> Array:
+        """Root weights (28,): clipped prints count little, prints off the trend less."""
+        _, _, design, ratio = self._ramp_data
+        sound = 1.0 - 0.99 * self.samples.clipped_share[_RAMP]
+        weight = sound
+        for _ in range(4):
+            w = weight[:, None]
+            fit = np.linalg.lstsq(design * w, ratio * w, rcond=None)[0]
+            miss = np.linalg.norm(ratio - design @ fit, axis=1)
+            usual = max(1.4826 * float(np.median(miss)), _LEFT_OUT_SD)
+            weight = sound / np.sqrt(np.maximum(1.0, miss / (_KNEE * usual)))
+        return weight
+
+    @cached_property
+    def left_out(self) -> Array:
+        """Log ratio of each shade to the trend that all other shades foretell, (14, 3)."""
+        _, _, design, ratio = self._ramp_data
+        out = np.empty((len(ratio) // 2, 3))
+        for k in range(len(out)):
+            pair = slice(2 * k, 2 * k + 2)
+            w = self._ramp_weight.copy()
+            w[pair] = 0.0
+            fit = np.linalg.lstsq(design * w[:, None], ratio * w[:, None], rcond=None)[0]
+            out[k] = (ratio[pair] - design[pair] @ fit).mean(axis=0)
+        return out
+
+    @cached_property
+    def left_out_rms(self) -> float:
+        """Root mean square of `left_out`, one stray shade held back."""
+        return float(np.sqrt((_held_back(self.left_out) ** 2).mean()))
+
+    @cached_property
+    def self_check_covariance(self) -> Array:
+        """Of a log ratio to paper, (3, 3): how much worse than usual left-out shades come out.
+
+        A blot is to the ramp what a left-out shade is. What prints ordinarily
+        scatter is in the calibration already.
+        """
+        strayed = _held_back(self.left_out)
+        size, axes = np.linalg.eigh(strayed.T @ strayed / len(strayed))
+        excess = np.maximum(size - _LEFT_OUT_SD**2, 0.0)
+        return np.asarray(axes * excess @ axes.T)
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
-        """Of ln(XYZ / XYZ of reference), (3, 3), from the doubt about tone and glare.
+        """Of ln(XYZ / XYZ of reference), (3, 3), from tone, glare and self-check.
 
         Both colours (3,), nominal RGB, are seen at one place, so the field of light
         cancels.
@@ -399,7 +455,8 @@ class ColourCorrection:
         jacobian = by_log_rgb @ self.light.brightness_jacobian(rgb)
         difference = jacobian[0] - jacobian[1]
         known = slice(0, _GLARE + 1)
-        return np.asarray(difference @ self.light.covariance[known, known] @ difference.T)
+        light = difference @ self.light.covariance[known, known] @ difference.T
+        return np.asarray(light + self.self_check_covariance)
 
     @cached_property
     def patch_xyz(self) -> Array:
@@ -411,6 +468,13 @@ class ColourCorrection:
         """CIEDE2000 between corrected and measured colour of each patch, shape (72,)."""
         seen = xyz_to_lab(np.maximum(self.patch_xyz, 0))
         return delta_e_2000(seen, self.lot.lab)
+
+
+def _held_back(left_out: Array) -> Array:
+    """Left-out log ratios (n, 3) with none further out than three times the median."""
+    size = np.linalg.norm(left_out, axis=1)
+    limit = 3.0 * max(float(np.median(size)), _EPSILON)
+    return np.asarray(left_out * np.minimum(1.0, limit / np.maximum(size, _EPSILON))[:, None])
 
 
 def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
@@ -456,6 +520,11 @@ def _refusal(correction: ColourCorrection) -> Refusal | None:
             Reason.COLOUR_NOT_CORRECTABLE,
             f"mean dE00 {mean:.1f} at the patches (limit {MAX_MEAN_DE00:g}), "
             f"{ramp:.1f} at the shades (limit {MAX_RAMP_DE00:g})",
+        ),
+        (
+            correction.left_out_rms > MAX_LEFT_OUT,
+            Reason.COLOUR_NOT_CORRECTABLE,
+            f"shades left out are foretold to {correction.left_out_rms:.1%} > {MAX_LEFT_OUT:.1%}",
         ),
     ):
         if fails:

@@ -26,6 +26,13 @@ Array = NDArray[np.float64]
 
 G_L_PER_G_DL = 10.0
 
+MAX_STRANGENESS = 2.6
+"""Distance of a card's signature from those of the calibration, whose mean is 1."""
+
+STRAY_SHARE, STRAY_WIDTH = 0.05, 3.0
+"""One photo in twenty strays three times as far as those that a calibration was fitted to:
+what nobody thought of is not in the fit, and must not be read with confidence."""
+
 
 @dataclass(frozen=True, eq=False)
 class HbEstimate:
@@ -96,9 +103,18 @@ def estimate_colour(
 ) -> HbEstimate | Refusal:
     """Estimate from the numbers of a photo, or refuse a colour that no fresh blot has.
 
-    Parameters as `estimate_from`. Refusals: NOT_BLOOD_COLOUR (off the locus),
-    OUT_OF_RANGE (at an end of it).
+    Parameters as `estimate_from`. Refusals: COLOUR_NOT_CORRECTABLE (a card unlike
+    those of the calibration), NOT_BLOOD_COLOUR (off the locus), OUT_OF_RANGE (at
+    an end of it).
     """
+    strangeness = calibration.strangeness(signature)
+    if strangeness > MAX_STRANGENESS:
+        return Refusal(
+            Reason.COLOUR_NOT_CORRECTABLE,
+            "estimate",
+            f"the card's colours are unlike any in the calibration: {strangeness:.1f} "
+            f"> {MAX_STRANGENESS:g}",
+        )
     result = estimate_from(log_ratio, photo_covariance, signature, calibration)
     if result.distance2 > calibration.max_distance2:
         return Refusal(
@@ -144,6 +160,7 @@ def estimate_from(
     nearest = int(np.argmin(distance2))
     density = _t_density(distance2, covariance, calibration.tail)
     density = _rescale(grid, density, calibration.conformal_scale)
+    density = (1 - STRAY_SHARE) * density + STRAY_SHARE * _rescale(grid, density, STRAY_WIDTH)
     image_sd = _sd(grid, density)
     measured = _measurement_sd(locus, grid, inverse, photo, nearest)
     measured = min(measured * calibration.conformal_scale, image_sd)
