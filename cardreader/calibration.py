@@ -87,7 +87,7 @@ class Calibration:
         Squared distance from the locus, in covariance units, beyond which a colour
         is not a fresh blot's.
     lots : tuple of str
-        Lot ids it may be used with; empty for every measured lot.
+        Lot ids it may be used with; empty for every lot.
     signature_precision : (s, s) array
         Inverse covariance of the standardised signatures, or (0, 0) for none.
     signature_doubt : float

@@ -25,7 +25,17 @@ Basis = Literal["measured", "nominal"]
 MAX_LOT_FILES = 10_000
 """A folder holding more is taken for a mistake, not for a card store."""
 
+NOMINAL_PRINT_SD = 0.03
+"""Relative doubt about a shade's ln(XYZ / XYZ of paper) where only the design is known.
+
+Our choice: nearly twice what simulated print runs show whose ink strengths
+scatter by 3 % (0.015 to 0.019), since nothing is known about the printer.
+"""
+
 _MAX_AB = 160.0
+_LEAST_XYZ = 1e-4
+"""The darkest velvet sends back more; the reader takes logarithms of these."""
+
 _MAX_TEXT = 200
 _MAX_REFLECTANCE = 1.5
 """Above 1, since brightened paper may send back more than a white diffuser does."""
@@ -110,6 +120,11 @@ class Lot:
     def lot_id(self) -> str:
         """Lot number as printed on the card and written in every reading."""
         return f"{self.number:06d}"
+
+    @property
+    def print_sd(self) -> float:
+        """Relative doubt about the shades that a measurement would have taken away."""
+        return NOMINAL_PRINT_SD if self.basis == "nominal" else 0.0
 
     def is_expired(self, today: date) -> bool:
         """Whether cards of this lot may no longer be read on the day given."""
@@ -205,6 +220,8 @@ def _checked_lab(name: str, values: ArrayLike, shape: tuple[int, ...]) -> NDArra
         raise ValueError(f"{name} has L* outside 0..100")
     if np.any(np.abs(lab[..., 1:]) > _MAX_AB):
         raise ValueError(f"{name} has a* or b* beyond {_MAX_AB:g}")
+    if np.any(lab_to_xyz(lab) < _LEAST_XYZ):
+        raise ValueError(f"{name} has a colour more vivid or darker than any surface's")
     return lab
 
 

@@ -46,7 +46,8 @@ class HbEstimate:
         Central interval at ``level``.
     level : float
     sd_measurement_g_dl, sd_calibration_g_dl : float
-        Standard uncertainty from this photo, and from what the calibration leaves open.
+        Standard uncertainty from this photo, and from what the calibration and the
+        card's lot leave open.
     volume_floor_g_dl : float
         Standard uncertainty from blood volume, which no image processing removes.
     grid_g_dl, density : (g,) arrays
@@ -92,7 +93,13 @@ def estimate(
     blot: BlotColour, correction: ColourCorrection, calibration: Calibration
 ) -> HbEstimate | Refusal:
     """Estimate haemoglobin of a measured blot; refusals as `estimate_colour`."""
-    return estimate_colour(blot.log_ratio, blot.covariance, signature(correction), calibration)
+    return estimate_colour(
+        blot.log_ratio,
+        blot.covariance,
+        signature(correction),
+        calibration,
+        print_sd=correction.lot.print_sd,
+    )
 
 
 def estimate_colour(
@@ -100,6 +107,7 @@ def estimate_colour(
     photo_covariance: ArrayLike,
     signature: ArrayLike,
     calibration: Calibration,
+    print_sd: float = 0.0,
 ) -> HbEstimate | Refusal:
     """Estimate from the numbers of a photo, or refuse a colour that no fresh blot has.
 
@@ -115,7 +123,7 @@ def estimate_colour(
             f"the card's colours are unlike any in the calibration: {strangeness:.1f} "
             f"> {MAX_STRANGENESS:g}",
         )
-    result = estimate_from(log_ratio, photo_covariance, signature, calibration)
+    result = estimate_from(log_ratio, photo_covariance, signature, calibration, print_sd)
     if result.distance2 > calibration.max_distance2:
         return Refusal(
             Reason.NOT_BLOOD_COLOUR,
@@ -138,6 +146,7 @@ def estimate_from(
     photo_covariance: ArrayLike,
     signature: ArrayLike,
     calibration: Calibration,
+    print_sd: float = 0.0,
 ) -> HbEstimate:
     """Estimate from bare numbers, whatever they are worth.
 
@@ -149,11 +158,16 @@ def estimate_from(
         Of ``log_ratio``, from this photo.
     signature : (s,) array_like
         See `signature`.
+    print_sd : float
+        `Lot.print_sd` of the card: more or less ink than the design asks for
+        moves all shades along the locus in proportion. It is common to all
+        photos of a card, so it counts as a part of the calibration's doubt.
     """
     grid = calibration.grid_g_dl
     locus = calibration.expected(signature)
     photo = np.asarray(photo_covariance, float)
     covariance = calibration.grid_covariance * calibration.doubt(signature) ** 2 + photo
+    covariance += print_sd**2 * locus[:, :, None] * locus[:, None, :]
     inverse = np.linalg.inv(covariance)
     miss = np.asarray(log_ratio, float) - locus
     distance2 = np.einsum("gi,gij,gj->g", miss, inverse, miss)

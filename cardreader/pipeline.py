@@ -206,10 +206,19 @@ def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
     if outcome is None:
         outcome = findings.refusal
     if outcome is None:
-        if findings.log_ratio is None or findings.covariance is None or findings.signature is None:
+        if (
+            findings.lot_number is None
+            or findings.log_ratio is None
+            or findings.covariance is None
+            or findings.signature is None
+        ):
             raise ValueError("findings without a refusal must have their numbers")
         outcome = estimate_colour(
-            findings.log_ratio, findings.covariance, findings.signature, reader.calibration
+            findings.log_ratio,
+            findings.covariance,
+            findings.signature,
+            reader.calibration,
+            reader.lots[findings.lot_number].print_sd,
         )
     decision = decide(outcome, reader.protocol, subject)
     if isinstance(outcome, Refusal):

@@ -96,7 +96,7 @@ TEXT: dict[Statement, str] = {
     "no clinical accuracy is claimed.",
     Statement.SIMULATED_LOT: "The card is a simulated one, for demonstration only.",
     Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
-    Statement.NOMINAL_LOT: "Card colours assumed, not measured.",
+    Statement.NOMINAL_LOT: "Card colours assumed, not measured: less sure.",
 }
 
 USUAL_CARE: frozenset[Statement] = frozenset(s for s in Statement if s.startswith("usual_"))

@@ -40,6 +40,7 @@ def spectral(**changes: Any) -> Lot:
         ({"lab": np.full((72, 3), np.nan)}, "finite"),
         ({"lab": np.full((72, 3), 101.0)}, "outside 0..100"),
         ({"lab": np.full((72, 3), (50, 200, 0))}, "beyond"),
+        ({"lab": np.full((72, 3), (5, 0, 120))}, "vivid"),
         ({"paper_lab": np.array([-1, 0, 0])}, "paper_lab"),
         ({"stock_lab": np.array([np.inf, 0, 0])}, "stock_lab"),
         ({"note": "two\nlines"}, "one line"),

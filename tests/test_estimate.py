@@ -146,6 +146,20 @@ def test_blots_that_disagree_widen_the_interval():
     assert np.ptp(apart.interval_g_dl) > 2 * np.ptp(close.interval_g_dl)
 
 
+def test_a_lot_never_measured_widens_for_all_blots_alike():
+    """JCGM 100:2008, 5.2: the card's print is common to all blots, so it doesn't average out.
+
+    The straight locus goes through nothing at 0 g/dL, where a relative doubt about
+    the log ratio is the same relative doubt about haemoglobin.
+    """
+    model = straight(sd=0.005)
+    measured = read(9.0, model)
+    nominal = estimate_from(at(model, 9.0), NONE, np.zeros(0), model, print_sd=0.03)
+    want = np.hypot(measured.sd_calibration_g_dl, 0.03 * 9.0)
+    assert nominal.sd_calibration_g_dl == pytest.approx(want, rel=0.05)
+    assert combine([nominal] * 4, model).sd_calibration_g_dl >= nominal.sd_calibration_g_dl
+
+
 def test_nothing_to_combine_is_a_mistake():
     with pytest.raises(ValueError, match="nothing to combine"):
         combine([], DEFAULT)

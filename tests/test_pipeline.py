@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from cardreader.calibration import Calibration
@@ -17,8 +18,9 @@ from cardreader.decide import Outcome
 from cardreader.pipeline import Reader, read_photo
 from cardreader.protocol import load_protocol
 from cardreader.refusal import ADVICE, Reason, Refusal
-from cardreader.report import dumps, reading_json
+from cardreader.report import dumps, lot_statement, reading_json
 from cardreader.shipped import shipped
+from cardreader.statements import Statement
 
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
@@ -71,6 +73,18 @@ def test_a_calibration_for_another_lot_is_refused(reader):
     out = read_photo(SAMPLE.read_bytes(), other)
     assert out.refusal is not None
     assert out.refusal.reason is Reason.CALIBRATION_UNFIT
+
+
+def test_a_lot_known_by_design_only_is_read_wider_and_says_so(reader):
+    """The same colours, but nobody measured the print: one photo read both ways."""
+    data = SAMPLE.read_bytes()
+    lot = reader.lots[27001]
+    unmeasured = replace(reader, lots=Lots([replace(lot, basis="nominal", instrument="")]))
+    sure, doubtful = read_photo(data, reader), read_photo(data, unmeasured)
+    assert sure.estimate is not None
+    assert doubtful.estimate is not None
+    assert np.ptp(doubtful.estimate.interval_g_dl) > 1.5 * np.ptp(sure.estimate.interval_g_dl)
+    assert lot_statement(doubtful) is Statement.NOMINAL_LOT
 
 
 def test_every_reason_has_advice():

@@ -94,7 +94,7 @@ def test_json_values() -> None:
 
 
 def test_a_card_that_no_instrument_measured_says_so() -> None:
-    assert "Card colours assumed, not measured." in reading_text(reading())
+    assert "Card colours assumed, not measured: less sure." in reading_text(reading())
     case = reading(basis="measured")
     assert reading_json(case)["card"]["statement"] is None
     case.lot.instrument = "simulated spectrophotometer"
