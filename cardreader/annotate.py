@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from cardreader import layout
+from cardreader.cielab import encode_srgb, lab_to_srgb
 from cardreader.files import write_atomic
 from cardreader.report import (
     adjusted_text,
@@ -112,8 +113,7 @@ def _photo_part(reading: Reading) -> Image.Image:
 def _as_srgb(photo: Photo) -> NDArray[np.uint8]:
     if photo.to_srgb is not None:  # a wide-gamut photo shown as sRGB would look faded
         linear = np.clip(photo.to_linear(photo.encoded), 0, 1)
-        encoded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-        return np.asarray(np.round(255 * encoded), np.uint8)
+        return np.asarray(np.round(255 * encode_srgb(linear)), np.uint8)
     if photo.encoded.dtype == np.uint16:
         return np.asarray(photo.encoded >> 8, np.uint8)
     return np.ascontiguousarray(photo.encoded)
@@ -263,7 +263,7 @@ def _shades(image: Image.Image, reading: Reading, top: int, bottom: int) -> None
     hb = np.linspace(_SCALE_FROM, _SCALE_TO, right - left)
     lab = _ramp_lab(reading.lot)
     blend = np.stack([np.interp(hb, layout.RAMP_HB_G_DL, lab[:, c]) for c in range(3)], axis=-1)
-    row = np.asarray(np.round(255 * np.clip(_lab_to_srgb(blend), 0, 1)), np.uint8)
+    row = np.asarray(np.round(255 * np.clip(lab_to_srgb(blend), 0, 1)), np.uint8)
     band = np.repeat(row[None], bottom - top, axis=0)
     image.paste(Image.fromarray(band), (left, top))
 
@@ -274,12 +274,6 @@ def _ramp_lab(lot: Any) -> NDArray[np.float64]:
         raise ValueError("a reading with an estimate has a card lot")
     at = [i for i, cell in enumerate(layout.cells()) if cell.kind is layout.Kind.RAMP]
     return np.asarray(np.asarray(lot.lab)[at].reshape(-1, 2, 3).mean(1), np.float64)
-
-
-def _lab_to_srgb(lab: NDArray[np.float64]) -> NDArray[np.float64]:
-    from cardreader.artwork import lab_to_srgb
-
-    return lab_to_srgb(lab)
 
 
 def _limits(page: _Page, decision: Decision, top: int, bottom: int) -> None:

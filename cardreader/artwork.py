@@ -13,11 +13,11 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from cardreader import layout
 from cardreader.card import Lot
-from cardreader.cielab import D50_XY, lab_to_xyz
+from cardreader.cielab import lab_to_srgb
 from cardreader.drawing import MM_PER_POINT, Drawing, Rects, Rgb, Shape, Stroke, Text
 
 Page = Literal["a4", "letter"]
@@ -160,18 +160,6 @@ def patch_rgb(lot: Lot) -> tuple[NDArray[np.float64], tuple[str, ...]]:
     outside = np.any((srgb < -0.5 / 255) | (srgb > 1 + 0.5 / 255), axis=1)
     shades = {cell.shade: None for cell, out in zip(layout.cells(), outside, strict=True) if out}
     return np.clip(srgb, 0, 1), tuple(shades)
-
-
-def lab_to_srgb(lab: ArrayLike) -> NDArray[np.float64]:
-    """Encoded sRGB, not clipped, of CIELAB values (..., 3) under D50 for 2 degrees."""
-    import colour
-
-    return np.asarray(
-        colour.XYZ_to_sRGB(
-            lab_to_xyz(lab), illuminant=D50_XY, chromatic_adaptation_transform="Bradford"
-        ),
-        np.float64,
-    )
 
 
 # --- the card ------------------------------------------------------------------

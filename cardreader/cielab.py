@@ -55,6 +55,18 @@ def lab_to_xyz(lab: ArrayLike) -> Array:
     return np.asarray(D50 * np.where(f > 24 / 116, f**3, (f - _OFFSET) / _SLOPE))
 
 
+def encode_srgb(linear: ArrayLike) -> Array:
+    """Encoded sRGB of linear sRGB, any shape (IEC 61966-2-1); not clipped."""
+    linear = np.asarray(linear, np.float64)
+    curve = 1.055 * np.maximum(linear, 0) ** (1 / 2.4) - 0.055
+    return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, curve))
+
+
+def lab_to_srgb(lab: ArrayLike) -> Array:
+    """Encoded sRGB of CIELAB values (..., 3), white to white; not clipped."""
+    return encode_srgb(lab_to_xyz(lab) @ XYZ_TO_SRGB.T)
+
+
 def delta_e_2000(lab: ArrayLike, other_lab: ArrayLike) -> Array:
     """CIEDE2000 colour difference (...,) of CIELAB values (..., 3)."""
     from skimage.color import deltaE_ciede2000  # only where colours are judged

@@ -25,8 +25,9 @@ from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
 from cardreader import layout
-from cardreader.artwork import card_sheet, lab_to_srgb
+from cardreader.artwork import card_sheet
 from cardreader.card import Lot
+from cardreader.cielab import lab_to_srgb
 
 RASTER_DPI = 600
 PX_PER_MM = RASTER_DPI / 25.4

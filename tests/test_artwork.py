@@ -22,8 +22,9 @@ from PIL import Image
 from skimage.color import lab2rgb
 
 from cardreader import layout
-from cardreader.artwork import PAGE_MM, Page, Sheet, card_sheet, lab_to_srgb, max_copies, patch_rgb
+from cardreader.artwork import PAGE_MM, Page, Sheet, card_sheet, max_copies, patch_rgb
 from cardreader.card import Lots
+from cardreader.cielab import lab_to_srgb
 from cardreader.drawing import Rects, Text
 from cardreader.shipped import shipped
 

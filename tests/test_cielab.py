@@ -50,6 +50,16 @@ def test_srgb_matrix_agrees_with_the_library() -> None:
     assert np.allclose(cielab.XYZ_TO_SRGB @ cielab.D50, 1.0, atol=2e-4)
 
 
+def test_encoded_srgb_agrees_with_the_library(lab: cielab.Array) -> None:
+    theirs = colour.XYZ_to_sRGB(
+        colour.Lab_to_XYZ(lab, D50_XY),
+        illuminant=D50_XY,
+        chromatic_adaptation_transform="Bradford",
+    )
+    # The library inverts the matrix as IEC 61966-2-1 rounds it.
+    assert np.allclose(cielab.lab_to_srgb(lab), theirs, rtol=0, atol=1.5e-3)
+
+
 def test_ciede2000_agrees_with_the_library(lab: cielab.Array) -> None:
     other = lab + np.random.default_rng(2).normal(0, 3, lab.shape)
     theirs = colour.delta_E(lab, other, method="CIE 2000")
