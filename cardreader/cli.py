@@ -94,11 +94,21 @@ def _run(argv: Sequence[str] | None) -> int:
     except Exception as error:
         if os.environ.get(TRACEBACK_VARIABLE):
             raise
+        if isinstance(error, ModuleNotFoundError) and not _is_ours(error.name):
+            _complain(
+                f"{error.name} is missing: this command needs an extra "
+                "(pip install 'cardreader[study,web,batch]' brings them all)"
+            )
+            return int(ExitCode.USAGE)
         _complain(
             f"defect: {type(error).__name__}: {error} "
             f"(set {TRACEBACK_VARIABLE}=1 to see where, and report it)"
         )
         return int(ExitCode.DEFECT)
+
+
+def _is_ours(module: str | None) -> bool:
+    return (module or "cardreader").split(".")[0] == "cardreader"
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -278,6 +278,17 @@ def test_a_defect_is_one_line_and_never_a_traceback(pipeline, photo, capsys, mon
         cli.main(["read", *photo("not a number")])
 
 
+def test_a_command_without_its_extra_says_what_to_install(
+    pipeline, photo, capsys, monkeypatch
+) -> None:
+    def lacking(*_: object) -> None:
+        raise ModuleNotFoundError("No module named 'fastapi'", name="fastapi")
+
+    monkeypatch.setattr(cli, "_read", lacking)
+    assert cli.main(["read", *photo("any")]) == ExitCode.USAGE
+    assert "fastapi is missing" in _error(capsys)
+
+
 # --- cards and synthetic photos ----------------------------------------------------
 
 
