@@ -266,7 +266,6 @@ def reading_text(reading: Reading) -> str:
 
     Plain text of at most 72 columns, ending in a newline.
     """
-    # A refusal is falsy, so it is asked for by identity.
     if reading.refusal is not None:
         first = [[*headline_lines(reading.decision), *_wrap(reading.refusal.advice)]]
     elif reading.estimate is None:

@@ -70,7 +70,7 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     encoded = _pixels(photo, pose, side)
     samples = _summarise(photo, encoded, side)
     refusal = _refusal(photo, encoded, samples)
-    return samples if refusal is None else refusal  # not "or": a refusal is falsy
+    return samples if refusal is None else refusal
 
 
 def _side(px_per_mm: float) -> int:
