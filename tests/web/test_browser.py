@@ -5,6 +5,7 @@ Photos are synthetic, rendered by ``cardreader.simulate``.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import subprocess
@@ -27,6 +28,7 @@ from browserkit import (
 from PIL import Image
 from playwright.sync_api import BrowserContext, Page, Playwright, expect, sync_playwright
 
+HOTSPOT_NAME = "register.hotspot"
 SHOTS = os.environ.get("CARDREADER_SCREENSHOTS")
 """A folder to leave screenshots in, for the docs."""
 
@@ -73,21 +75,27 @@ def playwright() -> Iterator[Playwright]:
 @pytest.fixture
 def context(playwright, server, tmp_path) -> Iterator[BrowserContext]:
     """A fresh phone: own storage, 360 px wide, touch."""
+    context = new_phone(playwright, server.url, tmp_path / "profile")
+    yield context
+    context.close()
+
+
+def new_phone(playwright: Playwright, url: str, profile: Path) -> BrowserContext:
     context = playwright.chromium.launch_persistent_context(
-        str(tmp_path / "profile"),
+        str(profile),
         executable_path=chromium_path(),
         headless=True,
-        args=CHROMIUM_OPTIONS,
+        # A name that isn't "localhost", for a page that the browser deems insecure.
+        args=[*CHROMIUM_OPTIONS, f"--host-resolver-rules=MAP {HOTSPOT_NAME} 127.0.0.1"],
         viewport=PHONE,
         device_scale_factor=2,
         has_touch=True,
         is_mobile=True,
         locale="en-GB",
-        base_url=server.url,
+        base_url=url,
     )
     context.set_default_timeout(15_000)
-    yield context
-    context.close()
+    return context
 
 
 @pytest.fixture
@@ -301,6 +309,9 @@ def test_server_out_of_reach_and_back(page, server, photos):
     assert len(readings_of(page, "KX-505")) == 1
     (offline,) = readings_of(page, "KX-506")
     assert offline["outcome"] == "not_anaemic"
+    # Resized nowhere: the very bytes of the file were read.
+    sent = hashlib.sha256(photos["fine"].read_bytes()).hexdigest()
+    assert offline["reading"]["photo"]["sha256"] == sent
     page.get_by_text("Sent. See the result.").first.click()
     expect(page.get_by_role("heading", level=1)).to_be_visible()
 
@@ -344,6 +355,37 @@ def test_photos_survive_the_browser_being_closed(playwright, page, context, serv
     again.goto("/unsent")
     wait_until_sent(again)
     assert len(readings_of(again, "KX-508")) == 1
+
+
+def test_without_a_secure_connection_the_open_page_keeps_photos(
+    playwright, page, server, photos, tmp_path
+):
+    """Plain HTTP under a name: no service worker there, but storage, and the page sends."""
+    url = server.url.replace("127.0.0.1", HOTSPOT_NAME)
+    phone = new_phone(playwright, url, tmp_path / "insecure")
+    try:
+        insecure = phone.pages[0]
+        insecure.goto("/sign-in")
+        assert insecure.evaluate("[isSecureContext, 'serviceWorker' in navigator]") == [
+            False,
+            False,
+        ]
+        insecure.get_by_label("Name").fill("worker")
+        insecure.get_by_label("Password").fill(PASSWORD)
+        insecure.get_by_role("button", name="Sign in").click()
+        insecure.wait_for_url(lambda at: "/sign-in" not in at)
+        add_woman(insecure, "KX-510")
+        open_visit(insecure)
+        server.kill()
+        insecure.get_by_label("Take the photo").set_input_files(photos["anaemic"])
+        insecure.get_by_role("button", name="Read the photo").click()
+        expect(insecure.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+        server.start()
+        wait_until_sent(insecure)  # without anybody touching it
+        sign_in(page, server)
+        assert len(readings_of(page, "KX-510")) == 1
+    finally:
+        phone.close()
 
 
 def test_photos_of_one_worker_are_not_sent_as_anothers(page, server, photos):

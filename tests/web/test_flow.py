@@ -1,5 +1,8 @@
 """The worker's flow through the pages, without a browser."""
 
+import datetime as dt
+
+from conftest import Person
 from webfakes import photo, refused_photo
 
 
@@ -44,12 +47,10 @@ def test_refused_photo_gives_advice_and_never_a_normal_result(worker):
     assert "<b>" not in page
 
 
-def test_laboratory_result_closes_the_referral(worker):
+def test_laboratory_result_closes_the_referral(app, worker):
     woman = worker.add_woman("KX-104")
     worker.send_photo(worker.open_visit(woman), photo(9.0))
     assert "KX-104" in worker.get("/lists/referrals").text
-    import datetime as dt
-
     answer = worker.post(
         f"{woman}/lab",
         value="9,4",
@@ -60,3 +61,10 @@ def test_laboratory_result_closes_the_referral(worker):
     assert answer.status_code == 303, answer.text
     assert "KX-104" not in worker.get("/lists/referrals").text
     assert "Anaemic, confirmed" in worker.get(woman).text
+    # The pair is in the drift watch.
+    watch = Person(app, "researcher").get("/exchange").text
+    assert "Lot 000123" in watch
+    assert "-0.40" in watch.replace("\N{MINUS SIGN}", "-")
+    pairs = Person(app, "researcher").get("/exchange/confirmations.csv").text
+    assert "000123" in pairs
+    assert "KX-104" not in pairs

@@ -113,18 +113,27 @@ async function keepAndSend(form, file, status) {
     taken_at: new Date().toISOString(),
     type: file.type || "image/jpeg",
   };
+  let kept = true;
   try {
     // The bytes themselves: a reference to a camera file may point to nothing later.
     item.bytes = await file.arrayBuffer();
     await Queue.put(item);
     if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
   } catch {
+    kept = false;
+  }
+  if (!item.bytes) {
     status.textContent = form.dataset.full;
     return;
   }
+  // A phone that can't keep it may still be able to send it now.
   const outcome = await Queue.send(item, await Queue.session());
   if (outcome.sent) {
     location.assign(outcome.sent.url);
+    return;
+  }
+  if (!kept && !outcome.refused) {
+    status.textContent = form.dataset.full;
     return;
   }
   if (outcome.refused) status.textContent = `${form.dataset.refused} ${outcome.refused}`;

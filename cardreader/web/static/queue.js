@@ -78,14 +78,15 @@ const Queue = (() => {
     }
     if (answer.status === 200 || answer.status === 201) {
       const reading = await answer.json();
-      await remove(item.submission_key);
+      // Entered, whatever becomes of our copy: sent once more, it would change nothing.
+      await remove(item.submission_key).catch(() => {});
       return { sent: reading };
     }
     if (answer.status === 401 || answer.status === 403) return { waits: "signin" };
     if ([404, 409, 413, 422].includes(answer.status)) {
       const text = await answer.text();
       item.refused = describe(text) || String(answer.status);
-      await put(item);
+      await put(item).catch(() => {});
       return { refused: item.refused };
     }
     return { waits: "out" };
