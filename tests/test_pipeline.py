@@ -96,11 +96,12 @@ def test_a_refusal_has_no_truth_value():
         bool(Refusal(Reason.NO_CARD, "locate"))
 
 
-def test_the_reader_does_not_know_the_simulator():
-    """Importing the chain must not import the renderer: nothing may depend on its inside."""
+@pytest.mark.parametrize("unwanted", ["cardreader.simulate", "colour", "matplotlib"])
+def test_the_reader_does_not_import(unwanted):
+    """Nothing may depend on the renderer's inside, nor wait for libraries that start slowly."""
     code = (
-        "import sys, cardreader.pipeline, cardreader.report\n"
-        "sys.exit(any(m.startswith('cardreader.simulate') for m in sys.modules))"
+        "import sys, cardreader.pipeline, cardreader.report, cardreader.annotate\n"
+        f"sys.exit(any((m + '.').startswith('{unwanted}.') for m in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False, cwd=ROOT).returncode == 0
 
