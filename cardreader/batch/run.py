@@ -77,6 +77,7 @@ def run_batch(
     """
     settings.out.mkdir(parents=True, exist_ok=True)
     with Journal(settings.out / JOURNAL) as journal:
+        _clear_up(settings.out)
         if photos is not None:
             journal.list_photos(photos)
         job = Job(reader, journal.known(__version__))
@@ -85,6 +86,13 @@ def run_batch(
         finally:
             progress.end()  # so that an error has a line of its own
         return _write(journal, job, settings, now, reopened=photos is not None)
+
+
+def _clear_up(out: Path) -> None:
+    """Remove tables that a killed run had begun to write; the journal keeps others away."""
+    for name in (PARQUET, CSV, LINES, SUMMARY, ABOUT):
+        for part in out.glob(f".{name}.*.part"):
+            part.unlink(missing_ok=True)
 
 
 def _do(
