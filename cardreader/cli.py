@@ -13,6 +13,7 @@ import json
 import os
 import sys
 import textwrap
+import warnings
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
@@ -69,6 +70,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A file name that the terminal can't show must not cost the result.
         sys.stdout.reconfigure(errors="backslashreplace")
+    # What colour-science says on import where the study extra isn't there; errors are one line.
+    warnings.filterwarnings("ignore", message='"Matplotlib" related API')
     code = _run(argv)
     try:
         _say("")  # what argparse or a library printed may still be on its way
