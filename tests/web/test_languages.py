@@ -6,6 +6,7 @@ import re
 
 import pytest
 from babel.messages.checkers import python_format
+from conftest import Person
 
 from cardreader.web.catalogues import catalogue_path, collect, read_catalogue, updated
 from cardreader.web.texts import SOURCE_LANGUAGE, choose_language, languages
@@ -71,6 +72,13 @@ def test_pages_speak_french(app):
     assert '<html lang="fr">' in page
     assert "Se connecter" in page
     assert "Sign in" not in page
+
+
+def test_language_is_remembered_with_the_account(app, worker):
+    worker.client.post("/language", data={"language": "fr"})
+    assert "Semaines de grossesse" in worker.get("/women/new").text
+    assert "Semaines de grossesse" in Person(app, "worker").get("/women/new").text
+    assert "Weeks of pregnancy" in Person(app, "supervisor").get("/women/new").text
 
 
 def test_a_language_not_there_falls_back():

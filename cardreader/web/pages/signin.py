@@ -13,6 +13,7 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from cardreader.register import accounts, audit
+from cardreader.register.models import Account
 from cardreader.web import texts
 from cardreader.web.access import COOKIE, Form, find_visitor, form_of
 from cardreader.web.guard import LANGUAGE_COOKIE
@@ -81,10 +82,14 @@ def sign_out(request: Request, form: Form) -> Response:
 
 @router.post("/language")
 def language(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Response:
-    """Choose the language of this browser."""
+    """Choose the language of this browser, and of whoever is signed in."""
     chosen = str(form.get("language", ""))
     response = go(_inside(str(form.get("next", "/"))))
     if chosen in texts.languages():
+        visitor = find_visitor(request)
+        if visitor is not None:
+            with request.app.state.database.write() as session:
+                session.get_one(Account, visitor.account_id).language = chosen
         _set_cookie(response, request.app.state.settings, LANGUAGE_COOKIE, chosen, 31_536_000)
     return response
 
