@@ -52,6 +52,9 @@ MAX_PALE = 0.05
 MAX_DARKER = 0.2
 MAX_PAPER_CLIPPED = 0.4
 MAX_TILE_CLIPPED = 0.3
+MIN_BLANK = 0.2
+MIN_BLANK_UNCLIPPED = 0.1
+"""Shares of the bay without which the light on the paper isn't known all around the blot."""
 _EDGE_MM = 0.8
 _TRIM = 0.1
 
@@ -291,11 +294,15 @@ def _fit_paper(
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
     near_blot = np.asarray(cv2.dilate(rough.astype(np.uint8), kernel), dtype=np.float32)
     blank = _tile_means(near_blot) == 0
-    if blank.mean() < 0.2:
+    if blank.mean() < MIN_BLANK:
         return _refuse(
             Reason.BLOT_TOUCHES_BORDER, f"only {blank.mean():.0%} of the bay is blank paper"
         )
     blank &= _tile_means(clipped.astype(np.float32)) <= MAX_TILE_CLIPPED
+    if blank.mean() < MIN_BLANK_UNCLIPPED:
+        return _refuse(
+            Reason.CLIPPED, f"only {blank.mean():.0%} of the bay is paper that isn't clipped"
+        )
     tiles = _tile_means(log_light)[blank]
     terms = _tile_terms()[blank]
     weight = np.ones(len(tiles))

@@ -213,6 +213,21 @@ def test_overexposed_paper():
     assert reason(gain=(1.4,) * 3) is Reason.CLIPPED
 
 
+def test_paper_clipped_a_little_everywhere():
+    """Three columns in eight at the top of the range: no part of the paper is sound."""
+    photo, pose = photographed(gain=(0.95,) * 3, slope=(0, 0), turn_deg=0, tilt_deg=0)
+    (left, top), (right, bottom) = pose.to_px(layout.bay_corners_mm()[[0, 2]]).round().astype(int)
+    step = round(0.8 * pose.px_per_mm)
+    bay = photo.encoded[top:bottom, left:right]
+    light = bay[..., 1] > 150
+    for column in range(3 * step // 8 + 1):
+        bay[:, column::step][light[:, column::step]] = 255
+    refusal = segment_blot(photo, pose)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason is Reason.CLIPPED
+    assert "isn't clipped" in refusal.detail
+
+
 @pytest.mark.parametrize("stain", [(0.75, 0.62, 0.40), (0.8, 0.6, 0.55)])
 def test_stained_paper(stain):
     smears = tuple(
