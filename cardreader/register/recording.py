@@ -140,12 +140,12 @@ def record_photo(
 
 
 def blots_of(visit: Visit) -> list[Reading]:
-    """One read photo a blot, the newest that counts."""
+    """One read photo a blot, the newest that counts; the very same file counts once."""
     newest: dict[int | None, Reading] = {}
     for reading in sorted(visit.readings, key=lambda r: r.entered_at):
         if counts(reading) and reading.source == Source.PHOTO:
             newest[reading.blot] = reading
-    return list(newest.values())
+    return list({r.photo_sha256: r for r in newest.values()}.values())
 
 
 def _blot_number(visit: Visit, same_blot: bool) -> int:

@@ -124,6 +124,15 @@ def test_blots_of_one_visit_combine_and_refused_ones_do_not_count(database):
         assert [r.blot for r in visit.readings] == [1, 2, 3]
 
 
+def test_the_very_same_file_counts_once(database):
+    with database.write() as session:
+        woman = add_woman(session)
+        photo(session, woman, facts(9.0), key="first-key")
+        photo(session, woman, facts(9.0), key="second-key")
+        assert len(woman.readings) == 2
+        assert woman.visits[0].sd_g_dl == pytest.approx(0.4)
+
+
 def test_the_same_blot_again_is_not_a_second_blot(database):
     with database.write() as session:
         woman = add_woman(session)
