@@ -162,7 +162,7 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
         return rough
     ends = at_top(photo, encoded)
     clipped: NDArray[np.bool_] = np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
-    share = float(clipped[~rough].mean())
+    share = float((clipped & ~rough).sum() / max((~rough).sum(), 1))
     if share > MAX_PAPER_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{share:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
     paper = _fit_paper(log_light, rough, clipped)

@@ -163,6 +163,16 @@ def test_unfit_blots(blots, expected):
     assert reason(blots) is expected
 
 
+def test_ring_of_red_around_the_bay():
+    def ring(linear, scene):
+        x, y = near_bay(scene)
+        inside = np.maximum(np.abs(x), np.abs(y)) < 9.5
+        bay = np.maximum(np.abs(x), np.abs(y)) < layout.BAY_MM / 2
+        return np.where((bay & ~inside)[..., None], np.array(rig.BLOOD), linear)
+
+    assert reason((), after=ring, turn_deg=0, tilt_deg=0) is Reason.BLOT_TOUCHES_BORDER
+
+
 @pytest.mark.parametrize(("depth", "softness_mm"), [(0.5, 0.1), (0.5, 2.0), (0.25, 0.1)])
 @pytest.mark.parametrize("at_mm", [0.0, 5.0, -8.0])
 def test_shadow_edge(depth, softness_mm, at_mm):
@@ -214,7 +224,7 @@ def test_overexposed_paper():
 
 
 def test_paper_clipped_a_little_everywhere():
-    """Three columns in eight at the top of the range: no part of the paper is sound."""
+    """Four columns in nine at the top of the range: no part of the paper is sound."""
     photo, pose = photographed(gain=(0.95,) * 3, slope=(0, 0), turn_deg=0, tilt_deg=0)
     (left, top), (right, bottom) = pose.to_px(layout.bay_corners_mm()[[0, 2]]).round().astype(int)
     step = round(0.8 * pose.px_per_mm)
