@@ -1,6 +1,6 @@
 """How fast the reader is, and what it takes, next to plain decoding in the same run.
 
-    python tests/benchmarks/speed.py --out docs/speed.md
+    python tests/benchmarks/speed.py
 
 Every figure that matters is a ratio of two things done in turn on the same
 machine: reading a photo to `cv2.imdecode` of the same file at full size, two
