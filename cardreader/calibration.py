@@ -35,7 +35,7 @@ _SHAPES = {
 }
 
 
-_OPTIONAL = {"lots", "signature_precision", "signature_doubt"}
+_OPTIONAL = {"lots", "signature_precision", "signature_doubt", "stray_share"}
 _Basis = Literal["simulated", "measured"]
 
 
@@ -94,6 +94,9 @@ class Calibration:
         How fast the width grows with the signature's squared distance from those
         of the fit: by 1 + doubt * distance2 / s. A card seen as none was before
         is read with less confidence.
+    stray_share : float
+        Share of photos expected to stray further than those of the fit: what nobody
+        thought of is not in the fit, and must not be read with confidence.
     """
 
     id: str
@@ -119,6 +122,7 @@ class Calibration:
     lots: tuple[str, ...] = ()
     signature_precision: Array = field(default_factory=lambda: np.zeros((0, 0)))
     signature_doubt: float = 0.0
+    stray_share: float = 0.0
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -164,6 +168,8 @@ class Calibration:
                 raise CalibrationError(f"{name} must be positive and finite")
         if not 0 <= self.signature_doubt < 1e3:
             raise CalibrationError("signature_doubt must be at least 0 and finite")
+        if not 0 <= self.stray_share < 0.5:
+            raise CalibrationError("stray_share must be at least 0 and below 0.5")
         if not 0 <= self.volume_cv < 0.5:
             raise CalibrationError("volume_cv must be at least 0 and below 0.5")
         if not 0 < self.coverage < 1:

@@ -409,7 +409,7 @@ class ColourCorrection:
             fit = np.linalg.lstsq(design * w, ratio * w, rcond=None)[0]
             miss = np.linalg.norm(ratio - design @ fit, axis=1)
             usual = max(1.4826 * float(np.median(miss)), _LEFT_OUT_SD)
-            weight = sound / np.sqrt(np.maximum(1.0, miss / (_KNEE * usual)))
+            weight = sound / np.sqrt(1.0 + (miss / (_KNEE * usual)) ** 2)
         return weight
 
     @cached_property

@@ -26,12 +26,11 @@ Array = NDArray[np.float64]
 
 G_L_PER_G_DL = 10.0
 
-MAX_STRANGENESS = 2.6
+MAX_STRANGENESS = 4.0
 """Distance of a card's signature from those of the calibration, whose mean is 1."""
 
-STRAY_SHARE, STRAY_WIDTH = 0.05, 3.0
-"""One photo in twenty strays three times as far as those that a calibration was fitted to:
-what nobody thought of is not in the fit, and must not be read with confidence."""
+STRAY_WIDTH = 3.0
+"""How many times as far a stray photo is taken to stray, see `Calibration.stray_share`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +173,8 @@ def estimate_from(
     nearest = int(np.argmin(distance2))
     density = _t_density(distance2, covariance, calibration.tail)
     density = _rescale(grid, density, calibration.conformal_scale)
-    density = (1 - STRAY_SHARE) * density + STRAY_SHARE * _rescale(grid, density, STRAY_WIDTH)
+    strays = calibration.stray_share
+    density = (1 - strays) * density + strays * _rescale(grid, density, STRAY_WIDTH)
     image_sd = _sd(grid, density)
     measured = _measurement_sd(locus, grid, inverse, photo, nearest)
     measured = min(measured * calibration.conformal_scale, image_sd)

@@ -37,6 +37,7 @@ def straight(slope: float = -0.1, sd: float = 0.05, tail: float = 1e5) -> Calibr
         signature_slope=np.zeros((0, 3)),
         signature_precision=np.zeros((0, 0)),
         tail=tail,
+        stray_share=0.0,
         conformal_scale=1.0,
         volume_cv=0.0,
         domain_g_dl=np.array([1.0, 24.0]),
