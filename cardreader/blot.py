@@ -199,7 +199,8 @@ def _log_light(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float32
     """Natural log of linear light, (..., 3), floored well below any paper or blood."""
     tables = photo.tone_tables()
     light = np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
-    return np.log(np.maximum(photo.to_working(light), 1e-4)).astype(np.float32)
+    # Over the photo's own primaries, as the patches are sampled.
+    return np.log(np.maximum(light, 1e-4)).astype(np.float32)
 
 
 def _smooth(image: NDArray[np.float32], sd_px: float) -> NDArray[np.float32]:

@@ -42,7 +42,7 @@ class PatchSamples:
     Attributes
     ----------
     linear : (72, 3)
-        Trimmed mean over the patch's middle; sRGB primaries, nominally 0..1.
+        Trimmed mean over the patch's middle; the photo's primaries, nominally 0..1.
     standard_error : (72, 3)
         Of ``linear``, from block means about a plane, so that a gradient of
         light doesn't count and neighbouring pixels needn't be independent.
@@ -116,12 +116,14 @@ def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
 
 
 def _light(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.float32]:
-    """Linear light of pixels (72, side, side, 3), channel first: (3, 72, side, side)."""
+    """Linear light of pixels (72, side, side, 3), channel first: (3, 72, side, side).
+
+    Over the photo's own primaries: the phone bent its own channels, and mixing them
+    before the bend is undone would leave no curve that undoes it. The correction's
+    matrix takes primaries of any kind.
+    """
     tables = photo.tone_tables()
-    light = np.stack([tables[c][encoded[..., c]] for c in range(3)])
-    if photo.to_srgb is not None:
-        light = np.tensordot(photo.to_srgb.astype(np.float32), light, axes=1)
-    return light
+    return np.stack([tables[c][encoded[..., c]] for c in range(3)])
 
 
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:

@@ -370,12 +370,12 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "vivid colour",
         partial(_processed, process=phoneprocessing.vivid),
-        _levels("{:+.0%}", 0.1, 0.25, 0.5, 1.0),
+        _levels("{:+.0%}", 0.1, 0.25, 0.5, 1.0, usable=0),
     ),
     Condition(
         "faded to grey",
         partial(_processed, process=phoneprocessing.vivid),
-        _levels("{:+.0%}", -0.15, -0.3, -0.6, -0.95),
+        _levels("{:+.0%}", -0.15, -0.3, -0.6, -0.95, usable=0),
     ),
     Condition("warm or cold filter", _filtered, _levels("{:.0%}", 0.04, 0.10, 0.2, 0.35)),
     Condition(
