@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from cardreader.decide import Decision, Outcome
+from cardreader.decide import MAY_HIDE_SEVERE, Decision, Outcome
 from cardreader.protocol import Protocol
 from cardreader.register import audit
 from cardreader.register.history import Measurement, counts, measurements, point_of
@@ -53,8 +53,8 @@ class PhotoFacts:
     phone: str | None = None
 
 
-Combine = Callable[[list[dict[str, Any]], Subject], PhotoFacts]
-"""Combines the readings of several blots of one visit into one result."""
+Combine = Callable[[list[dict[str, Any]], Subject, bool], PhotoFacts]
+"""Combines the blots of one visit; True tells of another that was refused as pale ones are."""
 
 
 def subject_of(woman: Woman, day: dt.date, elevation_m: float | None) -> Subject:
@@ -148,6 +148,15 @@ def blots_of(visit: Visit) -> list[Reading]:
     return list({r.photo_sha256: r for r in newest.values()}.values())
 
 
+def has_pale_blot(visit: Visit) -> bool:
+    """Whether the newest photo of some blot was refused as one of severe anaemia may be."""
+    newest: dict[int | None, Reading] = {}
+    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
+        if reading.source == Source.PHOTO and reading.set_aside_at is None:
+            newest[reading.blot] = reading
+    return any(r.refusal in MAY_HIDE_SEVERE for r in newest.values())
+
+
 def _blot_number(visit: Visit, same_blot: bool) -> int:
     last = max((r.blot or 0 for r in visit.readings), default=0)
     return last if same_blot and last else last + 1
@@ -163,7 +172,7 @@ def combine_visit(
         visit.hb_g_dl = visit.low_g_dl = visit.high_g_dl = visit.sd_g_dl = None
         visit.band = visit.result = None
         return
-    facts = combine(details, subject)
+    facts = combine(details, subject, has_pale_blot(visit))
     visit.hb_g_dl, visit.sd_g_dl = facts.hb_g_dl, facts.sd_g_dl
     visit.low_g_dl, visit.high_g_dl = facts.low_g_dl, facts.high_g_dl
     visit.band = None if facts.outcome is None else facts.outcome.value

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import math
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -17,7 +18,8 @@ from cardreader.annotate import JPEG_QUALITY, outlined_photo
 from cardreader.calibrate.container import load_calibration
 from cardreader.calibration import Calibration
 from cardreader.card import Lots
-from cardreader.decide import decide
+from cardreader.cielab import lab_to_srgb
+from cardreader.decide import decide, with_pale_blot
 from cardreader.estimate import HbEstimate, combine
 from cardreader.pipeline import Reader, read_photo
 from cardreader.protocol import DEFAULT, Protocol, load_protocol
@@ -64,13 +66,17 @@ class PipelineReader:
             facts_of(reading_json(reading)), None if picture is None else _jpeg(picture)
         )
 
-    def combine(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts:
+    def combine(
+        self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False
+    ) -> PhotoFacts:
         """Several blots of one visit as one result, by ``estimate.combine``."""
-        if len(details) == 1:
+        if len(details) == 1 and not pale_blot:
             return facts_of(details[0])
         singles = [self._estimate(d["hb"]) for d in details]
         estimate = combine(singles, self._reader.calibration)
         decision = decide(estimate, self.rules, subject)
+        if pale_blot:
+            decision = with_pale_blot(decision)
         newest = details[-1]
         return facts_of(
             {
@@ -99,6 +105,9 @@ class PipelineReader:
 
     def _estimate(self, hb: dict[str, Any]) -> HbEstimate:
         grid = self._reader.calibration.grid_g_dl
+        sd = math.hypot(*hb["sd"].values())
+        # The blot's own distribution isn't kept; one as wide stands for it.
+        density = np.exp(-0.5 * ((grid - hb["g_dl"]) / sd) ** 2)
         return HbEstimate(
             hb_g_dl=hb["g_dl"],
             interval_g_dl=(hb["interval"]["low_g_dl"], hb["interval"]["high_g_dl"]),
@@ -107,8 +116,7 @@ class PipelineReader:
             sd_calibration_g_dl=hb["sd"]["calibration_g_dl"],
             volume_floor_g_dl=hb["sd"]["volume_floor_g_dl"],
             grid_g_dl=grid,
-            # The single blot's own distribution isn't kept; combining asks for its spread only.
-            density=np.full(grid.shape, 1.0 / grid.size),
+            density=density / density.sum(),
             distance2=0.0,
         )
 
@@ -130,7 +138,5 @@ def _jpeg(picture: Image.Image) -> bytes:
 
 
 def _hex(lab: np.ndarray) -> str:
-    from skimage.color import lab2rgb
-
-    rgb = np.clip(lab2rgb(lab, illuminant="D50"), 0, 1)
+    rgb = np.clip(lab_to_srgb(lab), 0, 1)
     return "#" + "".join(f"{round(255 * float(c)):02x}" for c in rgb)

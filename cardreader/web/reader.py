@@ -43,8 +43,13 @@ class PhotoReader(Protocol):
     def read(self, data: bytes, subject: Subject) -> PhotoResult:
         """Read one photo as the phone wrote it."""
 
-    def combine(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts:
-        """One result of several blots of one woman."""
+    def combine(
+        self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False
+    ) -> PhotoFacts:
+        """One result of several blots of one woman.
+
+        ``pale_blot``: another blot of hers was refused as a severe anaemia's may be.
+        """
 
     def shades(self) -> tuple[Shade, ...]:
         """The printed shade scale, lowest haemoglobin first."""

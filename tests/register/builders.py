@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from math import sqrt
 
-from cardreader.decide import decide
+from cardreader.decide import Outcome, decide
 from cardreader.protocol import load_protocol
 from cardreader.register import recording, women
 from cardreader.register.judging import NormalHb
@@ -47,10 +48,11 @@ def refused(reason: str = "blurred", lot: str | None = None) -> PhotoFacts:
     return PhotoFacts(sha256="0" * 64, detail={"refusal": reason}, refusal=reason, lot_id=lot)
 
 
-def combine(details: list[dict], subject: Subject) -> PhotoFacts:
-    """Mean of the blots, error of a mean."""
+def combine(details: list[dict], subject: Subject, pale_blot: bool) -> PhotoFacts:
+    """Mean of the blots, error of a mean; a pale blot beside them makes it uncertain."""
     mean = sum(d["hb"]["g_dl"] for d in details) / len(details)
-    return facts(mean, details[0]["sd"] / sqrt(len(details)))
+    made = facts(mean, details[0]["sd"] / sqrt(len(details)))
+    return replace(made, outcome=Outcome.UNCERTAIN) if pale_blot else made
 
 
 def add_woman(session, code: str = "KX-1", weeks: int | None = 20, days_ago: int = 0):

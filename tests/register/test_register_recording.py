@@ -124,6 +124,25 @@ def test_blots_of_one_visit_combine_and_refused_ones_do_not_count(database):
         assert [r.blot for r in visit.readings] == [1, 2, 3]
 
 
+def test_a_pale_blot_beside_a_good_one_takes_the_all_clear_away(database):
+    with database.write() as session:
+        woman = add_woman(session)
+        photo(session, woman, facts(14.0))
+        (visit,) = woman.visits
+        assert visit.band == "not_anaemic"
+        photo(session, woman, refused("out_of_range"))
+        assert visit.band == "uncertain"
+        assert len(woman.referrals) == 1
+
+
+def test_a_blurred_photo_beside_a_good_one_takes_nothing_away(database):
+    with database.write() as session:
+        woman = add_woman(session)
+        photo(session, woman, facts(14.0))
+        photo(session, woman, refused("blurred"))
+        assert woman.visits[0].band == "not_anaemic"
+
+
 def test_the_very_same_file_counts_once(database):
     with database.write() as session:
         woman = add_woman(session)

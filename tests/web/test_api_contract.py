@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 import schemathesis
-from conftest import Person
 from hypothesis import HealthCheck, given, settings
+from people import Person
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import positive_data_acceptance
 

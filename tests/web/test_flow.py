@@ -2,7 +2,7 @@
 
 import datetime as dt
 
-from conftest import Person
+from people import Person
 from webfakes import photo, refused_photo
 
 

@@ -6,7 +6,7 @@ import re
 
 import pytest
 from babel.messages.checkers import python_format
-from conftest import Person
+from people import Person
 
 from cardreader.web.catalogues import catalogue_path, collect, read_catalogue, updated
 from cardreader.web.texts import SOURCE_LANGUAGE, choose_language, languages

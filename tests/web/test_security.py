@@ -6,8 +6,8 @@ import datetime as dt
 import re
 
 import pytest
-from conftest import PASSWORD, Person
 from fastapi.testclient import TestClient
+from people import PASSWORD, Person
 from sqlalchemy import func, select
 from webfakes import FakeReader, photo
 

@@ -260,7 +260,7 @@ def test_commands(server, tmp_path):
 
 
 def test_whole_flow_on_postgresql(make_app):
-    from conftest import Person
+    from people import Person
 
     postgres = Postgres()
     try:

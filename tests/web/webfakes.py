@@ -62,8 +62,8 @@ class FakeReader:
         detail = self._json(sha256, NormalHb(said["hb"], self.sd_g_dl), None, subject)
         return PhotoResult(facts_of(detail), PICTURE, "image/png")
 
-    def combine(self, details: list[dict], subject: Subject) -> PhotoFacts:
-        """Mean of the blots, with the error of a mean."""
+    def combine(self, details: list[dict], subject: Subject, pale_blot: bool = False) -> PhotoFacts:
+        """Mean of the blots, with the error of a mean; a pale blot makes no difference here."""
         hb = sum(d["hb"]["g_dl"] for d in details) / len(details)
         value = NormalHb(hb, self.sd_g_dl / sqrt(len(details)))
         return facts_of(self._json(details[-1]["photo"]["sha256"], value, None, subject))
