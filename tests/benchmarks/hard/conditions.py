@@ -365,7 +365,7 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "local tone mapping",
         partial(_processed, process=phoneprocessing.local_tone),
-        _levels("{}", 0.1, 0.25, 0.5, 0.9),
+        _levels("strength {}", 0.1, 0.25, 0.5, 0.9),
     ),
     Condition(
         "vivid colour",
@@ -434,7 +434,7 @@ CONDITIONS: tuple[Condition, ...] = (
         "poor reprint", _reprinted, _levels("{:.0%} of ink", 0.02, 0.05, 0.12, 0.3, usable=1)
     ),
     Condition("two cards", _two_cards, _never("{:.0%} of the second", 1.0, 0.6)),
-    Condition("mirrored", partial(_viewed, field="mirrored"), _never("{}", True)),
+    Condition("mirrored", partial(_viewed, field="mirrored"), _never("as by a front camera", True)),
     Condition("upside down", _upside_down, _levels("{} deg", 180.0, 135.0)),
     Condition(
         "printed copy",
@@ -469,11 +469,20 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "other renderer",
         _printed,
-        _levels(
-            "{}",
-            {"evenness": 0.2},
-            {"evenness": 0.5, "haze": 0.01, "tilt_deg": 25.0},
-            {"evenness": 1.0, "haze": 0.03, "tilt_deg": 40.0, "noise": 0.02, "quality": 50},
+        (
+            Level("mild", {"evenness": 0.2}, True, "even light"),
+            Level(
+                "moderate",
+                {"evenness": 0.5, "haze": 0.01, "tilt_deg": 25.0},
+                True,
+                "1 % haze, 25 deg",
+            ),
+            Level(
+                "severe",
+                {"evenness": 1.0, "haze": 0.03, "tilt_deg": 40.0, "noise": 0.02, "quality": 50},
+                False,
+                "3 % haze, 40 deg, noise",
+            ),
         ),
         hb=_printed_hb,
     ),
