@@ -19,11 +19,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
-from cardreader.blot import blot_colour
 from cardreader.calibrate.conformal import conformal_scale
 from cardreader.calibration import Calibration
-from cardreader.correct import correct
 from cardreader.estimate import HbEstimate, estimate_from, signature
 from cardreader.refusal import Refusal
 from cardreader.simulate.cameras import Family
@@ -128,11 +125,10 @@ def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family
     lot_seed = int(rng.integers(N_LOTS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
     scene = draw_scene(rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family)
-    draw = patch_draw(scene, rng)
-    correction = correct(draw.samples, lot)
-    if isinstance(correction, Refusal):
+    colours = patch_draw(scene, rng).colours(lot)
+    if isinstance(colours, Refusal):
         return None
-    blot = blot_colour(draw.blot_rgb, draw.paper_rgb, draw.covariance, layout.CENTRE_MM, correction)
+    blot, correction = colours
     return (
         scene.hb_g_dl,
         blot.log_ratio,

@@ -20,8 +20,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from cardreader import layout
-from cardreader.blot import blot_colour
 from cardreader.calibrate.conformal import one_per_group
 from cardreader.calibrate.document import render
 from cardreader.calibrate.features import Features, feature_frame
@@ -31,7 +29,6 @@ from cardreader.calibrate.reading import Measured
 from cardreader.calibrate.study import Study, read_study
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import overall
-from cardreader.correct import correct
 from cardreader.estimate import signature
 from cardreader.files import write_atomic
 from cardreader.refusal import Reason, Refusal
@@ -181,17 +178,14 @@ def _measure(study: Study, sittings: list[_Sitting], rng: np.random.Generator) -
             light_name=LIGHTS[sitting.light],
             camera=sitting.camera,
         )
-        draw = patch_draw(scene, rng)
-        correction = correct(draw.samples, scene.lot)
+        seen = patch_draw(scene, rng).colours(scene.lot)
         if rng.random() < REFUSED_SHARE:
-            correction = Refusal(Reason.BLURRED, "locate")
-        if isinstance(correction, Refusal):
-            refusals.append(f"{correction.reason} (synthetic)")
+            seen = Refusal(Reason.BLURRED, "locate")
+        if isinstance(seen, Refusal):
+            refusals.append(f"{seen.reason} (synthetic)")
             colours.append(None)
             continue
-        blot = blot_colour(
-            draw.blot_rgb, draw.paper_rgb, draw.covariance, layout.CENTRE_MM, correction
-        )
+        blot, correction = seen
         refusals.append("")
         colours.append((blot.log_ratio, blot.covariance, signature(correction)))
     size = max((len(one[2]) for one in colours if one), default=0)

@@ -14,6 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import layout
+from cardreader.blot import BlotColour, blot_colour
+from cardreader.card import Lot
+from cardreader.correct import ColourCorrection, correct
+from cardreader.refusal import Refusal
 from cardreader.sample import PatchSamples
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 
@@ -34,6 +38,16 @@ class PatchDraw:
     blot_rgb: Array
     paper_rgb: Array
     covariance: Array
+
+    def colours(self, lot: Lot) -> tuple[BlotColour, ColourCorrection] | Refusal:
+        """What the reader's own colour stages make of it, given the lot's file."""
+        correction = correct(self.samples, lot)
+        if isinstance(correction, Refusal):
+            return correction
+        blot = blot_colour(
+            self.blot_rgb, self.paper_rgb, self.covariance, layout.CENTRE_MM, correction
+        )
+        return blot, correction
 
 
 def patch_draw(scene: Scene, rng: np.random.Generator) -> PatchDraw:

@@ -31,11 +31,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import layout
-from cardreader.blot import blot_colour
 from cardreader.calibration import Calibration
 from cardreader.correct import correct
 from cardreader.decide import Outcome, decide
-from cardreader.estimate import estimate
+from cardreader.estimate import HbEstimate, estimate
 from cardreader.layout import Kind
 from cardreader.protocol import load_protocol
 from cardreader.refusal import Refusal
@@ -196,12 +195,9 @@ def _draw(
     )
 
 
-def _read(draw: PatchDraw, scene: Scene, calibration: Calibration):  # type: ignore[no-untyped-def]
-    correction = correct(draw.samples, scene.lot)
-    if isinstance(correction, Refusal):
-        return correction
-    blot = blot_colour(draw.blot_rgb, draw.paper_rgb, draw.covariance, layout.CENTRE_MM, correction)
-    return estimate(blot, correction, calibration)
+def _read(draw: PatchDraw, scene: Scene, calibration: Calibration) -> HbEstimate | Refusal:
+    colours = draw.colours(scene.lot)
+    return colours if isinstance(colours, Refusal) else estimate(*colours, calibration)
 
 
 def eye(scene: Scene) -> float:

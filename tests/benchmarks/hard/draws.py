@@ -16,10 +16,7 @@ from conditions import CONDITIONS, Condition, Level
 from sitting import Sitting, draw_sitting
 from verdict import Fate, Verdict, judge_estimate
 
-from cardreader import layout
-from cardreader.blot import blot_colour
 from cardreader.calibration import Calibration
-from cardreader.correct import correct
 from cardreader.estimate import estimate
 from cardreader.protocol import Protocol
 from cardreader.refusal import Refusal
@@ -92,14 +89,10 @@ def draw(
     """Draw one sitting of a cell and judge what the colour stages make of it."""
     sitting = draw_sitting(seed, 1000 + cell.number, index)
     scene = CHANGES[cell.condition.name](sitting, cell.level.value)
-    drawn = patch_draw(scene, sitting.rng)
-    correction = correct(drawn.samples, scene.lot)
-    if isinstance(correction, Refusal):
-        return Verdict(Fate.REFUSED, correction.reason)
-    blot = blot_colour(
-        drawn.blot_rgb, drawn.paper_rgb, drawn.covariance, layout.CENTRE_MM, correction
-    )
-    result = estimate(blot, correction, calibration)
+    colours = patch_draw(scene, sitting.rng).colours(scene.lot)
+    if isinstance(colours, Refusal):
+        return Verdict(Fate.REFUSED, colours.reason)
+    result = estimate(*colours, calibration)
     if isinstance(result, Refusal):
         return Verdict(Fate.REFUSED, result.reason)
     return judge_estimate(result, protocol, sitting.scene.hb_g_dl, cell.condition.blood)
