@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.calibration import Calibration
+from cardreader.estimate import STRAY_WIDTH
 
 Array = NDArray[np.float64]
 N_COLOUR = 9
@@ -118,21 +119,30 @@ class Distributions:
         ``factor`` is one number or one a row.
         """
         grid = self.calibration.grid_g_dl
-        median = _quantiles(grid, self._below, 0.5)
-        factors = np.broadcast_to(np.asarray(factor, dtype=float), median.shape)
-        stretched = np.array(
-            [
-                np.interp(centre + (grid - centre) / own, grid, row)
-                for centre, own, row in zip(median, factors, self.density, strict=True)
-            ]
-        ).reshape(self.density.shape)
-        stretched /= stretched.sum(axis=1, keepdims=True)
+        factors = np.broadcast_to(np.asarray(factor, dtype=float), len(self.density))
+        stretched = _stretched(grid, self.density, factors)
+        strays = self.calibration.stray_share
+        if strays:
+            far = _stretched(grid, stretched, np.full(len(stretched), STRAY_WIDTH))
+            stretched = (1 - strays) * stretched + strays * far
         if volume_cv == 0.0:
             return stretched
         width = np.maximum(volume_cv * grid, 1e-3)
         kernel = np.exp(-0.5 * ((grid[:, None] - grid) / width) ** 2) / width
         out = stretched @ (kernel / kernel.sum(axis=0)).T
         return np.asarray(out / out.sum(axis=1, keepdims=True))
+
+
+def _stretched(grid: Array, density: Array, factors: Array) -> Array:
+    """Each row (n, g) stretched about its own median by its own factor (n,)."""
+    median = _quantiles(grid, np.cumsum(density, axis=1) - density / 2, 0.5)
+    out = np.array(
+        [
+            np.interp(centre + (grid - centre) / own, grid, row)
+            for centre, own, row in zip(median, factors, density, strict=True)
+        ]
+    ).reshape(density.shape)
+    return np.asarray(out / out.sum(axis=1, keepdims=True))
 
 
 def _quantiles(grid: Array, below: Array, p: float) -> Array:
