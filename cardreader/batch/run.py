@@ -132,6 +132,7 @@ def _tasks(photos: list[PhotoFile], journal: Journal, job: Job, *, reopen: bool)
     """
     sizes = Counter(photo.size for photo in photos)
     taken: set[str] = set()
+    judged: set[tuple[bytes, object]] = set()
     for photo in photos:
         task = journal.task(photo, job, reopen=reopen)
         if task is None:
@@ -143,6 +144,11 @@ def _tasks(photos: list[PhotoFile], journal: Journal, job: Job, *, reopen: bool)
                 if content in taken:
                     continue
                 taken.add(content)
+        if task.record is not None:
+            what = hashlib.sha256(task.record).digest(), task.subject
+            if what in judged:
+                continue
+            judged.add(what)
         yield task
 
 

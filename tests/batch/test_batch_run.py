@@ -111,17 +111,21 @@ def test_killed_at_any_instant_it_ends_with_the_same_table(
     photos, marker = tmp_path / "photos", f"{os.getpid()}-{tmp_path.name}"
     _many(photos, card_photo, bad_files, 30)
     words = (photos, "--workers", "2", "--no-summary")
+    started = time.monotonic()
     assert batch(*words, "--out", tmp_path / "whole").returncode == 0
+    whole_s = time.monotonic() - started
     out, measured = tmp_path / "out", [0]
     out.mkdir()
     (out / ".results.csv.abc123.part").write_text("as a kill while writing leaves it")
     kill_at = random.Random()  # any instant: not seeded, and the outcome must not depend on it
+    longest_s = 0.0  # the first kill comes at once after the first results: in the middle
     while len(measured) < 9:
         run = _start(command(*words, "--out", out), marker)
         if len(measured) % 2:  # as soon as this run's first results are kept, or a while later
             _wait_for_growth(out / "journal.sqlite-wal", run)
         with suppress(subprocess.TimeoutExpired):
-            run.wait(kill_at.uniform(0.0, 1.2))
+            run.wait(kill_at.uniform(0.0, longest_s))
+        longest_s = 0.6 * whole_s
         with suppress(ProcessLookupError):  # it ended by itself in time
             os.killpg(run.pid, signal.SIGKILL) if len(measured) % 3 else run.kill()
         run.wait()
