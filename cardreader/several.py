@@ -47,15 +47,18 @@ class Several:
     @property
     def disagree(self) -> bool:
         """Whether the blots lie further apart than one blot's own doubt explains."""
-        if self.estimate is None:
-            return False
-        widths = [_width(r.estimate) for r in self.readings if r.estimate is not None]
-        return _width(self.estimate) > max(widths)
+        singles = [r.estimate for r in self.readings if r.estimate is not None]
+        return self.estimate is not None and blots_disagree(self.estimate, singles)
 
     @property
     def n_read(self) -> int:
         """How many of the photos could be read."""
         return sum(reading.estimate is not None for reading in self.readings)
+
+
+def blots_disagree(together: HbEstimate, singles: Sequence[HbEstimate]) -> bool:
+    """Whether taking blots together made the interval wider than any one's own."""
+    return _width(together) > max(map(_width, singles))
 
 
 def _width(estimate: HbEstimate) -> float:

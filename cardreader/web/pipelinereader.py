@@ -26,6 +26,7 @@ from cardreader.protocol import DEFAULT, Protocol, load_protocol
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.report import decision_json, estimate_json, reading_json
+from cardreader.several import blots_disagree
 from cardreader.shipped import shipped
 from cardreader.subject import Subject
 from cardreader.web.reader import PhotoResult, Shade
@@ -84,7 +85,7 @@ class PipelineReader:
                 "hb": estimate_json(estimate),
                 "decision": decision_json(decision),
                 "n_blots": len(details),
-                "blots_disagree": _disagree(estimate, singles),
+                "blots_disagree": blots_disagree(estimate, singles),
             }
         )
 
@@ -119,16 +120,6 @@ class PipelineReader:
             density=density / density.sum(),
             distance2=0.0,
         )
-
-
-def _disagree(together: HbEstimate, singles: list[HbEstimate]) -> bool:
-    """Whether the blots lie further apart than one blot's own doubt explains."""
-    return _width(together) > max(map(_width, singles))
-
-
-def _width(estimate: HbEstimate) -> float:
-    low, high = estimate.interval_g_dl
-    return high - low
 
 
 def _jpeg(picture: Image.Image) -> bytes:
