@@ -19,7 +19,6 @@ from cardreader.register.lists import ListName, list_rows, open_rows, row_of
 from cardreader.register.models import Reading, Role, Woman
 from cardreader.register.recording import (
     LAB_LIMITS_G_DL,
-    KeyReusedError,
     on_day,
     record_lab,
     record_tube,
@@ -58,7 +57,6 @@ CONFLICT: Responses = {409: _problem("Taken already, by something else")}
 # FastAPI answers a body that can't be parsed as form or JSON with 400.
 BAD_BODY: Responses = {400: _problem("The body can't be parsed")}
 
-KEY_REUSED = mark("This submission key was used for something else.")
 
 router = APIRouter(prefix="/api", responses=ALWAYS)
 CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9/\-]{1,22}[A-Za-z0-9]$"
@@ -229,20 +227,17 @@ def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn
     state: State = request.app.state.shared
     with state.database.write() as session:
         woman = _woman(session, woman_id)
-        try:
-            reading = record_tube(
-                session,
-                woman,
-                body.submission_key,
-                body.value,
-                body.unit,
-                dt.datetime.now(dt.UTC),
-                visitor.account_id,
-                state.reader.rules,
-                subject_of(woman, state.today(), state.settings.elevation_m),
-            )
-        except KeyReusedError:
-            raise HTTPException(409, KEY_REUSED) from None
+        reading = record_tube(
+            session,
+            woman,
+            body.submission_key,
+            body.value,
+            body.unit,
+            dt.datetime.now(dt.UTC),
+            visitor.account_id,
+            state.reader.rules,
+            subject_of(woman, state.today(), state.settings.elevation_m),
+        )
         return _reading_out(reading)
 
 
@@ -260,21 +255,18 @@ def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) 
         raise _unprocessable("on", "in the future or longer ago than 400 days")
     with state.database.write() as session:
         woman = _woman(session, woman_id)
-        try:
-            reading = record_lab(
-                session,
-                woman,
-                body.submission_key,
-                body.hb_g_dl,
-                body.method,
-                body.place,
-                on_day(body.on, today),
-                visitor.account_id,
-                state.reader.rules,
-                subject_of(woman, body.on, state.settings.elevation_m),
-            )
-        except KeyReusedError:
-            raise HTTPException(409, KEY_REUSED) from None
+        reading = record_lab(
+            session,
+            woman,
+            body.submission_key,
+            body.hb_g_dl,
+            body.method,
+            body.place,
+            on_day(body.on, today),
+            visitor.account_id,
+            state.reader.rules,
+            subject_of(woman, body.on, state.settings.elevation_m),
+        )
         return _reading_out(reading)
 
 
@@ -362,8 +354,6 @@ def _take(
         )
     except UnknownVisitError:
         raise HTTPException(404, mark("No such visit.")) from None
-    except KeyReusedError:
-        raise HTTPException(409, KEY_REUSED) from None
     with state.database.read() as session:
         out = _reading_out(session.get_one(Reading, taken.reading_id))
     return JSONResponse(out.model_dump(mode="json"), 200 if taken.replayed else 201)

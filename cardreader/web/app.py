@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 
 from cardreader.register.database import Database
 from cardreader.register.photostore import open_store
+from cardreader.register.recording import KeyReusedError
 from cardreader.web import texts
 from cardreader.web.access import NeedSignInError
 from cardreader.web.guard import Guard
@@ -23,6 +24,7 @@ from cardreader.web.reader import PhotoReader
 from cardreader.web.render import page
 from cardreader.web.settings import PhotoPolicy, Settings
 from cardreader.web.state import State
+from cardreader.web.texts import mark
 from cardreader.web.upkeep import tidy
 
 STATIC = Path(__file__).parent / "static"
@@ -68,6 +70,7 @@ def create_app(
     app.add_middleware(Guard, settings=settings)
     app.add_exception_handler(NeedSignInError, _need_sign_in)
     app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(KeyReusedError, _key_reused)
     app.add_exception_handler(Exception, _broken)
     for router in ROUTERS:
         app.include_router(router)
@@ -104,6 +107,12 @@ async def _http_error(request: Request, error: Exception) -> Response:
         error.status_code,
         what=words.get(error.status_code, texts.gettext("This could not be done.")),
     )
+
+
+async def _key_reused(request: Request, _error: Exception) -> Response:
+    api = mark("This submission key was used for something else.")
+    shown = mark("This page was used before. Load it again.")
+    return await _http_error(request, HTTPException(409, api if _is_api(request) else shown))
 
 
 async def _broken(request: Request, _error: Exception) -> Response:

@@ -68,3 +68,19 @@ def test_laboratory_result_closes_the_referral(app, worker):
     pairs = Person(app, "researcher").get("/exchange/confirmations.csv").text
     assert "000123" in pairs
     assert "KX-104" not in pairs
+
+
+def test_a_key_used_for_something_else_is_a_conflict_everywhere(worker):
+    woman = worker.add_woman("KX-190")
+    visit = worker.open_visit(woman)
+    used = {"submission_key": "key-used-once", "value": "9.0", "unit": "g_dl"}
+    assert worker.post(f"{woman}/tube", **used).status_code == 303
+    shown = worker.post(f"{woman}/tube", **{**used, "value": "12.0"})
+    assert shown.status_code == 409
+    assert "This page was used before. Load it again." in shown.text
+    for answer in (
+        worker.api("POST", f"/api{woman}/tube", json={**used, "value": 12.0}),
+        worker.send_photo(visit, photo(9.0), key="key-used-once"),
+    ):
+        assert answer.status_code == 409
+        assert answer.json() == {"detail": "This submission key was used for something else."}

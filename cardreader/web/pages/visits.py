@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from cardreader.refusal import ADVICE, Reason
 from cardreader.register.models import Source, Visit, new_id
-from cardreader.register.recording import KeyReusedError, blots_of
+from cardreader.register.recording import blots_of
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.fields import KEY
@@ -19,7 +19,6 @@ from cardreader.web.photos import ForVisit, UnknownVisitError, take_photo
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.steps import DRYING_S, STEPS
-from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/visits")
 
@@ -67,8 +66,6 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
         )
     except UnknownVisitError:
         raise HTTPException(404, "No such visit.") from None
-    except KeyReusedError:
-        raise HTTPException(409, mark("This page was used before. Load it again.")) from None
     return go(f"/readings/{taken.reading_id}")
 
 

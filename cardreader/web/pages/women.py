@@ -14,7 +14,6 @@ from cardreader.register.lists import row_of
 from cardreader.register.models import Regimen, Role, Woman, new_id
 from cardreader.register.recording import (
     LAB_LIMITS_G_DL,
-    KeyReusedError,
     on_day,
     open_visit,
     record_lab,
@@ -40,7 +39,6 @@ from cardreader.web.plot import history_plot
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
-from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/women")
 HIGHEST_VISIT = 60
@@ -189,20 +187,17 @@ def tube(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respons
         if fields.problems or value is None:
             return _tube_page(request, woman, fields.values, fields.problems, 422)
         now = dt.datetime.now(dt.UTC)
-        try:
-            reading = record_tube(
-                session,
-                woman,
-                key,
-                value,
-                unit,
-                now,
-                visitor.account_id,
-                state.reader.rules,
-                subject_of(woman, state.today(), state.settings.elevation_m),
-            )
-        except KeyReusedError:
-            raise HTTPException(409, mark("This page was used before. Load it again.")) from None
+        reading = record_tube(
+            session,
+            woman,
+            key,
+            value,
+            unit,
+            now,
+            visitor.account_id,
+            state.reader.rules,
+            subject_of(woman, state.today(), state.settings.elevation_m),
+        )
         return go(f"/readings/{reading.id}")
 
 
@@ -228,21 +223,18 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
         woman = _woman(session, woman_id)
         if fields.problems or value is None:
             return _lab_page(request, woman, fields.values, fields.problems, 422)
-        try:
-            reading = record_lab(
-                session,
-                woman,
-                key,
-                value,
-                method,
-                place,
-                on_day(on, state.today()),
-                visitor.account_id,
-                state.reader.rules,
-                subject_of(woman, on, state.settings.elevation_m),
-            )
-        except KeyReusedError:
-            raise HTTPException(409, mark("This page was used before. Load it again.")) from None
+        reading = record_lab(
+            session,
+            woman,
+            key,
+            value,
+            method,
+            place,
+            on_day(on, state.today()),
+            visitor.account_id,
+            state.reader.rules,
+            subject_of(woman, on, state.settings.elevation_m),
+        )
         return go(f"/readings/{reading.id}")
 
 
