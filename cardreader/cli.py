@@ -23,6 +23,7 @@ from cardreader import __version__
 from cardreader.batch import cli as batch
 from cardreader.calibrate import cli as study
 from cardreader.exitcodes import MEANING, ExitCode
+from cardreader.optiontypes import day
 from cardreader.web.cli import add_commands
 
 if TYPE_CHECKING:
@@ -235,7 +236,7 @@ def _rules_options(parser: argparse.ArgumentParser) -> None:
     _lots_option(rules)
     rules.add_argument(
         "--today",
-        type=_date,
+        type=day,
         metavar="DATE",
         help="day to check the card's expiry against, YYYY-MM-DD (default: today)",
     )
@@ -511,7 +512,7 @@ def _add_calibrate_default(commands: argparse._SubParsersAction[_Parser]) -> Non
     )
     parser.add_argument(
         "--today",
-        type=_date,
+        type=day,
         metavar="DATE",
         help="day to write into it, YYYY-MM-DD (default: today)",
     )
@@ -579,13 +580,6 @@ def _picture_path(text: str) -> Path:
     if path.suffix.lower() not in PICTURE_ENDINGS:
         raise argparse.ArgumentTypeError(f"{text!r} must end in {', '.join(PICTURE_ENDINGS)}")
     return path
-
-
-def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-31") from None
 
 
 def _hb(text: str) -> float:

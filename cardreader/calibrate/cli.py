@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from datetime import date
 from pathlib import Path
 from typing import Any
 
 from cardreader.exitcodes import ExitCode
+from cardreader.optiontypes import day, number, whole
 
 Run = Callable[[argparse.Namespace], ExitCode]
 MakeParser = Callable[..., argparse.ArgumentParser]
@@ -80,35 +80,6 @@ def _told(name: str, arguments: argparse.Namespace) -> ExitCode:
         raise CommandError(ExitCode.NO_FILE, f"{error.filename}: {error.strerror}") from None
 
 
-def _number(low: float, high: float) -> Callable[[str], float]:
-    def parse(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            value = float("nan")
-        if not low <= value <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a number from {low:g} to {high:g}")
-        return value
-
-    return parse
-
-
-def _whole(low: int, high: int) -> Callable[[str], int]:
-    def parse(text: str) -> int:
-        if not text.isdecimal() or not low <= int(text) <= high:
-            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number, {low} to {high}")
-        return int(text)
-
-    return parse
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-31") from None
-
-
 def _table_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("table", type=Path, metavar="TABLE", help="study table, CSV or Parquet")
 
@@ -130,7 +101,7 @@ def _reading_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--today",
-        type=_day,
+        type=day,
         metavar="DATE",
         help="day of the study, YYYY-MM-DD: lots must be in date then (default: today)",
     )
@@ -141,7 +112,7 @@ def _reading_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--prevalence",
         nargs=2,
-        type=_number(0, 1),
+        type=number(0, 1),
         metavar=("SEVERE", "ANAEMIC"),
         help="shares below 7 and from 7 to 11 g/dL among the women to be screened, "
         "for consequences per 1000 (default: the study's own)",
@@ -189,16 +160,16 @@ def _add_fit(commands: Any, make_parser: MakeParser) -> None:
     )
     parser.add_argument(
         "--coverage",
-        type=_number(0.5, 0.99),
+        type=number(0.5, 0.99),
         default=0.9,
         metavar="C",
         help="share of laboratory values that intervals are to hold (default: 0.9)",
     )
     parser.add_argument(
-        "--folds", type=_whole(2, 20), default=5, metavar="N", help="folds of women (default: 5)"
+        "--folds", type=whole(2, 20), default=5, metavar="N", help="folds of women (default: 5)"
     )
     parser.add_argument(
-        "--seed", type=_whole(0, 2**31), default=1, metavar="N", help="of all draws (default: 1)"
+        "--seed", type=whole(0, 2**31), default=1, metavar="N", help="of all draws (default: 1)"
     )
     _reading_options(parser)
 
@@ -233,42 +204,42 @@ def _add_plan(commands: Any, make_parser: MakeParser) -> None:
     )
     parser.add_argument(
         "--sd",
-        type=_number(0.05, 5),
+        type=number(0.05, 5),
         default=0.7,
         metavar="G_DL",
         help="expected sd of reading minus laboratory, g/dL (default: 0.7)",
     )
     parser.add_argument(
         "--limits-width",
-        type=_number(0.02, 3),
+        type=number(0.02, 3),
         default=0.2,
         metavar="G_DL",
         help="how well each limit of agreement is to be known, plus or minus (default: 0.2)",
     )
     parser.add_argument(
         "--sensitivity",
-        type=_number(0.5, 1),
+        type=number(0.5, 1),
         default=0.98,
         metavar="P",
         help="sensitivity below 7 g/dL that is believed in (default: 0.98)",
     )
     parser.add_argument(
         "--at-least",
-        type=_number(0.3, 0.999),
+        type=number(0.3, 0.999),
         default=0.9,
         metavar="P",
         help="what the lower 95 %% limit of sensitivity is to exceed (default: 0.9)",
     )
     parser.add_argument(
         "--severe-share",
-        type=_number(0.0005, 1),
+        type=number(0.0005, 1),
         default=0.03,
         metavar="P",
         help="share of women below 7 g/dL where you enrol (default: 0.03)",
     )
     parser.add_argument(
         "--margin",
-        type=_number(0.05, 3),
+        type=number(0.05, 3),
         default=0.5,
         metavar="G_DL",
         help="bias that a bridging study lets pass, g/dL (default: 0.5)",
@@ -293,7 +264,7 @@ def _add_bridge(commands: Any, make_parser: MakeParser) -> None:
     )
     parser.add_argument(
         "--margin",
-        type=_number(0.05, 3),
+        type=number(0.05, 3),
         default=0.5,
         metavar="G_DL",
         help="mean bias that is let pass, g/dL; fix it before the study (default: 0.5)",
@@ -339,12 +310,12 @@ def _add_demo(commands: Any, make_parser: MakeParser) -> None:
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to make")
     parser.add_argument(
         "--women",
-        type=_whole(30, 1000),
+        type=whole(30, 1000),
         default=140,
         metavar="N",
         help="women in the study, four photos each (default: 140)",
     )
     parser.add_argument("--replace", action="store_true", help="replace an older demo there")
     parser.add_argument(
-        "--today", type=_day, metavar="DATE", help="day to write into it (default: today)"
+        "--today", type=day, metavar="DATE", help="day to write into it (default: today)"
     )
