@@ -146,9 +146,9 @@ class Calibration:
         self._check_values()
 
     def _check_precision(self, size: int) -> None:
-        value = np.array(self.signature_precision, float).reshape(
-            np.shape(self.signature_precision) if np.size(self.signature_precision) else (0, 0)
-        )
+        value = np.array(self.signature_precision, float)
+        if not value.size:
+            value = np.zeros((0, 0))  # none, however an empty list was nested
         if value.shape not in ((0, 0), (size, size)) or not np.isfinite(value).all():
             raise CalibrationError(f"signature_precision must be ({size}, {size}) and finite")
         value.setflags(write=False)
@@ -282,8 +282,6 @@ class Calibration:
 
 
 def _plain(value: Array) -> Any:
-    return (
-        np.vectorize(lambda v: float(f"{v:.9g}"), otypes=[float])(value).tolist()
-        if (value.size)
-        else value.tolist()
-    )
+    """Nested lists of numbers with nine significant digits."""
+    rounded = [float(f"{number:.9g}") for number in value.flat]
+    return np.reshape(rounded, value.shape).tolist()

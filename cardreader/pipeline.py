@@ -42,8 +42,20 @@ class Reader:
     today: date
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Stages:
+    """What each stage up to the blot's colour left; those not reached are None."""
+
+    photo: Photo | None = None
+    pose: CardPose | None = None
+    lot: Lot | None = None
+    samples: PatchSamples | None = None
+    correction: ColourCorrection | None = None
+    blot: BlotColour | None = None
+
+
 @dataclass(frozen=True)
-class Reading:
+class Reading(_Stages):
     """Everything known about one photo; stages not reached are None.
 
     ``refusal`` is None exactly when ``estimate`` is not; ``decision`` is always
@@ -60,12 +72,6 @@ class Reading:
     subject: Subject
     decision: Decision
     refusal: Refusal | None = None
-    photo: Photo | None = None
-    pose: CardPose | None = None
-    lot: Lot | None = None
-    samples: PatchSamples | None = None
-    correction: ColourCorrection | None = None
-    blot: BlotColour | None = None
     estimate: HbEstimate | None = None
 
     @property
@@ -96,7 +102,7 @@ class Findings:
 
 
 @dataclass(frozen=True, eq=False)
-class Measurement:
+class Measurement(_Stages):
     """What the picture says under the card's lot alone, whatever calibration comes after.
 
     Stages not reached are None; ``refusal`` says why.
@@ -104,12 +110,6 @@ class Measurement:
 
     sha256: str
     refusal: Refusal | None = None
-    photo: Photo | None = None
-    pose: CardPose | None = None
-    lot: Lot | None = None
-    samples: PatchSamples | None = None
-    correction: ColourCorrection | None = None
-    blot: BlotColour | None = None
 
     @property
     def findings(self) -> Findings:
