@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
+from cardreader.fading import Fading, plain
+
 Array = NDArray[np.float64]
 
 SCHEMA = 1
@@ -35,7 +37,7 @@ _SHAPES = {
 }
 
 
-_OPTIONAL = {"lots", "signature_precision", "signature_doubt", "stray_share"}
+_OPTIONAL = {"lots", "signature_precision", "signature_doubt", "stray_share", "fading"}
 _Basis = Literal["simulated", "measured"]
 
 
@@ -97,6 +99,8 @@ class Calibration:
     stray_share : float
         Share of photos expected to stray further than those of the fit: what nobody
         thought of is not in the fit, and must not be read with confidence.
+    fading : Fading or None
+        What bleaching of the card's inks does; None where nobody worked it out.
     """
 
     id: str
@@ -123,6 +127,7 @@ class Calibration:
     signature_precision: Array = field(default_factory=lambda: np.zeros((0, 0)))
     signature_doubt: float = 0.0
     stray_share: float = 0.0
+    fading: Fading | None = None
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -141,6 +146,8 @@ class Calibration:
             value.setflags(write=False)
             object.__setattr__(self, name, value)
         self._check_precision(sizes["s"])
+        if self.fading is not None and self.fading.n_signature != sizes["s"]:
+            raise CalibrationError(f"fading is not for signatures of {sizes['s']} numbers")
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         self._check_values()
@@ -243,7 +250,9 @@ class Calibration:
         content: dict[str, Any] = {"schema": SCHEMA}
         for item in fields(self):
             value = getattr(self, item.name)
-            content[item.name] = _plain(value) if isinstance(value, np.ndarray) else value
+            if isinstance(value, np.ndarray):
+                value = plain(value)
+            content[item.name] = value.as_json() if isinstance(value, Fading) else value
         return json.dumps(content, indent=1, allow_nan=False) + "\n"
 
     @classmethod
@@ -274,14 +283,10 @@ class Calibration:
         if unknown := content.keys() - names:
             raise CalibrationError(f"calibration has unknown {', '.join(sorted(unknown))}")
         try:
+            if content.get("fading") is not None:
+                content["fading"] = Fading(**content["fading"])
             return cls(**content)
         except CalibrationError:
             raise
         except (TypeError, ValueError, OverflowError) as error:
             raise CalibrationError(f"calibration is malformed: {error}") from None
-
-
-def _plain(value: Array) -> Any:
-    """Nested lists of numbers with nine significant digits."""
-    rounded = [float(f"{number:.9g}") for number in value.flat]
-    return np.reshape(rounded, value.shape).tolist()

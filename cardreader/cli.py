@@ -528,13 +528,15 @@ def _calibrate_default(arguments: argparse.Namespace) -> ExitCode:
         )
     if arguments.seed < 0 or not 1 <= arguments.workers <= 256:
         raise CommandError(ExitCode.USAGE, "--seed must not be negative, --workers 1 to 256")
+    from cardreader.calibrate.bleaching import fit_fading
     from cardreader.calibrate.default import draw_pairs, fit_default
 
     out: Path = arguments.out
     with _Writing(out):
         out.mkdir(parents=True, exist_ok=True)
     pairs = draw_pairs(arguments.sittings, arguments.seed, workers=arguments.workers)
-    calibration = fit_default(pairs, arguments.today or date.today(), arguments.seed)
+    fading = fit_fading(pairs, arguments.seed)
+    calibration = fit_default(pairs, arguments.today or date.today(), arguments.seed, fading)
     _write(out / "model.json", calibration.to_json())
     _say(f"{out / 'model.json'}: calibration {calibration.id}, from {calibration.source}\n")
     return ExitCode.OK

@@ -29,6 +29,9 @@ G_L_PER_G_DL = 10.0
 MAX_STRANGENESS = 4.0
 """Distance of a card's signature from those of the calibration, whose mean is 1."""
 
+MAX_FADE = 0.12
+"""Share of a colour ink bleached away beyond which the ramp isn't the lot's any more."""
+
 STRAY_WIDTH = 3.0
 """How many times as far a stray photo is taken to stray, see `Calibration.stray_share`."""
 
@@ -110,10 +113,21 @@ def estimate_colour(
 ) -> HbEstimate | Refusal:
     """Estimate from the numbers of a photo, or refuse a colour that no fresh blot has.
 
-    Parameters as `estimate_from`. Refusals: COLOUR_NOT_CORRECTABLE (a card unlike
-    those of the calibration), NOT_BLOOD_COLOUR (off the locus), OUT_OF_RANGE (at
-    an end of it).
+    Parameters as `estimate_from`. Refusals: CARD_FADED, COLOUR_NOT_CORRECTABLE (a
+    card unlike those of the calibration), NOT_BLOOD_COLOUR (off the locus),
+    OUT_OF_RANGE (at an end of it).
     """
+    if calibration.fading is not None:
+        bleached = calibration.fading.seen(signature).largest
+        if bleached > MAX_FADE:
+            return Refusal(
+                Reason.CARD_FADED,
+                "estimate",
+                f"about {bleached:.0%} of a colour ink has faded > {MAX_FADE:.0%}",
+            )
+    log_ratio, photo_covariance, signature = _beside_a_fresh_card(
+        log_ratio, photo_covariance, signature, calibration
+    )
     strangeness = calibration.strangeness(signature)
     if strangeness > MAX_STRANGENESS:
         return Refusal(
@@ -122,7 +136,7 @@ def estimate_colour(
             f"the card's colours are unlike any in the calibration: {strangeness:.1f} "
             f"> {MAX_STRANGENESS:g}",
         )
-    result = estimate_from(log_ratio, photo_covariance, signature, calibration, print_sd)
+    result = _estimate(log_ratio, photo_covariance, signature, calibration, print_sd)
     if result.distance2 > calibration.max_distance2:
         return Refusal(
             Reason.NOT_BLOOD_COLOUR,
@@ -162,13 +176,31 @@ def estimate_from(
         moves all shades along the locus in proportion. It is common to all
         photos of a card, so it counts as a part of the calibration's doubt.
     """
+    fresh = _beside_a_fresh_card(log_ratio, photo_covariance, signature, calibration)
+    return _estimate(*fresh, calibration, print_sd)
+
+
+def _beside_a_fresh_card(
+    log_ratio: ArrayLike, covariance: ArrayLike, signature: ArrayLike, calibration: Calibration
+) -> tuple[Array, Array, Array]:
+    if calibration.fading is not None:
+        return calibration.fading.undone(log_ratio, covariance, signature)
+    return (
+        np.asarray(log_ratio, np.float64),
+        np.asarray(covariance, np.float64),
+        np.asarray(signature, np.float64),
+    )
+
+
+def _estimate(
+    log_ratio: Array, photo: Array, signature: Array, calibration: Calibration, print_sd: float
+) -> HbEstimate:
     grid = calibration.grid_g_dl
     locus = calibration.expected(signature)
-    photo = np.asarray(photo_covariance, float)
     covariance = calibration.grid_covariance * calibration.doubt(signature) ** 2 + photo
     covariance += print_sd**2 * locus[:, :, None] * locus[:, None, :]
-    inverse = np.linalg.inv(covariance)
-    miss = np.asarray(log_ratio, float) - locus
+    inverse = np.asarray(np.linalg.inv(covariance), np.float64)
+    miss = log_ratio - locus
     distance2 = np.einsum("gi,gij,gj->g", miss, inverse, miss)
     nearest = int(np.argmin(distance2))
     density = _t_density(distance2, covariance, calibration.tail)

@@ -32,6 +32,8 @@ class Reason(StrEnum):
     GLARE_ON_BLOT = "glare_on_blot"
     SHADOW_EDGE = "shadow_edge"
     COLOUR_NOT_CORRECTABLE = "colour_not_correctable"
+    CARD_SOILED = "card_soiled"
+    CARD_FADED = "card_faded"
     PAPER_NOT_BLANK = "paper_not_blank"
     BLOT_MISSING = "blot_missing"
     BLOT_TOO_SMALL = "blot_too_small"
@@ -67,6 +69,10 @@ ADVICE: dict[Reason, str] = {
     "Put the whole card in even light or wholly in shade.",
     Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
     "Switch off filters and coloured light, check that the card is clean, and try again.",
+    Reason.CARD_SOILED: "The print of the card is dirty or covered in places. "
+    "Wipe the card clean and dry, or use a fresh card.",
+    Reason.CARD_FADED: "The card's colours have faded. Use a fresh card, "
+    "and keep cards in the dark when they are not in use.",
     Reason.PAPER_NOT_BLANK: "No clean blank paper is seen around the blot. "
     "Use fresh blotting paper with a clean margin around the blot.",
     Reason.BLOT_MISSING: "No blot was found in the window of the card. "

@@ -22,10 +22,19 @@ from numpy.typing import NDArray
 from cardreader.calibrate.conformal import conformal_scale
 from cardreader.calibration import Calibration
 from cardreader.estimate import HbEstimate, estimate_from, signature
+from cardreader.fading import Fading
 from cardreader.refusal import Refusal
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.scene import GOOD, ORDINARY, POOR, Control, draw_scene, simulated_lot
+from cardreader.simulate.scene import (
+    GOOD,
+    ORDINARY,
+    POOR,
+    Control,
+    Scene,
+    draw_scene,
+    simulated_lot,
+)
 
 Array = NDArray[np.float64]
 
@@ -79,6 +88,13 @@ class Pairs:
             camera=self.camera[keep],
         )
 
+    def undone(self, fading: Fading) -> Pairs:
+        """The pairs with what looks like bleaching taken off."""
+        log_ratio, covariance, signatures = fading.undone(
+            self.log_ratio, self.covariance, self.signature
+        )
+        return replace(self, log_ratio=log_ratio, covariance=covariance, signature=signatures)
+
 
 def draw_pairs(
     n: int,
@@ -121,11 +137,8 @@ def _draw_chunk(chunk: tuple[int, int, int, Sequence[Control], Family]) -> list[
 
 def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family) -> _Row:
     rng = np.random.default_rng([seed, index])
-    control = controls[int(rng.integers(len(controls)))]
-    lot_seed = int(rng.integers(N_LOTS))
-    lot = simulated_lot(lot_seed, date.max, lot_seed)
-    scene = draw_scene(rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family)
-    colours = patch_draw(scene, rng).colours(lot)
+    scene = draw_sitting(rng, controls, family)
+    colours = patch_draw(scene, rng).colours(scene.lot)
     if isinstance(colours, Refusal):
         return None
     blot, correction = colours
@@ -139,8 +152,26 @@ def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family
     )
 
 
-def fit_default(pairs: Pairs, created: date, seed: int) -> Calibration:
-    """Fit locus, scatter and conformal scale to simulated pairs."""
+def draw_sitting(
+    rng: np.random.Generator, controls: Sequence[Control], family: Family = Family.FITTING
+) -> Scene:
+    """One sitting with a card of any of the lots that calibrations are fitted to."""
+    control = controls[int(rng.integers(len(controls)))]
+    lot_seed = int(rng.integers(N_LOTS))
+    lot = simulated_lot(lot_seed, date.max, lot_seed)
+    return draw_scene(rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family)
+
+
+def fit_default(
+    pairs: Pairs, created: date, seed: int, fading: Fading | None = None
+) -> Calibration:
+    """Fit locus, scatter and conformal scale to simulated pairs.
+
+    ``fading`` is what bleaching does (`cardreader.calibrate.bleaching`): what the
+    reader will take off every card is taken off these too.
+    """
+    if fading is not None:
+        pairs = pairs.undone(fading)
     covariance = np.repeat(np.eye(3)[None] * 1e-2, len(KNOTS_G_DL), axis=0)
     fit = _fit_locus(pairs)
     calibration = Calibration(
@@ -172,6 +203,7 @@ def fit_default(pairs: Pairs, created: date, seed: int) -> Calibration:
     scores, distance2 = _scores(unseen, calibration)
     return replace(
         calibration,
+        fading=fading,
         conformal_scale=conformal_scale(_evenly(scores), MISS_RATE),
         volume_cv=VOLUME_CV,
         # Beyond what all but one in a thousand unseen sittings reach.

@@ -29,6 +29,7 @@ from sklearn.preprocessing import SplineTransformer
 from cardreader.calibrate.locus import LOWEST_G_DL, MARGIN_G_DL, Locus
 from cardreader.calibrate.reading import (
     Measured,
+    beside_fresh_cards,
     distributions,
     signature_axis,
     unpack,
@@ -91,6 +92,8 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
         """Fit to feature rows, (n,) laboratory values and their sd in g/dL."""
         measured, lab, variance = _check(X, y, y_sd)
         base = self._signature_base(measured.signature.shape[1])
+        if base is not None:
+            measured = beside_fresh_cards(measured, base)
         hb, x = lab, measured.log_ratio
         for _ in range(MAX_ROUNDS):
             if base is not None:

@@ -186,6 +186,7 @@ def distributions(measured: Measured, calibration: Calibration) -> Distributions
             np.concatenate([part.density for part in parts]),
             np.concatenate([part.distance2 for part in parts]),
         )
+    measured = beside_fresh_cards(measured, calibration)
     locus = calibration.grid_locus[None]
     if len(calibration.signature_mean):
         shift, slope = signature_terms(measured.signature, calibration)
@@ -201,6 +202,15 @@ def distributions(measured: Measured, calibration: Calibration) -> Distributions
     return Distributions(calibration, density, distance2.min(axis=1))
 
 
+def beside_fresh_cards(measured: Measured, calibration: Calibration) -> Measured:
+    """The measurements with what looks like bleached inks taken off, as the reader does."""
+    if calibration.fading is None:
+        return measured
+    return Measured(
+        *calibration.fading.undone(measured.log_ratio, measured.covariance, measured.signature)
+    )
+
+
 def signature_terms(signature: Array, calibration: Calibration) -> tuple[Array, Array]:
     """Shift (n, 3) and slope (n, 3) of the locus for signatures (n, s): shift + axis * slope."""
     z = (signature - calibration.signature_mean) / calibration.signature_sd
@@ -214,7 +224,9 @@ def signature_axis(calibration: Calibration, hb_g_dl: Array) -> Array:
 
 
 def without_signature(measured: Measured, hb_g_dl: Array, calibration: Calibration) -> Array:
-    """Log-ratios (n, 3) less the shift that the signature explains at haemoglobin (n,)."""
+    """Log-ratios (n, 3), beside fresh cards, less the shift that the signature explains at
+    haemoglobin (n,).
+    """
     if not len(calibration.signature_mean):
         return measured.log_ratio
     shift, slope = signature_terms(measured.signature, calibration)

@@ -11,7 +11,7 @@ from cardreader.calibrate.document import Block, Bullets, Document, Figure, Sect
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import Fit, Pairs, reference_rows
 from cardreader.calibrate.proportion import Proportion
-from cardreader.calibrate.reading import without_signature
+from cardreader.calibrate.reading import beside_fresh_cards, without_signature
 from cardreader.calibrate.validate import GREY_ZONE_G_DL, Validation
 from cardreader.calibrate.verdict import WANTED_BIAS_G_DL, Criterion, overall
 
@@ -499,10 +499,11 @@ def _repeatability(fitted: Fit, found: Validation) -> Section:
 
 def _model(features: Features, fitted: Fit) -> Section:
     pairs = Pairs.of(features)
+    fresh = beside_fresh_cards(features.measured(), fitted.calibration)
     locus = Figure(
         figures.locus_figure(
             pairs.lab_g_dl,
-            without_signature(features.measured(), pairs.lab_g_dl, fitted.calibration),
+            without_signature(fresh, pairs.lab_g_dl, fitted.calibration),
             fitted.calibration,
         ),
         "Blots of the study, less what the card says of lamp and phone, and the fitted locus.",

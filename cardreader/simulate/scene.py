@@ -83,6 +83,8 @@ class Scene:
         Raw light added everywhere.
     power, patch_reflectance, blot_reflectance : (n,), (72, n), (n,) arrays
         What an eye or an instrument on the spot would have seen.
+    ink : (72, 4) array
+        Cyan, magenta, yellow and black on each patch.
     shade_slope, shade_bend : arrays (2,), float
         Light over the card: 1 + slope . u + bend |u|^2, with u in card halves.
     camera : Camera
@@ -106,6 +108,7 @@ class Scene:
     power: Array
     patch_reflectance: Array
     blot_reflectance: Array
+    ink: Array
     shade_slope: Array
     shade_bend: float
 
@@ -197,6 +200,7 @@ def draw_scene(
         power=power,
         patch_reflectance=printed,
         blot_reflectance=blot_reflectance(hb_g_dl, so2, volume, tint),
+        ink=ink,
         shade_slope=slope,
         shade_bend=rng.uniform(-0.4, 0.1) * control.shade_max,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
 from cardreader.layout import Kind
@@ -41,6 +41,11 @@ def faded(scene: Scene, share: float, black_too: bool = False) -> Scene:
     coloured = np.array([c.kind is not Kind.NEUTRAL or black_too for c in layout.cells()])
     left = 1 - share * weight * coloured[:, None]
     return with_print(scene, _absorbance_scaled(scene.patch_reflectance, left))
+
+
+def inks_bleached(scene: Scene, share: ArrayLike) -> Scene:
+    """Each ink's own share (4,) of cyan, magenta, yellow and black gone."""
+    return with_print(scene, print_reflectance(scene.ink * (1 - np.asarray(share, float))))
 
 
 def reprinted(scene: Scene, rng: np.random.Generator, scatter: float) -> Scene:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -97,6 +98,36 @@ def test_left_out_shades_agree_with_leaving_them_out() -> None:
 def test_a_card_reprinted_on_another_machine_is_not_read(scatter: float) -> None:
     results = outcomes(lambda s: wornprint.reprinted(s.scene, s.rng, scatter), 15)
     assert all(isinstance(r, Refusal) for r in results)
+
+
+def test_a_little_fading_is_taken_off() -> None:
+    errors, blind, outside = [], [], 0
+    for i in range(30):
+        sitting = draw_sitting(SEED, 4, i)
+        draw = patch_draw(wornprint.faded(sitting.scene, 0.08), sitting.rng)
+        colours = draw.colours(sitting.scene.lot)
+        assert not isinstance(colours, Refusal)
+        for model, found in (
+            (calibration(), errors),
+            (replace(calibration(), fading=None), blind),
+        ):
+            result = estimate(*colours, model)
+            if isinstance(result, HbEstimate):
+                found.append(result.hb_g_dl - sitting.scene.hb_g_dl)
+                low, high = stated_interval(result)
+                if model.fading is not None:
+                    outside += not low <= sitting.scene.hb_g_dl <= high
+    assert len(errors) > 27
+    assert outside <= 1
+    assert np.median(blind) > 1.5
+    assert np.median(errors) < 0.65 * np.median(blind)
+
+
+def test_faded_cards_are_told_so() -> None:
+    results = outcomes(lambda s: wornprint.faded(s.scene, 0.2), 15)
+    reasons = [r.reason for r in results if isinstance(r, Refusal)]
+    assert len(reasons) == 15
+    assert reasons.count(Reason.CARD_FADED) >= 12
 
 
 def test_strongly_faded_colour_inks_are_not_read() -> None:

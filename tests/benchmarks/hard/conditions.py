@@ -257,6 +257,12 @@ def _worn(sitting: Sitting, value: float, change: Callable[[Scene, float], Scene
     return stored(sitting, take(sitting, scene=change(sitting.scene, value)))
 
 
+def one_ink_bleached(sitting: Sitting, share: float) -> Scene:
+    """Magenta and yellow in turn, each by itself."""
+    ink = ([0, 1, 0, 0], [0, 0, 1, 0])[sitting.index % 2]
+    return wornprint.inks_bleached(sitting.scene, np.multiply(share, ink))
+
+
 def _reprinted(sitting: Sitting, scatter: float) -> bytes:
     scene = wornprint.reprinted(sitting.scene, sitting.rng, scatter)
     return stored(sitting, take(sitting, scene=scene))
@@ -416,9 +422,14 @@ CONDITIONS: tuple[Condition, ...] = (
         _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5, usable=1),
     ),
     Condition(
+        "one ink faded",
+        lambda s, v: stored(s, take(s, scene=one_ink_bleached(s, v))),
+        _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5, usable=1),
+    ),
+    Condition(
         "all inks faded",
         partial(_worn, change=partial(wornprint.faded, black_too=True)),
-        _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5, usable=1),
+        _levels("{:.0%}", 0.03, 0.08, 0.2, 0.5, usable=0),
     ),
     Condition(
         "card yellowed",

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from conditions import CONDITIONS, Condition, Level
+from conditions import CONDITIONS, Condition, Level, one_ink_bleached
 from sitting import Sitting, draw_sitting
 from verdict import Fate, Verdict, judge_estimate
 
@@ -54,6 +54,7 @@ CHANGES: dict[str, Callable[[Sitting, Any], Scene]] = {
     "underexposed": lambda s, v: with_light_factor(s.scene, v),
     "P3 photo": _gamut,
     "colour inks faded": lambda s, v: wornprint.faded(s.scene, v),
+    "one ink faded": one_ink_bleached,
     "all inks faded": lambda s, v: wornprint.faded(s.scene, v, black_too=True),
     "card yellowed": lambda s, v: wornprint.yellowed_card(s.scene, v),
     "paper yellowed": lambda s, v: wornprint.yellowed_paper(s.scene, v),

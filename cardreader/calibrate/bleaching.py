@@ -1,0 +1,107 @@
+"""What bleaching of the card's inks does to the reader's numbers, for the default calibration.
+
+The same simulated sittings are drawn with a fresh card and with one ink bleached:
+the difference is the effect, free of all else that differs between sittings. How
+well the effect can be told from lamps and phones never seen is measured on folds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.calibrate.default import CONTROLS, Pairs, draw_sitting
+from cardreader.estimate import signature
+from cardreader.fading import Fading
+from cardreader.refusal import Refusal
+from cardreader.simulate.patchdraw import patch_draw
+from cardreader.simulate.scene import Scene
+from cardreader.simulate.wornprint import inks_bleached
+
+Array = NDArray[np.float64]
+
+INKS = ("magenta", "yellow")
+"""Those that make up the shades of blood; no blood shade holds much cyan."""
+
+TYPICAL_SHARE = 0.03
+"""Mean share bleached on a card in use: a choice, since no cards in use have been measured."""
+
+_SHARE = 0.05
+_RIDGE = 0.02
+_N_SITTINGS = 500
+
+
+@dataclass(frozen=True, eq=False)
+class _Bleached:
+    """Effects of a share of 1 of one ink: ``signature`` (n, s), ``colour`` (n, 3), seen at
+    log ratios ``log_ratio`` (n, 3)."""
+
+    signature: Array
+    colour: Array
+    log_ratio: Array
+
+
+def fit_fading(pairs: Pairs, seed: int) -> Fading:
+    """Work out what bleaching does, and how well it shows among sittings with fresh cards."""
+    effects = [_draw(ink, seed) for ink in INKS]
+    change = np.stack([e.signature.mean(axis=0) for e in effects])
+    gain = _gain(pairs.signature, change)
+    return Fading(
+        offset=gain @ pairs.signature.mean(axis=0),
+        gain=gain,
+        scatter=_unseen_scatter(pairs, change),
+        signature=change,
+        colour=np.stack([_linear(e) for e in effects]),
+        typical=TYPICAL_SHARE,
+    )
+
+
+def _gain(signatures: Array, change: Array) -> Array:
+    """Weights (f, s) of the least scattered estimate that answers to each ink alone."""
+    scatter = np.cov(signatures.T)
+    scatter += _RIDGE * np.diag(np.diag(scatter))
+    weighted = np.linalg.solve(scatter, change.T)
+    return np.linalg.solve(change @ weighted, weighted.T)
+
+
+def _unseen_scatter(pairs: Pairs, change: Array) -> Array:
+    """Covariance (f, f) of the estimate for kinds of lamp and camera left out of its weights."""
+    found = []
+    for lamp in np.unique(pairs.lamp):
+        for camera in np.unique(pairs.camera):
+            seen = pairs.signature[(pairs.lamp != lamp) & (pairs.camera != camera)]
+            left_out = pairs.signature[(pairs.lamp == lamp) & (pairs.camera == camera)]
+            found.append((left_out - seen.mean(axis=0)) @ _gain(seen, change).T)
+    all_found = np.concatenate(found)
+    return np.asarray(all_found.T @ all_found / len(all_found))
+
+
+def _linear(effect: _Bleached) -> Array:
+    """Coefficients (4, 3) of the change of colour: a constant, then the log ratio as seen."""
+    design = np.column_stack([np.ones(len(effect.colour)), effect.log_ratio])
+    return np.asarray(np.linalg.lstsq(design, effect.colour, rcond=None)[0])
+
+
+def _draw(ink: str, seed: int) -> _Bleached:
+    share = np.zeros(4)
+    share[("cyan", "magenta", "yellow", "black").index(ink)] = _SHARE
+    rows = []
+    for index in range(_N_SITTINGS):
+        scene = draw_sitting(np.random.default_rng([seed, index, 1]), CONTROLS)
+        fresh = _numbers(scene, seed, index)
+        bleached = _numbers(inks_bleached(scene, share), seed, index)
+        if fresh is not None and bleached is not None:
+            rows.append([*(b - f for f, b in zip(fresh, bleached, strict=True)), bleached[1]])
+    signatures, colours, seen = (np.array(column) for column in zip(*rows, strict=True))
+    return _Bleached(signatures / _SHARE, colours / _SHARE, seen)
+
+
+def _numbers(scene: Scene, seed: int, index: int) -> tuple[Array, Array] | None:
+    """Signature and log ratio, the pixels' noise the same whatever the card."""
+    colours = patch_draw(scene, np.random.default_rng([seed, index, 2])).colours(scene.lot)
+    if isinstance(colours, Refusal):
+        return None
+    blot, correction = colours
+    return signature(correction), blot.log_ratio

@@ -1,0 +1,167 @@
+"""Signature -> Fade: how far the card's colour inks have bleached, and what that does to a blot.
+
+A bleached ramp answers to less blood than it was measured for, so every blot beside
+it reads high. No single colour tells bleaching from a phone of duller colours, but
+the pattern over all patches does: ink that bleaches takes an equal part of every
+depth, a phone's matrix does not. The calibration says what each ink's bleaching
+does to the signature and to a blot's colour; a linear estimate weighted by how
+signatures scatter from lamp to lamp (generalised least squares: Aitken 1936, from
+memory) finds the shares, and a prior keeps fresh cards fresh.
+
+A card whose black has bleached by the same share as its colours can't be told so:
+that is exactly another contrast of the phone. Black must be carbon (docs/card.md).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+
+MOST_INKS = 2
+_EDGES: Array = 0.4 * np.linspace(0, 1, 33) ** 1.5
+"""Shares between which the posterior is summed: closer where most cards are."""
+_SHAPES = {
+    "offset": ("f",),
+    "gain": ("f", "s"),
+    "scatter": ("f", "f"),
+    "signature": ("f", "s"),
+    "colour": ("f", 4, 3),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Fade:
+    """Share of each ink bleached away.
+
+    ``share`` (..., f) from 0 to 1 and its ``covariance`` (..., f, f).
+    """
+
+    share: Array
+    covariance: Array
+
+    @property
+    def largest(self) -> float:
+        """The most bleached ink's share; of the most bleached card where there are several."""
+        return float(self.share.max())
+
+
+@dataclass(frozen=True, eq=False)
+class Fading:
+    """What bleaching of f inks does under a calibration whose signatures have s numbers.
+
+    Attributes
+    ----------
+    offset, gain : (f,), (f, s) arrays
+        Estimate of the shares: ``gain @ signature - offset``.
+    scatter : (f, f) array
+        Covariance of that estimate over fresh cards in any light.
+    signature : (f, s) array
+        Change of the signature for a share of 1.
+    colour : (f, 4, 3) array
+        Change of a blot's log ratio for a share of 1: linear in the log ratio,
+        with the constant first.
+    typical : float
+        Scale of the exponential prior of the most bleached ink's share; inks lie in the
+        same light, so that several bleached are no less likely than one.
+    """
+
+    offset: Array
+    gain: Array
+    scatter: Array
+    signature: Array
+    colour: Array
+    typical: float
+
+    def __post_init__(self) -> None:
+        sizes: dict[str, int] = {}
+        for name, shape in _SHAPES.items():
+            value = np.array(getattr(self, name), float)
+            if value.ndim != len(shape):
+                raise ValueError(f"fading {name} must have {len(shape)} dimensions")
+            for axis, want in zip(value.shape, shape, strict=True):
+                want = sizes.setdefault(want, axis) if isinstance(want, str) else want
+                if axis != want:
+                    raise ValueError(f"fading {name} has shape {value.shape}, not {shape}")
+            if not (np.abs(value) < 1e6).all():
+                raise ValueError(f"fading {name} holds a value that is not a usable number")
+            value.setflags(write=False)
+            object.__setattr__(self, name, value)
+        if not 1 <= sizes["f"] <= MOST_INKS:
+            raise ValueError(f"fading must be of 1 to {MOST_INKS} inks")
+        if np.any(np.linalg.eigvalsh(self.scatter) <= 1e-12):
+            raise ValueError("fading scatter must be positive definite")
+        if not 1e-6 < self.typical < 1:
+            raise ValueError("fading typical must lie between 0 and 1")
+
+    @property
+    def n_signature(self) -> int:
+        """Numbers in a signature."""
+        return int(self.gain.shape[1])
+
+    def seen(self, signature: ArrayLike) -> Fade:
+        """Shares bleached on cards with these signatures (..., s)."""
+        found = np.asarray(signature, float) @ self.gain.T - self.offset
+        miss = found[..., None, :] - self._shares
+        log = -0.5 * np.einsum("...gi,ij,...gj->...g", miss, self._precision, miss)
+        log += self._log_prior
+        weight = np.exp(log - log.max(axis=-1, keepdims=True))
+        weight /= weight.sum(axis=-1, keepdims=True)
+        share = weight @ self._shares
+        off = self._shares - share[..., None, :]
+        return Fade(share, np.einsum("...g,...gi,...gj->...ij", weight, off, off))
+
+    def undone(
+        self, log_ratio: ArrayLike, covariance: ArrayLike, signature: ArrayLike
+    ) -> tuple[Array, Array, Array]:
+        """A blot's log ratio (..., 3), its covariance (..., 3, 3) and the card's signature
+        (..., s) as beside a fresh card; what is not known of the bleaching widens the covariance.
+        """
+        fade = self.seen(signature)
+        seen = np.asarray(log_ratio, float)
+        terms = np.concatenate([np.ones_like(seen[..., :1]), seen], axis=-1)
+        change = np.einsum("...t,ftk->...fk", terms, self.colour)
+        return (
+            seen - np.einsum("...f,...fk->...k", fade.share, change),
+            np.asarray(covariance, float)
+            + np.einsum("...fk,...fg,...gl->...kl", change, fade.covariance, change),
+            np.asarray(signature, float) - fade.share @ self.signature,
+        )
+
+    @cached_property
+    def _precision(self) -> Array:
+        return np.asarray(np.linalg.inv(self.scatter))
+
+    @cached_property
+    def _shares(self) -> Array:
+        """Middles of the cells over which the posterior is summed, (g, f)."""
+        middles = (_EDGES[1:] + _EDGES[:-1]) / 2
+        return _combinations(middles, len(self.offset))
+
+    @cached_property
+    def _log_prior(self) -> Array:
+        """Of each cell, (g,)."""
+        size = _combinations(np.diff(_EDGES), len(self.offset))
+        return np.asarray(np.log(size).sum(axis=1) - self._shares.max(axis=1) / self.typical)
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain lists and numbers; the class takes them back as keywords."""
+        return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+
+
+def _combinations(values: Array, n: int) -> Array:
+    """All combinations of n of the values (k,), shape (k**n, n)."""
+    return np.stack(np.meshgrid(*[values] * n, indexing="ij"), axis=-1).reshape(-1, n)
+
+
+def plain(value: Any) -> Any:
+    """Nested lists of numbers with nine significant digits; what is no array stays as it is."""
+    if not isinstance(value, np.ndarray):
+        return value
+    rounded = [float(f"{number:.9g}") for number in value.flat]
+    return np.reshape(rounded, value.shape).tolist()
