@@ -29,13 +29,17 @@ from cardreader.cielab import XYZ_TO_SRGB, delta_e_2000, xyz_to_lab
 from cardreader.layout import Kind
 from cardreader.refusal import Reason, Refusal
 from cardreader.sample import PatchSamples
+from cardreader.spoiled import MAX_SPOILED, mended, spoiled_prints, suspect_pairs, too_many
+from cardreader.twins import compare_twins
 
 Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 _CELLS = layout.cells()
 _AT_MM: Array = np.array([(c.x_mm, c.y_mm) for c in _CELLS])
 _NEUTRAL = np.array([c.kind is Kind.NEUTRAL for c in _CELLS])
 _RAMP = np.array([c.kind is Kind.RAMP for c in _CELLS])
+_ALL = np.ones(len(_CELLS), bool)
 
 # Prior spreads of the fit. All are about what phones and rooms do, in natural
 # logarithms of light; the data outweigh them wherever there are data.
@@ -201,7 +205,7 @@ def _start(level: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class _NeutralFit:
-    """Misfit of the neutral prints and its derivatives, in standard deviations."""
+    """Misfit of n neutral prints and its derivatives, in standard deviations."""
 
     powers: Array
     basis: Array
@@ -209,12 +213,12 @@ class _NeutralFit:
     sd: Array
 
     def residual(self, p: Array) -> Array:
-        """Residuals (60,)."""
+        """Residuals (3 n,)."""
         model = _unpack(p)
         return self._residual(model, model._brightness(self.powers)[1])
 
     def misfit(self, p: Array) -> tuple[Array, Array]:
-        """Residuals (60,) and Jacobian (60, 24)."""
+        """Residuals (3 n,) and Jacobian (3 n, 24)."""
         model = _unpack(p)
         received, net = model._brightness(self.powers)
         jacobian = self._field_jacobian.copy()
@@ -228,7 +232,7 @@ class _NeutralFit:
 
     @cached_property
     def _field_jacobian(self) -> Array:
-        """The part of the Jacobian that doesn't change, (20, 3, 24): that of the field."""
+        """The part of the Jacobian that doesn't change, (n, 3, 24): that of the field."""
         out = np.zeros((*self.wanted.shape, _N))
         out[..., _FIELD] = -self.basis[:, None, :]
         for c in range(3):
@@ -237,8 +241,8 @@ class _NeutralFit:
         return out
 
 
-def fit_light(linear: Array, lot: Lot) -> LightModel:
-    """Fit the light model to the twenty neutral prints.
+def fit_light(linear: Array, lot: Lot, keep: Mask = _ALL) -> LightModel:
+    """Fit the light model to the twenty neutral prints, or those of them to keep.
 
     Gauss-Newton by reweighted least squares, the step shortened until the cost
     falls: first with a convex cost (pseudo-Huber), which finds the basin from
@@ -248,12 +252,15 @@ def fit_light(linear: Array, lot: Lot) -> LightModel:
     ----------
     linear : (72, 3) array
         Nominal linear RGB of all patches.
+    keep : (72,) array of bool
+        Patches that may be used.
     """
-    wanted = np.log(np.maximum(lot.xyz[_NEUTRAL] @ XYZ_TO_SRGB.T, _EPSILON))
-    t = np.log(np.maximum(linear[_NEUTRAL], _EPSILON))
+    chosen = _NEUTRAL & keep
+    wanted = np.log(np.maximum(lot.xyz[chosen] @ XYZ_TO_SRGB.T, _EPSILON))
+    t = np.log(np.maximum(linear[chosen], _EPSILON))
     fit = _NeutralFit(
-        powers=_powers(linear[_NEUTRAL]),
-        basis=_field_basis(_AT_MM[_NEUTRAL]),
+        powers=_powers(linear[chosen]),
+        basis=_field_basis(_AT_MM[chosen]),
         wanted=wanted,
         sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
     )
@@ -463,6 +470,12 @@ class ColourCorrection:
         """Corrected XYZ of the 72 patches, shape (72, 3)."""
         return self.xyz(self.samples.linear, _AT_MM)
 
+    def miss(self, keep: Mask) -> Array:
+        """How far (72,) each patch is off in ln XYZ; a shade of blood, from those kept."""
+        ratio = np.log(np.maximum(self.patch_xyz, _EPSILON) / self.lot.xyz)
+        ratio[_RAMP] -= np.median(ratio[_RAMP & keep], axis=0)
+        return np.asarray(np.linalg.norm(ratio, axis=1))
+
     @cached_property
     def residual_de00(self) -> Array:
         """CIEDE2000 between corrected and measured colour of each patch, shape (72,)."""
@@ -480,15 +493,36 @@ def _held_back(left_out: Array) -> Array:
 def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
     """Fit the correction of one photo, or refuse when the card's colours don't come out.
 
-    Refusals: COLOUR_NOT_CORRECTABLE, GLARE_ON_PATCHES, SHADOW_EDGE.
+    Spoiled prints are left out first, see `spoiled`. Refusals: SHADOW_EDGE,
+    GLARE_ON_PATCHES, CARD_SOILED, COLOUR_NOT_CORRECTABLE.
     """
-    light = fit_light(samples.linear, lot)
-    # A clipped patch has lost its colour; a shade of blood counts double.
-    weight = np.where(_RAMP, 2.0, 1.0) * (1.0 - 0.99 * samples.clipped_share)
-    matrix = fit_matrix(light.reflectance(samples.linear, _AT_MM), lot.xyz, weight)
-    correction = ColourCorrection(light, matrix, samples, lot)
+    clean = _without_spoiled(samples, lot)
+    if isinstance(clean, Refusal):
+        return clean
+    correction = _fit(clean, lot)
     refusal = _refusal(correction)
     return correction if refusal is None else refusal
+
+
+def _fit(samples: PatchSamples, lot: Lot, keep: Mask = _ALL) -> ColourCorrection:
+    light = fit_light(samples.linear, lot, keep)
+    # A clipped patch has lost its colour; a shade of blood counts double.
+    weight = np.where(_RAMP, 2.0, 1.0) * (1.0 - 0.99 * samples.clipped_share)
+    seen = light.reflectance(samples.linear, _AT_MM)
+    matrix = fit_matrix(seen[keep], lot.xyz[keep], weight[keep])
+    return ColourCorrection(light, matrix, samples, lot)
+
+
+def _without_spoiled(samples: PatchSamples, lot: Lot) -> PatchSamples | Refusal:
+    twins = compare_twins(samples.linear)
+    suspect = suspect_pairs(twins, lot)
+    if not suspect.any():
+        return samples
+    if suspect.sum() > MAX_SPOILED:
+        return too_many(twins, suspect)
+    keep = ~np.repeat(suspect, 2)
+    miss = _fit(samples, lot, keep).miss(keep)
+    return mended(samples, spoiled_prints(miss, suspect), twins)
 
 
 def _refusal(correction: ColourCorrection) -> Refusal | None:

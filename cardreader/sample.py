@@ -7,7 +7,7 @@ interpolation, so that noise and clipping stay visible.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
@@ -18,7 +18,6 @@ from cardreader import layout
 from cardreader.locate import CardPose
 from cardreader.photo import Photo
 from cardreader.refusal import Reason, Refusal
-from cardreader.twins import compare_twins
 
 CENTRE_SHARE = 0.6
 """Side of the sampled middle as a share of the patch's side."""
@@ -52,6 +51,8 @@ class PatchSamples:
         Share of pixels with a channel at either end of its range.
     n_pixels : (72,)
         Pixels sampled.
+    spoiled : (72,)
+        Prints for which their twin stands in; none as sampled.
     """
 
     linear: NDArray[np.float64]
@@ -59,12 +60,13 @@ class PatchSamples:
     spread: NDArray[np.float64]
     clipped_share: NDArray[np.float64]
     n_pixels: NDArray[np.int64]
+    spoiled: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(72, bool))
 
 
 def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     """Sample every patch.
 
-    Refusals: CLIPPED, TOO_DARK, SHADOW_EDGE, GLARE_ON_PATCHES.
+    Refusals: CLIPPED, TOO_DARK.
     """
     side = _side(pose.px_per_mm)
     encoded = _pixels(photo, pose, side)
@@ -178,22 +180,8 @@ def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refu
     light = float(np.median(samples.linear[lightest, 1]))
     if light < MIN_LIGHT:
         return _refuse(Reason.TOO_DARK, f"lightest neutral {light:.3f} < {MIN_LIGHT}")
-    return _judge_twins(samples.linear)
+    return None
 
 
 def _refuse(reason: Reason, detail: str) -> Refusal:
     return Refusal(reason, "sample", detail)
-
-
-def _judge_twins(linear: NDArray[np.float64]) -> Refusal | None:
-    """Refuse light that the two prints of many shades, or of some very much, disagree on."""
-    twins = compare_twins(linear)
-    if twins.shadow_pairs:
-        return _refuse(
-            Reason.SHADOW_EDGE, f"{twins.shadow_pairs} pairs of patches lie in light and shade"
-        )
-    if twins.glare_pairs:
-        return _refuse(
-            Reason.GLARE_ON_PATCHES, f"{twins.glare_pairs} pairs of patches differ by added light"
-        )
-    return None

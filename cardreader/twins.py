@@ -1,9 +1,8 @@
-"""PatchSamples -> Twins: the two prints of every shade compared, to find light gone wrong.
+"""Linear RGB of the patches -> Twins: the two prints of every shade compared.
 
 Shades are printed in pairs mirrored about the bay. Even light, and light that
-falls off smoothly, makes the two differ by a gradient alone; a reflection adds
-light to one of them, most visibly where it should be dark, and the edge of a
-shadow takes the same share from every colour on one side.
+falls off smoothly, makes the two differ by a gradient alone; whatever else lies
+on one of them (dirt, a drop, a reflection, a shadow) shows in what is left.
 """
 
 from __future__ import annotations
@@ -17,17 +16,6 @@ from cardreader import layout
 
 Array = NDArray[np.float64]
 
-MIN_RATIO = 0.25
-"""Least difference (ln) in one channel, beyond the gradient, that a pair is judged by."""
-MIN_ADDED = 0.012
-"""Least light added in all three channels (linear, full scale 1) that two pairs must show."""
-MIN_ADDED_ALONE = 0.03
-"""The same where a single pair shows it."""
-MIN_SHADOW = 0.12
-"""Least share (ln) taken from all three channels alike that three pairs must show."""
-_ALIKE = 0.6
-"""A shadow takes alike from all channels: the least change is at least this part of the most."""
-
 _FLOOR = 0.005
 """Added before taking logarithms, so that noise near black counts for little."""
 
@@ -39,54 +27,25 @@ _ROUNDS = 30
 
 @dataclass(frozen=True)
 class Twins:
-    """What is left between the prints of each shade once a gradient of light is taken out.
+    """Differences between the prints of each shade, ln(first / second) of linear RGB.
 
     Attributes
     ----------
     log_ratio : (36, 3) array
-        ln(first / second) of linear RGB, less the gradient.
-    added : (36,) array
-        Light that one print has more than the other in every channel; 0 where
-        the channels disagree which one.
+        Less the gradient of light.
+    gradient : (36, 3) array
+        What the gradient makes of it.
     """
 
     log_ratio: Array
-    added: Array
-
-    @property
-    def glare_pairs(self) -> int:
-        """Number of pairs one of which has light added; 0 when no more than chance."""
-        seen = self._lit
-        n = int(seen.sum())
-        return n if n >= 2 or (self.added[seen] > MIN_ADDED_ALONE).any() else 0
-
-    @property
-    def shadow_pairs(self) -> int:
-        """Number of pairs one of which lies in a shadow; 0 when that isn't what is wrong."""
-        least = np.abs(self.log_ratio).min(axis=1)
-        n = int(((least > MIN_SHADOW) & self._alike & (self.added > 0)).sum())
-        # Added light changes dark colours more than bright ones: that is no shadow.
-        return n if n >= 3 and n >= int((self._lit & ~self._alike).sum()) else 0
-
-    @property
-    def _lit(self) -> NDArray[np.bool_]:
-        change = np.abs(self.log_ratio).max(axis=1)
-        return np.asarray((change > MIN_RATIO) & (self.added > MIN_ADDED), bool)
-
-    @property
-    def _alike(self) -> NDArray[np.bool_]:
-        change = np.abs(self.log_ratio)
-        return np.asarray(change.min(axis=1) > _ALIKE * change.max(axis=1), bool)
+    gradient: Array
 
 
 def compare_twins(linear: Array) -> Twins:
     """Compare the prints of each shade, from linear RGB (72, 3) in the order of the layout."""
-    first, second = linear[0::2] + _FLOOR, linear[1::2] + _FLOOR
-    ratio = np.log(first / second)
+    ratio = np.log((linear[0::2] + _FLOOR) / (linear[1::2] + _FLOOR))
     left = _less_gradient(ratio)
-    agree = np.abs(np.sign(left).sum(axis=1)) == 3
-    added = np.abs(first - second * np.exp(ratio - left)).min(axis=1) * agree
-    return Twins(left, added)
+    return Twins(left, ratio - left)
 
 
 def _less_gradient(ratio: Array) -> Array:

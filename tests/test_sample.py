@@ -149,33 +149,3 @@ def test_overexposed():
 
 def test_too_dark():
     assert reason(gain=(0.025,) * 3) is Reason.TOO_DARK
-
-
-STILL = {"turn_deg": 0, "tilt_deg": 0, "gain": (0.6,) * 3}
-
-
-@pytest.mark.parametrize(("strength", "size_mm"), [(0.05, 10), (0.15, 6), (0.4, 6)])
-def test_glare_over_many_patches(strength, size_mm):
-    def spot(linear, x, y):
-        near = np.exp(-((x + 22) ** 2 + (y + 3) ** 2) / (2 * size_mm**2))
-        return linear + strength * near[..., None]
-
-    assert reason(after=spot, **STILL) is Reason.GLARE_ON_PATCHES
-
-
-def test_faint_glare_on_one_patch_is_left_to_the_correction():
-    def spot(linear, x, y):
-        return linear + 0.02 * np.exp(-((x + 21.6) ** 2 + (y - 0) ** 2) / 2)[..., None]
-
-    assert samples(after=spot, **STILL)
-
-
-@pytest.mark.parametrize("depth", [0.4, 0.6])
-@pytest.mark.parametrize("at_mm", [0, 10, 25])
-@pytest.mark.parametrize("softness_mm", [0.5, 3.0])
-def test_shadow_edge_over_the_card(depth, at_mm, softness_mm):
-    def shadow(linear, x, y):
-        across = np.clip((0.8 * x + 0.6 * y - at_mm) / softness_mm * 2, -50, 50)
-        return linear * (1 - depth / (1 + np.exp(-across)))[..., None]
-
-    assert reason(after=shadow, **STILL) is Reason.SHADOW_EDGE
