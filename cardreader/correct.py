@@ -519,7 +519,7 @@ def _without_spoiled(samples: PatchSamples, lot: Lot) -> PatchSamples | Refusal:
     if not suspect.any():
         return samples
     if suspect.sum() > MAX_SPOILED:
-        return too_many(twins, suspect)
+        return too_many(samples.linear, twins, suspect)
     keep = ~np.repeat(suspect, 2)
     miss = _fit(samples, lot, keep).miss(keep)
     return mended(samples, spoiled_prints(miss, suspect), twins)

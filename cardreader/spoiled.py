@@ -39,8 +39,10 @@ _MUCH_WORSE = 2.0
 """How many times as far as its twin (or as any print may) a print must be from foretold."""
 _VEIL_SD = 0.0025
 """Unevenness of stray light between two places of a card, as a share of white."""
-_ALIKE = 0.6
-"""Taken alike from all channels: the least change is at least this part of the most."""
+_COLOURED = 2.0
+"""Ratio of a shade's brightest channel to its darkest from which added light can be told."""
+_AS_MUCH = 0.5
+"""Least change of the darkest channel, as a share of the brightest's, that is light added."""
 _ONE_SIDE = 0.5
 """Of the darker prints' distances from the middle, what is left when they are added as
 vectors: 1 if all lie one way, 0 if they lie all round."""
@@ -55,11 +57,17 @@ def suspect_pairs(twins: Twins, lot: Lot) -> Mask:
     Ink's scatter counts by how much ink there is, and a veil that is not quite even
     counts most where there is least light: dark shades may differ by more.
     """
-    light = np.maximum(lot.xyz @ XYZ_TO_SRGB.T, _EPSILON).reshape(36, 2, 3).mean(axis=1)
+    light = _light(lot)
     ink = np.hypot(_SAMPLING_SD, _INK_SD * np.log(light))
     sd = np.sqrt(2.0) * np.hypot(ink, _VEIL_SD / light)
     limit = np.maximum(MIN_DIFFERENCE, _DIFFERENCE_SD * sd)
     return np.asarray((np.abs(twins.log_ratio) > limit).any(axis=1), bool)
+
+
+def _light(lot: Lot) -> Array:
+    """Linear RGB of each shade, (36, 3), about as a camera sees it."""
+    light = np.maximum(lot.xyz @ XYZ_TO_SRGB.T, _EPSILON)
+    return np.asarray(light.reshape(36, 2, 3).mean(axis=1))
 
 
 def spoiled_prints(miss: Array, suspect: Mask) -> Mask:
@@ -89,24 +97,39 @@ def mended(samples: PatchSamples, spoiled: Mask, twins: Twins) -> PatchSamples:
     )
 
 
-def too_many(twins: Twins, suspect: Mask) -> Refusal:
-    """Refusal that says what lies on so many prints."""
-    detail = f"{suspect.sum()} prints differ from their twins > {MAX_SPOILED}"
+def too_many(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
+    """Refusal that says what lies on so many prints; ``linear`` (72, 3) is what was sampled."""
     # A gradient fitted to the edge of a shadow has part of the shadow in it.
     whole = (twins.log_ratio + twins.gradient)[suspect]
-    return Refusal(_cause(whole, _OFF_CENTRE[suspect]), "correct", detail)
+    if _added(linear.reshape(36, 2, 3)[suspect]):
+        cause = Reason.GLARE_ON_PATCHES
+    elif _on_one_side(whole, _OFF_CENTRE[suspect]):
+        cause = Reason.SHADOW_EDGE
+    else:
+        cause = Reason.CARD_SOILED
+    return Refusal(
+        cause, "correct", f"{suspect.sum()} prints differ from their twins > {MAX_SPOILED}"
+    )
 
 
-def _cause(log_ratio: Array, off_centre: Array) -> Reason:
-    """What makes the pairs (n, 3) differ; ``off_centre`` (n, 2) is where their first print lies.
-
-    Shadow and dirt take the same share of every colour, while light added changes
-    dark colours most; a shadow takes it on one side of the card, dirt here and there.
+def _added(linear: Array) -> bool:
+    """Whether pairs (n, 2, 3) differ by light added, as much in a shade's dark channels as in
+    its bright ones. Shadow and dirt take a share, which is little where there is little.
     """
-    change = np.abs(log_ratio)
-    alike = change.min(axis=1) > _ALIKE * change.max(axis=1)
-    if 2 * alike.sum() < len(alike):
-        return Reason.GLARE_ON_PATCHES
+    light, change = linear.mean(axis=1), np.abs(np.diff(linear, axis=1))[:, 0]
+    rows, dark, bright = np.arange(len(light)), light.argmin(axis=1), light.argmax(axis=1)
+    coloured = light[rows, bright] > _COLOURED * light[rows, dark]
+    if not coloured.any():
+        return False
+    in_the_dark = change[rows, dark] / np.maximum(change[rows, bright], _EPSILON)
+    return float(np.median(in_the_dark[coloured])) > _AS_MUCH
+
+
+def _on_one_side(log_ratio: Array, off_centre: Array) -> bool:
+    """Whether the darker prints of the pairs (n, 3) lie together, as in a shadow.
+
+    ``off_centre`` (n, 2) is where the first print of each lies.
+    """
     darker = -np.sign(log_ratio.mean(axis=1))[:, None] * off_centre
     together = np.linalg.norm(darker.sum(axis=0)) / np.linalg.norm(darker, axis=1).sum()
-    return Reason.SHADOW_EDGE if together > _ONE_SIDE else Reason.CARD_SOILED
+    return float(together) > _ONE_SIDE

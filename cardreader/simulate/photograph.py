@@ -38,14 +38,20 @@ _SHARPEN_PX = 1.2
 _MOSAIC = np.array([0.2, 0.6, 0.2])
 
 
-def photograph(scene: Scene, view: View, seed: int, blot: Blot | None = None) -> bytes:
+def photograph(
+    scene: Scene,
+    view: View,
+    seed: int,
+    blot: Blot | None = None,
+    on_card: Callable[[CardMap], None] | None = None,
+) -> bytes:
     """Take a photo: JPEG bytes; the same arguments give the same bytes.
 
-    ``blot`` None draws a good one from the seed.
+    ``blot`` None draws a good one from the seed; ``on_card`` as `expose` takes it.
     """
     rng = np.random.default_rng(seed)
     blot = blot or draw_blot(rng)
-    picture = develop(scene, view, expose(scene, view, blot, rng), rng)
+    picture = develop(scene, view, expose(scene, view, blot, rng, on_card=on_card), rng)
     return jpeg(picture, rng, view.jpeg_quality, view.subsampling, view.orientation)
 
 

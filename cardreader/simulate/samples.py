@@ -34,11 +34,14 @@ from cardreader.shipped import shipped
 from cardreader.simulate import demolots
 from cardreader.simulate.blotshape import BlotKind, draw_blot
 from cardreader.simulate.cameras import Family
+from cardreader.simulate.cardmap import CardMap
 from cardreader.simulate.demolots import DemoLot
 from cardreader.simulate.otherspots import dried_brown, red_ink, with_spot_of
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, Control, Scene, draw_scene, with_light_factor
+from cardreader.simulate.soiling import soil
 from cardreader.simulate.view import Cover, ShadowEdge, Spot, Table, View, draw_view, fitted
+from cardreader.simulate.wornprint import inks_bleached
 
 TODAY = date(2026, 11, 2)
 """The day on which the samples are read, so that expiry dates don't change the result."""
@@ -73,6 +76,8 @@ class Sample:
     change : callable or None
         What happens to the drawn scene.
     control : Control
+    dirt : float
+        Share of the print covered.
     """
 
     name: str
@@ -86,6 +91,7 @@ class Sample:
     family: Family = Family.HELD_OUT
     change: Callable[[Scene], Scene] | None = None
     control: Control = GOOD
+    dirt: float = 0.0
 
     @property
     def folder(self) -> str:
@@ -115,7 +121,11 @@ class Sample:
     def photo(self) -> bytes:
         """The JPEG."""
         blot = draw_blot(np.random.default_rng([self.seed, 2]), self.blot)
-        return photograph(self.scene(), self.drawn_view(), self.seed, blot)
+        return photograph(self.scene(), self.drawn_view(), self.seed, blot, self._soil)
+
+    def _soil(self, card: CardMap) -> None:
+        if self.dirt:
+            soil(card, np.random.default_rng([self.seed, 3]), self.dirt)
 
     def truth(self) -> dict[str, Any]:
         """What is known about the photo because we made it."""
@@ -208,6 +218,13 @@ REFUSED_SAMPLES = (
     Sample(
         "shadow-edge", 9.0, 212, "D65", Reason.SHADOW_EDGE,
         {"shadows": (ShadowEdge(_X + 1.5, _Y, 20.0, 2.5, 0.45),), "size": _5_MP},
+    ),
+    Sample(
+        "card-soiled", 9.0, 223, "D65", Reason.CARD_SOILED, {"size": _5_MP}, dirt=0.4,
+    ),
+    Sample(
+        "card-faded", 9.0, 224, "D65", Reason.CARD_FADED, {"size": _5_MP},
+        change=lambda scene: inks_bleached(scene, [0.1, 0.22, 0.18, 0.0]),
     ),
     Sample("no-blot", 9.0, 213, "FL4", Reason.BLOT_MISSING, {"size": _5_MP}, BlotKind.NONE),
     Sample("tiny-blot", 9.0, 214, "D50", Reason.BLOT_TOO_SMALL, {"size": _5_MP}, BlotKind.TINY),
