@@ -32,7 +32,7 @@ MAX_STRANGENESS = 4.0
 MAX_FADE = 0.12
 """Share of a colour ink bleached away beyond which the ramp isn't the lot's any more."""
 
-STRAY_WIDTH = 3.0
+STRAY_WIDTH = 4.0
 """How many times as far a stray photo is taken to stray, see `Calibration.stray_share`."""
 
 
