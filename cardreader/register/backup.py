@@ -12,6 +12,7 @@ import datetime as dt
 import io
 import json
 import os
+import re
 import tarfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,51 +22,63 @@ from typing import Any
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
-from sqlalchemy import JSON, DateTime, MetaData, Table, insert, select, text
+from sqlalchemy import MetaData, Table, insert, select, text
 from sqlalchemy.engine import Connection
-from sqlalchemy.types import Date
+from sqlalchemy.exc import SQLAlchemyError
 
 from cardreader.files import write_atomic
 from cardreader.register import audit
-from cardreader.register.database import Database, sqlite_url
+from cardreader.register.backupnote import BackupError, BackupNote, read_note
+from cardreader.register.database import (
+    Database,
+    RegisterError,
+    one_line,
+    sqlite_url,
+    told_if_damaged,
+)
 from cardreader.register.models import SignIn, utc_now
-from cardreader.register.photostore import KEY_VARIABLE, write_whole
+from cardreader.register.photostore import KEY_VARIABLE, PhotoStoreError, key_of, write_whole
+from cardreader.register.rowcheck import RowError, check_meaning, checked_row
 
-FORMAT = "cardreader-backup/1"
 MIN_PASSPHRASE = 10
 _SALT, _NONCE = 16, 12
 _NOTE, _TABLES, _KEY, _PHOTOS = "backup.json", "tables.bin", "photo.key.bin", "photos/"
+_BESIDE = ("-wal", "-shm")
+"""What SQLite keeps beside a database file while it is open."""
 _LEFT_OUT = {SignIn.__tablename__, "alembic_version"}
 """Sign-ins don't travel: after a restore everybody signs in anew."""
 
 
-class BackupError(Exception):
-    """A backup that can't be made or restored; one line says why."""
+_PHOTO_NAME = re.compile(r"photos/[0-9a-f]{32}\.photo")
+_MOST_BYTES = 2**31
+"""Of one part: more rows than any register has."""
 
 
 @dataclass(frozen=True)
-class BackupNote:
-    """What a backup holds. ``audit_hash`` is the newest hash of the audit trail."""
+class _Parts:
+    """What a backup brings, read and checked as far as can be without a database."""
 
-    made_at: str
-    revision: str
-    rows: dict[str, int]
-    photos: int
-    photo_key: bool
-    audit_entries: int
-    audit_hash: str
+    note: BackupNote
+    rows: list[Any]
+    key: bytes | None
+    photos: list[tarfile.TarInfo]
 
 
 def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> BackupNote:
-    """Write a backup to ``file``: whole, or not at all. The server may be running."""
+    """Write a backup to ``file``: whole, or not at all. The server may be running.
+
+    BackupError or RegisterError when there is nothing sound to back up.
+    """
     if len(passphrase) < MIN_PASSPHRASE:
         raise BackupError(f"the passphrase needs at least {MIN_PASSPHRASE} letters")
-    with database.engine.connect() as connection:
-        if not database.is_sqlite:
-            connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
-        lines, rows, photo_names = _dump(connection)
-    with database.read() as session:
-        chain = audit.check(session)
+    with told_if_damaged():
+        with database.engine.connect() as connection:
+            if not database.is_sqlite:
+                connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
+            lines, rows, photo_names = _dump(connection)
+        with database.read() as session:
+            chain = audit.check(session)
+        revision = database.revision() or ""
     if not chain:
         raise BackupError(f"the audit trail is broken at entry {chain.broken_at}")
     photos = [data / "photos" / name for name in photo_names]
@@ -73,20 +86,19 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
     key = _photo_key(data)
     note = BackupNote(
         made_at=utc_now().isoformat(timespec="seconds"),
-        revision=database.revision() or "",
+        revision=revision,
         rows=rows,
         photos=len(photos),
         photo_key=key is not None,
         audit_entries=chain.entries,
         audit_hash=chain.newest_hash,
     )
-    head = json.dumps({"format": FORMAT, **note.__dict__}, indent=1).encode()
     temporary = file.with_name(f".{file.name}.part")
     try:
         with temporary.open("wb") as stream:
             os.chmod(temporary, 0o600)
             with tarfile.open(fileobj=stream, mode="w") as tar:
-                _add(tar, _NOTE, head)
+                _add(tar, _NOTE, note.to_json())
                 _add(tar, _TABLES, _lock("\n".join(lines).encode(), passphrase, _TABLES))
                 if key is not None:
                     _add(tar, _KEY, _lock(key, passphrase, _KEY))
@@ -105,21 +117,34 @@ def restore_backup(
 ) -> BackupNote:
     """Restore ``file`` into the database at ``url`` and the folder ``data``.
 
-    Refuses a register that holds anything unless ``replace``. An SQLite register is
-    made beside the old one and takes its place only when whole.
+    Refuses a register that holds anything unless ``replace``. The backup is first
+    filled into a database of its own; only when that is whole, and every row of it
+    is one that this program writes, does it take the register's place.
+    BackupError otherwise, and the register is as it was.
     """
     try:
         with tarfile.open(file, mode="r:") as tar:
-            note = _read_note(tar)
-            _check_whole(tar, note)
-            lines = _unlock(_read(tar, _TABLES), passphrase, _TABLES).decode().splitlines()
-            key = _unlock(_read(tar, _KEY), passphrase, _KEY) if _KEY in tar.getnames() else None
+            parts = _read_parts(tar, file.stat().st_size, passphrase)
+            _must_be_free(url, data, replace)
             data.mkdir(mode=0o700, parents=True, exist_ok=True)
-            _restore_tables(url, data, lines, note, replace)
-            _restore_photos(tar, data, key)
-    except (tarfile.TarError, OSError, KeyError, ValueError) as error:
-        raise BackupError(f"{file} can't be restored: {error}") from error
-    return note
+            fresh = data / ".register.db.restored"
+            try:
+                _fill(Database(sqlite_url(fresh)), parts)
+                _restore_photos(tar, data, parts)
+                _put_in_place(url, data, fresh, parts)
+            finally:
+                _remove(fresh)
+    except RowError as error:
+        raise BackupError(f"the backup's tables are damaged: {error}") from None
+    except RegisterError as error:
+        raise BackupError(f"the backup can't be put into the register: {error}") from error
+    except SQLAlchemyError as error:
+        raise BackupError(
+            f"the backup can't be put into the register: {one_line(error)}"
+        ) from error
+    except (tarfile.TarError, OSError, ValueError) as error:
+        raise BackupError(f"{file} can't be restored: {one_line(error)}") from error
+    return parts.note
 
 
 # --- tables ---------------------------------------------------------------------
@@ -146,58 +171,66 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, dt.date) else value
 
 
-def _restore_tables(
-    url: str, data: Path, lines: list[str], note: BackupNote, replace: bool
-) -> None:
+def _must_be_free(url: str, data: Path, replace: bool) -> None:
+    if replace:
+        return
     target = Database(url)
     own_file = data / "register.db"
-    is_own = target.url == sqlite_url(own_file)
     try:
         # Looking into an SQLite file that isn't there would make it.
-        there = own_file.exists() if is_own else True
-        if there and not replace and target.revision() is not None and _holds_anything(target):
+        there = own_file.exists() if target.url == sqlite_url(own_file) else True
+        if there and target.revision() is not None and _holds_anything(target):
             raise BackupError("the register holds data; --replace puts the backup in its place")
     finally:
         target.close()
-    if is_own:
-        fresh = data / ".register.db.restored"
-        fresh.unlink(missing_ok=True)
-        _fill(Database(sqlite_url(fresh)), lines, note)
-        for ending in ("-wal", "-shm"):
+
+
+def _put_in_place(url: str, data: Path, fresh: Path, parts: _Parts) -> None:
+    """Make the tables the register's, after they were found whole in ``fresh``."""
+    target = Database(url)
+    own_file = data / "register.db"
+    if target.url == sqlite_url(own_file):
+        for ending in _BESIDE:
             own_file.with_name(own_file.name + ending).unlink(missing_ok=True)
         os.replace(fresh, own_file)
-        return
-    target = Database(url)
-    with target.engine.begin() as connection:
-        old = MetaData()
-        old.reflect(connection)
-        old.drop_all(connection)
-        if not target.is_sqlite:
-            connection.execute(text("DROP FUNCTION IF EXISTS audit_entry_append_only() CASCADE"))
-    _fill(target, lines, note)
+    else:
+        with target.engine.begin() as connection:
+            old = MetaData()
+            old.reflect(connection)
+            old.drop_all(connection)
+            if not target.is_sqlite:
+                connection.execute(
+                    text("DROP FUNCTION IF EXISTS audit_entry_append_only() CASCADE")
+                )
+        _fill(target, parts)
+    if parts.key is not None:
+        write_whole(data / "photo.key", parts.key)
 
 
-def _fill(database: Database, lines: list[str], note: BackupNote) -> None:
+def _remove(file: Path) -> None:
+    for ending in ("", *_BESIDE):
+        file.with_name(file.name + ending).unlink(missing_ok=True)
+
+
+def _fill(database: Database, parts: _Parts) -> None:
+    note = parts.note
     try:
         database.migrate(note.revision)
         with database.engine.begin() as connection:
             metadata = MetaData()
             metadata.reflect(connection)
             tables = {table.name: table for table in _travelling(metadata)}
-            rows: dict[str, list[dict[str, Any]]] = {name: [] for name in tables}
-            for line in lines:
-                name, row = json.loads(line)
-                rows[name].append(_typed(tables[name], row))
-            for name, values in rows.items():
+            for name, values in _rows(parts.rows, tables).items():
                 if len(values) != note.rows.get(name, 0):
-                    raise BackupError(f"the backup holds too few rows of {name}")
+                    raise BackupError(f"the backup holds too few rows of {name}, or too many")
                 if values:
                     connection.execute(insert(tables[name]), values)
         database.migrate()
         with database.read() as session:
             chain = audit.check(session)
-        if not chain or chain.newest_hash != note.audit_hash:
-            raise BackupError("the audit trail in the backup is not whole")
+            if not chain or chain.newest_hash != note.audit_hash:
+                raise BackupError("the audit trail in the backup is not whole")
+            check_meaning(session)
         if database.is_sqlite:
             with database.engine.connect() as connection:
                 connection.exec_driver_sql("COMMIT")
@@ -206,17 +239,15 @@ def _fill(database: Database, lines: list[str], note: BackupNote) -> None:
         database.close()
 
 
-def _typed(table: Table, row: dict[str, Any]) -> dict[str, Any]:
-    out = {}
-    for name, value in row.items():
-        kind = table.c[name].type
-        if value is not None and isinstance(kind, DateTime):
-            value = dt.datetime.fromisoformat(value)
-        elif value is not None and isinstance(kind, Date):
-            value = dt.date.fromisoformat(value)
-        elif value is None and isinstance(kind, JSON):
-            continue  # left out, it is NULL; given as None it would be the JSON value null
-        out[name] = value
+def _rows(rows: list[Any], tables: dict[str, Table]) -> dict[str, list[dict[str, Any]]]:
+    """Rows by table, in the order in which tables can be filled."""
+    out: dict[str, list[dict[str, Any]]] = {name: [] for name in tables}
+    for entry in rows:
+        match entry:
+            case [str(name), row] if name in tables:
+                out[name].append(checked_row(tables[name], row))
+            case _:
+                raise RowError("a row of no table")
     return out
 
 
@@ -234,15 +265,11 @@ def _photo_key(data: Path) -> bytes | None:
     return None if os.environ.get(KEY_VARIABLE) or not path.exists() else path.read_bytes()
 
 
-def _restore_photos(tar: tarfile.TarFile, data: Path, key: bytes | None) -> None:
-    if key is not None:
-        write_whole(data / "photo.key", key)
+def _restore_photos(tar: tarfile.TarFile, data: Path, parts: _Parts) -> None:
     folder = data / "photos"
     folder.mkdir(mode=0o700, exist_ok=True)
-    for member in tar.getmembers():
-        if member.isfile() and member.name.startswith(_PHOTOS):
-            # Only the last part of the name: a backup says where nothing goes but here.
-            write_atomic(folder / Path(member.name).name, _content(tar, member))
+    for member in parts.photos:
+        write_atomic(data / member.name, _content(tar, member))
 
 
 # --- the file -------------------------------------------------------------------
@@ -254,8 +281,37 @@ def _add(tar: tarfile.TarFile, name: str, content: bytes) -> None:
     tar.addfile(member, io.BytesIO(content))
 
 
-def _read(tar: tarfile.TarFile, name: str) -> bytes:
-    return _content(tar, tar.getmember(name))
+def _read_parts(tar: tarfile.TarFile, size: int, passphrase: str) -> _Parts:
+    """All of a backup but the photos' content; BackupError before anything is changed."""
+    members = {member.name: member for member in tar.getmembers()}
+    for member in members.values():
+        # A part that claims more than the file holds would unpack to more than the disk.
+        if not member.isreg() or member.issparse() or member.size > min(size, _MOST_BYTES):
+            raise BackupError(f"{member.name[:60]!r} in the backup is not a file of its size")
+    if _NOTE not in members:
+        raise BackupError("this is not a backup of the register, or one of a newer version")
+    note = read_note(_content(tar, members[_NOTE]))
+    photos = [member for name, member in members.items() if name.startswith(_PHOTOS)]
+    if (
+        _TABLES not in members
+        or (_KEY in members) != note.photo_key
+        or len(photos) != note.photos
+        or not all(_PHOTO_NAME.fullmatch(member.name) for member in photos)
+    ):
+        raise BackupError("the backup is not whole: a part of the file is missing")
+    tables = _unlock(_content(tar, members[_TABLES]), passphrase, _TABLES)
+    key = None
+    if note.photo_key:
+        key = _unlock(_content(tar, members[_KEY]), passphrase, _KEY)
+        try:
+            key_of(key)
+        except PhotoStoreError as error:
+            raise BackupError(f"the photo key in the backup can't be used: {error}") from None
+    try:
+        rows = [json.loads(line) for line in tables.split(b"\n") if line]
+    except (ValueError, RecursionError):
+        raise BackupError("the backup's tables are damaged: a row is not JSON") from None
+    return _Parts(note, rows, key, photos)
 
 
 def _content(tar: tarfile.TarFile, member: tarfile.TarInfo) -> bytes:
@@ -263,21 +319,6 @@ def _content(tar: tarfile.TarFile, member: tarfile.TarInfo) -> bytes:
     if stream is None:
         raise BackupError(f"{member.name} is not a file")
     return stream.read()
-
-
-def _check_whole(tar: tarfile.TarFile, note: BackupNote) -> None:
-    """BackupError when a part is missing, before anything is changed."""
-    names = tar.getnames()
-    photos = sum(name.startswith(_PHOTOS) for name in names)
-    if _TABLES not in names or photos != note.photos or (_KEY in names) != note.photo_key:
-        raise BackupError("the backup is not whole: a part of the file is missing")
-
-
-def _read_note(tar: tarfile.TarFile) -> BackupNote:
-    head = json.loads(_read(tar, _NOTE))
-    if head.pop("format", None) != FORMAT:
-        raise BackupError("this is not a backup of the register, or one of a newer version")
-    return BackupNote(**head)
 
 
 def _lock(content: bytes, passphrase: str, name: str) -> bytes:

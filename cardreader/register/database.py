@@ -14,8 +14,10 @@ from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.util import CommandError
 from sqlalchemy import create_engine, event, text
 from sqlalchemy.engine import Connection, Engine
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -34,6 +36,39 @@ def full_url(url: str) -> str:
         if url.startswith(short):
             return "postgresql+psycopg://" + url.removeprefix(short)
     return url
+
+
+class RegisterError(Exception):
+    """A register that can't be opened or is damaged; one line says why."""
+
+
+@contextmanager
+def told_if_damaged() -> Iterator[None]:
+    """RegisterError for whatever looking into a damaged file raises within.
+
+    It may hold no text where names belong, or a text where a time belongs, and the
+    drivers say so each in its own way.
+    """
+    try:
+        yield
+    except (SQLAlchemyError, ValueError, TypeError) as error:
+        raise RegisterError(
+            f"the register can't be opened or is damaged ({one_line(error)}): "
+            "restore the newest backup"
+        ) from error
+
+
+def _must_be_sound(connection: Connection) -> None:
+    """Better told at the start than found by writing into it."""
+    found = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+    if found != "ok":
+        raise ValueError(found)
+
+
+def one_line(error: BaseException) -> str:
+    """What a database complains of; the whole message lists every value, over many lines."""
+    reason = getattr(error, "orig", None) or error
+    return " ".join(str(reason).split())[:200] or type(reason).__name__
 
 
 class Database:
@@ -70,13 +105,23 @@ class Database:
             session.commit()
 
     def migrate(self, revision: str = "head") -> None:
-        """Bring the tables up to ``revision``; an empty database gets all of them."""
-        with self.engine.connect() as connection:
-            config = Config()
-            config.set_main_option("script_location", str(_MIGRATIONS))
-            config.attributes["connection"] = connection
-            command.upgrade(config, revision)
-            connection.commit()
+        """Bring the tables up to ``revision``; an empty database gets all of them.
+
+        RegisterError when it can't be opened, is damaged, or was made by a newer version.
+        """
+        config = Config()
+        config.set_main_option("script_location", str(_MIGRATIONS))
+        try:
+            with told_if_damaged(), self.engine.connect() as connection:
+                if self.is_sqlite:
+                    _must_be_sound(connection)
+                config.attributes["connection"] = connection
+                command.upgrade(config, revision)
+                connection.commit()
+        except CommandError:
+            raise RegisterError(
+                "the register was made by a newer version of this program: update it"
+            ) from None
 
     def revision(self) -> str | None:
         """Revision of the tables as they are, or None in an empty database."""

@@ -71,15 +71,20 @@ def open_store(data: Path) -> PhotoStore:
 def read_key(data: Path) -> bytes:
     """The key from the environment, else from ``photo.key``, made if there is none."""
     text = os.environ.get(KEY_VARIABLE)
+    if text:
+        return key_of(text.encode("utf-8", "surrogateescape"))
     path = data / "photo.key"
-    if not text:
-        if not path.exists():
-            write_whole(path, base64.urlsafe_b64encode(AESGCM.generate_key(256)) + b"\n")
-        text = path.read_text(encoding="ascii")
+    if not path.exists():
+        write_whole(path, base64.urlsafe_b64encode(AESGCM.generate_key(256)) + b"\n")
+    return key_of(path.read_bytes())
+
+
+def key_of(text: bytes) -> bytes:
+    """The key that a text stands for; PhotoStoreError when it is none."""
     try:
-        key = base64.urlsafe_b64decode(text.strip())
-    except ValueError as error:
-        raise PhotoStoreError("the photo key is not base64 text") from error
+        key = base64.b64decode(text.strip(), altchars=b"-_", validate=True)
+    except ValueError:
+        raise PhotoStoreError("the photo key is not base64 text") from None
     if len(key) != 32:
         raise PhotoStoreError("the photo key must hold 32 bytes")
     return key

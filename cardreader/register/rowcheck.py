@@ -1,0 +1,190 @@
+"""Rows that come from a backup, held to what this program writes before they are believed.
+
+SQLite takes a text where a number belongs, and the page that adds to it breaks
+weeks later. A backup is therefore checked value by value, and once more when it
+is in the tables, for words and limits that only the newest tables know.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Callable
+from math import isfinite
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    Boolean,
+    Column,
+    Date,
+    DateTime,
+    Float,
+    Integer,
+    String,
+    Table,
+    or_,
+    select,
+)
+from sqlalchemy.orm import InstrumentedAttribute, Session
+
+from cardreader.decide import Outcome
+from cardreader.refusal import Reason
+from cardreader.register.models import (
+    Account,
+    Reading,
+    Referral,
+    Regimen,
+    Role,
+    Source,
+    Treatment,
+    Visit,
+    Woman,
+)
+from cardreader.register.women import GESTATION_WEEKS, Closing, clean_code
+from cardreader.subject import Smoking
+
+EARLIEST, LATEST = dt.datetime(2000, 1, 1), dt.datetime(2200, 1, 1)
+"""No register was kept before, and arithmetic with dates far off overflows."""
+LARGEST = 1e6
+"""No quantity kept here comes near."""
+
+
+class RowError(ValueError):
+    """A row that this program can't have written; one line says where."""
+
+
+def checked_row(table: Table, row: object) -> dict[str, Any]:
+    """A row of JSON values as the table takes them; RowError when one doesn't belong there.
+
+    A column left out keeps its default; a JSON column that is null is left out,
+    since given as None it would be the JSON value null.
+    """
+    if not isinstance(row, dict):
+        raise RowError(f"a row of {table.name} is no row")
+    if unknown := [name for name in row if name not in table.c]:
+        raise RowError(f"{table.name} has no column {unknown[0][:40]!r}")
+    out = {}
+    for column in table.columns:
+        value = row.get(column.name)
+        if value is not None:
+            out[column.name] = _value(table, column, value)
+        elif not column.nullable and column.server_default is None:
+            raise RowError(f"{table.name}.{column.name} is empty")
+        elif not isinstance(column.type, JSON):
+            out[column.name] = None
+    return out
+
+
+def _value(table: Table, column: Column[Any], value: object) -> Any:
+    kind = column.type
+    where = f"{table.name}.{column.name}"
+    try:
+        if isinstance(kind, JSON):
+            return _json(value)
+        if isinstance(kind, String):
+            return _text(value, kind.length)
+        if isinstance(kind, DateTime):
+            return _time(value)
+        if isinstance(kind, Date):
+            return _time(value).date()
+        if isinstance(kind, Boolean):
+            return _of(bool, value)
+        if isinstance(kind, Integer):
+            return _whole(value)
+        if isinstance(kind, Float):
+            return _number(value)
+    except (ValueError, RecursionError):
+        raise RowError(f"{where} holds what can't be there: {_short(value)}") from None
+    raise ValueError(f"{where} is of a kind that no backup holds: {kind!r}")
+
+
+def _short(value: object) -> str:
+    return ascii(value)[:60] if isinstance(value, str | int | float) else type(value).__name__
+
+
+def _of(kind: type, value: object) -> Any:
+    if type(value) is not kind:
+        raise ValueError
+    return value
+
+
+def _text(value: object, longest: int | None) -> str:
+    text: str = _of(str, value)
+    # PostgreSQL takes no null character, and neither takes half a surrogate pair.
+    if "\0" in text or len(text) > (longest or 1_000_000):
+        raise ValueError
+    text.encode()
+    return text
+
+
+def _time(value: object) -> dt.datetime:
+    """Also of a date alone. Times are kept in UTC, without saying so."""
+    at = dt.datetime.fromisoformat(_of(str, value))
+    if at.tzinfo is not None or not EARLIEST <= at < LATEST:
+        raise ValueError
+    return at
+
+
+def _whole(value: object) -> int:
+    number: int = _of(int, value)
+    if not 0 <= number < 2**31:
+        raise ValueError
+    return number
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError
+    if not abs(value) < LARGEST or not isfinite(value):
+        raise ValueError
+    return float(value)
+
+
+def _json(value: object) -> dict[str, Any]:
+    content: dict[str, Any] = _of(dict, value)
+    json.dumps(content, allow_nan=False, ensure_ascii=False).encode()
+    return content
+
+
+# --- what only the newest tables know --------------------------------------------------
+
+
+def _kept_code(text: str) -> str:
+    if clean_code(text) != text:
+        raise ValueError
+    return text
+
+
+_WORDS: tuple[tuple[InstrumentedAttribute[Any], Callable[[Any], Any]], ...] = (
+    (Account.role, Role),
+    (Woman.code, _kept_code),
+    (Woman.smoking, Smoking),
+    (Woman.closed_reason, Closing),
+    (Visit.band, Outcome),
+    (Reading.source, Source),
+    (Reading.band, Outcome),
+    (Reading.refusal, Reason),
+    (Referral.band, Outcome),
+    (Referral.source, Source),
+    (Treatment.regimen, Regimen),
+)
+
+
+def check_meaning(session: Session) -> None:
+    """RowError when a table holds a word or a number that no page could make sense of."""
+    for column, kind in _WORDS:
+        known = select(column).where(column.is_not(None)).distinct()
+        for value in session.scalars(known):
+            try:
+                kind(value)
+            except ValueError:
+                raise RowError(f"{column} holds {_short(value)}, which is unknown") from None
+    weeks = Woman.gestation_weeks
+    if session.scalars(select(weeks).where(weeks > GESTATION_WEEKS[1])).first() is not None:
+        raise RowError(f"{weeks} goes beyond {GESTATION_WEEKS[1]}")
+    # A value without its outcome, or of no blood: exports and lists ask for both.
+    for value, band in ((Reading.hb_g_dl, Reading.band), (Visit.hb_g_dl, Visit.band)):
+        odd = select(value).where(value.is_not(None), or_(band.is_(None), value <= 0))
+        if session.scalars(odd).first() is not None:
+            raise RowError(f"{value} holds a value without an outcome, or no value")
