@@ -8,6 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
@@ -71,6 +72,7 @@ def create_app(
     app.add_exception_handler(NeedSignInError, _need_sign_in)
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(KeyReusedError, _key_reused)
+    app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(Exception, _broken)
     for router in ROUTERS:
         app.include_router(router)
@@ -113,6 +115,24 @@ async def _key_reused(request: Request, _error: Exception) -> Response:
     api = mark("This submission key was used for something else.")
     shown = mark("This page was used before. Load it again.")
     return await _http_error(request, HTTPException(409, api if _is_api(request) else shown))
+
+
+async def _not_valid(_request: Request, error: Exception) -> Response:
+    """Where the fault is and what it is, without what was sent.
+
+    FastAPI's own answer repeats it: a NaN or half a surrogate pair can't be written as
+    JSON, and what concerns a woman need not travel twice.
+    """
+    assert isinstance(error, RequestValidationError)
+    faults = [
+        {"loc": [_sendable(p) for p in e["loc"]], "msg": _sendable(e["msg"]), "type": e["type"]}
+        for e in error.errors()
+    ]
+    return JSONResponse({"detail": faults}, 422)
+
+
+def _sendable(part: str | int) -> str | int:
+    return part.encode("utf-8", "replace").decode() if isinstance(part, str) else part
 
 
 async def _broken(request: Request, _error: Exception) -> Response:

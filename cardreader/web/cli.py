@@ -140,8 +140,11 @@ def _add_where(parser: argparse.ArgumentParser) -> None:
 
 
 def _serve(arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.register.database import RegisterError
+    from cardreader.register.photostore import PhotoStoreError
     from cardreader.web.pipelinereader import PipelineReader
     from cardreader.web.serve import ServeError, serve
+    from cardreader.web.tls import CertificateError
 
     try:
         reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
@@ -155,7 +158,7 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
             arguments.port,
             None if arguments.plain else arguments.start_port,
         )
-    except ServeError as error:
+    except (ServeError, RegisterError, PhotoStoreError, CertificateError) as error:
         return _fail(ExitCode.BAD_DATA, str(error))
     except KeyboardInterrupt:
         pass
@@ -164,15 +167,15 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
 
 def _user(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register import accounts
-    from cardreader.register.database import Database
+    from cardreader.register.database import Database, RegisterError
     from cardreader.register.models import Role
 
     password = _secret(PASSWORD_VARIABLE, f"New password for {arguments.name}: ")
     settings = _settings(arguments)
     settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
     database = Database(settings.url)
-    database.migrate()
     try:
+        database.migrate()
         with database.write() as session:
             if arguments.what == "add":
                 accounts.add_account(session, arguments.name, Role(arguments.role), password)
@@ -181,7 +184,7 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
             if account is None:
                 return _fail(ExitCode.BAD_DATA, f"there is no {arguments.name}")
             accounts.set_password(session, account, password, None)
-    except ValueError as error:
+    except (ValueError, RegisterError) as error:
         return _fail(ExitCode.BAD_DATA, str(error))
     finally:
         database.close()
@@ -190,13 +193,15 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
 
 def _backup(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import BackupError, make_backup
-    from cardreader.register.database import Database
+    from cardreader.register.database import Database, RegisterError
 
     settings = _settings(arguments)
     database = Database(settings.url)
     try:
         database.migrate()
         note = make_backup(database, settings.data, arguments.file, _passphrase())
+    except RegisterError as error:
+        return _fail(ExitCode.BAD_DATA, str(error))
     except (BackupError, OSError) as error:
         return _fail(ExitCode.NOT_WRITTEN, str(error))
     finally:
@@ -230,13 +235,15 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
 
 def _audit(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register import audit
-    from cardreader.register.database import Database
+    from cardreader.register.database import Database, RegisterError, told_if_damaged
 
     database = Database(_settings(arguments).url)
     try:
         database.migrate()
-        with database.read() as session:
+        with told_if_damaged(), database.read() as session:
             check = audit.check(session)
+    except RegisterError as error:
+        return _fail(ExitCode.BAD_DATA, str(error))
     finally:
         database.close()
     if not check:

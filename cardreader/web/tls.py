@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
@@ -27,6 +28,10 @@ SERVER_DAYS = 300
 
 _PRIVATE = ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "127.0.0.0/8", "100.64.0.0/10")
 _NAMES = ("localhost", "local")
+
+
+class CertificateError(Exception):
+    """The kept authority can't be used; one line says why and what to do."""
 
 
 @dataclass(frozen=True)
@@ -59,10 +64,8 @@ def _authority(
 ) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
     key_file = folder / "authority.key"
     if file.exists() and key_file.exists():
-        certificate = x509.load_pem_x509_certificate(file.read_bytes())
-        key = serialization.load_pem_private_key(key_file.read_bytes(), None)
+        certificate, key = _kept_authority(file, key_file)
         if certificate.not_valid_after_utc > now + dt.timedelta(days=SERVER_DAYS):
-            assert isinstance(key, ec.EllipticCurvePrivateKey)
             return certificate, key
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"cardreader {now:%Y-%m-%d}")])
@@ -91,6 +94,24 @@ def _authority(
     )
     write_whole(key_file, _private_bytes(key))
     write_whole(file, _public_bytes(certificate))
+    return certificate, key
+
+
+def _kept_authority(
+    file: Path, key_file: Path
+) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
+    """CertificateError rather than a new one in silence: phones would have to trust it anew."""
+    try:
+        certificate = x509.load_pem_x509_certificate(file.read_bytes())
+        key = serialization.load_pem_private_key(key_file.read_bytes(), None)
+        belong = certificate.public_key() == key.public_key()
+    except (ValueError, TypeError, OSError, UnsupportedAlgorithm):
+        belong = False
+    if not belong or not isinstance(key, ec.EllipticCurvePrivateKey):
+        raise CertificateError(
+            f"{file} or its key is damaged: put both back from a copy, or remove the folder "
+            f"{file.parent}; phones must then trust the new certificate"
+        )
     return certificate, key
 
 
