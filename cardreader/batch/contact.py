@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import layout
+from cardreader.batch.packed import DamagedError
 from cardreader.batch.record import unpack
 from cardreader.batch.sources import read_bytes
 from cardreader.card import Lots
@@ -94,9 +95,14 @@ def _picture(row: Row, record: Callable[[str], bytes | None]) -> str | None:
         return None
     if isinstance(photo, Refusal) or photo.sha256 != row["sha256"]:
         return None
-    kept = record(row["sha256"])
-    pose = unpack(kept, Lots()).pose if kept is not None else None
-    return _jpeg(_crop(photo, pose))
+    return _jpeg(_crop(photo, _pose(record(row["sha256"]))))
+
+
+def _pose(kept: bytes | None) -> CardPose | None:
+    try:
+        return None if kept is None else unpack(kept, Lots()).pose
+    except DamagedError:
+        return None
 
 
 def _crop(photo: Photo, pose: CardPose | None) -> NDArray[np.uint8]:
@@ -104,7 +110,10 @@ def _crop(photo: Photo, pose: CardPose | None) -> NDArray[np.uint8]:
     image = photo.encoded
     if pose is not None and pose.image_size == (image.shape[1], image.shape[0]):
         w, h, m = layout.WIDTH_MM, layout.HEIGHT_MM, _MARGIN * layout.WIDTH_MM
-        corners = pose.to_px([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m)])
+        with np.errstate(all="ignore"):
+            corners = pose.to_px([(-m, -m), (w + m, -m), (w + m, h + m), (-m, h + m)])
+        if not (np.abs(corners) < 1e6).all():  # kept of no card that was ever found
+            return np.asarray(image if image.dtype == np.uint8 else image >> 8, np.uint8)
         x0, y0 = np.clip(np.floor(corners.min(axis=0)), 0, None).astype(int)
         x1, y1 = np.clip(np.ceil(corners.max(axis=0)), 1, pose.image_size).astype(int)
         if x1 > x0 and y1 > y0:

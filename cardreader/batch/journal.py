@@ -14,7 +14,7 @@ import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
 from cardreader.batch.sources import PhotoFile
@@ -22,6 +22,7 @@ from cardreader.subject import Smoking, Subject, Trimester
 
 SCHEMA = 1
 COMMIT_EVERY_S = 0.5
+_FAILURES = frozenset(Failure)
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS listed (
@@ -52,6 +53,7 @@ class Journal:
     """The journal of one output folder; held by one process at a time."""
 
     def __init__(self, path: Path) -> None:
+        self._path = path
         self._db = sqlite3.connect(path, timeout=1.0, isolation_level=None)
         try:
             # The lock goes with the process, however it ends.
@@ -96,28 +98,57 @@ class Journal:
         self.commit()
         self._db.close()
 
+    def _ask(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._db.execute(statement, values).fetchall()
+        except sqlite3.DatabaseError as error:
+            raise JournalError(f"{self._path}: {error}") from None
+
+    def _damaged(self) -> JournalError:
+        """SQLite puts any kind of value into any column, so what comes out is looked at."""
+        return JournalError(
+            f"{self._path} holds what this program doesn't write: remove it and run again"
+        )
+
     # --- the list ------------------------------------------------------------------
 
     def list_photos(self, photos: Iterable[PhotoFile]) -> None:
         """Make these the photos of the table, replacing any earlier list."""
         self._begin()
-        self._db.execute("DELETE FROM listed")
-        self._db.executemany(
-            "INSERT INTO listed VALUES (?, ?, ?, ?, ?, ?)",
-            ((p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size) for p in photos),
-        )
+        self._ask("DELETE FROM listed")
+        for p in photos:
+            self._ask(
+                "INSERT INTO listed VALUES (?, ?, ?, ?, ?, ?)",
+                (p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size),
+            )
         self.commit()
 
     def photos(self) -> Iterator[PhotoFile]:
-        """The photos of the table in order of name."""
-        for name, stamp, subject, *facts in self._db.execute(
+        """The photos of the table in order of name; JournalError if it lists what is none."""
+        for row in self._ask(
             "SELECT name, stamp, subject, phone, light, size FROM listed ORDER BY name"
-        ).fetchall():
-            yield PhotoFile(name, stamp, _subject(subject), *facts)
+        ):
+            yield self._listed(row)
+
+    def _listed(self, row: tuple[Any, ...]) -> PhotoFile:
+        match row:
+            case (
+                str(name),
+                None | str() as stamp,
+                str(subject),
+                None | str() as phone,
+                None | str() as light,
+                None | int() as size,
+            ):
+                try:
+                    return PhotoFile(name, stamp, _subject(subject), phone, light, size)
+                except (ValueError, TypeError, RecursionError):
+                    pass
+        raise self._damaged()
 
     def known(self, version: str) -> frozenset[str]:
         """Contents that are measured by this version."""
-        rows = self._db.execute("SELECT sha256 FROM measured WHERE version = ?", (version,))
+        rows = self._ask("SELECT sha256 FROM measured WHERE version = ?", (version,))
         return frozenset(sha256 for (sha256,) in rows)
 
     # --- what is still to do -----------------------------------------------------------
@@ -144,34 +175,45 @@ class Journal:
         return Task(photo.name, photo.subject) if reopen else None
 
     def _content(self, photo: PhotoFile, *, trust: bool) -> str | None:
-        row = self._db.execute(
+        for stamp, sha256 in self._ask(
             "SELECT stamp, sha256 FROM content WHERE name = ?", (photo.name,)
-        ).fetchone()
-        if row is None:
-            return None
-        stamp, sha256 = row
-        same = trust or (stamp is not None and stamp == photo.stamp)
-        return str(sha256) if same else None
+        ):
+            same = trust or (stamp is not None and stamp == photo.stamp)
+            return str(sha256) if same else None
+        return None
 
     def _measured(self, sha256: str, job: Job) -> tuple[int | None, bytes] | None:
-        row = self._db.execute(
+        for row in self._ask(
             "SELECT version, lot_number, lot_key, record FROM measured WHERE sha256 = ?", (sha256,)
-        ).fetchone()
-        if row is None or row[0] != job.version or row[2] != job.lot_key(row[1]):
-            return None
-        return row[1], row[3]
+        ):
+            match row:
+                case [version, None | int() as number, key, bytes(record)]:
+                    fits = version == job.version and key == job.lot_key(number)
+                    return (number, record) if fits else None
+            raise self._damaged()
+        return None
 
     def _judged(self, sha256: str, key: str) -> bytes | None:
-        row = self._db.execute(
+        return self._blob(
             "SELECT reading FROM judged WHERE sha256 = ? AND judge_key = ?", (sha256, key)
-        ).fetchone()
-        return None if row is None else bytes(row[0])
+        )
+
+    def _blob(self, statement: str, values: tuple[str, ...]) -> bytes | None:
+        for (blob,) in self._ask(statement, values):
+            if not isinstance(blob, bytes):
+                raise self._damaged()
+            return blob
+        return None
 
     def _trouble(self, name: str) -> tuple[Trouble, str] | None:
-        row = self._db.execute(
+        for row in self._ask(
             "SELECT kind, detail, sha256, version FROM trouble WHERE name = ?", (name,)
-        ).fetchone()
-        return None if row is None else (Trouble(Failure(row[0]), row[1], row[2]), row[3])
+        ):
+            match row:
+                case [str(kind), str(detail), None | str() as sha256, version] if kind in _FAILURES:
+                    return Trouble(Failure(kind), detail, sha256), version
+            raise self._damaged()
+        return None
 
     # --- what was found ------------------------------------------------------------------
 
@@ -182,19 +224,19 @@ class Journal:
             self.note(photo, outcome.sha256)
         if outcome.trouble is not None:
             t = outcome.trouble
-            self._db.execute(
+            self._ask(
                 "INSERT OR REPLACE INTO trouble VALUES (?, ?, ?, ?, ?)",
                 (outcome.name, t.sha256, job.version, str(t.kind), t.detail),
             )
         if outcome.record is not None:
             number = outcome.lot_number
-            self._db.execute(
+            self._ask(
                 "INSERT OR REPLACE INTO measured VALUES (?, ?, ?, ?, ?)",
                 (outcome.sha256, job.version, number, job.lot_key(number), outcome.record),
             )
         if outcome.reading is not None:
             key = job.judge_key(outcome.lot_number, photo.subject)
-            self._db.execute(
+            self._ask(
                 "INSERT OR REPLACE INTO judged VALUES (?, ?, ?)",
                 (outcome.sha256, key, outcome.reading),
             )
@@ -204,19 +246,19 @@ class Journal:
     def note(self, photo: PhotoFile, sha256: str) -> None:
         """Keep what a photo's content is."""
         self._begin()
-        self._db.execute(
+        self._ask(
             "INSERT OR REPLACE INTO content VALUES (?, ?, ?)", (photo.name, photo.stamp, sha256)
         )
 
     def commit(self) -> None:
         """Bring everything added so far to disk."""
         if self._db.in_transaction:
-            self._db.execute("COMMIT")
+            self._ask("COMMIT")
         self._committed = time.monotonic()
 
     def _begin(self) -> None:
         if not self._db.in_transaction:
-            self._db.execute("BEGIN")
+            self._ask("BEGIN")
 
     # --- what the table is made of -----------------------------------------------------------
 
@@ -235,8 +277,7 @@ class Journal:
 
     def record(self, sha256: str) -> bytes | None:
         """Record of a measured content."""
-        row = self._db.execute("SELECT record FROM measured WHERE sha256 = ?", (sha256,)).fetchone()
-        return None if row is None else bytes(row[0])
+        return self._blob("SELECT record FROM measured WHERE sha256 = ?", (sha256,))
 
 
 def _subject_text(subject: Subject) -> str:

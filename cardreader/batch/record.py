@@ -6,15 +6,17 @@ the very reading that opening it again would give.
 
 from __future__ import annotations
 
-import json
-import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from types import NoneType
 from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader import layout
+from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.blot import BlotColour
 from cardreader.card import Lots
 from cardreader.correct import ColourCorrection
@@ -57,15 +59,29 @@ def pack(measured: Measurement) -> bytes:
         else measured.correction.residual_de00.tolist(),
         "blot": _blot(measured.blot),
     }
-    return zlib.compress(json.dumps(content, allow_nan=False).encode(), 1)
+    return packed(content)
 
 
 def unpack(record: bytes, lots: Lots) -> Measurement:
-    """The measurement of a record; the card's lot must be what it was when measured."""
-    content: Json = json.loads(zlib.decompress(record))
+    """The measurement of a record; the card's lot must be what it was when measured.
+
+    DamagedError for a record that `pack` can't have made.
+    """
+    content = unpacked(record)
+    try:
+        return _measurement(content, lots)
+    except (ValueError, TypeError, KeyError, IndexError, AttributeError, OverflowError) as error:
+        raise DamagedError(
+            "the record kept of this photo is damaged: remove the journal and run again"
+        ) from error
+
+
+def _measurement(content: Json, lots: Lots) -> Measurement:
     numbers, refusal, number = content["findings"], content["refusal"], content["lot_number"]
+    if (refusal is None) != (numbers is not None) or type(number) not in (int, NoneType):
+        raise ValueError("neither measured nor refused")
     return _Kept(
-        sha256=content["sha256"],
+        sha256=_text(content["sha256"]),
         photo=_photo_back(content["photo"], content["sha256"]),
         pose=_pose_back(content["pose"]),
         lot=None if number is None else lots.get(number),
@@ -73,8 +89,10 @@ def unpack(record: bytes, lots: Lots) -> Measurement:
         blot=_blot_back(content["blot"]),
         kept=Findings(
             number,
-            None if refusal is None else Refusal(Reason(refusal[0]), refusal[1], refusal[2]),
-            **({} if numbers is None else {key: np.array(numbers[key]) for key in numbers}),
+            None
+            if refusal is None
+            else Refusal(Reason(refusal[0]), _text(refusal[1]), _text(refusal[2])),
+            **({} if numbers is None else _colour_back(numbers)),
         ),
     )
 
@@ -91,6 +109,51 @@ def _numbers(stage: object, *names: str) -> Json | None:
         name: value.tolist() if isinstance(value, np.ndarray | np.generic) else value
         for name, value in values.items()
     }
+
+
+_SHAPES = {
+    "homography": (3, 3), "marker_corners_px": (4, 4, 2), "log_ratio": (3,),
+    "covariance": (3, 3), "signature": (None,), "lab": (3,), "paper_lab": (3,),
+    "outline_mm": (None, 2),
+}  # fmt: skip
+_LARGEST = 1e9
+"""No pixel, colour or millimetre kept here comes near."""
+
+
+def _arrays(content: Mapping[str, Any], *names: str) -> dict[str, NDArray[np.float64]]:
+    return {name: _array(content[name], _SHAPES[name]) for name in names}
+
+
+def _array(value: object, shape: tuple[int | None, ...]) -> NDArray[np.float64]:
+    array = np.array(value, float)
+    if not array.size and None in shape:  # JSON has no empty table of two columns
+        array = array.reshape([side or 0 for side in shape])
+    fits = len(array.shape) == len(shape) and all(
+        want in (None, side) for side, want in zip(array.shape, shape, strict=True)
+    )
+    if not fits or not (np.abs(array) < _LARGEST).all():
+        raise ValueError(f"an array of shape {array.shape}, not {shape}")
+    return array
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _LARGEST:
+        raise ValueError("not a number")
+    return value
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise ValueError("not a text")
+    return value
+
+
+def _colour_back(content: Json) -> Json:
+    arrays = _arrays(content, "log_ratio", "covariance", "signature")
+    # A matrix that is no covariance has no inverse worth the name.
+    if not (np.linalg.eigvalsh(arrays["covariance"]) > 0).all():
+        raise ValueError("a covariance that is none")
+    return {**arrays}
 
 
 def _photo(photo: Photo | None) -> Json | None:
@@ -114,22 +177,34 @@ def _photo_back(content: Json | None, sha256: str) -> Photo | None:
     taken = content["taken"]
     return Photo(
         encoded=np.empty((0, 0, 3), np.uint8),
-        full_size=(content["full_size"][0], content["full_size"][1]),
-        scale=content["scale"],
+        full_size=_size(content["full_size"]),
+        scale=_number(content["scale"]),
         sha256=sha256,
         exif=Exif(
-            content["make_model"],
+            _text(content["make_model"]),
             datetime.fromisoformat(taken) if taken else None,
-            content["orientation"],
+            int(_number(content["orientation"])),
         ),
-        icc_name=content["icc_name"],
-        notes=tuple(content["notes"]),
+        icc_name=_text(content["icc_name"]),
+        notes=tuple(map(_text, content["notes"])),
     )
+
+
+def _size(content: object) -> tuple[int, int]:
+    match content:
+        case [int(width), int(height)] if 0 < width < _LARGEST and 0 < height < _LARGEST:
+            return width, height
+    raise ValueError("not the size of a picture")
 
 
 _POSE = (
     "homography", "lens", "image_size", "lot_number", "px_per_mm", "tilt_deg", "residual_px",
     "marker_corners_px", "sharpness",
+)  # fmt: skip
+
+
+_POSE_NUMBERS = (
+    "lens", "lot_number", "px_per_mm", "tilt_deg", "residual_px", "sharpness",
 )  # fmt: skip
 
 
@@ -140,16 +215,15 @@ def _pose(pose: CardPose | None) -> Json | None:
 def _pose_back(content: Json | None) -> CardPose | None:
     if content is None:
         return None
-    for name in ("homography", "marker_corners_px"):
-        content[name] = np.array(content[name])
-    content["image_size"] = tuple(content["image_size"])
-    return CardPose(**content)
+    arrays = _arrays(content, "homography", "marker_corners_px")
+    plain = {name: _number(content[name]) for name in _POSE_NUMBERS}
+    return CardPose(**{**content, **arrays, **plain, "image_size": _size(content["image_size"])})
 
 
 def _correction_back(residual_de00: list[float] | None) -> ColourCorrection | None:
     if residual_de00 is None:
         return None
-    return cast(ColourCorrection, _KeptCorrection(np.array(residual_de00)))
+    return cast(ColourCorrection, _KeptCorrection(_array(residual_de00, (len(layout.cells()),))))
 
 
 _BLOT = (
@@ -165,6 +239,6 @@ def _blot(blot: BlotColour | None) -> Json | None:
 def _blot_back(content: Json | None) -> BlotColour | None:
     if content is None:
         return None
-    for name in ("log_ratio", "covariance", "lab", "paper_lab", "outline_mm"):
-        content[name] = np.array(content[name])
-    return BlotColour(**content)
+    arrays = _arrays(content, "log_ratio", "covariance", "lab", "paper_lab", "outline_mm")
+    plain = {name: _number(content[name]) for name in ("area_mm2", "unevenness", "n_pixels")}
+    return BlotColour(**{**content, **arrays, **plain})

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -12,6 +11,7 @@ from functools import cached_property
 from typing import Any
 
 from cardreader import __version__
+from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.batch.record import pack, unpack
 from cardreader.batch.sources import read_bytes
 from cardreader.cgats import write_lot
@@ -126,6 +126,8 @@ def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outc
             return Outcome(task.name, sha256, known=True)
         begun(sha256)
         return _measured(task, job, measure_photo(data, job.reader.lots, sha256))
+    except DamagedError as error:
+        return _failed(task, Failure.DEFECT, _line(error), sha256)
     except (OSError, ValueError) as error:
         if sha256 is None:  # ValueError: a null byte in the name
             return _failed(task, Failure.CANT_OPEN, _line(error), None)
@@ -152,15 +154,13 @@ def _judged(task: Task, job: Job) -> Outcome:
 
 
 def unpack_reading(reading: bytes) -> dict[str, Any]:
-    """The reading of an outcome, as `report.reading_json` gave it."""
-    content: dict[str, Any] = json.loads(zlib.decompress(reading))
-    return content
+    """The reading of an outcome, as `report.reading_json` gave it; DamagedError if it is none."""
+    return unpacked(reading)
 
 
 def _reading(measured: Measurement, task: Task, job: Job) -> bytes:
     reading: dict[str, Any] = reading_json(reading_of(measured, job.reader, task.subject))
-    text = json.dumps(reading, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    return zlib.compress(text.encode(), 1)
+    return packed(reading, ascii_only=False)
 
 
 def _failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:

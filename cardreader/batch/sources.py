@@ -69,7 +69,8 @@ def find_photos(sources: Iterable[str], subject: Subject | None = None) -> list[
         for photo in _of_source(source, subject or Subject()):
             earlier = found.setdefault(photo.name, photo)
             if earlier != photo:
-                raise SourceError(f"{photo.name} is listed twice with different facts")
+                name = " ".join(photo.name.split())[:200]
+                raise SourceError(f"{name} is listed twice with different facts")
     return [found[name] for name in sorted(found)]
 
 
@@ -178,9 +179,9 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
 
 def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile]:
     rows = csv.DictReader(lines, strict=True)
-    if "photo" not in (rows.fieldnames or ()):
-        raise SourceError(f"{path}: the header has no column 'photo'")
     try:
+        if "photo" not in (rows.fieldnames or ()):
+            raise SourceError(f"{path}: the header has no column 'photo'")
         for row in rows:
             given = {key: (row.get(key) or "").strip() for key in LIST_COLUMNS}
             if not given["photo"]:
@@ -191,8 +192,11 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
                 given["phone"] or None,
                 given["light"] or None,
             )
+    except SourceError:
+        raise
     except (ValueError, csv.Error) as error:
-        raise SourceError(f"{path}, line {rows.line_num}: {error}") from None
+        reason = " ".join(str(error).split())[:200]
+        raise SourceError(f"{path}, line {max(rows.line_num, 1)}: {reason}") from None
 
 
 def _listed(path: Path, name: str) -> str:

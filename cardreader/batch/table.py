@@ -10,13 +10,15 @@ import csv
 import io
 import json
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cardreader.batch.score import Outcome, Trouble, unpack_reading
+from cardreader.batch.packed import DamagedError
+from cardreader.batch.score import Failure, Outcome, Trouble, unpack_reading
 from cardreader.batch.sources import PhotoFile
+from cardreader.decide import Outcome as Decided
 from cardreader.files import write_atomic
 
 if TYPE_CHECKING:
@@ -42,13 +44,25 @@ def results_of(found: Iterable[tuple[PhotoFile, Outcome]]) -> Iterator[Result]:
     for photo, outcome in found:
         sha256 = outcome.sha256
         same = None if sha256 is None else first.setdefault(sha256, photo.name)
-        yield Result(
+        result = Result(
             photo,
             sha256,
-            reading=None if outcome.reading is None else unpack_reading(outcome.reading),
+            reading=None,
             trouble=outcome.trouble,
             duplicate_of=None if same == photo.name else same,
         )
+        yield result if outcome.reading is None else _with_reading(result, outcome.reading)
+
+
+def _with_reading(result: Result, kept: bytes) -> Result:
+    """The result with its reading; failed where the journal holds what no reading can be."""
+    try:
+        found = replace(result, reading=unpack_reading(kept))
+    except DamagedError:
+        found = result
+    if found.reading is not None and _is_reading(found):
+        return found
+    return replace(result, trouble=Trouble(Failure.DEFECT, _DAMAGED, result.sha256))
 
 
 @dataclass(frozen=True)
@@ -196,6 +210,41 @@ COLUMNS: tuple[Column, ...] = (
     Column("protocol_sha256", _TEXT, "hash of the protocol", _at("protocol", "sha256")),
     Column("version", _TEXT, "version of cardreader", _at("software", "version")),
 )
+
+
+_DAMAGED = "the reading kept of this photo is damaged: remove the journal and run again"
+_TYPES = {_TEXT: (str,), _NUMBER: (int, float), _WHOLE: (int,), _TRUTH: (bool,)}
+_LARGEST = 1e12
+_OUTCOMES = frozenset((None, *Decided))
+_HIGHEST_HB_G_DL = 50.0
+_MUST = {
+    "read": ("hb_g_dl", "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic", "outcome"),
+    "refused": ("reason",),
+}
+
+
+def _is_reading(result: Result) -> bool:
+    """Whether every column gets a value of its kind, and those that a reading must have."""
+    try:
+        cells = row(result)
+    except (AttributeError, KeyError, TypeError, IndexError):
+        return False
+    must = _MUST.get(str(cells["status"]))
+    if must is None or any(cells[name] is None for name in must):
+        return False
+    if not all(_is_of_kind(cells[column.name], column.kind) for column in COLUMNS):
+        return False
+    if cells["outcome"] not in _OUTCOMES:
+        return False
+    return cells["hb_g_dl"] is None or 0 < cells["hb_g_dl"] < _HIGHEST_HB_G_DL
+
+
+def _is_of_kind(value: object, kind: str) -> bool:
+    if value is None:
+        return True
+    if type(value) not in _TYPES[kind]:
+        return False
+    return not isinstance(value, int | float) or abs(value) < _LARGEST
 
 
 def row(result: Result) -> Json:
