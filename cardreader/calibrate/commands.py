@@ -19,6 +19,7 @@ from cardreader.calibrate.conformal import least_groups
 from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.fit import Pairs, Recipe
 from cardreader.calibrate.models import candidates
+from cardreader.calibrate.provenance import LARGEST_SCORE, Past, past_of
 from cardreader.calibrate.report import criteria_words
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
 from cardreader.calibrate.verdict import overall
@@ -86,7 +87,7 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
 def report(arguments: argparse.Namespace) -> ExitCode:
     """Validate a finished calibration on new women."""
     study = _study(arguments)
-    calibration, past = _with_provenance(arguments.calibration or shipped("default"))
+    calibration, past = _with_past(arguments.calibration or shipped("default"))
     features = _features(study, arguments, calibration)
     _must_be_new(features, past)
     about = _about(arguments, study.sha256)
@@ -129,14 +130,14 @@ def plan(arguments: argparse.Namespace) -> ExitCode:
 def bridge(arguments: argparse.Namespace) -> ExitCode:
     """Test a calibration on a new lot or phone, and write one for it when asked."""
 
-    old, past = _with_provenance(arguments.calibration)
+    old, past = _with_past(arguments.calibration)
     study = _study(arguments)
     if arguments.out is not None:
         _must_be_free(arguments.out, replace=False)
     features = _features(study, arguments, old)
     _must_be_new(features, past)
     pairs = Pairs.of(features)
-    scores = [float(score) for score in past.get("conformity_scores", [])]
+    scores = list(past.conformity_scores)
     found = bridging.bridge(pairs, old, len(scores) or None, scores, arguments.margin)
     _say(found.words)
     if arguments.out is None or found.verdict is bridging.Verdict.UNDECIDED:
@@ -155,7 +156,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
             "rms_old_g_dl": changed.rms_old_g_dl,
             "rms_new_g_dl": changed.rms_new_g_dl,
         }
-        scores = list(changed.conformity_scores)
+        scores = [min(score, LARGEST_SCORE) for score in changed.conformity_scores]
         _say(
             f"Corrected: {changed.intercept_g_dl:+.2f} + {changed.slope:.3f} x old reading; RMS on "
             f"women left out {changed.rms_new_g_dl:.2f} g/dL, was {changed.rms_old_g_dl:.2f}."
@@ -178,9 +179,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
         "study_sha256": study.sha256,
         "base": {"id": old.id, "sha256": old.sha256},
         "conformity_scores": scores,
-        "photos_sha256": sorted(
-            {*past.get("photos_sha256", ()), *features.rows["photo_sha256"]} - {""}
-        ),
+        "photos_sha256": sorted({*past.photos_sha256, *features.rows["photo_sha256"]} - {""}),
         **note,
     }
     _writing(arguments.out, lambda: container.save(arguments.out, new, provenance))
@@ -193,7 +192,7 @@ def drift(arguments: argparse.Namespace) -> ExitCode:
     entries = read_confirmations(arguments.table)
     centre = 0.0
     if arguments.calibration is not None:
-        centre = float(_with_provenance(arguments.calibration)[1].get("drift_centre_g_dl") or 0.0)
+        centre = _with_past(arguments.calibration)[1].drift_centre_g_dl
     charts = watching.watch(entries, centre)
     for chart in charts:
         _say(chart.words)
@@ -307,16 +306,16 @@ def _calibration(path: Path | None) -> Calibration:
     return container.load_calibration(path or shipped("default"))
 
 
-def _with_provenance(path: Path) -> tuple[Calibration, dict[str, Any]]:
+def _with_past(path: Path) -> tuple[Calibration, Past]:
     if (path / container.MANIFEST).exists():
         loaded = container.load(path)
-        return loaded.calibration, loaded.provenance
-    return container.load_calibration(path), {}
+        return loaded.calibration, past_of(loaded.provenance)
+    return container.load_calibration(path), Past()
 
 
-def _must_be_new(features: Features, past: dict[str, Any]) -> None:
+def _must_be_new(features: Features, past: Past) -> None:
     """A calibration agrees with the photos it was made from: that would show nothing."""
-    known = set(past.get("photos_sha256", ())) & set(features.rows["photo_sha256"])
+    known = past.photos_sha256 & set(features.rows["photo_sha256"])
     if known - {""}:
         raise CommandError(
             ExitCode.BAD_DATA,

@@ -59,19 +59,21 @@ def _entry(number: int, record: dict[str, str]) -> Confirmation | RowError:
     try:
         on = date.fromisoformat(record["date"])
     except ValueError:
-        return RowError(number, "date", f"{record['date']!r} is no date; write it as 2026-03-31")
+        return RowError(
+            number, "date", f"{_shown(record['date'])} is no date; write it as 2026-03-31"
+        )
     values = {}
     limits = {"hb_g_dl": 25.0, "lab_g_dl": 25.0, "sd_g_dl": 5.0, "lab_sd_g_dl": 5.0}
     for name, high in limits.items():
         try:
             values[name] = float(record[name])
         except ValueError:
-            return RowError(number, name, f"{record[name]!r} is not a number")
+            return RowError(number, name, f"{_shown(record[name])} is not a number")
         if not 0 < values[name] <= high:
-            return RowError(number, name, f"{record[name]} is outside 0 to {high:g}")
+            return RowError(number, name, f"{_shown(record[name])} is outside 0 to {high:g}")
     for name in ("lot", "phone"):
-        if not record[name] or len(record[name]) > 100:
-            return RowError(number, name, "is empty or too long")
+        if not record[name] or len(record[name]) > 100 or not record[name].isprintable():
+            return RowError(number, name, "is empty, too long or not printable")
     return Confirmation(
         on=on,
         lot=record["lot"],
@@ -80,6 +82,11 @@ def _entry(number: int, record: dict[str, str]) -> Confirmation | RowError:
         lab_g_dl=values["lab_g_dl"],
         sd_g_dl=float(np.hypot(values["sd_g_dl"], values["lab_sd_g_dl"])),
     )
+
+
+def _shown(text: str) -> str:
+    """A cell in a message: quoted, so that it stays on its line, and no longer than is of use."""
+    return repr(text if len(text) <= 60 else f"{text[:60]} ...")
 
 
 def drift_page(charts: Sequence[Chart], centre_g_dl: float) -> str:

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from cardreader import __version__
+from cardreader.calibrate.plausible import must_be_plausible
 from cardreader.calibration import Calibration, CalibrationError
 
 SCHEMA = 1
@@ -32,6 +33,7 @@ MANIFEST, MODEL, PROVENANCE = "manifest.json", "model.json", "provenance.json"
 MAX_MANIFEST_BYTES = 100_000
 MAX_FILE_BYTES = 50_000_000
 MAX_FILES = 50
+MOST_WORDS = 400
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -180,8 +182,9 @@ def load(folder: Path) -> Container:
             raise ContainerError(Problem.FILE_MISSING, f"{folder}: {name} is not in the manifest")
     try:
         calibration = Calibration.from_json(data[MODEL].decode())
+        must_be_plausible(calibration)
     except ValueError as error:
-        raise ContainerError(Problem.MODEL, f"{folder / MODEL}: {error}") from None
+        raise ContainerError(Problem.MODEL, f"{folder / MODEL}: {_short(error)}") from None
     provenance = _parse(folder / PROVENANCE, data[PROVENANCE], Problem.PROVENANCE)
     return Container(calibration, provenance, folder, tuple(sorted(data)))
 
@@ -199,7 +202,18 @@ def load_calibration(path: Path) -> Calibration:
     path = Path(path)
     if (path / MANIFEST).exists():
         return load(path).calibration
-    return Calibration.load(path)
+    try:
+        calibration = Calibration.load(path)
+        must_be_plausible(calibration)
+    except CalibrationError as error:
+        raise CalibrationError(_short(error)) from None
+    return calibration
+
+
+def _short(error: Exception) -> str:
+    """A message that fits a screen, whatever the file put into it."""
+    text = " ".join(str(error).split())
+    return text if len(text) <= MOST_WORDS else f"{text[:MOST_WORDS]} ..."
 
 
 def _manifest(folder: Path) -> dict[str, Any]:

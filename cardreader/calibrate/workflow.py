@@ -21,6 +21,7 @@ from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import Fit, Pairs, Recipe, fit
+from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.calibrate.report import Heading, build
 from cardreader.calibrate.validate import (
     HeldOut,
@@ -197,8 +198,7 @@ def provenance(
         "model": fitted.model,
         "models": [asdict(score) for score in fitted.scores],
         "volume": None if fitted.volume is None else asdict(fitted.volume),
-        # An infinite score is merely the largest; JSON has no infinity.
-        "conformity_scores": [min(score, 1e6) for score in fitted.conformity_scores],
+        "conformity_scores": [min(s, LARGEST_SCORE) for s in fitted.conformity_scores],
         "drift_centre_g_dl": centre,
         "drift_confirmed_below_g_dl": ANAEMIA_G_DL,
         "verdict": overall(found.criteria),
