@@ -2,108 +2,37 @@
 
 from __future__ import annotations
 
-import io
 import json
 import random
 import tempfile
 import zlib
-from collections.abc import Callable
-from dataclasses import dataclass
-from datetime import date
 from functools import cache
 from pathlib import Path
 
-import cv2
+import batchtargets
+import calibrationtargets
 import numpy as np
-from mutate import mutate_bytes, mutate_text
-from PIL import Image
+import registertargets
+import webtargets
+from mutate import mutate_bytes
+from seeds import card_photos, reader, small_pictures
+from target import BadEndError, Target, one_line, sound_json, text_maker
 
 from cardreader.calibrate import container
 from cardreader.calibrate.study import COLUMNS, Study, StudyError, read_study
 from cardreader.calibration import Calibration, CalibrationError
-from cardreader.card import Lots
 from cardreader.cgats import LotFileError, read_lot, write_lot
 from cardreader.icc import ProfileError, read_profile
 from cardreader.photo import Photo, open_photo
-from cardreader.pipeline import Reader, Reading, read_photo
-from cardreader.protocol import ProtocolError, load_protocol, parse_protocol
+from cardreader.pipeline import Reading, read_photo
+from cardreader.protocol import ProtocolError, parse_protocol
 from cardreader.refusal import Refusal
 from cardreader.report import dumps, reading_json
 from cardreader.shipped import shipped
-from cardreader.simulate.cameras import Family
 from cardreader.simulate.demolots import IN_DATE, design_lot
 from cardreader.simulate.otherfiles import icc_profile
-from cardreader.simulate.photograph import photograph
-from cardreader.simulate.scene import GOOD, draw_scene
-from cardreader.simulate.view import draw_view
-
-TODAY = date(2026, 11, 2)
-
-
-class BadEndError(AssertionError):
-    """A loader ended otherwise than it may."""
-
-
-@dataclass(frozen=True)
-class Target:
-    """``make(rng)`` draws one case; ``run(case)`` raises for a bad end, says how it ended."""
-
-    name: str
-    make: Callable[[random.Random], bytes]
-    run: Callable[[bytes], str]
-    share: float
-
-
-def _one_line(error: BaseException, most: int = 2000) -> str:
-    text = str(error)
-    if not text or "\n" in text or len(text) > most:
-        raise BadEndError(
-            f"{type(error).__name__} with a message of {len(text)} characters: {text!r}"
-        )
-    return type(error).__name__
-
 
 # --- pictures ------------------------------------------------------------------------------------
-
-
-def _saved(image: Image.Image, kind: str, **options: object) -> bytes:
-    buffer = io.BytesIO()
-    image.save(buffer, kind, **options)
-    return buffer.getvalue()
-
-
-@cache
-def small_pictures() -> tuple[bytes, ...]:
-    """Pictures just large enough to be taken: every format, mode and wrapping that is read."""
-    rng = np.random.default_rng(5)
-    pixels = rng.integers(0, 255, (24, 488, 3), dtype=np.uint8)
-    image = Image.fromarray(pixels)
-    exif = Image.Exif()
-    exif[0x0112], exif[0x010F], exif[0x0110] = 6, "Synthetic", "Phone"
-    exif.get_ifd(0x8769)[0x9003] = "2026:02:03 10:11:12"
-    profile = icc_profile()
-    wide = cv2.imencode(".png", pixels.astype(np.uint16) * 257)[1].tobytes()
-    wide_tiff = cv2.imencode(".tif", pixels.astype(np.uint16) * 257)[1].tobytes()
-    out = [
-        _saved(image, "JPEG", exif=exif, icc_profile=profile),
-        _saved(image, "JPEG", progressive=True, exif=exif),
-        _saved(image, "PNG", exif=exif, icc_profile=profile),
-        _saved(image.quantize(16), "PNG"),
-        _saved(image.convert("RGBA"), "PNG"),
-        _saved(image, "TIFF", exif=exif),
-        _saved(image, "TIFF", compression="tiff_lzw"),
-        _saved(image, "WEBP", exif=exif, icc_profile=profile),
-        _saved(image, "WEBP", lossless=True),
-        wide,
-        wide_tiff,
-    ]
-    try:
-        from cardreader.simulate.otherfiles import heif
-
-        out.append(heif(pixels))
-    except ImportError:  # an extra
-        pass
-    return tuple(out)
 
 
 def _bomb(rng: random.Random) -> bytes:
@@ -156,25 +85,6 @@ def _open(data: bytes) -> str:
     return "opened"
 
 
-@cache
-def reader() -> Reader:
-    """All that ships."""
-    return Reader(
-        Lots.load(shipped("lots")), Calibration.load(shipped("default")), load_protocol(), TODAY
-    )
-
-
-@cache
-def card_photos() -> tuple[bytes, ...]:
-    """Small photos of a card that can be read."""
-    out = []
-    for seed in (1, 2):
-        rng = np.random.default_rng(seed)
-        scene = draw_scene(rng, 8.0 + seed, IN_DATE.lot(), IN_DATE.print_seed, GOOD, Family.FITTING)
-        out.append(photograph(scene, draw_view(rng, (1000, 750)), seed))
-    return tuple(out)
-
-
 def _card_photo(rng: random.Random) -> bytes:
     seeds = card_photos()
     data = bytearray(rng.choice(seeds))
@@ -191,29 +101,13 @@ def _read(data: bytes) -> str:
     if not isinstance(reading, Reading):
         raise BadEndError(f"read_photo gave {type(reading)}")
     text = dumps(reading_json(reading))
-    json.loads(text, parse_constant=lambda name: _bad(f"{name} in the JSON"))
+    sound_json(text)
     if reading.refusal is not None:
         return str(reading.refusal.reason)
     return str(reading.decision.outcome)
 
 
-def _bad(message: str) -> None:
-    raise BadEndError(message)
-
-
 # --- texts ---------------------------------------------------------------------------------------
-
-
-def _text_maker(seeds: Callable[[], tuple[str, ...]]) -> Callable[[random.Random], bytes]:
-    def make(rng: random.Random) -> bytes:
-        texts = seeds()
-        text = mutate_text(rng.choice(texts), texts, rng)
-        data = text.encode("utf-8", "surrogatepass")
-        if rng.random() < 0.1 and data:
-            data = mutate_bytes(data, (data,), rng)
-        return data
-
-    return make
 
 
 @cache
@@ -225,7 +119,7 @@ def _lot(data: bytes) -> str:
     try:
         read_lot(data.decode("utf-8", "replace"))
     except LotFileError as error:
-        return _one_line(error)
+        return one_line(error)
     return "read"
 
 
@@ -239,7 +133,7 @@ def _calibration(data: bytes) -> str:
     try:
         calibration = Calibration.from_json(data.decode("utf-8", "replace"))
     except CalibrationError as error:
-        return _one_line(error)
+        return one_line(error)
     if not np.isfinite(calibration.grid_locus).all() or len(calibration.grid_g_dl) > 100_000:
         raise BadEndError("a grid that is not finite, or without end")
     return "read"
@@ -254,7 +148,7 @@ def _protocol(data: bytes) -> str:
     try:
         parse_protocol(data)
     except ProtocolError as error:
-        return _one_line(error)
+        return one_line(error)
     return "read"
 
 
@@ -305,7 +199,7 @@ def _manifest(data: bytes) -> str:
         try:
             container.load(Path(folder))
         except CalibrationError as error:
-            return _one_line(error)
+            return one_line(error)
     return "read"
 
 
@@ -318,7 +212,7 @@ def _profile(data: bytes) -> str:
     try:
         profile = read_profile(data)
     except ProfileError as error:
-        return _one_line(error)
+        return one_line(error)
     x = np.linspace(0, 1, 257)
     light = np.stack([curve(x) for curve in profile.curves], axis=-1) @ profile.to_srgb.T
     if not np.isfinite(light).all() or np.abs(light).max() > 100:
@@ -326,17 +220,24 @@ def _profile(data: bytes) -> str:
     return "read"
 
 
+_OWN = (
+    Target("pictures", _picture, _open, 0.25),
+    Target("photos of a card", _card_photo, _read, 0.02),
+    Target("ICC profiles", _profile_case, _profile, 0.07),
+    Target("CGATS lot files", text_maker(_lot_texts), _lot, 0.06),
+    Target("calibrations (JSON)", text_maker(_calibration_texts), _calibration, 0.05),
+    Target("calibration manifests (JSON)", text_maker(_manifest_texts), _manifest, 0.05),
+    Target("protocols (TOML)", text_maker(_protocol_texts), _protocol, 0.06),
+    Target("study tables (CSV)", text_maker(_study_texts), _study, 0.03),
+)
+
 TARGETS: dict[str, Target] = {
     target.name: target
     for target in (
-        Target("pictures", _picture, _open, 0.45),
-        Target("photos of a card", _card_photo, _read, 0.03),
-        Target("ICC profiles", _profile_case, _profile, 0.12),
-        Target("CGATS lot files", _text_maker(_lot_texts), _lot, 0.10),
-        Target("calibrations (JSON)", _text_maker(_calibration_texts), _calibration, 0.08),
-        Target("calibration manifests (JSON)", _text_maker(_manifest_texts), _manifest, 0.08),
-        Target("protocols (TOML)", _text_maker(_protocol_texts), _protocol, 0.10),
-        Target("study tables (CSV)", _text_maker(_study_texts), _study, 0.04),
+        *_OWN,
+        *calibrationtargets.TARGETS,
+        *batchtargets.TARGETS,
+        *registertargets.TARGETS,
+        *webtargets.TARGETS,
     )
 }
-"""``share`` is the part of a run's cases that each target gets."""

@@ -7,7 +7,22 @@ import random
 import pytest
 from targets import TARGETS
 
-CASES = {"photos of a card": 6, "study tables (CSV)": 40}
+CASES = {
+    "photos of a card": 6,
+    "study tables (CSV)": 40,
+    "calibrations, hashed anew": 80,
+    "lists of photos (TXT, CSV)": 80,
+    "journals of a batch (SQLite)": 30,
+    "laboratory results (CSV)": 50,
+    "backups, damaged": 12,
+    "backups, hostile": 6,
+    "registers (SQLite), damaged": 20,
+    "forms sent to the server": 30,
+    "files sent to the server": 20,
+    "JSON sent to the server": 30,
+    "addresses asked of the server": 30,
+}
+"""Of the slower ones fewer, so that all together take seconds."""
 
 
 @pytest.mark.parametrize("name", sorted(TARGETS))
@@ -17,6 +32,10 @@ def test_every_case_ends_as_it_may(name: str) -> None:
     for number in range(CASES.get(name, 150)):
         ends.add(target.run(target.make(random.Random(f"smoke/{name}/{number}"))))
     assert len(ends) > 1 or "manifests" in name
+
+
+def test_every_target_gets_its_part_of_a_run() -> None:
+    assert sum(target.share for target in TARGETS.values()) == pytest.approx(1.0)
 
 
 def test_an_undamaged_photo_is_opened_in_every_format() -> None:
