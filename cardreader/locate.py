@@ -18,8 +18,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
-from cardreader.markers import MIN_CONTRAST, MODULES, Marker, find_markers, measure_edges
+from cardreader.edges import measure_edges
+from cardreader.markers import MIN_CONTRAST, MODULES, Marker, find_markers
 from cardreader.photo import Photo
+from cardreader.posefit import apply_homography, fit_homography, fit_pose, frame, project
 from cardreader.refusal import Reason, Refusal
 
 DETECT_LONG_SIDE_PX = 1000
@@ -34,10 +36,6 @@ edge; from 0.35 on its surround shows in them (test rig)."""
 
 MIN_SHARPNESS = 0.15
 """Share of the contrast in one pixel of the small copy; tells a blurred card from none."""
-
-_LENS_PRIOR = 0.03
-_CORNER_SD_PX = 0.2
-_FIT_ROUNDS, _FIT_HALVINGS = 20, 10
 
 
 @dataclass(frozen=True)
@@ -81,42 +79,18 @@ class CardPose:
         points = np.asarray(points_mm, dtype=np.float64)
         if points.shape[-1] != 2:
             raise ValueError(f"points of shape {points.shape}, not (..., 2)")
-        return _project(self.homography, self.lens, self.image_size, points)
+        return project(self.homography, self.lens, self.image_size, points)
 
     def to_mm(self, points_px: ArrayLike) -> NDArray[np.float64]:
         """Card points (..., 2) in mm of pixels (..., 2); undoes ``to_px``."""
         seen = np.asarray(points_px, dtype=np.float64)
-        centre, radius = _frame(self.image_size)
+        centre, radius = frame(self.image_size)
         d = (seen - centre) / radius
         u = d.copy()
         for _ in range(8):  # fixed point: the lens term is a few per cent
             u = d / (1.0 + self.lens * (u**2).sum(-1, keepdims=True))
         back = np.asarray(np.linalg.inv(self.homography), dtype=np.float64)
-        return _apply(back, centre + radius * u)
-
-
-def _frame(image_size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
-    width, height = image_size
-    return np.array([(width - 1) / 2, (height - 1) / 2]), math.hypot(width, height) / 2
-
-
-def _apply(h: NDArray[np.float64], points: NDArray[np.float64]) -> NDArray[np.float64]:
-    mapped = cv2.perspectiveTransform(points.reshape(-1, 1, 2), h)
-    return np.asarray(mapped, dtype=np.float64).reshape(points.shape)
-
-
-def _project(
-    h: NDArray[np.float64], lens: float, size: tuple[int, int], points: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    seen = _apply(h, points)
-    if lens == 0.0:
-        return seen
-    centre, radius = _frame(size)
-    seen -= centre
-    r2 = (seen[..., 0] ** 2 + seen[..., 1] ** 2) / radius**2
-    seen *= (1.0 + lens * r2)[..., None]
-    seen += centre
-    return seen
+        return apply_homography(back, centre + radius * u)
 
 
 def locate(photo: Photo) -> CardPose | Refusal:
@@ -211,7 +185,8 @@ def _sort_markers(markers: list[Marker], scale: float) -> tuple[NDArray[np.float
 
 def _pose(photo: Photo, rough: NDArray[np.float64], lot_number: int) -> CardPose | Refusal:
     size = (photo.encoded.shape[1], photo.encoded.shape[0])
-    px_per_mm, tilt_deg = _scale_and_tilt(_homography(rough))
+    model = layout.marker_corners_mm().reshape(-1, 2)
+    px_per_mm, tilt_deg = _scale_and_tilt(fit_homography(model, rough.reshape(-1, 2)))
     if tilt_deg > MAX_TILT_DEG:
         return _refuse(Reason.CARD_TOO_TILTED, f"{tilt_deg:.0f} deg > {MAX_TILT_DEG:.0f}")
     if px_per_mm < MIN_PX_PER_MM:
@@ -223,9 +198,9 @@ def _pose(photo: Photo, rough: NDArray[np.float64], lot_number: int) -> CardPose
     blur_mm = blur * layout.MARKER_MM / MODULES
     if blur_mm > MAX_BLUR_MM:
         return _refuse(Reason.BLURRED, f"blur of {blur_mm:.2f} mm > {MAX_BLUR_MM}")
-    h, lens = _fit(corners, size)
+    h, lens = fit_pose(model, corners.reshape(-1, 2), size)
     px_per_mm, tilt_deg = _scale_and_tilt(h)
-    error = _project(h, lens, size, layout.marker_corners_mm()) - corners
+    error = project(h, lens, size, layout.marker_corners_mm()) - corners
     residual = float(np.sqrt((error**2).sum(-1).mean()))
     if residual / px_per_mm > MAX_RESIDUAL_MM:
         return _refuse(
@@ -233,65 +208,6 @@ def _pose(photo: Photo, rough: NDArray[np.float64], lot_number: int) -> CardPose
             f"corners off by {residual / px_per_mm:.2f} mm > {MAX_RESIDUAL_MM}",
         )
     return CardPose(h, lens, size, lot_number, px_per_mm, tilt_deg, residual, corners, blur_mm)
-
-
-def _homography(corners: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Least-squares homography mm -> px of marker corners (4, 4, 2), no lens term."""
-    h, _ = cv2.findHomography(layout.marker_corners_mm().reshape(-1, 2), corners.reshape(-1, 2))
-    return np.asarray(h, dtype=np.float64)
-
-
-def _fit(corners: NDArray[np.float64], size: tuple[int, int]) -> tuple[NDArray[np.float64], float]:
-    """Homography and lens term that bring the sixteen model corners onto ``corners``.
-
-    Gauss-Newton, a step halved for as long as it makes things worse.
-    """
-    start = _homography(corners)
-    scale = np.append(np.abs(start).ravel()[:8] + 1e-6, 1.0)
-    p = np.append(start.ravel()[:8], 0.0)
-    residual, jacobian = _misfit(p, corners, size)
-    for _ in range(_FIT_ROUNDS):
-        step = scale * np.linalg.lstsq(jacobian * scale, -residual, rcond=None)[0]
-        cost = residual @ residual
-        for _ in range(_FIT_HALVINGS):
-            trial, slopes = _misfit(p + step, corners, size)
-            if trial @ trial <= cost:
-                break
-            step /= 2
-        else:
-            break
-        p, residual, jacobian = p + step, trial, slopes
-        if cost - residual @ residual <= 1e-12 * cost:
-            break
-    return np.append(p[:8], 1.0).reshape(3, 3), float(p[8])
-
-
-def _misfit(
-    p: NDArray[np.float64], corners: NDArray[np.float64], size: tuple[int, int]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Residuals (33,) and Jacobian (33, 9) by the homography's first 8 terms and the lens.
-
-    Pixels of the sixteen corners, and last the lens term against its prior: one
-    that the corners don't ask for stays at nothing.
-    """
-    model = layout.marker_corners_mm().reshape(-1, 2)
-    h, lens = np.append(p[:8], 1.0).reshape(3, 3), p[8]
-    centre, radius = _frame(size)
-    plane = np.column_stack([model, np.ones(len(model))]) / (model @ h[2, :2] + 1.0)[:, None]
-    ideal = plane @ h[:2].T
-    u = (ideal - centre) / radius
-    r2 = (u**2).sum(-1)
-    by_h = np.zeros((len(model), 2, 8))
-    by_h[:, 0, :3] = by_h[:, 1, 3:6] = plane
-    by_h[:, :, 6:] = -ideal[:, :, None] * plane[:, None, :2]
-    stretch = (1 + lens * r2)[:, None, None] * np.eye(2) + 2 * lens * u[:, :, None] * u[:, None, :]
-    jacobian = np.zeros((2 * len(model) + 1, 9))
-    jacobian[:-1, :8] = (stretch @ by_h).reshape(-1, 8)
-    jacobian[:-1, 8] = (radius * u * r2[:, None]).ravel()
-    jacobian[-1, 8] = _CORNER_SD_PX / _LENS_PRIOR
-    seen = centre + radius * u * (1 + lens * r2)[:, None]
-    residual = np.append((seen - corners.reshape(-1, 2)).ravel(), lens * jacobian[-1, 8])
-    return residual, jacobian
 
 
 def _scale_and_tilt(h: NDArray[np.float64]) -> tuple[float, float]:
