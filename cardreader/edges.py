@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.agreedline import agreed_line
 from cardreader.markers import MODULES, quad_area
 from cardreader.photo import Photo
 
@@ -17,11 +19,32 @@ _MOVED = 0.12
 _PROFILES = 24
 _MAX_STEPS = 24
 _BINS = 33
+_OFF = 0.04
+"""Of the reach: as far as a good profile may lie off its line; unspoiled ones keep 0.02."""
+_AGREED = 0.4
+"""Share of an edge's profiles that must agree; along the rim of a drop of 4.4 mm 0.25 do."""
 
 
-def measure_edges(
-    photo: Photo, rough: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float] | None:
+@dataclass(frozen=True)
+class Edges:
+    """What the edges of m markers say.
+
+    Attributes
+    ----------
+    corners : (m, 4, 2)
+        Exact corners in pixels, clockwise.
+    clear : (m, 4) bool
+        Whether both edges that meet in a corner were made out; the corner means nothing if not.
+    blur : float
+        Standard deviation in modules across the worse of the two edge directions.
+    """
+
+    corners: NDArray[np.float64]
+    clear: NDArray[np.bool_]
+    blur: float
+
+
+def measure_edges(photo: Photo, rough: NDArray[np.float64], spoiled: bool = False) -> Edges | None:
     """Exact corners from lines fitted to the edges, and the blur.
 
     Each edge is crossed by short profiles from the black border into the white
@@ -32,23 +55,26 @@ def measure_edges(
     ----------
     rough : (m, 4, 2)
         Corners good to about a third of a module, clockwise.
+    spoiled : bool
+        Something may lie on an edge. An edge whose profiles disagree then gets
+        the line that most of them agree on, or isn't clear if too few do.
 
     Returns
     -------
-    Corners (m, 4, 2) and the blur's standard deviation in modules across the
-    worse of the two edge directions; None when an edge can't be made out.
+    None when nothing can be made out, or any one edge unless ``spoiled``.
     """
-    measured = _measure(photo, rough)
+    measured = _measure(photo, rough, spoiled)
     if measured is None:
         return None
-    moved = np.linalg.norm(measured[0] - rough, axis=-1).max()
+    corners = np.where(measured.clear[..., None], measured.corners, rough)
+    moved = np.linalg.norm(corners - rough, axis=-1).max()
     if moved > _MOVED * math.sqrt(float(quad_area(rough).min())) / MODULES:
         # Profiles laid that far off may have reached into the code; now they don't.
-        measured = _measure(photo, measured[0])
+        measured = _measure(photo, corners, spoiled)
     return measured
 
 
-def _measure(photo: Photo, rough: NDArray[np.float64]) -> tuple[NDArray[np.float64], float] | None:
+def _measure(photo: Photo, rough: NDArray[np.float64], spoiled: bool) -> Edges | None:
     n = 4 * len(rough)
     start = rough.reshape(n, 2)
     along = np.roll(rough, -1, axis=1).reshape(n, 2) - start
@@ -66,16 +92,18 @@ def _measure(photo: Photo, rough: NDArray[np.float64]) -> tuple[NDArray[np.float
         + outward[:, None, None] * (reach * steps)[:, None, :, None]
     )
     profiles = _light(photo, at)
-    lines = _fit_lines(profiles, steps, s)
+    lines = _fit_lines(profiles, steps, s, spoiled)
     if lines is None:
         return None
-    a, b = lines
+    a, b, clear = lines
     origin = start + a[:, None] * reach * outward
     direction = along + b[:, None] * reach * outward
     before = np.arange(n).reshape(-1, 4)[:, [3, 0, 1, 2]].ravel()
     corners = _cross(origin[before], direction[before], origin, direction)
     across = steps - (a[:, None] + b[:, None] * s)[..., None]
-    return corners.reshape(-1, 4, 2), _REACH * _blur(profiles, across, along)
+    both = (clear & clear[before]).reshape(-1, 4)
+    blur = _REACH * _blur(profiles[clear], across[clear], along[clear])
+    return Edges(corners.reshape(-1, 4, 2), both, blur)
 
 
 def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -89,9 +117,9 @@ def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _fit_lines(
-    profiles: NDArray[np.float64], steps: NDArray[np.float64], s: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Lines ``step = a + b s`` through the middles of the rises, one an edge.
+    profiles: NDArray[np.float64], steps: NDArray[np.float64], s: NDArray[np.float64], spoiled: bool
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]] | None:
+    """Lines ``step = a + b s`` through the middles of the rises, one an edge, and which are clear.
 
     The middle is where a sharp rise with the same ends and the same sum would
     lie. Profiles off the line (dirt, a speck of glare) are dropped.
@@ -100,19 +128,54 @@ def _fit_lines(
     # Each profile by its own ends: the edge of a shadow may cross a marker.
     low = np.median(profiles[..., :ends], axis=-1, keepdims=True)
     contrast = np.median(profiles[..., -ends:], axis=-1, keepdims=True) - low
-    typical = np.median(contrast, axis=1, keepdims=True)
-    if typical.min() < 0.1 * np.median(typical) or np.median(typical) < 2e-3:
+    # Of a covered edge the better part tells what contrast it has.
+    typical = np.percentile(contrast, 80 if spoiled else 50, axis=1, keepdims=True)
+    faint = typical[:, 0, 0] < 0.1 * np.median(typical)
+    if np.median(typical) < 2e-3 or (faint.any() and not spoiled):
         return None
     level = np.clip((profiles - low) / np.maximum(contrast, 0.3 * typical), -0.2, 1.2)
     step = steps[1] - steps[0]
     middle = steps[-1] + step / 2 - level.sum(-1) * step
+    a, b, limit = _trimmed_lines(s, middle)
+    if not spoiled:
+        return a, b, ~faint
+    seen = (contrast >= 0.5 * typical)[..., 0]
+    clear = _mend_lines(a, b, limit, s, middle, seen) & ~faint
+    return (a, b, clear) if clear.any() else None
+
+
+def _trimmed_lines(
+    s: NDArray[np.float64], middle: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Lines ``a + b s`` (n,) without the points that lie off them, and how far off that is."""
     weight = np.ones_like(middle)
     for _ in range(3):
         a, b = _weighted_line(s, middle, weight)
         error = np.abs(middle - a[:, None] - b[:, None] * s)
         limit = np.maximum(2.5 * 1.4826 * np.median(error, axis=1, keepdims=True), 0.02)
         weight = (error <= limit).astype(float)
-    return a, b
+    return a, b, limit[:, 0]
+
+
+def _mend_lines(
+    a: NDArray[np.float64],
+    b: NDArray[np.float64],
+    limit: NDArray[np.float64],
+    s: NDArray[np.float64],
+    middle: NDArray[np.float64],
+    seen: NDArray[np.bool_],
+) -> NDArray[np.bool_]:
+    """Replace the lines of spoiled edges in ``a`` and ``b``; which edges are clear, (n,).
+
+    An edge is spoiled when its profiles lie further off the line than those of
+    the other edges do: noise and blur are the same for all.
+    """
+    within = max(_OFF, float(np.median(limit)))
+    clear = np.ones(len(a), bool)
+    for i in np.flatnonzero((limit > 1.5 * within) | (seen.mean(axis=1) < 1 - _AGREED)):
+        a[i], b[i], share = agreed_line(s[i], middle[i], seen[i], within)
+        clear[i] = share >= _AGREED
+    return clear
 
 
 def _weighted_line(

@@ -17,6 +17,7 @@ digit of the lot number (``id % 146``): three digits and one check digit.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
@@ -38,6 +39,9 @@ CENTRE_MM = (WIDTH_MM / 2, HEIGHT_MM / 2)
 
 MARKER_BASE = 146
 """Four corners of 146 identities each fit the 587 of the marker family."""
+
+_WEIGHTS = (7, 11, 13)
+"""Prime to 146 = 2 * 73, so any one misread digit changes the sum."""
 
 RAMP_HB_G_DL = (3.0, 4.2, 5.3, 6.2, 6.8, 7.4, 8.2, 9.2, 10.1, 10.8, 11.4, 12.4, 14.2, 17.0)
 """Our own steps: closest where a decision turns, at 7 and 11 g/dL."""
@@ -177,6 +181,22 @@ def lot_number(ids: tuple[int, int, int, int]) -> int | None:
     return d0 + MARKER_BASE * (d1 + MARKER_BASE * d2)
 
 
+def fourth_id(three: Collection[int]) -> int:
+    """The identity that makes a lot number with those of three different corners.
+
+    Raises ValueError for identities that aren't of three different corners.
+    """
+    digits = dict(divmod(i, MARKER_BASE) for i in three)
+    missing = {0, 1, 2, 3} - set(digits)
+    if len(three) != 3 or len(missing) != 1:
+        raise ValueError(f"identities {sorted(three)} aren't of three corners")
+    corner = missing.pop()
+    if corner == 3:
+        return 3 * MARKER_BASE + _check_digit(digits[0], digits[1], digits[2])
+    rest = digits[3] - _check_digit(*(digits.get(c, 0) for c in range(3)))
+    return corner * MARKER_BASE + rest * pow(_WEIGHTS[corner], -1, MARKER_BASE) % MARKER_BASE
+
+
 def _check_digit(d0: int, d1: int, d2: int) -> int:
-    # Weights prime to 146 = 2 * 73, so any one misread digit changes the sum.
-    return (7 * d0 + 11 * d1 + 13 * d2 + 29) % MARKER_BASE
+    w0, w1, w2 = _WEIGHTS
+    return (w0 * d0 + w1 * d1 + w2 * d2 + 29) % MARKER_BASE

@@ -2,7 +2,8 @@
 
 Four square markers of a library's dictionary are found on a small grey copy,
 their edges are then measured at working scale, and the sixteen corners fix one
-homography and one lens term for the whole card.
+homography and one lens term for the whole card. A drop of blood or dirt may hide
+one marker from the search, and an edge from the measurement.
 
 Coordinates: card millimetres as in ``layout``; pixels of the working image with
 the centre of the upper left pixel at (0, 0), x to the right, y down.
@@ -11,7 +12,7 @@ the centre of the upper left pixel at (0, 0), x to the right, y down.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
 from cardreader.edges import measure_edges
+from cardreader.fourthmarker import find_fourth
 from cardreader.markers import MIN_CONTRAST, MODULES, Marker, find_markers
 from cardreader.photo import Photo
 from cardreader.posefit import apply_homography, fit_homography, fit_pose, frame, project
@@ -36,6 +38,9 @@ edge; from 0.35 on its surround shows in them (test rig)."""
 
 MIN_SHARPNESS = 0.15
 """Share of the contrast in one pixel of the small copy; tells a blurred card from none."""
+
+_LET_GO = 2
+"""Corners that may be spoiled: those at the ends of one edge."""
 
 
 @dataclass(frozen=True)
@@ -57,9 +62,10 @@ class CardPose:
     tilt_deg : float
         Between the card's normal and the line of sight, from foreshortening.
     residual_px : float
-        Root mean square distance of the sixteen corners from the fitted ones.
+        Root mean square distance of the measured corners from the fitted ones.
     marker_corners_px : (4, 4, 2)
-        Measured corners, ordered as ``layout.marker_corners_mm``.
+        Measured corners, ordered as ``layout.marker_corners_mm``; where a drop
+        hides an edge, the fitted ones at its ends.
     sharpness : float
         Standard deviation of the blur in mm across the worse direction; smaller is sharper.
     """
@@ -102,23 +108,34 @@ def locate(photo: Photo) -> CardPose | Refusal:
     found = _find_markers(photo)
     if isinstance(found, Refusal):
         return found
-    corners, lot_number = found
-    return _pose(photo, corners, lot_number)
+    return _pose(photo, found)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Rough marker corners (4, 4, 2) in working pixels; ``spoiled`` if one was foretold."""
+
+    corners: NDArray[np.float64]
+    lot_number: int
+    spoiled: bool = False
 
 
 def _refuse(reason: Reason, detail: str) -> Refusal:
     return Refusal(reason, "locate", detail)
 
 
-def _find_markers(photo: Photo) -> tuple[NDArray[np.float64], int] | Refusal:
-    """Rough marker corners (4, 4, 2) in working pixels and the lot number."""
+def _find_markers(photo: Photo) -> _Found | Refusal:
     factor = min(1.0, DETECT_LONG_SIDE_PX / max(photo.encoded.shape))
     small = _gray(photo, factor)
-    outcome = _sort_markers(find_markers(small), 1.0 / factor)
+    tries = [_to_working(find_markers(small), 1.0 / factor)]
+    outcome = _sort_markers(tries[-1])
     if isinstance(outcome, Refusal) and factor < 1.0:
         if outcome.reason is Reason.TWO_CARDS:
             return outcome
-        outcome = _sort_markers(find_markers(_gray(photo, 1.0), windows=(23, 11, 5)), 1.0)
+        tries.append(find_markers(_gray(photo, 1.0), windows=(23, 11, 5)))
+        outcome = _sort_markers(tries[-1])
+    if isinstance(outcome, Refusal) and outcome.reason is Reason.CARD_PART_HIDDEN:
+        outcome = _with_fourth(photo, tries) or outcome
     if isinstance(outcome, Refusal) and outcome.reason in (
         Reason.NO_CARD,
         Reason.CARD_PART_HIDDEN,
@@ -163,7 +180,25 @@ def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:
     return np.asarray(green if green.dtype == np.uint8 else green // 256, dtype=np.uint8)
 
 
-def _sort_markers(markers: list[Marker], scale: float) -> tuple[NDArray[np.float64], int] | Refusal:
+def _to_working(markers: list[Marker], scale: float) -> list[Marker]:
+    """Markers found on a smaller copy, in working pixels."""
+    # Resizing maps pixel edges onto edges; centres sit half a pixel inside.
+    return [replace(m, corners_px=(m.corners_px + 0.5) * scale - 0.5) for m in markers]
+
+
+def _with_fourth(photo: Photo, tries: list[list[Marker]]) -> _Found | None:
+    """Three markers and the fourth under its drop, by the last try that saw three."""
+    for markers in reversed(tries):
+        if len(markers) == 3 and len({m.identity // layout.MARKER_BASE for m in markers}) == 3:
+            fourth = find_fourth(photo, _gray(photo, 1.0), markers)
+            if fourth is None:
+                continue
+            found = _sort_markers([*markers, fourth])
+            return replace(found, spoiled=True) if isinstance(found, _Found) else None
+    return None
+
+
+def _sort_markers(markers: list[Marker]) -> _Found | Refusal:
     by_corner: dict[int, Marker] = {}
     for marker in markers:
         corner = marker.identity // layout.MARKER_BASE
@@ -178,36 +213,59 @@ def _sort_markers(markers: list[Marker], scale: float) -> tuple[NDArray[np.float
     number = layout.lot_number((i0, i1, i2, i3))
     if number is None:
         return _refuse(Reason.CARD_PART_HIDDEN, "the markers' check digit fails")
-    quads = np.stack([by_corner[c].corners_px for c in range(4)])
-    # Resizing maps pixel edges onto edges; centres sit half a pixel inside.
-    return (quads + 0.5) * scale - 0.5, number
+    return _Found(np.stack([by_corner[c].corners_px for c in range(4)]), number)
 
 
-def _pose(photo: Photo, rough: NDArray[np.float64], lot_number: int) -> CardPose | Refusal:
-    size = (photo.encoded.shape[1], photo.encoded.shape[0])
-    model = layout.marker_corners_mm().reshape(-1, 2)
-    px_per_mm, tilt_deg = _scale_and_tilt(fit_homography(model, rough.reshape(-1, 2)))
+def _pose(photo: Photo, found: _Found) -> CardPose | Refusal:
+    model = layout.marker_corners_mm()
+    rough = fit_homography(model.reshape(-1, 2), found.corners.reshape(-1, 2))
+    px_per_mm, tilt_deg = _scale_and_tilt(rough)
     if tilt_deg > MAX_TILT_DEG:
         return _refuse(Reason.CARD_TOO_TILTED, f"{tilt_deg:.0f} deg > {MAX_TILT_DEG:.0f}")
     if px_per_mm < MIN_PX_PER_MM:
         return _refuse(Reason.CARD_TOO_SMALL, f"{px_per_mm:.1f} px/mm < {MIN_PX_PER_MM}")
-    measured = measure_edges(photo, rough)
-    if measured is None:
+    if found.spoiled:
+        return _fitted(photo, found, spoiled=True)
+    pose = _fitted(photo, found, spoiled=False)
+    if isinstance(pose, Refusal):
+        mended = _fitted(photo, found, spoiled=True)
+        if isinstance(mended, CardPose):
+            return mended
+    return pose
+
+
+def _fitted(photo: Photo, found: _Found, spoiled: bool) -> CardPose | Refusal:
+    """Pose by exact corners; where ``spoiled``, one edge may be let go.
+
+    With it go the two corners it ends in. The marker's other two stay, so that
+    a card bent in that corner is still seen to be.
+    """
+    size = (photo.encoded.shape[1], photo.encoded.shape[0])
+    edges = measure_edges(photo, found.corners, spoiled)
+    if edges is None:
         return _refuse(Reason.BLURRED, "marker edges can't be made out")
-    corners, blur = measured
-    blur_mm = blur * layout.MARKER_MM / MODULES
+    if (~edges.clear).sum() > _LET_GO:
+        return _refuse(
+            Reason.CARD_PART_HIDDEN, f"{(~edges.clear).sum()} of 16 corners can't be made out"
+        )
+    blur_mm = edges.blur * layout.MARKER_MM / MODULES
     if blur_mm > MAX_BLUR_MM:
         return _refuse(Reason.BLURRED, f"blur of {blur_mm:.2f} mm > {MAX_BLUR_MM}")
-    h, lens = fit_pose(model, corners.reshape(-1, 2), size)
+    model = layout.marker_corners_mm()
+    h, lens = fit_pose(model[edges.clear], edges.corners[edges.clear], size)
     px_per_mm, tilt_deg = _scale_and_tilt(h)
-    error = project(h, lens, size, layout.marker_corners_mm()) - corners
+    fitted = project(h, lens, size, model)
+    error = (fitted - edges.corners)[edges.clear]
     residual = float(np.sqrt((error**2).sum(-1).mean()))
     if residual / px_per_mm > MAX_RESIDUAL_MM:
         return _refuse(
             Reason.CARD_BENT,
             f"corners off by {residual / px_per_mm:.2f} mm > {MAX_RESIDUAL_MM}",
         )
-    return CardPose(h, lens, size, lot_number, px_per_mm, tilt_deg, residual, corners, blur_mm)
+    corners = np.where(edges.clear[..., None], edges.corners, fitted)
+    return CardPose(
+        h, lens, size, found.lot_number, px_per_mm, tilt_deg, residual, corners, blur_mm
+    )
 
 
 def _scale_and_tilt(h: NDArray[np.float64]) -> tuple[float, float]:

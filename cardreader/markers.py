@@ -97,11 +97,7 @@ def _read(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> list[Marker]:
     """Those of the quadrilaterals that bear a code of the family."""
     if len(quads) == 0:
         return []
-    cells = _sharpen(_read_cells(gray, quads))
-    ring = np.ones((MODULES, MODULES), bool)
-    ring[1:-1, 1:-1] = False
-    border, inner = cells[:, ring], cells[:, ~ring]
-    black, white = np.median(border, axis=1), np.percentile(inner, 85, axis=1)
+    border, inner, black, white = _modules(gray, quads)
     middle = ((black + white) / 2)[:, None]
     fit = (white - black >= MIN_CONTRAST) & ((border < middle).mean(axis=1) >= 0.85)
     signs = np.where(inner[fit] > middle[fit], 1.0, -1.0).astype(np.float32)
@@ -113,6 +109,37 @@ def _read(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> list[Marker]:
         if wrong <= MAX_WRONG_BITS:
             markers.append(Marker(int(identity), np.roll(quad, int(rotation), axis=0), wrong))
     return markers
+
+
+def _modules(
+    gray: NDArray[np.uint8], quads: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Grey of the border (n, 28) and of the code (n, 36), and what is black and white (n,)."""
+    cells = _sharpen(_read_cells(gray, quads))
+    ring = np.ones((MODULES, MODULES), bool)
+    ring[1:-1, 1:-1] = False
+    border, inner = cells[:, ring], cells[:, ~ring]
+    return border, inner, np.median(border, axis=1), np.percentile(inner, 85, axis=1)
+
+
+def count_wrong(
+    gray: NDArray[np.uint8], quad: NDArray[np.float64]
+) -> tuple[int, NDArray[np.int64]] | None:
+    """How far the modules within a marker's corners (4, 2) are from being each marker's.
+
+    Returns
+    -------
+    The number of the border's 28 modules that aren't black, and for every
+    identity (4 * ``layout.MARKER_BASE``,) how many of its 36 bits are wrong.
+    None where there is no contrast of black and white.
+    """
+    border, inner, black, white = _modules(gray, quad[None])
+    if white[0] - black[0] < MIN_CONTRAST:
+        return None
+    middle = (black[0] + white[0]) / 2
+    signs = np.where(inner[0] > middle, 1.0, -1.0)
+    wrong = np.rint((36 - _codes()[0] @ signs) / 2).astype(np.int64)
+    return int((border[0] >= middle).sum()), wrong
 
 
 def _read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[np.float64]:
