@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
+from cardreader.banding import EVEN, Banding
 from cardreader.card import Lot
 from cardreader.cielab import xyz_to_lab
 from cardreader.locate import CardPose
@@ -149,14 +150,18 @@ def _refuse(reason: Reason, detail: str) -> Refusal:
     return Refusal(reason, "blot", detail)
 
 
-def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
+def segment_blot(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> BlotRegion | Refusal:
     """Find the blot in the bay and what it and the paper look like.
+
+    Bands of light are taken off first, as deep as white card shows them: paper is
+    about as bright, and lies under the same part of the phone's tone curve.
 
     Refusals: CLIPPED, BLOT_MISSING, BLOT_TOO_SMALL, BLOT_TOUCHES_BORDER,
     BLOT_UNEVEN, GLARE_ON_BLOT, SHADOW_EDGE, PAPER_NOT_BLANK.
     """
     encoded = _rectify(photo, pose)
-    log_light = _log_light(photo, encoded)
+    bands = _bands(banding)
+    log_light = _log_light(photo, encoded) - bands
     rough = _red_area(log_light, _neutral_redness(photo, pose))
     if isinstance(rough, Refusal):
         return rough
@@ -172,7 +177,7 @@ def segment_blot(photo: Photo, pose: CardPose) -> BlotRegion | Refusal:
     mask = _blot_mask(depth, rough)
     if isinstance(mask, Refusal):
         return mask
-    return _describe(pose, paper, depth, mask)
+    return _describe(pose, paper, depth, mask, bands)
 
 
 @cache
@@ -185,6 +190,12 @@ def _grid_mm() -> NDArray[np.float64]:
 def _along_mm() -> NDArray[np.float64]:
     """Centres of the grid's pixels along a side, from the middle of the bay, (n,)."""
     return (np.arange(TILES * TILE_PX) + 0.5) / GRID_PX_PER_MM - SIDE_MM / 2
+
+
+def _bands(banding: Banding) -> NDArray[np.float32]:
+    """What bands add to ln light, (n, n, 3), or (1, 1, 3) where there are none."""
+    at_mm = _grid_mm() if banding.found else _grid_mm()[:1, :1]
+    return banding.log_light(at_mm).astype(np.float32)
 
 
 def _rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uint16]:
@@ -404,7 +415,11 @@ def _farthest_mm(mask: NDArray[np.bool_]) -> float:
 
 
 def _describe(
-    pose: CardPose, paper: _Paper, depth: NDArray[np.float32], mask: NDArray[np.bool_]
+    pose: CardPose,
+    paper: _Paper,
+    depth: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    bands: NDArray[np.float32],
 ) -> BlotRegion | Refusal:
     inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) / GRID_PX_PER_MM
     margin = min(max(0.25 * float(inside.max()), _EDGE_MM), 1.5)
@@ -424,7 +439,10 @@ def _describe(
     weights = np.stack([core.sum(axis=0), core.sum(axis=1)])
     centre = weights @ _along_mm() / core.sum() + np.array(layout.CENTRE_MM)
     log_paper, log_paper_covariance = paper.at(centre)
-    paper_linear = np.exp(log_paper)
+    # Bands are less deep in paper than in blood, where the tone curve is steeper. In
+    # the core's mean light, bands and all, that makes no difference to the ratio.
+    over_core = np.broadcast_to(bands, depth.shape)[core].mean(axis=0, dtype=np.float64)
+    paper_linear = np.exp(log_paper + over_core)
     scale = np.diag(paper_linear)
     return BlotRegion(
         outline_mm=_outline_mm(mask),
@@ -492,14 +510,14 @@ def _outline_mm(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
 
 
 def measure_blot(
-    photo: Photo, pose: CardPose, correction: Correction, lot: Lot
+    photo: Photo, pose: CardPose, correction: Correction, lot: Lot, banding: Banding = EVEN
 ) -> BlotColour | Refusal:
     """Segment the blot and correct its colour.
 
     Refusals as ``segment_blot``, and PAPER_NOT_BLANK for paper of another tint
     than the lot's.
     """
-    region = segment_blot(photo, pose)
+    region = segment_blot(photo, pose, banding)
     if isinstance(region, Refusal):
         return region
     made = blot_colour(

@@ -17,18 +17,19 @@ uncertainty.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
+from cardreader.banding import DEPTH_IN_LIGHT, EVEN, Banding
 from cardreader.card import Lot
 from cardreader.cielab import XYZ_TO_SRGB, delta_e_2000, xyz_to_lab
 from cardreader.layout import Kind
 from cardreader.refusal import Reason, Refusal
-from cardreader.sample import PatchSamples
+from cardreader.sample import SAMPLED_MM, PatchSamples
 from cardreader.spoiled import MAX_SPOILED, mended, spoiled_prints, suspect_pairs, too_many
 from cardreader.twins import compare_twins
 
@@ -48,6 +49,7 @@ _TONE_CHANNEL_PRIOR: Array = np.array([0.03, 0.015, 0.01])
 _GLARE_PRIOR = 0.02
 _FIELD_PRIOR: Array = np.array([0.30, 0.30, 0.15, 0.15, 0.15])
 _FIELD_CHANNEL_PRIOR = 0.02
+_BANDS_PRIOR = 0.7
 
 _SAMPLING_LOG_SD = 0.003
 _PRINT_SD = 0.012
@@ -78,6 +80,10 @@ MAX_LIGHT_RATIO = 3.0
 """Brightest to dimmest place of the card."""
 
 
+MAX_BANDS = 0.18
+"""Amplitude of bands in ln light: 0.14 was tried with good readings, 0.29 went astray."""
+
+
 @dataclass(frozen=True)
 class LightModel:
     """Inverse of a phone's rendering of brightness, and the light over the card.
@@ -92,21 +98,32 @@ class LightModel:
     field, field_channel : (5,), (2, 3) arrays
         Log-polynomial of light over the card, and what single channels add to
         its slopes (light of two colours from two sides).
-    covariance : (24, 24) array
-        Of all of these, in the order tone, glare, field, field_channel: wide
+    bands : (3,) array
+        Per channel, how much deeper the bands are in light than white card shows
+        them: near white a phone's tone curve is flat.
+    covariance : (27, 27) array
+        Of all of these, in the order tone, glare, field, field_channel, bands: wide
         where the neutrals say little, as below the darkest of them.
+    banding : Banding
+        Shape of the bands.
     """
 
     tone: Array
     glare: float
     field: Array
     field_channel: Array
+    bands: Array
     covariance: Array
+    banding: Banding = EVEN
 
     def log_light(self, at_mm: ArrayLike) -> Array:
-        """Log of relative light at card positions (N, 2), shape (N, 3)."""
+        """Log of relative light at card positions (N, 2), shape (N, 3).
+
+        Mean over as much of the card as is sampled of a patch: bands may be little wider.
+        """
         basis = _field_basis(np.asarray(at_mm, float))
-        return np.asarray((basis @ self.field)[:, None] + basis[:, :2] @ self.field_channel)
+        light = (basis @ self.field)[:, None] + basis[:, :2] @ self.field_channel
+        return np.asarray(light + self.bands * self.banding.log_light(at_mm, SAMPLED_MM))
 
     def log_brightness(self, linear: ArrayLike) -> Array:
         """Log of light received, glare removed, from nominal linear RGB (N, 3)."""
@@ -158,25 +175,28 @@ _N_TONE = 12
 _GLARE = 12
 _FIELD = slice(13, 18)
 _FIELD_CHANNEL = slice(18, 24)
-_N = 24
+_BANDS = slice(24, 27)
+_N = 27
 
 
 _UNKNOWN: Array = np.zeros((_N, _N))
 
 
-def _unpack(p: Array, covariance: Array = _UNKNOWN) -> LightModel:
+def _unpack(p: Array, covariance: Array = _UNKNOWN, banding: Banding = EVEN) -> LightModel:
     return LightModel(
         p[:_N_TONE].reshape(3, 4),
         float(p[_GLARE]),
         p[_FIELD],
         p[_FIELD_CHANNEL].reshape(2, 3),
+        p[_BANDS],
         covariance,
+        banding,
     )
 
 
 @cache
 def _prior() -> tuple[Array, Array]:
-    """The priors as linear equations in the parameters, matrix (m, 24) and right side (m,)."""
+    """The priors as linear equations in the parameters, matrix (m, 27) and right side (m,)."""
     shape_rows = np.zeros((4, _N))
     channel_rows = np.zeros((9, _N))
     for k in range(4):
@@ -191,7 +211,8 @@ def _prior() -> tuple[Array, Array]:
     rest = np.eye(_N)[_GLARE:]
     rest[0] /= _GLARE_PRIOR
     rest[1:6] /= _FIELD_PRIOR[:, None]
-    rest[6:] /= _FIELD_CHANNEL_PRIOR
+    rest[6:12] /= _FIELD_CHANNEL_PRIOR
+    rest[12:] /= _BANDS_PRIOR
     matrix = np.vstack([shape_rows, channel_rows, rest])
     return matrix, matrix @ _start(np.zeros(3))
 
@@ -200,6 +221,7 @@ def _start(level: Array) -> Array:
     p = np.zeros(_N)
     p[0:_N_TONE:4] = level
     p[1:_N_TONE:4] = 1.0
+    p[_BANDS] = DEPTH_IN_LIGHT
     return p
 
 
@@ -209,6 +231,7 @@ class _NeutralFit:
 
     powers: Array
     basis: Array
+    bands: Array
     wanted: Array
     sd: Array
 
@@ -218,7 +241,7 @@ class _NeutralFit:
         return self._residual(model, model._brightness(self.powers)[1])
 
     def misfit(self, p: Array) -> tuple[Array, Array]:
-        """Residuals (3 n,) and Jacobian (3 n, 24)."""
+        """Residuals (3 n,) and Jacobian (3 n, 27)."""
         model = _unpack(p)
         received, net = model._brightness(self.powers)
         jacobian = self._field_jacobian.copy()
@@ -228,20 +251,22 @@ class _NeutralFit:
 
     def _residual(self, model: LightModel, net: Array) -> Array:
         light = (self.basis @ model.field)[:, None] + self.basis[:, :2] @ model.field_channel
+        light += self.bands * model.bands
         return np.asarray((np.log(net) - light - self.wanted) / self.sd).ravel()
 
     @cached_property
     def _field_jacobian(self) -> Array:
-        """The part of the Jacobian that doesn't change, (n, 3, 24): that of the field."""
+        """The part of the Jacobian that doesn't change, (n, 3, 27): that of the light."""
         out = np.zeros((*self.wanted.shape, _N))
         out[..., _FIELD] = -self.basis[:, None, :]
         for c in range(3):
             out[:, c, 18 + c] = -self.basis[:, 0]
             out[:, c, 21 + c] = -self.basis[:, 1]
+            out[:, c, 24 + c] = -self.bands[:, c]
         return out
 
 
-def fit_light(linear: Array, lot: Lot, keep: Mask = _ALL) -> LightModel:
+def fit_light(linear: Array, lot: Lot, keep: Mask = _ALL, banding: Banding = EVEN) -> LightModel:
     """Fit the light model to the twenty neutral prints, or those of them to keep.
 
     Gauss-Newton by reweighted least squares, the step shortened until the cost
@@ -254,6 +279,8 @@ def fit_light(linear: Array, lot: Lot, keep: Mask = _ALL) -> LightModel:
         Nominal linear RGB of all patches.
     keep : (72,) array of bool
         Patches that may be used.
+    banding : Banding
+        Bands over the photo, whose depth is then fitted too.
     """
     chosen = _NEUTRAL & keep
     wanted = np.log(np.maximum(lot.xyz[chosen] @ XYZ_TO_SRGB.T, _EPSILON))
@@ -261,12 +288,13 @@ def fit_light(linear: Array, lot: Lot, keep: Mask = _ALL) -> LightModel:
     fit = _NeutralFit(
         powers=_powers(linear[chosen]),
         basis=_field_basis(_AT_MM[chosen]),
+        bands=banding.log_light(_AT_MM[chosen], SAMPLED_MM),
         wanted=wanted,
         sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
     )
     p = _descend(fit, _HUBER, _start((wanted - t).mean(axis=0)))
     p = _descend(fit, _CAUCHY, p)
-    return _unpack(p, _covariance(fit, p))
+    return _unpack(p, _covariance(fit, p), banding)
 
 
 @dataclass(frozen=True)
@@ -319,7 +347,9 @@ def _covariance(fit: _NeutralFit, p: Array) -> Array:
     prior, _ = _prior()
     residual, jacobian = fit.misfit(p)
     weight = _CAUCHY.weight(residual)
-    excess = float(weight @ residual**2) / (len(residual) - _N + len(prior) / 2)
+    # A prior pays for half a parameter; the bands' count only where there are bands.
+    spent = _N - len(prior) / 2 - (0.0 if fit.bands.any() else 1.5)
+    excess = float(weight @ residual**2) / (len(residual) - spent)
     gram = (jacobian * weight[:, None]).T @ jacobian + prior.T @ prior
     return np.asarray(np.linalg.inv(gram) * max(1.0, excess), float)
 
@@ -490,22 +520,22 @@ def _held_back(left_out: Array) -> Array:
     return np.asarray(left_out * np.minimum(1.0, limit / np.maximum(size, _EPSILON))[:, None])
 
 
-def correct(samples: PatchSamples, lot: Lot) -> ColourCorrection | Refusal:
+def correct(samples: PatchSamples, lot: Lot, banding: Banding = EVEN) -> ColourCorrection | Refusal:
     """Fit the correction of one photo, or refuse when the card's colours don't come out.
 
     Spoiled prints are left out first, see `spoiled`. Refusals: SHADOW_EDGE,
     GLARE_ON_PATCHES, CARD_SOILED, COLOUR_NOT_CORRECTABLE.
     """
-    clean = _without_spoiled(samples, lot)
+    clean = _without_spoiled(samples, lot, banding)
     if isinstance(clean, Refusal):
         return clean
-    correction = _fit(clean, lot)
+    correction = _fit(clean, lot, _ALL, banding)
     refusal = _refusal(correction)
     return correction if refusal is None else refusal
 
 
-def _fit(samples: PatchSamples, lot: Lot, keep: Mask = _ALL) -> ColourCorrection:
-    light = fit_light(samples.linear, lot, keep)
+def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> ColourCorrection:
+    light = fit_light(samples.linear, lot, keep, banding)
     # A clipped patch has lost its colour; a shade of blood counts double.
     weight = np.where(_RAMP, 2.0, 1.0) * (1.0 - 0.99 * samples.clipped_share)
     seen = light.reflectance(samples.linear, _AT_MM)
@@ -513,16 +543,20 @@ def _fit(samples: PatchSamples, lot: Lot, keep: Mask = _ALL) -> ColourCorrection
     return ColourCorrection(light, matrix, samples, lot)
 
 
-def _without_spoiled(samples: PatchSamples, lot: Lot) -> PatchSamples | Refusal:
-    twins = compare_twins(samples.linear)
+def _without_spoiled(samples: PatchSamples, lot: Lot, banding: Banding) -> PatchSamples | Refusal:
+    # A pair may lie in a bright and a dark band; it is compared in even light.
+    bands = np.exp(DEPTH_IN_LIGHT * banding.log_light(_AT_MM, SAMPLED_MM))
+    even = replace(samples, linear=samples.linear / bands)
+    twins = compare_twins(even.linear)
     suspect = suspect_pairs(twins, lot)
     if not suspect.any():
         return samples
     if suspect.sum() > MAX_SPOILED:
-        return too_many(samples.linear, twins, suspect)
+        return too_many(even.linear, twins, suspect)
     keep = ~np.repeat(suspect, 2)
-    miss = _fit(samples, lot, keep).miss(keep)
-    return mended(samples, spoiled_prints(miss, suspect), twins)
+    miss = _fit(samples, lot, keep, banding).miss(keep)
+    made = mended(even, spoiled_prints(miss, suspect), twins)
+    return replace(made, linear=made.linear * bands)
 
 
 def _refusal(correction: ColourCorrection) -> Refusal | None:
@@ -531,6 +565,7 @@ def _refusal(correction: ColourCorrection) -> Refusal | None:
     mean, ramp = correction.residual_de00.mean(), correction.residual_de00[_RAMP].mean()
     field = light.log_light(_AT_MM)
     ratio = float(np.exp(np.ptp(field, axis=0).max()))
+    bands = float((light.bands * light.banding.amplitude).max())
     tone = light.tone_slope(samples.linear[_NEUTRAL]).min()
     for fails, reason, detail in (
         (
@@ -548,6 +583,11 @@ def _refusal(correction: ColourCorrection) -> Refusal | None:
             ratio > MAX_LIGHT_RATIO,
             Reason.SHADOW_EDGE,
             f"light falls off {ratio:.1f} to 1 over the card > {MAX_LIGHT_RATIO:g}",
+        ),
+        (
+            bands > MAX_BANDS,
+            Reason.SHADOW_EDGE,
+            f"bands of {bands:.0%} across the card > {MAX_BANDS:.0%}",
         ),
         (
             mean > MAX_MEAN_DE00 or ramp > MAX_RAMP_DE00,

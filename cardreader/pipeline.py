@@ -1,6 +1,6 @@
 """The order of the stages, in one place: photo bytes to Reading.
 
-photo -> locate -> sample -> correct -> blot -> estimate -> decide. Each stage
+photo -> locate -> banding -> sample -> correct -> blot -> estimate -> decide. Each stage
 sees only what came before; the first refusal ends the chain and becomes the
 reading's reason. Command line, web and batch call nothing else.
 
@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import __version__
+from cardreader.banding import Banding, find_banding
 from cardreader.blot import BlotColour, measure_blot
 from cardreader.calibration import Calibration
 from cardreader.card import Lot, Lots
@@ -49,6 +50,7 @@ class _Stages:
     photo: Photo | None = None
     pose: CardPose | None = None
     lot: Lot | None = None
+    banding: Banding | None = None
     samples: PatchSamples | None = None
     correction: ColourCorrection | None = None
     blot: BlotColour | None = None
@@ -159,6 +161,7 @@ def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Readi
     return replace(
         reading,
         lot=measured.lot,
+        banding=measured.banding,
         samples=measured.samples,
         correction=measured.correction,
         blot=measured.blot,
@@ -183,15 +186,17 @@ def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measure
     if lot is None:
         return replace(measured, refusal=_unknown(pose.lot_number))
     measured = replace(measured, lot=lot)
+    banding = find_banding(photo, pose)
+    measured = replace(measured, banding=banding)
     samples = sample(photo, pose)
     if isinstance(samples, Refusal):
         return replace(measured, refusal=samples)
     measured = replace(measured, samples=samples)
-    correction = correct(samples, lot)
+    correction = correct(samples, lot, banding)
     if isinstance(correction, Refusal):
         return replace(measured, refusal=correction)
     measured = replace(measured, correction=correction)
-    blot = measure_blot(photo, pose, correction, lot)
+    blot = measure_blot(photo, pose, correction, lot, banding)
     if isinstance(blot, Refusal):
         return replace(measured, refusal=blot)
     return replace(measured, blot=blot)

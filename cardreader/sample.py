@@ -21,6 +21,8 @@ from cardreader.refusal import Reason, Refusal
 
 CENTRE_SHARE = 0.6
 """Side of the sampled middle as a share of the patch's side."""
+SAMPLED_MM = CENTRE_SHARE * layout.PATCH_MM
+"""Side of the sampled middle."""
 TRIM = 0.1
 """Share of the pixels of a patch dropped at either end before the mean."""
 _BLOCKS = 4
@@ -77,7 +79,7 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
 
 def _side(px_per_mm: float) -> int:
     """Pixels across a patch's middle: about one sample a pixel, in whole blocks."""
-    wanted = CENTRE_SHARE * layout.PATCH_MM * px_per_mm
+    wanted = SAMPLED_MM * px_per_mm
     blocks = round(min(max(wanted, _MIN_SIDE), _MAX_SIDE) / _BLOCKS)
     return int(blocks) * _BLOCKS
 
@@ -86,7 +88,7 @@ def _side(px_per_mm: float) -> int:
 def _grid_mm(side: int) -> NDArray[np.float64]:
     """Sample points (72, side, side, 2)."""
     step = (np.arange(side) + 0.5) / side - 0.5
-    offset = CENTRE_SHARE * layout.PATCH_MM * np.stack(np.meshgrid(step, step), axis=-1)
+    offset = SAMPLED_MM * np.stack(np.meshgrid(step, step), axis=-1)
     centres = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
     return centres[:, None, None] + offset
 

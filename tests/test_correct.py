@@ -106,6 +106,7 @@ def test_the_fit_is_a_minimum():
     problem = module._NeutralFit(
         module._powers(linear[NEUTRAL]),
         module._field_basis(AT[NEUTRAL]),
+        np.zeros((20, 3)),
         wanted,
         np.hypot(module._SAMPLING_LOG_SD, module._PRINT_SD * np.maximum(-wanted, 0)),
     )
@@ -114,7 +115,7 @@ def test_the_fit_is_a_minimum():
         return module._cost(problem, module._CAUCHY, p)
 
     found = np.concatenate(
-        [light.tone.ravel(), [light.glare], light.field, light.field_channel.ravel()]
+        [light.tone.ravel(), [light.glare], light.field, light.field_channel.ravel(), light.bands]
     )
     better = minimize(cost, found, method="Powell", options={"maxiter": 3})
     assert cost(found) <= better.fun + 0.02

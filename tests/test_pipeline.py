@@ -39,7 +39,10 @@ def reader() -> Reader:
 def test_every_stage_leaves_its_result(reader):
     out = read_photo(SAMPLE.read_bytes(), reader)
     assert out.refusal is None
-    stages = (out.photo, out.pose, out.lot, out.samples, out.correction, out.blot, out.estimate)
+    stages = (
+        *(out.photo, out.pose, out.lot, out.banding, out.samples),
+        *(out.correction, out.blot, out.estimate),
+    )
     assert all(stage is not None for stage in stages)
     assert out.lot_id == "027001"
 
