@@ -72,11 +72,16 @@ class Journal:
             self._db.close()
             locked = "locked" in str(error)
             raise JournalError(
-                f"another batch is writing to {path.parent}" if locked else f"{path}: {error}"
+                f"another batch is writing to {path.parent}"
+                if locked
+                else f"{path}: {_line(error)}"
             ) from None
         except sqlite3.DatabaseError as error:
             self._db.close()
-            raise JournalError(f"{path} is not a journal: {error}") from None
+            raise JournalError(f"{path} is not a journal: {_line(error)}") from None
+        except UnicodeDecodeError:  # a table's name that is no text
+            self._db.close()
+            raise JournalError(f"{path} is not a journal, or is damaged") from None
         except JournalError:
             self._db.close()
             raise
@@ -101,8 +106,8 @@ class Journal:
     def _ask(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
         try:
             return self._db.execute(statement, values).fetchall()
-        except sqlite3.DatabaseError as error:
-            raise JournalError(f"{self._path}: {error}") from None
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            raise JournalError(f"{self._path}: {_line(error)}") from None
 
     def _damaged(self) -> JournalError:
         """SQLite puts any kind of value into any column, so what comes out is looked at."""
@@ -278,6 +283,11 @@ class Journal:
     def record(self, sha256: str) -> bytes | None:
         """Record of a measured content."""
         return self._blob("SELECT record FROM measured WHERE sha256 = ?", (sha256,))
+
+
+def _line(error: Exception) -> str:
+    """SQLite quotes what it stumbled over, over as many lines as that has."""
+    return " ".join(str(error).split())[:200]
 
 
 def _subject_text(subject: Subject) -> str:

@@ -150,8 +150,10 @@ def _text(value: object) -> str:
 
 def _colour_back(content: Json) -> Json:
     arrays = _arrays(content, "log_ratio", "covariance", "signature")
-    # A matrix that is no covariance has no inverse worth the name.
-    if not (np.linalg.eigvalsh(arrays["covariance"]) > 0).all():
+    covariance = arrays["covariance"]
+    least, _, most = np.linalg.eigvalsh(covariance)
+    # Eigenvalues are found from one triangle alone, and nothing may come out as less.
+    if not np.allclose(covariance, covariance.T) or not most > 0 or least < -1e-9 * most:
         raise ValueError("a covariance that is none")
     return {**arrays}
 
@@ -181,7 +183,7 @@ def _photo_back(content: Json | None, sha256: str) -> Photo | None:
         scale=_number(content["scale"]),
         sha256=sha256,
         exif=Exif(
-            _text(content["make_model"]),
+            None if content["make_model"] is None else _text(content["make_model"]),
             datetime.fromisoformat(taken) if taken else None,
             int(_number(content["orientation"])),
         ),

@@ -74,6 +74,12 @@ def _bomb() -> bytes:
     return zlib.compress(bytes(MOST_BYTES + 1))
 
 
+def test_a_sound_record_is_judged_again_to_the_same_reading(out, reader):
+    before = judge(out, reader)["a.jpg"]
+    change(out, "DELETE FROM judged")
+    assert judge(out, reader)["a.jpg"] == before
+
+
 READINGS = {
     "not packed": b"{}",
     "cut": zlib.compress(b"{" * 100)[:-5],
@@ -127,14 +133,23 @@ RECORDS: dict[str, dict[str, Any]] = {
     "a number without end": {
         "findings": {"log_ratio": [1e300] * 3, "covariance": [[1] * 3] * 3, "signature": []}
     },
+    "a scatter of one triangle": {
+        "findings": {
+            "log_ratio": [1, 2, 3],
+            "covariance": [[1, 9, 9], [0, 1, 9], [0, 0, 1]],
+            "signature": [],
+        }
+    },
     "a picture of no size": {"photo": {"full_size": [0, -1]}},
-    "no residuals": {"residual_de00": []},
+    "a blot that is a list": {"blot": [1, 2, 3]},
 }
 
 
 @pytest.mark.parametrize("what", RECORDS)
 def test_a_record_that_is_none_is_not_judged(out, reader, what):
-    record = {**kept(out, "measured", "record"), **RECORDS[what]}
+    sound = kept(out, "measured", "record")
+    unpack(packed(sound), reader.lots)
+    record = {**sound, **RECORDS[what]}
     with pytest.raises(DamagedError, match="damaged"):
         unpack(packed(record), reader.lots)
     change(out, "UPDATE measured SET record = ?", packed(record))
@@ -174,6 +189,15 @@ def test_a_journal_with_a_page_of_noise_is_refused(out, reader, sound_journal):
         )
         with pytest.raises(JournalError):
             judge(out, reader)
+
+
+def test_a_table_that_names_itself_in_no_text_is_refused(out, reader, sound_journal):
+    for word in (b"CREATE TABLE trouble", b"CREATE TABLE measured"):
+        for damage in (b"CREATE TABLE \xff", b"CREATE TABLE `\n"):
+            (out / JOURNAL).write_bytes(sound_journal.replace(word, damage.ljust(len(word))))
+            with pytest.raises(JournalError) as refused:
+                judge(out, reader)
+            assert "\n" not in str(refused.value)
 
 
 def test_what_is_packed_comes_back_to_the_last_bit():
