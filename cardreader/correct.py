@@ -506,6 +506,11 @@ class ColourCorrection:
         ratio[_RAMP] -= np.median(ratio[_RAMP & keep], axis=0)
         return np.asarray(np.linalg.norm(ratio, axis=1))
 
+    @property
+    def spoiled_prints(self) -> tuple[str, ...]:
+        """Names of the prints for which their twin stands in."""
+        return tuple(_CELLS[i].name for i in np.flatnonzero(self.samples.spoiled))
+
     @cached_property
     def residual_de00(self) -> Array:
         """CIEDE2000 between corrected and measured colour of each patch, shape (72,)."""

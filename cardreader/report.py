@@ -185,6 +185,7 @@ def _colour(reading: Reading) -> dict[str, Any] | None:
     return {
         "residual_de00_median": residual[len(residual) // 2],
         "residual_de00_max": residual[-1],
+        "spoiled_prints": list(reading.correction.spoiled_prints),
     }
 
 

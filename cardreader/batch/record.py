@@ -42,6 +42,7 @@ class _Kept(Measurement):
 @dataclass(frozen=True, eq=False)
 class _KeptCorrection:
     residual_de00: NDArray[np.float64]
+    spoiled_prints: tuple[str, ...]
 
 
 def pack(measured: Measurement) -> bytes:
@@ -54,9 +55,9 @@ def pack(measured: Measurement) -> bytes:
         "findings": _numbers(findings, "log_ratio", "covariance", "signature"),
         "photo": _photo(measured.photo),
         "pose": _pose(measured.pose),
-        "residual_de00": None
+        "correction": None
         if measured.correction is None
-        else measured.correction.residual_de00.tolist(),
+        else _numbers(measured.correction, "residual_de00", "spoiled_prints"),
         "blot": _blot(measured.blot),
     }
     return packed(content)
@@ -85,7 +86,7 @@ def _measurement(content: Json, lots: Lots) -> Measurement:
         photo=_photo_back(content["photo"], content["sha256"]),
         pose=_pose_back(content["pose"]),
         lot=None if number is None else lots.get(number),
-        correction=_correction_back(content["residual_de00"]),
+        correction=_correction_back(content["correction"]),
         blot=_blot_back(content["blot"]),
         kept=Findings(
             number,
@@ -222,10 +223,14 @@ def _pose_back(content: Json | None) -> CardPose | None:
     return CardPose(**{**content, **arrays, **plain, "image_size": _size(content["image_size"])})
 
 
-def _correction_back(residual_de00: list[float] | None) -> ColourCorrection | None:
-    if residual_de00 is None:
+def _correction_back(content: Json | None) -> ColourCorrection | None:
+    if content is None:
         return None
-    return cast(ColourCorrection, _KeptCorrection(_array(residual_de00, (len(layout.cells()),))))
+    kept = _KeptCorrection(
+        _array(content["residual_de00"], (len(layout.cells()),)),
+        tuple(map(_text, content["spoiled_prints"])),
+    )
+    return cast(ColourCorrection, kept)
 
 
 _BLOT = (

@@ -119,6 +119,11 @@ def _phone(result: Result) -> str | None:
     return result.photo.phone or _at("photo", "make_model")(result)
 
 
+def _spoiled(result: Result) -> str | None:
+    names = _at("colour", "spoiled_prints")(result)
+    return None if names is None else " ".join(names)
+
+
 _ROWS_AT_ONCE = 1000
 """Readings held at a time while the table is made, so that memory doesn't grow with them."""
 
@@ -192,6 +197,7 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         "residual_de00_max", _NUMBER, "the same at the worst", _at("colour", "residual_de00_max")
     ),
+    Column("spoiled_prints", _TEXT, "prints whose twin stands in", _spoiled),
     Column("blot_l", _NUMBER, "CIE L* of the blot, D50", _part(0, "blot", "lab_d50")),
     Column("blot_a", _NUMBER, "CIE a*", _part(1, "blot", "lab_d50")),
     Column("blot_b", _NUMBER, "CIE b*", _part(2, "blot", "lab_d50")),
