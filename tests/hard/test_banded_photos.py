@@ -66,5 +66,5 @@ def test_the_reading_is_the_one_without_bands(index):
         estimate = read_photo(_photo(index, depth, False)[0], reader()).estimate
         assert estimate is not None
         readings.append(estimate.hb_g_dl)
-    # Left on, the bands move one of these by 4 % and get two refused.
-    assert np.ptp(readings) < 0.03 * readings[0]
+    # Two thirds of the interval's half width; left on, the bands get two of these refused.
+    assert np.ptp(readings) < 0.06 * readings[0]
