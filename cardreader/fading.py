@@ -66,9 +66,12 @@ class Fading:
     colour : (f, 4, 3) array
         Change of a blot's log ratio for a share of 1: linear in the log ratio,
         with the constant first.
+    fresh : float
+        Prior probability that a card has not faded at all.
     typical : float
-        Scale of the exponential prior of the most bleached ink's share; inks lie in the
-        same light, so that several bleached are no less likely than one.
+        Of one that has: scale of the exponential prior of the most bleached ink's
+        share. Inks lie in the same light, so several bleached are no less likely
+        than one.
     """
 
     offset: Array
@@ -76,6 +79,7 @@ class Fading:
     scatter: Array
     signature: Array
     colour: Array
+    fresh: float
     typical: float
 
     def __post_init__(self) -> None:
@@ -96,6 +100,8 @@ class Fading:
             raise ValueError(f"fading must be of 1 to {MOST_INKS} inks")
         if np.any(np.linalg.eigvalsh(self.scatter) <= 1e-12):
             raise ValueError("fading scatter must be positive definite")
+        if not 0 <= self.fresh < 1:
+            raise ValueError("fading fresh must be at least 0 and below 1")
         if not 1e-6 < self.typical < 1:
             raise ValueError("fading typical must lie between 0 and 1")
 
@@ -145,9 +151,13 @@ class Fading:
 
     @cached_property
     def _log_prior(self) -> Array:
-        """Of each cell, (g,)."""
-        size = _combinations(np.diff(_EDGES), len(self.offset))
-        return np.asarray(np.log(size).sum(axis=1) - self._shares.max(axis=1) / self.typical)
+        """Of each cell, (g,); the first holds the cards that have not faded."""
+        n = len(self.offset)
+        size = _combinations(np.diff(_EDGES), n).prod(axis=1)
+        faded = np.exp(-self._shares.max(axis=1) / self.typical) * size
+        prior = (1 - self.fresh) * faded / faded.sum()
+        prior[0] += self.fresh
+        return np.log(prior)
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists and numbers; the class takes them back as keywords."""

@@ -27,6 +27,7 @@ def two_inks(**changes: object) -> Fading:
             "scatter": np.array([[9.0, -3.0], [-3.0, 9.0]]) * 1e-4,
             "signature": np.eye(2),
             "colour": np.zeros((2, 4, 3)),
+            "fresh": 0.6,
             "typical": 0.03,
             **changes,
         }
@@ -40,12 +41,14 @@ def test_the_share_is_the_posterior_mean(found: tuple[float, float]) -> None:
     likelihood = multivariate_normal(found, fading.scatter)
 
     def weight(y: float, m: float) -> float:
-        return float(likelihood.pdf([m, y]) * np.exp(-max(m, y) / fading.typical))
+        # Over the quadrant the integral of exp(-max / t) is 2 t^2.
+        faded = np.exp(-max(m, y) / fading.typical) / (2 * fading.typical**2)
+        return float(likelihood.pdf([m, y]) * faded * (1 - fading.fresh))
 
     def integral(of: object) -> float:
         return dblquad(of, 0, 0.4, 0, 0.4, epsabs=1e-6)[0]
 
-    total = integral(weight)
+    total = integral(weight) + fading.fresh * likelihood.pdf([0, 0])
     mean = [
         integral(lambda y, m: m * weight(y, m)) / total,
         integral(lambda y, m: y * weight(y, m)) / total,
@@ -115,6 +118,7 @@ def test_it_survives_the_file() -> None:
         ({"offset": 0.0}, "dimensions"),
         ({"scatter": np.zeros((2, 2))}, "positive definite"),
         ({"typical": 0.0}, "typical"),
+        ({"fresh": 1.0}, "fresh"),
         ({"colour": np.full((2, 4, 3), np.nan)}, "usable number"),
     ],
 )

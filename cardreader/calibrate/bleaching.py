@@ -25,8 +25,11 @@ Array = NDArray[np.float64]
 INKS = ("magenta", "yellow")
 """Those that make up the shades of blood; no blood shade holds much cyan."""
 
-TYPICAL_SHARE = 0.03
-"""Mean share bleached on a card in use: a choice, since no cards in use have been measured."""
+FRESH, TYPICAL_SHARE = 0.7, 0.05
+"""Share of cards in use that have not faded, and how far the others have.
+
+A choice, since no cards in use have been measured; tests/benchmarks/hard shows what it buys.
+"""
 
 _SHARE = 0.05
 _RIDGE = 0.02
@@ -54,6 +57,7 @@ def fit_fading(pairs: Pairs, seed: int) -> Fading:
         scatter=_unseen_scatter(pairs, change),
         signature=change,
         colour=np.stack([_linear(e) for e in effects]),
+        fresh=FRESH,
         typical=TYPICAL_SHARE,
     )
 
