@@ -73,7 +73,7 @@ class BlotRegion:
     centre_mm : (2,)
         Centre of the core.
     linear : (3,)
-        Core's linear RGB in the light at ``centre_mm``.
+        Core's linear RGB in the core's mean light.
     covariance : (3, 3)
         Of ``linear``, from the spread over the core.
     paper_linear : (3,)

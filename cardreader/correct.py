@@ -1,12 +1,13 @@
 """PatchSamples -> ColourCorrection: from one phone's numbers to CIE colour.
 
-Two steps, in the order the light took backwards.
+Prints that are spoiled are told from their twins and replaced first. Then two steps,
+in the order the light took backwards.
 
 1. The neutral scale, printed on all four sides of the bay, gives per channel the
    inverse of whatever the phone did to brightness (tone curve, exposure, white
    balance, veiling glare), and over the card the field of light: a smooth
-   log-polynomial. Both are fitted together, with weak priors that only matter
-   where the patches say nothing.
+   log-polynomial, with the bands of a pulsing lamp if there are any. All are fitted
+   together, with weak priors that only matter where the patches say nothing.
 2. All patches together give a 3x3 matrix from there to XYZ under D50,
    weighted towards the shades of blood.
 
@@ -30,7 +31,13 @@ from cardreader.cielab import XYZ_TO_SRGB, delta_e_2000, xyz_to_lab
 from cardreader.layout import Kind
 from cardreader.refusal import Reason, Refusal
 from cardreader.sample import SAMPLED_MM, PatchSamples
-from cardreader.spoiled import MAX_SPOILED, mended, spoiled_prints, suspect_pairs, too_many
+from cardreader.spoiled import (
+    mended,
+    spoiled_prints,
+    suspect_pairs,
+    too_many,
+    what_lies_on_them,
+)
 from cardreader.twins import compare_twins
 
 Array = NDArray[np.float64]
@@ -78,7 +85,6 @@ MAX_GLARE = 0.08
 
 MAX_LIGHT_RATIO = 3.0
 """Brightest to dimmest place of the card."""
-
 
 MAX_BANDS = 0.18
 """Amplitude of bands in ln light: 0.14 was tried with good readings, 0.29 went astray."""
@@ -556,11 +562,13 @@ def _without_spoiled(samples: PatchSamples, lot: Lot, banding: Banding) -> Patch
     suspect = suspect_pairs(twins, lot)
     if not suspect.any():
         return samples
-    if suspect.sum() > MAX_SPOILED:
-        return too_many(even.linear, twins, suspect)
+    if too_many(suspect):
+        return what_lies_on_them(even.linear, twins, suspect)
     keep = ~np.repeat(suspect, 2)
-    miss = _fit(samples, lot, keep, banding).miss(keep)
-    made = mended(even, spoiled_prints(miss, suspect), twins)
+    spoiled = spoiled_prints(_fit(samples, lot, keep, banding).miss(keep), suspect)
+    if isinstance(spoiled, Refusal):
+        return spoiled
+    made = mended(even, spoiled, twins)
     return replace(made, linear=made.linear * bands)
 
 

@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import logsumexp
 
 Array = NDArray[np.float64]
 
@@ -98,12 +99,13 @@ class Fading:
             object.__setattr__(self, name, value)
         if not 1 <= sizes["f"] <= MOST_INKS:
             raise ValueError(f"fading must be of 1 to {MOST_INKS} inks")
-        if np.any(np.linalg.eigvalsh(self.scatter) <= 1e-12):
-            raise ValueError("fading scatter must be positive definite")
+        symmetric = np.allclose(self.scatter, self.scatter.T, rtol=1e-6, atol=0)
+        if not symmetric or np.any(np.linalg.eigvalsh(self.scatter) <= 1e-12):
+            raise ValueError("fading scatter must be symmetric and positive definite")
         if not 0 <= self.fresh < 1:
             raise ValueError("fading fresh must be at least 0 and below 1")
-        if not 1e-6 < self.typical < 1:
-            raise ValueError("fading typical must lie between 0 and 1")
+        if not 0.001 <= self.typical < 1:
+            raise ValueError("fading typical must be at least 0.001 and below 1")
 
     @property
     def n_signature(self) -> int:
@@ -153,11 +155,12 @@ class Fading:
     def _log_prior(self) -> Array:
         """Of each cell, (g,); the first holds the cards that have not faded."""
         n = len(self.offset)
-        size = _combinations(np.diff(_EDGES), n).prod(axis=1)
-        faded = np.exp(-self._shares.max(axis=1) / self.typical) * size
-        prior = (1 - self.fresh) * faded / faded.sum()
-        prior[0] += self.fresh
-        return np.log(prior)
+        faded = np.log(_combinations(np.diff(_EDGES), n)).sum(axis=1)
+        faded -= self._shares.max(axis=1) / self.typical
+        log = np.log1p(-self.fresh) + faded - logsumexp(faded)
+        if self.fresh:
+            log[0] = np.logaddexp(log[0], np.log(self.fresh))
+        return np.asarray(log)
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists and numbers; the class takes them back as keywords."""

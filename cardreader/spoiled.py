@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from cardreader import layout
 from cardreader.card import Lot
 from cardreader.cielab import XYZ_TO_SRGB
+from cardreader.layout import Kind
 from cardreader.refusal import Reason, Refusal
 from cardreader.sample import PatchSamples
 from cardreader.twins import Twins
@@ -24,11 +25,16 @@ from cardreader.twins import Twins
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-MAX_SPOILED = 12
-"""Prints of the 72 for which a twin may stand in."""
+MAX_SUSPECT_PAIRS = 12
+"""Pairs of the 36 that may differ: beyond it more is wrong than some spoiled prints."""
+MAX_SUSPECT_NEUTRALS = 4
+"""Of the ten neutral pairs: the others must still say what the light and the phone do."""
+MAX_BOTH_MISS = 0.25
+"""How far (ln) from foretold the better of two prints may be and still stand in."""
 
 MIN_DIFFERENCE = 0.08
 """Least difference (ln) between the prints of a shade that makes one of them suspect."""
+_MOST_LOST = 3
 _DIFFERENCE_SD = 4.0
 _SAMPLING_SD = 0.012
 _INK_SD = 0.018
@@ -48,6 +54,7 @@ _ONE_SIDE = 0.5
 vectors: 1 if all lie one way, 0 if they lie all round."""
 
 _EPSILON = 1e-4
+_NEUTRAL = np.array([c.kind is Kind.NEUTRAL for c in layout.cells()[0::2]])
 _OFF_CENTRE: Array = np.array([(c.x_mm, c.y_mm) for c in layout.cells()[0::2]]) - layout.CENTRE_MM
 
 
@@ -70,15 +77,27 @@ def _light(lot: Lot) -> Array:
     return np.asarray(light.reshape(36, 2, 3).mean(axis=1))
 
 
-def spoiled_prints(miss: Array, suspect: Mask) -> Mask:
+def spoiled_prints(miss: Array, suspect: Mask) -> Mask | Refusal:
     """The spoiled print (72,) of each suspect pair (36,), by how far (72,) each is from foretold.
 
     Where both miss by much the same, neither is: light that isn't quite smooth makes
-    one too bright and the other too dark, and their mean is right.
+    one too bright and the other too dark, and their mean is right. Where both miss by
+    far nothing stands in: CARD_SOILED, unless so many do that it is another card.
     """
-    first, second = np.maximum(miss.reshape(36, 2), _USUAL_MISS).T
+    pairs = miss.reshape(36, 2)
+    both = suspect & (pairs.min(axis=1) > MAX_BOTH_MISS)
+    if 0 < both.sum() <= _MOST_LOST:
+        name = layout.cells()[2 * int(both.argmax())].shade
+        return Refusal(Reason.CARD_SOILED, "correct", f"both prints of {name} are spoiled")
+    first, second = np.maximum(pairs, _USUAL_MISS).T
     worse = np.stack([first > _MUCH_WORSE * second, second > _MUCH_WORSE * first], axis=1)
-    return (worse & suspect[:, None]).ravel()
+    return np.asarray((worse & suspect[:, None]).ravel(), bool)
+
+
+def too_many(suspect: Mask) -> bool:
+    """Whether so many pairs (36,) differ that no correction foretells the rest."""
+    neutrals = int(suspect[_NEUTRAL].sum())
+    return bool(suspect.sum() > MAX_SUSPECT_PAIRS or neutrals > MAX_SUSPECT_NEUTRALS)
 
 
 def mended(samples: PatchSamples, spoiled: Mask, twins: Twins) -> PatchSamples:
@@ -97,8 +116,8 @@ def mended(samples: PatchSamples, spoiled: Mask, twins: Twins) -> PatchSamples:
     )
 
 
-def too_many(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
-    """Refusal that says what lies on so many prints; ``linear`` (72, 3) is what was sampled."""
+def what_lies_on_them(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
+    """Refusal that says why so many prints differ; ``linear`` (72, 3) is what was sampled."""
     # A gradient fitted to the edge of a shadow has part of the shadow in it.
     whole = (twins.log_ratio + twins.gradient)[suspect]
     if _added(linear.reshape(36, 2, 3)[suspect]):
@@ -107,8 +126,12 @@ def too_many(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
         cause = Reason.SHADOW_EDGE
     else:
         cause = Reason.CARD_SOILED
+    n, neutrals = int(suspect.sum()), int(suspect[_NEUTRAL].sum())
     return Refusal(
-        cause, "correct", f"{suspect.sum()} prints differ from their twins > {MAX_SPOILED}"
+        cause,
+        "correct",
+        f"{n} pairs of prints differ (limit {MAX_SUSPECT_PAIRS}), {neutrals} of them grey "
+        f"(limit {MAX_SUSPECT_NEUTRALS})",
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 from scipy.integrate import dblquad
 from scipy.stats import multivariate_normal
 
+from cardreader.calibrate.plausible import must_be_plausible
+from cardreader.calibrate.reading import Measured, read
 from cardreader.calibration import Calibration, CalibrationError
 from cardreader.estimate import MAX_FADE, estimate_colour
 from cardreader.fading import Fading
@@ -60,6 +63,11 @@ def test_a_fresh_card_stays_fresh_and_a_faded_one_is_told() -> None:
     fading = two_inks()
     assert fading.seen([0.0, 0.0]).largest < 0.02
     assert fading.seen([0.2, 0.2]).largest > 0.15
+
+
+def test_a_narrow_prior_gives_numbers_still() -> None:
+    shares = two_inks(typical=0.001).seen([[0.0, 0.0], [0.3, 0.3]]).share
+    assert np.isfinite(shares).all()
 
 
 def test_what_is_taken_off_is_what_bleaching_adds() -> None:
@@ -117,6 +125,7 @@ def test_it_survives_the_file() -> None:
         ({"gain": np.eye(3)}, "shape"),
         ({"offset": 0.0}, "dimensions"),
         ({"scatter": np.zeros((2, 2))}, "positive definite"),
+        ({"scatter": [[1e-3, 0.0], [5e-4, 1e-3]]}, "symmetric"),
         ({"typical": 0.0}, "typical"),
         ({"fresh": 1.0}, "fresh"),
         ({"colour": np.full((2, 4, 3), np.nan)}, "usable number"),
@@ -127,6 +136,30 @@ def test_malformed_fading_is_said(changes: dict[str, object], says: str) -> None
         two_inks(**changes)
 
 
+@pytest.mark.parametrize(
+    "changes",
+    [{"colour": np.full((2, 4, 3), 100.0)}, {"gain": np.zeros((2, 42))}, {"offset": [9.0, 0.0]}],
+)
+def test_fading_that_no_fit_gives_is_not_taken_from_a_file(changes: dict[str, object]) -> None:
+    assert DEFAULT.fading is not None
+    odd = replace(DEFAULT, fading=replace(DEFAULT.fading, **changes))
+    must_be_plausible(DEFAULT)
+    with pytest.raises(CalibrationError, match="fading"):
+        must_be_plausible(odd)
+
+
+def test_many_readings_at_once_leave_out_faded_cards_too() -> None:
+    fading = DEFAULT.fading
+    assert fading is not None
+    at_nine = DEFAULT.grid_locus[np.searchsorted(DEFAULT.grid_g_dl, 9.0)]
+    shares = np.array([[0.0, 0.0], [0.3, 0.3]])
+    signatures = DEFAULT.signature_mean + shares @ fading.signature
+    measured = Measured(
+        np.stack([at_nine, at_nine]), np.stack([NONE, NONE]) + 1e-6 * np.eye(3), signatures
+    )
+    assert read(measured, DEFAULT).in_range.tolist() == [True, False]
+
+
 def test_fading_for_other_signatures_is_said() -> None:
     with pytest.raises(CalibrationError, match="signatures of"):
         replace(DEFAULT, fading=two_inks())
@@ -134,8 +167,6 @@ def test_fading_for_other_signatures_is_said() -> None:
 
 @pytest.mark.parametrize("fading", [[], {"gain": 1}, {"rubbish": 1}, "x", {"offset": [[]]}])
 def test_a_file_with_malformed_fading_is_not_a_calibration(fading: object) -> None:
-    import json
-
     content = json.loads(DEFAULT.to_json())
     content["fading"] = fading
     with pytest.raises(CalibrationError):

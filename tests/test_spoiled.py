@@ -115,3 +115,23 @@ def test_dirt_all_over_is_told_so_with_what_to_do(seed: int) -> None:
     assert isinstance(out, Refusal)
     assert out.reason is Reason.CARD_SOILED
     assert "Wipe" in out.advice
+
+
+@pytest.mark.parametrize("share", [0.5, 1.6])
+@pytest.mark.parametrize("n", [5, 8, 10])
+def test_too_few_clean_greys_refuse(n: int, share: float) -> None:
+    linear = card(ink_error=0.0)
+    linear[: 2 * n : 2] *= share
+    out = outcome(linear)
+    assert isinstance(out, Refusal)
+    assert "grey" in out.detail
+
+
+@pytest.mark.parametrize("name", ["R05", "C03", "N31"])
+def test_nothing_stands_in_where_both_prints_of_a_shade_are_dirty(name: str) -> None:
+    linear = card()
+    linear[NAMES.index(f"{name}a")] *= DIRT
+    linear[NAMES.index(f"{name}b")] *= DIRT**0.6
+    out = outcome(linear)
+    assert isinstance(out, Refusal)
+    assert (out.reason, out.detail) == (Reason.CARD_SOILED, f"both prints of {name} are spoiled")

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.calibration import Calibration, CalibrationError
+from cardreader.fading import Fading
 
 Array = NDArray[np.float64]
 
@@ -28,6 +29,13 @@ _LARGEST = {
     "signature_shift": 1e4,
     "signature_slope": 1e4,
     "signature_precision": 1e6,
+}
+_LARGEST_FADING = {
+    "offset": 1.0,
+    "gain": 1e3,
+    "scatter": 1.0,
+    "signature": 100.0,
+    "colour": 50.0,
 }
 _RANGES = {
     "conformal_scale": (0.01, 100.0),
@@ -60,6 +68,16 @@ def must_be_plausible(calibration: Calibration) -> None:
         raise CalibrationError("covariance must be symmetric and positive definite at every knot")
     if not _is_covariance(calibration.signature_precision, 0.0):
         raise CalibrationError("signature_precision must be symmetric and positive")
+    if calibration.fading is not None:
+        _fading(calibration.fading)
+
+
+def _fading(fading: Fading) -> None:
+    for name, largest in _LARGEST_FADING.items():
+        if not (np.abs(getattr(fading, name)) <= largest).all():
+            raise CalibrationError(f"fading {name} holds a number beyond {largest:g}")
+    if not np.allclose(fading.gain @ fading.signature.T, np.eye(len(fading.offset)), atol=1e-3):
+        raise CalibrationError("fading gain must find each ink's share and no other's")
 
 
 def _is_covariance(matrices: Array, least: float) -> bool:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.calibration import Calibration
-from cardreader.estimate import STRAY_WIDTH
+from cardreader.estimate import MAX_FADE, MAX_STRANGENESS, STRAY_WIDTH
 
 Array = NDArray[np.float64]
 N_COLOUR = 9
@@ -155,7 +155,7 @@ class Readings:
 
     ``hb_g_dl`` (n,), ``low_g_dl``, ``high_g_dl`` (n,) interval, ``sd_g_dl`` (n,),
     ``density`` (n, g) on ``grid_g_dl`` (g,), ``in_range`` (n,) whether the reader
-    accepts value and colour.
+    accepts value, colour and card.
     """
 
     hb_g_dl: Array
@@ -267,5 +267,19 @@ def read(measured: Measured, calibration: Calibration) -> Readings:
         sd_g_dl=np.sqrt(np.maximum(density @ grid**2 - mean**2, 0.0)),
         grid_g_dl=grid,
         density=density,
-        in_range=(hb >= low) & (hb <= high) & (found.distance2 <= calibration.max_distance2),
+        in_range=(hb >= low)
+        & (hb <= high)
+        & (found.distance2 <= calibration.max_distance2)
+        & _good_cards(measured.signature, calibration),
     )
+
+
+def _good_cards(signature: Array, calibration: Calibration) -> NDArray[np.bool_]:
+    """Cards (n,) neither faded nor strange, by their signatures (n, s)."""
+    good = np.ones(len(signature), bool)
+    if calibration.fading is not None:
+        share = calibration.fading.seen(signature).share
+        good &= share.max(axis=-1) <= MAX_FADE
+        signature = signature - share @ calibration.fading.signature
+    strangeness = np.array([calibration.strangeness(row) for row in signature])
+    return np.asarray(good & (strangeness <= MAX_STRANGENESS), bool)
