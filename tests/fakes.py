@@ -145,7 +145,7 @@ def reading(
         photo=photo(),
         pose=Pose(),
         samples=None,
-        correction=SimpleNamespace(residual_de00=np.linspace(0.1, 4.2, 72)),
+        correction=SimpleNamespace(residual_de00=np.linspace(0.1, 4.2, 72), spoiled_prints=()),
         blot=blot(),
         estimate=estimate,
         refusal=None,
