@@ -109,6 +109,11 @@ class Journal:
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             raise JournalError(f"{self._path}: {_line(error)}") from None
 
+    def _one(self, statement: str, values: tuple[Any, ...]) -> tuple[Any, ...] | None:
+        """The first row, or None where there is none."""
+        rows = self._ask(statement, values)
+        return rows[0] if rows else None
+
     def _damaged(self) -> JournalError:
         """SQLite puts any kind of value into any column, so what comes out is looked at."""
         return JournalError(
@@ -180,23 +185,23 @@ class Journal:
         return Task(photo.name, photo.subject) if reopen else None
 
     def _content(self, photo: PhotoFile, *, trust: bool) -> str | None:
-        for stamp, sha256 in self._ask(
-            "SELECT stamp, sha256 FROM content WHERE name = ?", (photo.name,)
-        ):
-            same = trust or (stamp is not None and stamp == photo.stamp)
-            return str(sha256) if same else None
-        return None
+        row = self._one("SELECT stamp, sha256 FROM content WHERE name = ?", (photo.name,))
+        if row is None:
+            return None
+        stamp, sha256 = row
+        same = trust or (stamp is not None and stamp == photo.stamp)
+        return str(sha256) if same else None
 
     def _measured(self, sha256: str, job: Job) -> tuple[int | None, bytes] | None:
-        for row in self._ask(
+        match self._one(
             "SELECT version, lot_number, lot_key, record FROM measured WHERE sha256 = ?", (sha256,)
         ):
-            match row:
-                case [version, None | int() as number, key, bytes(record)]:
-                    fits = version == job.version and key == job.lot_key(number)
-                    return (number, record) if fits else None
-            raise self._damaged()
-        return None
+            case None:
+                return None
+            case [version, None | int() as number, key, bytes(record)]:
+                fits = version == job.version and key == job.lot_key(number)
+                return (number, record) if fits else None
+        raise self._damaged()
 
     def _judged(self, sha256: str, key: str) -> bytes | None:
         return self._blob(
@@ -204,21 +209,22 @@ class Journal:
         )
 
     def _blob(self, statement: str, values: tuple[str, ...]) -> bytes | None:
-        for (blob,) in self._ask(statement, values):
-            if not isinstance(blob, bytes):
-                raise self._damaged()
-            return blob
-        return None
+        match self._one(statement, values):
+            case None:
+                return None
+            case [bytes(blob)]:
+                return blob
+        raise self._damaged()
 
     def _trouble(self, name: str) -> tuple[Trouble, str] | None:
-        for row in self._ask(
+        match self._one(
             "SELECT kind, detail, sha256, version FROM trouble WHERE name = ?", (name,)
         ):
-            match row:
-                case [str(kind), str(detail), None | str() as sha256, version] if kind in _FAILURES:
-                    return Trouble(Failure(kind), detail, sha256), version
-            raise self._damaged()
-        return None
+            case None:
+                return None
+            case [str(kind), str(detail), None | str() as sha256, version] if kind in _FAILURES:
+                return Trouble(Failure(kind), detail, sha256), version
+        raise self._damaged()
 
     # --- what was found ------------------------------------------------------------------
 

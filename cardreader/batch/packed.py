@@ -27,6 +27,8 @@ def unpacked(data: object) -> dict[str, Any]:
         content = json.loads(_text(data), parse_constant=_not_finite)
         # Half a surrogate pair can be told in JSON, and then be written nowhere.
         json.dumps(content, ensure_ascii=False, allow_nan=False).encode()
+    except DamagedError:  # says already what is wrong, and is a ValueError too
+        raise
     except (ValueError, RecursionError, zlib.error):
         raise DamagedError("what was kept is damaged") from None
     if not isinstance(content, dict):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from types import NoneType
 from typing import Any, cast
 
@@ -20,6 +21,7 @@ from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.blot import BlotColour
 from cardreader.card import Lots
 from cardreader.correct import ColourCorrection
+from cardreader.estimate import signature
 from cardreader.locate import CardPose
 from cardreader.photo import Exif, Photo
 from cardreader.pipeline import Findings, Measurement
@@ -114,7 +116,7 @@ def _numbers(stage: object, *names: str) -> Json | None:
 
 _SHAPES = {
     "homography": (3, 3), "marker_corners_px": (4, 4, 2), "log_ratio": (3,),
-    "covariance": (3, 3), "signature": (None,), "lab": (3,), "paper_lab": (3,),
+    "covariance": (3, 3), "lab": (3,), "paper_lab": (3,),
     "outline_mm": (None, 2),
 }  # fmt: skip
 _LARGEST = 1e9
@@ -149,8 +151,31 @@ def _text(value: object) -> str:
     return value
 
 
+@dataclass(frozen=True, eq=False)
+class _Flawless:
+    """A correction that leaves nothing over: all that `signature` asks of one."""
+
+    xyz: NDArray[np.float64]
+
+    @property
+    def patch_xyz(self) -> NDArray[np.float64]:
+        return self.xyz
+
+    @property
+    def lot(self) -> _Flawless:
+        return self
+
+
+@cache
+def _signature_shape() -> tuple[int, ...]:
+    # Asked of the one who makes signatures, so that a change there is followed here.
+    card = _Flawless(np.ones((len(layout.cells()), 3)))
+    return signature(cast(ColourCorrection, card)).shape
+
+
 def _colour_back(content: Json) -> Json:
-    arrays = _arrays(content, "log_ratio", "covariance", "signature")
+    arrays = _arrays(content, "log_ratio", "covariance")
+    arrays["signature"] = _array(content["signature"], _signature_shape())
     covariance = arrays["covariance"]
     least, _, most = np.linalg.eigvalsh(covariance)
     # Eigenvalues are found from one triangle alone, and nothing may come out as less.
@@ -228,9 +253,16 @@ def _correction_back(content: Json | None) -> ColourCorrection | None:
         return None
     kept = _KeptCorrection(
         _array(content["residual_de00"], (len(layout.cells()),)),
-        tuple(map(_text, content["spoiled_prints"])),
+        _prints(content["spoiled_prints"]),
     )
     return cast(ColourCorrection, kept)
+
+
+def _prints(names: object) -> tuple[str, ...]:
+    known = {cell.name for cell in layout.cells()}
+    if not isinstance(names, list) or not known.issuperset(names) or len({*names}) < len(names):
+        raise ValueError("not names of prints, each once")
+    return tuple(names)
 
 
 _BLOT = (

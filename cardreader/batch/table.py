@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from cardreader.batch.packed import DamagedError
 from cardreader.batch.score import Failure, Outcome, Trouble, unpack_reading
 from cardreader.batch.sources import PhotoFile
+from cardreader.calibrate.plausible import HIGHEST_HB_G_DL
 from cardreader.decide import Outcome as Decided
 from cardreader.files import write_atomic
 
@@ -222,7 +223,6 @@ _DAMAGED = "the reading kept of this photo is damaged: remove the journal and ru
 _TYPES = {_TEXT: (str,), _NUMBER: (int, float), _WHOLE: (int,), _TRUTH: (bool,)}
 _LARGEST = 1e12
 _OUTCOMES = frozenset((None, *Decided))
-_HIGHEST_HB_G_DL = 50.0
 _MUST = {
     "read": ("hb_g_dl", "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic", "outcome"),
     "refused": ("reason",),
@@ -242,7 +242,7 @@ def _is_reading(result: Result) -> bool:
         return False
     if cells["outcome"] not in _OUTCOMES:
         return False
-    return cells["hb_g_dl"] is None or 0 < cells["hb_g_dl"] < _HIGHEST_HB_G_DL
+    return cells["hb_g_dl"] is None or 0 < cells["hb_g_dl"] <= HIGHEST_HB_G_DL
 
 
 def _is_of_kind(value: object, kind: str) -> bool:

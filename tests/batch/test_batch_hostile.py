@@ -17,6 +17,7 @@ from cardreader.batch.record import unpack
 from cardreader.batch.run import CSV, JOURNAL, LINES, Settings, run_batch
 from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import SourceError, find_photos
+from cardreader.calibrate.plausible import HIGHEST_HB_G_DL
 
 
 @pytest.fixture(scope="session")
@@ -97,6 +98,9 @@ CHANGES: dict[str, dict[str, Any]] = {
     "a value beyond all blood": {
         "hb": {"g_dl": 1e300, "interval": {"low_g_dl": 1, "high_g_dl": 2}}
     },
+    "a value just beyond what a calibration may reach": {
+        "hb": {"g_dl": HIGHEST_HB_G_DL + 0.1, "interval": {"low_g_dl": 1, "high_g_dl": 2}}
+    },
     "no value": {"hb": None},
     "a list for the decision": {"decision": [1]},
     "an outcome that is none": {"decision": {"outcome": "x", "p_severe": 0, "p_anaemic": 0}},
@@ -118,44 +122,61 @@ def test_a_reading_that_is_none_costs_its_own_row(out, reader, what):
     assert "remove the journal" in line["failure"]["detail"]
 
 
+def test_the_highest_value_of_a_calibration_is_a_reading(out, reader):
+    reading = kept(out, "judged", "reading")
+    reading["hb"]["g_dl"] = HIGHEST_HB_G_DL
+    change(out, "UPDATE judged SET reading = ?", packed(reading))
+    assert judge(out, reader)["a.jpg"]["status"] == "read"
+
+
 RECORDS: dict[str, dict[str, Any]] = {
     "neither measured nor refused": {"findings": None},
     "measured and refused": {"refusal": ["blurred", "locate", ""]},
     "a refusal that is none": {"findings": None, "refusal": ["tired", "locate", ""]},
     "a lot that is a text": {"lot_number": "27001"},
     "a hash that is a number": {"sha256": 5},
-    "two numbers for three": {
-        "findings": {"log_ratio": [1, 2], "covariance": [[1]], "signature": []}
-    },
-    "a scatter of no size": {
-        "findings": {"log_ratio": [1, 2, 3], "covariance": [[0] * 3] * 3, "signature": []}
-    },
-    "a number without end": {
-        "findings": {"log_ratio": [1e300] * 3, "covariance": [[1] * 3] * 3, "signature": []}
-    },
-    "a scatter of one triangle": {
-        "findings": {
-            "log_ratio": [1, 2, 3],
-            "covariance": [[1, 9, 9], [0, 1, 9], [0, 0, 1]],
-            "signature": [],
-        }
-    },
     "a picture of no size": {"photo": {"full_size": [0, -1]}},
     "a blot that is a list": {"blot": [1, 2, 3]},
 }
+PARTS: dict[str, dict[str, dict[str, Any]]] = {
+    "two numbers for three": {"findings": {"log_ratio": [1, 2]}},
+    "a scatter of one number": {"findings": {"covariance": [[1]]}},
+    "a scatter of no size": {"findings": {"covariance": [[0] * 3] * 3}},
+    "a number without end": {"findings": {"log_ratio": [1e300] * 3}},
+    "a scatter of one triangle": {"findings": {"covariance": [[1, 9, 9], [0, 1, 9], [0, 0, 1]]}},
+    "no signature": {"findings": {"signature": []}},
+    "a signature too short": {"findings": {"signature": [0.0] * 41}},
+    "a signature of one number": {"findings": {"signature": 0.0}},
+    "a text for spoiled prints": {"correction": {"spoiled_prints": "R05a"}},
+    "spoiled prints without order": {"correction": {"spoiled_prints": {"R05a": 1}}},
+    "a spoiled print that is none": {"correction": {"spoiled_prints": ["R99a"]}},
+    "a spoiled print that is a number": {"correction": {"spoiled_prints": [5]}},
+    "a spoiled print that is a list": {"correction": {"spoiled_prints": [["R05a"]]}},
+    "a spoiled print twice": {"correction": {"spoiled_prints": ["R05a", "R05a"]}},
+}
+"""Changes to a part of the record; the rest of the part stays sound."""
 
 
-@pytest.mark.parametrize("what", RECORDS)
+@pytest.mark.parametrize("what", [*RECORDS, *PARTS])
 def test_a_record_that_is_none_is_not_judged(out, reader, what):
     sound = kept(out, "measured", "record")
     unpack(packed(sound), reader.lots)
-    record = {**sound, **RECORDS[what]}
+    parts = {name: {**sound[name], **part} for name, part in PARTS.get(what, {}).items()}
+    record = {**sound, **RECORDS.get(what, {}), **parts}
     with pytest.raises(DamagedError, match="damaged"):
         unpack(packed(record), reader.lots)
     change(out, "UPDATE measured SET record = ?", packed(record))
     change(out, "DELETE FROM judged")
     line = judge(out, reader)["a.jpg"]
     assert line["failure"]["kind"] == Failure.DEFECT
+
+
+def test_spoiled_prints_come_back_by_name(out, reader):
+    record = kept(out, "measured", "record")
+    record["correction"]["spoiled_prints"] = ["R05a", "C01b"]
+    correction = unpack(packed(record), reader.lots).correction
+    assert correction is not None
+    assert correction.spoiled_prints == ("R05a", "C01b")
 
 
 CELLS = {
@@ -204,6 +225,23 @@ def test_what_is_packed_comes_back_to_the_last_bit():
     content = {"a": [0.1, 1e-320, 2**63], "b": {"é": None}}
     assert unpacked(packed(content)) == content
     assert unpacked(packed(content, ascii_only=False)) == content
+
+
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [
+        ("{}", "not packed"),
+        (zlib.compress(b"{}")[:-5], "cut off"),
+        (_bomb(), "far too large"),
+        (zlib.compress(b"[]"), "no JSON object"),
+        (b"{}", "damaged"),
+        (zlib.compress(b"\xff"), "damaged"),
+    ],
+    ids=["a text", "cut", "a bomb", "a list", "not compressed", "no text"],
+)
+def test_what_is_wrong_with_packed_json_is_told(data, told):
+    with pytest.raises(DamagedError, match=told):
+        unpacked(data)
 
 
 @pytest.mark.parametrize(
