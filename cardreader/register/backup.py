@@ -13,8 +13,10 @@ import io
 import json
 import os
 import re
+import sqlite3
 import tarfile
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,19 +27,29 @@ from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 from sqlalchemy import MetaData, Table, insert, select, text
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session
 
 from cardreader.files import write_atomic
 from cardreader.register import audit
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
 from cardreader.register.database import (
     Database,
+    NewerError,
     RegisterError,
+    current_revision,
+    migrate_within,
     one_line,
     sqlite_url,
     told_if_damaged,
 )
 from cardreader.register.models import SignIn, utc_now
-from cardreader.register.photostore import KEY_VARIABLE, PhotoStoreError, key_of, write_whole
+from cardreader.register.photostore import (
+    KEY_VARIABLE,
+    PhotoStoreError,
+    key_of,
+    sync_folder,
+    write_whole,
+)
 from cardreader.register.rowcheck import RowError, check_meaning, checked_row
 
 MIN_PASSPHRASE = 10
@@ -45,10 +57,10 @@ _SALT, _NONCE = 16, 12
 _NOTE, _TABLES, _KEY, _PHOTOS = "backup.json", "tables.bin", "photo.key.bin", "photos/"
 _BESIDE = ("-wal", "-shm")
 """What SQLite keeps beside a database file while it is open."""
+_PATIENCE_S = 15.0
+"""How long another process may take to let go of the register's file."""
 _LEFT_OUT = {SignIn.__tablename__, "alembic_version"}
 """Sign-ins don't travel: after a restore everybody signs in anew."""
-
-
 _PHOTO_NAME = re.compile(r"photos/[0-9a-f]{32}\.photo")
 _MOST_BYTES = 2**31
 """Of one part: more rows than any register has."""
@@ -67,22 +79,25 @@ class _Parts:
 def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> BackupNote:
     """Write a backup to ``file``: whole, or not at all. The server may be running.
 
-    BackupError or RegisterError when there is nothing sound to back up.
+    What was made is first filled into a database in memory: a backup that no restore
+    would take must be told of while the register is still there. BackupError or
+    RegisterError when there is nothing sound to back up.
     """
     if len(passphrase) < MIN_PASSPHRASE:
         raise BackupError(f"the passphrase needs at least {MIN_PASSPHRASE} letters")
-    with told_if_damaged():
-        with database.engine.connect() as connection:
-            if not database.is_sqlite:
-                connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
-            lines, rows, photo_names = _dump(connection)
-        with database.read() as session:
+    # All in one transaction: what is written meanwhile must be in all parts or in none.
+    with told_if_damaged(), database.engine.connect() as connection:
+        if not database.is_sqlite:
+            connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
+        lines, rows, photo_names = _dump(connection)
+        with Session(connection) as session:
             chain = audit.check(session)
-        revision = database.revision() or ""
+        revision = current_revision(connection)
     if not chain:
         raise BackupError(f"the audit trail is broken at entry {chain.broken_at}")
-    photos = [data / "photos" / name for name in photo_names]
-    photos = [path for path in photos if path.exists()]
+    if revision is None:
+        raise BackupError("the register doesn't say which version its tables are of")
+    photos = _photo_files(data, photo_names)
     key = _photo_key(data)
     note = BackupNote(
         made_at=utc_now().isoformat(timespec="seconds"),
@@ -93,6 +108,7 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
         audit_entries=chain.entries,
         audit_hash=chain.newest_hash,
     )
+    _try_out(note, lines)
     temporary = file.with_name(f".{file.name}.part")
     try:
         with temporary.open("wb") as stream:
@@ -119,21 +135,36 @@ def restore_backup(
 
     Refuses a register that holds anything unless ``replace``. The backup is first
     filled into a database of its own; only when that is whole, and every row of it
-    is one that this program writes, does it take the register's place.
-    BackupError otherwise, and the register is as it was.
+    is one that this program writes, does it take the register's place, in one step:
+    its file takes the name, or one transaction drops the old tables and fills the
+    new. BackupError otherwise, and the register is as it was; photos of the backup
+    may be left among its own.
+
+    The photo key is another file and takes its place right after the tables. A
+    process killed between the two leaves the new tables with the old key: photos
+    open again when the same backup is restored once more, with ``replace``.
     """
     try:
         with tarfile.open(file, mode="r:") as tar:
             parts = _read_parts(tar, file.stat().st_size, passphrase)
             _must_be_free(url, data, replace)
             data.mkdir(mode=0o700, parents=True, exist_ok=True)
-            fresh = data / ".register.db.restored"
+            fresh, key = data / ".register.db.restored", data / ".photo.key.restored"
             try:
+                # A restore that was killed leaves its own behind.
+                _remove(fresh)
                 _fill(Database(sqlite_url(fresh)), parts)
                 _restore_photos(tar, data, parts)
+                # Whatever can fail comes before the tables are changed: a full disk does here.
+                if parts.key is not None:
+                    write_whole(key, parts.key)
                 _put_in_place(url, data, fresh, parts)
+                if parts.key is not None:
+                    os.replace(key, data / "photo.key")
+                    sync_folder(data)
             finally:
                 _remove(fresh)
+                key.unlink(missing_ok=True)
     except RowError as error:
         raise BackupError(f"the backup's tables are damaged: {error}") from None
     except RegisterError as error:
@@ -148,6 +179,17 @@ def restore_backup(
 
 
 # --- tables ---------------------------------------------------------------------
+
+
+def _try_out(note: BackupNote, lines: list[str]) -> None:
+    """BackupError for whatever `restore_backup` would refuse."""
+    try:
+        rows = [json.loads(line) for line in lines]
+        _fill(Database("sqlite://"), _Parts(read_note(note.to_json()), rows, None, []))
+    except (RowError, RegisterError, SQLAlchemyError) as error:
+        raise BackupError(
+            f"the register holds what can't be restored: {one_line(error)}"
+        ) from error
 
 
 def _dump(connection: Connection) -> tuple[list[str], dict[str, int], list[str]]:
@@ -190,21 +232,31 @@ def _put_in_place(url: str, data: Path, fresh: Path, parts: _Parts) -> None:
     target = Database(url)
     own_file = data / "register.db"
     if target.url == sqlite_url(own_file):
+        _settle(own_file)
         for ending in _BESIDE:
             own_file.with_name(own_file.name + ending).unlink(missing_ok=True)
         os.replace(fresh, own_file)
+        sync_folder(data)
     else:
-        with target.engine.begin() as connection:
-            old = MetaData()
-            old.reflect(connection)
-            old.drop_all(connection)
-            if not target.is_sqlite:
-                connection.execute(
-                    text("DROP FUNCTION IF EXISTS audit_entry_append_only() CASCADE")
-                )
-        _fill(target, parts)
-    if parts.key is not None:
-        write_whole(data / "photo.key", parts.key)
+        _fill(target, parts, replace=True)
+
+
+def _settle(file: Path) -> None:
+    """Bring all that was committed into the file itself, so that the log beside it can go.
+
+    A process killed before the file is replaced would otherwise cost what only the
+    log held. A damaged register has nothing to bring.
+    """
+    if not file.exists():
+        return
+    busy = 0
+    try:
+        with closing(sqlite3.connect(file, timeout=_PATIENCE_S)) as connection:
+            busy, *_ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    except sqlite3.DatabaseError as error:
+        busy = error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+    if busy:
+        raise BackupError("the register is in use: stop the server first")
 
 
 def _remove(file: Path) -> None:
@@ -212,23 +264,16 @@ def _remove(file: Path) -> None:
         file.with_name(file.name + ending).unlink(missing_ok=True)
 
 
-def _fill(database: Database, parts: _Parts) -> None:
-    note = parts.note
+def _fill(database: Database, parts: _Parts, replace: bool = False) -> None:
+    """Fill a database, with ``replace`` in place of what it holds: all in one transaction."""
     try:
-        database.migrate(note.revision)
-        with database.engine.begin() as connection:
-            metadata = MetaData()
-            metadata.reflect(connection)
-            tables = {table.name: table for table in _travelling(metadata)}
-            for name, values in _rows(parts.rows, tables).items():
-                if len(values) != note.rows.get(name, 0):
-                    raise BackupError(f"the backup holds too few rows of {name}, or too many")
-                if values:
-                    connection.execute(insert(tables[name]), values)
-        database.migrate()
-        with database.read() as session:
+        with database.write() as session:
+            connection = session.connection()
+            if replace:
+                _drop_tables(connection)
+            _fill_tables(connection, parts)
             chain = audit.check(session)
-            if not chain or chain.newest_hash != note.audit_hash:
+            if not chain or chain.newest_hash != parts.note.audit_hash:
                 raise BackupError("the audit trail in the backup is not whole")
             check_meaning(session)
         if database.is_sqlite:
@@ -237,6 +282,32 @@ def _fill(database: Database, parts: _Parts) -> None:
                 connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
     finally:
         database.close()
+
+
+def _drop_tables(connection: Connection) -> None:
+    old = MetaData()
+    old.reflect(connection)
+    old.drop_all(connection)
+    if connection.dialect.name != "sqlite":
+        connection.execute(text("DROP FUNCTION IF EXISTS audit_entry_append_only() CASCADE"))
+
+
+def _fill_tables(connection: Connection, parts: _Parts) -> None:
+    try:
+        migrate_within(connection, parts.note.revision)
+    except NewerError:
+        raise BackupError(
+            "the backup was made by a newer version of this program: update it"
+        ) from None
+    metadata = MetaData()
+    metadata.reflect(connection)
+    tables = {table.name: table for table in _travelling(metadata)}
+    for name, values in _rows(parts.rows, tables).items():
+        if len(values) != parts.note.rows.get(name, 0):
+            raise BackupError(f"the backup holds too few rows of {name}, or too many")
+        if values:
+            connection.execute(insert(tables[name]), values)
+    migrate_within(connection)
 
 
 def _rows(rows: list[Any], tables: dict[str, Table]) -> dict[str, list[dict[str, Any]]]:
@@ -262,7 +333,24 @@ def _holds_anything(database: Database) -> bool:
 def _photo_key(data: Path) -> bytes | None:
     # A key from the environment is kept by whoever set it, on purpose not with the data.
     path = data / "photo.key"
-    return None if os.environ.get(KEY_VARIABLE) or not path.exists() else path.read_bytes()
+    if os.environ.get(KEY_VARIABLE) or not path.exists():
+        return None
+    key = path.read_bytes()
+    try:
+        key_of(key)
+    except PhotoStoreError as error:
+        raise BackupError(f"{path.name} can't be used: {error}") from None
+    return key
+
+
+def _photo_files(data: Path, names: list[str]) -> list[Path]:
+    """Those that are there, each once."""
+    paths = [data / _PHOTOS / name for name in dict.fromkeys(names)]
+    paths = [path for path in paths if path.exists()]
+    for path in paths:
+        if not _PHOTO_NAME.fullmatch(path.relative_to(data).as_posix()):
+            raise BackupError("reading.photo_file holds what is no kept photo's name")
+    return paths
 
 
 def _restore_photos(tar: tarfile.TarFile, data: Path, parts: _Parts) -> None:

@@ -16,7 +16,7 @@ from alembic import command
 from alembic.config import Config
 from alembic.util import CommandError
 from sqlalchemy import create_engine, event, text
-from sqlalchemy.engine import Connection, Engine
+from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -40,6 +40,10 @@ def full_url(url: str) -> str:
 
 class RegisterError(Exception):
     """A register that can't be opened or is damaged; one line says why."""
+
+
+class NewerError(RegisterError):
+    """Tables of a revision that this version doesn't know."""
 
 
 @contextmanager
@@ -109,35 +113,43 @@ class Database:
 
         RegisterError when it can't be opened, is damaged, or was made by a newer version.
         """
-        config = Config()
-        config.set_main_option("script_location", str(_MIGRATIONS))
-        try:
-            with told_if_damaged(), self.engine.connect() as connection:
-                if self.is_sqlite:
-                    _must_be_sound(connection)
-                config.attributes["connection"] = connection
-                command.upgrade(config, revision)
-                connection.commit()
-        except CommandError:
-            raise RegisterError(
-                "the register was made by a newer version of this program: update it"
-            ) from None
+        with told_if_damaged(), self.engine.begin() as connection:
+            migrate_within(connection, revision)
 
     def revision(self) -> str | None:
         """Revision of the tables as they are, or None in an empty database."""
-        return current_revision(self.engine)
+        with self.engine.connect() as connection:
+            return current_revision(connection)
 
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()
 
 
-def current_revision(engine: Engine) -> str | None:
-    """Revision of the tables behind ``engine``, or None in an empty database."""
+def migrate_within(connection: Connection, revision: str = "head") -> None:
+    """As `Database.migrate`, in a transaction that the caller has begun and commits.
+
+    NewerError when the tables or ``revision`` are of a newer version.
+    """
+    config = Config()
+    config.set_main_option("script_location", str(_MIGRATIONS))
+    config.attributes["connection"] = connection
+    try:
+        with told_if_damaged():
+            if connection.dialect.name == "sqlite":
+                _must_be_sound(connection)
+            command.upgrade(config, revision)
+    except CommandError:
+        raise NewerError(
+            "the register was made by a newer version of this program: update it"
+        ) from None
+
+
+def current_revision(connection: Connection) -> str | None:
+    """Revision of the tables that ``connection`` sees, or None in an empty database."""
     from alembic.runtime.migration import MigrationContext
 
-    with engine.connect() as connection:
-        return MigrationContext.configure(connection).get_current_revision()
+    return MigrationContext.configure(connection).get_current_revision()
 
 
 def _sqlite_connect(connection: Any, _record: Any) -> None:

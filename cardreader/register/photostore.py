@@ -102,8 +102,13 @@ def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
         os.replace(temporary, path)
     finally:
         temporary.unlink(missing_ok=True)
-    folder = os.open(path.parent, os.O_RDONLY)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring to the disk which files the folder holds: a name just given outlasts a power cut."""
+    descriptor = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(folder)
+        os.fsync(descriptor)
     finally:
-        os.close(folder)
+        os.close(descriptor)

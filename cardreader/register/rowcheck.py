@@ -44,8 +44,9 @@ from cardreader.register.models import (
 from cardreader.register.women import GESTATION_WEEKS, Closing, clean_code
 from cardreader.subject import Smoking
 
-EARLIEST, LATEST = dt.datetime(2000, 1, 1), dt.datetime(2200, 1, 1)
-"""No register was kept before, and arithmetic with dates far off overflows."""
+EARLIEST, LATEST = dt.datetime(1969, 1, 1), dt.datetime(2200, 1, 1)
+"""Arithmetic with dates far off overflows. Where a clock's battery is empty it is 1970 after
+a start, and what was entered then is in the register all the same."""
 LARGEST = 1e6
 """No quantity kept here comes near."""
 

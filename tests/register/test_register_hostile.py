@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import io
 import json
+import os
+import shutil
+import sqlite3
 import tarfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -195,6 +199,153 @@ def test_a_bad_backup_does_not_cost_the_register_of_another_database(database, w
         assert codes(session) == before
 
 
+@pytest.mark.parametrize("database", ["postgresql", "sqlite"], indirect=True)
+def test_a_restore_that_fails_half_way_leaves_another_database_as_it_was(
+    database, whole, tmp_path, monkeypatch
+):
+    """The old tables are dropped in the transaction that fills the new."""
+    with database.write() as session:
+        add_woman(session, "OLD-1")
+        before = codes(session)
+    seen = []
+
+    def fails_in_the_register(session):
+        seen.append(codes(session))
+        if len(seen) > 1:  # the first is the database where the backup is looked at
+            raise OSError("no space left")
+
+    monkeypatch.setattr(backup, "check_meaning", fails_in_the_register)
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    with pytest.raises(BackupError, match="no space left"):
+        restore_backup(database.url, tmp_path / "elsewhere", file, PASSPHRASE, replace=True)
+    assert seen == [["KX-1"], ["KX-1"]]
+    with database.read() as session:
+        assert codes(session) == before
+    with database.write() as session:
+        add_woman(session, "OLD-2")  # the trail goes on, and its triggers are there
+
+
+class KilledError(BaseException):
+    """What no handler of errors catches, as a kill isn't."""
+
+
+def _kill(*_given: object) -> None:
+    raise KilledError
+
+
+@pytest.fixture
+def logged(target) -> Path:
+    """The same register with a woman that only the write-ahead log beside the file holds."""
+    other = target.parent / "running"
+    shutil.copytree(target, other)
+    database = Database(sqlite_url(other / "register.db"))
+    with database.write() as session:
+        add_woman(session, "OLD-2")
+    for ending in ("", "-wal"):
+        shutil.copy(other / f"register.db{ending}", target)
+    database.close()
+    assert (target / "register.db-wal").stat().st_size
+    return target
+
+
+def _codes_in(folder: Path) -> list[str]:
+    database = Database(sqlite_url(folder / "register.db"))
+    try:
+        with database.read() as session:
+            return codes(session)
+    finally:
+        database.close()
+
+
+def test_killed_before_its_file_is_replaced_the_register_has_all_that_was_committed(
+    whole, logged, tmp_path, monkeypatch
+):
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    url, own = sqlite_url(logged / "register.db"), logged / "register.db"
+    replace = os.replace
+    monkeypatch.setattr(os, "replace", lambda a, b: (_kill if b == own else replace)(a, b))
+    with pytest.raises(KilledError):
+        restore_backup(url, logged, file, PASSPHRASE, replace=True)
+    assert _codes_in(logged) == ["OLD-1", "OLD-2"]
+
+
+def test_a_register_in_use_is_not_replaced(whole, logged, tmp_path, monkeypatch):
+    monkeypatch.setattr(backup, "_PATIENCE_S", 0.0)
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    own = logged / "register.db"
+    with closing(sqlite3.connect(own, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT * FROM woman").fetchall()
+        with pytest.raises(BackupError, match="in use"):
+            restore_backup(sqlite_url(own), logged, file, PASSPHRASE, replace=True)
+    assert _codes_in(logged) == ["OLD-1", "OLD-2"]
+
+
+def test_a_damaged_register_can_be_replaced(whole, target, tmp_path):
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    own = target / "register.db"
+    for damage in (b"no database at all" * 100, own.read_bytes()[:5000], b""):
+        own.write_bytes(damage)
+        own.with_name("register.db-wal").write_bytes(b"no log" * 100)
+        restore_backup(sqlite_url(own), target, file, PASSPHRASE, replace=True)
+        assert _codes_in(target) == ["KX-1"]
+
+
+def test_what_a_killed_restore_left_does_not_hinder_the_next(whole, target, tmp_path):
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    shutil.copy(target / "register.db", target / ".register.db.restored")
+    (target / ".photo.key.restored").write_bytes(b"half a k")
+    restore_backup(sqlite_url(target / "register.db"), target, file, PASSPHRASE, replace=True)
+    assert _codes_in(target) == ["KX-1"]
+    assert not list(target.glob(".*restored*"))
+    assert (target / "photo.key").read_bytes() == whole["photo.key.bin"]
+
+
+def test_no_room_for_the_photo_key_changes_nothing(whole, target, tmp_path, monkeypatch):
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    before = _files(target)
+
+    def full(*_given: object) -> None:
+        raise OSError("no space left")
+
+    monkeypatch.setattr(backup, "write_whole", full)
+    with pytest.raises(BackupError, match="no space left"):
+        restore_backup(sqlite_url(target / "register.db"), target, file, PASSPHRASE, replace=True)
+    after = _files(target)
+    assert {name: after[name] for name in before} == before
+    assert all("photos" in name for name in after.keys() - before.keys())
+
+
+def test_killed_before_the_photo_key_a_second_restore_makes_it_whole(
+    whole, target, tmp_path, monkeypatch
+):
+    file = tmp_path / "sound.backup"
+    file.write_bytes(_tar(whole))
+    url, key, replace = sqlite_url(target / "register.db"), target / "photo.key", os.replace
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "replace", lambda a, b: (_kill if b == key else replace)(a, b))
+        with pytest.raises(KilledError):
+            restore_backup(url, target, file, PASSPHRASE, replace=True)
+    assert _codes_in(target) == ["KX-1"]
+    restore_backup(url, target, file, PASSPHRASE, replace=True)
+    (name,) = [Path(part).name for part in whole if part.startswith("photos/")]
+    assert open_store(target).get(name) == b"invented photo"
+
+
+def test_a_later_version_is_told_of_the_backup_not_of_the_register(whole, target, tmp_path):
+    HOSTILE["a note of a later version"](whole)
+    file = tmp_path / "later.backup"
+    file.write_bytes(_tar(whole))
+    with pytest.raises(BackupError, match=r"^the backup was made by a newer version"):
+        restore_backup(sqlite_url(target / "register.db"), target, file, PASSPHRASE, replace=True)
+
+
 def codes(session) -> list[str]:
     return sorted(session.scalars(select(Woman.code)))
 
@@ -244,6 +395,44 @@ def test_a_register_with_a_text_for_a_time_gives_no_backup(sqlite, tmp_path):
     with pytest.raises(RegisterError, match="restore the newest backup"):
         make_backup(sqlite, tmp_path, tmp_path / "b.tar", PASSPHRASE)
     assert not list(tmp_path.glob("*b.tar*"))
+
+
+UNSOUND = {
+    "UPDATE visit SET number = 'two'": r"visit\.number",
+    "UPDATE woman SET code = 'Ada Invented'": r"Woman\.code",
+    "UPDATE reading SET band = 'cured' WHERE source = 'lab'": r"Reading\.band",
+    "UPDATE reading SET hb_g_dl = 1e300": r"reading\.hb_g_dl",
+    "UPDATE reading SET place = 'a' || char(0)": r"reading\.place",
+    "UPDATE reading SET woman_id = 'nobody'": "FOREIGN KEY",
+    "UPDATE reading SET photo_file = '../photo.key'": r"reading\.photo_file",
+    "DELETE FROM alembic_version": "version",
+}
+
+
+@pytest.mark.parametrize("statement", UNSOUND)
+def test_what_a_restore_would_refuse_is_told_when_the_backup_is_made(target, tmp_path, statement):
+    database = Database(sqlite_url(target / "register.db"))
+    with database.write() as session:
+        lab(session, session.scalars(select(Woman)).one(), 9.2)
+    with database.engine.connect() as connection:
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("PRAGMA foreign_keys = OFF")
+        connection.exec_driver_sql(statement)
+    file = tmp_path / "b.tar"
+    with pytest.raises(BackupError, match=UNSOUND[statement]) as told:
+        make_backup(database, target, file, PASSPHRASE)
+    database.close()
+    assert "\n" not in str(told.value)
+    assert not list(tmp_path.glob("*b.tar*"))
+
+
+def test_a_backup_with_a_photo_key_that_is_none_is_not_made(target, tmp_path, monkeypatch):
+    monkeypatch.delenv(KEY_VARIABLE, raising=False)
+    (target / "photo.key").write_bytes(b"not a key")
+    database = Database(sqlite_url(target / "register.db"))
+    with pytest.raises(BackupError, match=r"photo\.key"):
+        make_backup(database, target, tmp_path / "b.tar", PASSPHRASE)
+    database.close()
 
 
 @pytest.mark.parametrize("key", [b"\xff" * 44, b"", b"A" * 43, b"====", b"A" * 400])

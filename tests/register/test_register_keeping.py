@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tarfile
 
 import pytest
@@ -9,7 +10,7 @@ from builders import add_woman, facts, lab, photo
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import inspect, select
 
-from cardreader.register import accounts, audit
+from cardreader.register import accounts, audit, backup
 from cardreader.register.backup import BackupError, make_backup, restore_backup
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import Account, Base, Reading, Role, Woman
@@ -116,6 +117,40 @@ def test_backup_shows_nothing_without_the_passphrase(filled, tmp_path):
     assert file.stat().st_mode & 0o077 == 0
     with pytest.raises(BackupError, match="passphrase"):
         restore_backup(sqlite_url(tmp_path / "x/register.db"), tmp_path / "x", file, "not this one")
+
+
+def test_a_backup_made_while_somebody_writes_can_be_restored(filled, tmp_path, monkeypatch):
+    database, data = filled
+    before = content(database)
+    dump = backup._dump
+
+    def dump_and_meanwhile(connection):
+        found = dump(connection)
+        with database.write() as session:
+            add_woman(session, "KX-9")
+        return found
+
+    monkeypatch.setattr(backup, "_dump", dump_and_meanwhile)
+    file, fresh = tmp_path / "register.backup", tmp_path / "fresh"
+    make_backup(database, data, file, PASSPHRASE)
+    restore_backup(sqlite_url(fresh / "register.db"), fresh, file, PASSPHRASE)
+    restored = Database(sqlite_url(fresh / "register.db"))
+    assert content(restored) == before
+    restored.close()
+
+
+def test_what_was_entered_while_the_clock_stood_at_its_start_is_restored(sqlite, tmp_path):
+    """A computer whose clock battery is empty begins in 1970, west of Greenwich the day before."""
+    with sqlite.write() as session:
+        woman = add_woman(session, "KX-1")
+        woman.added_at = dt.datetime(1970, 1, 1, 0, 5, tzinfo=dt.UTC)
+        woman.gestation_on = dt.date(1969, 12, 31)
+    file, fresh = tmp_path / "register.backup", tmp_path / "fresh"
+    make_backup(sqlite, tmp_path, file, PASSPHRASE)
+    restore_backup(sqlite_url(fresh / "register.db"), fresh, file, PASSPHRASE)
+    restored = Database(sqlite_url(fresh / "register.db"))
+    assert content(restored) == content(sqlite)
+    restored.close()
 
 
 def test_restore_does_not_overwrite_unasked(filled, tmp_path):
