@@ -55,6 +55,7 @@ vectors: 1 if all lie one way, 0 if they lie all round."""
 
 _EPSILON = 1e-4
 _NEUTRAL = np.array([c.kind is Kind.NEUTRAL for c in layout.cells()[0::2]])
+_CHROMATIC = np.array([c.kind is Kind.CHROMATIC for c in layout.cells()[0::2]])
 _OFF_CENTRE: Array = np.array([(c.x_mm, c.y_mm) for c in layout.cells()[0::2]]) - layout.CENTRE_MM
 
 
@@ -83,9 +84,10 @@ def spoiled_prints(miss: Array, suspect: Mask) -> Mask | Refusal:
     Where both miss by much the same, neither is: light that isn't quite smooth makes
     one too bright and the other too dark, and their mean is right. Where both miss by
     far nothing stands in: CARD_SOILED, unless so many do that it is another card.
+    Chromatic prints are excepted: lamps and phones alone put them that far off.
     """
     pairs = miss.reshape(36, 2)
-    both = suspect & (pairs.min(axis=1) > MAX_BOTH_MISS)
+    both = suspect & ~_CHROMATIC & (pairs.min(axis=1) > MAX_BOTH_MISS)
     if 0 < both.sum() <= _MOST_LOST:
         name = layout.cells()[2 * int(both.argmax())].shade
         return Refusal(Reason.CARD_SOILED, "correct", f"both prints of {name} are spoiled")
