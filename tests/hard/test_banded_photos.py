@@ -6,7 +6,6 @@ import io
 from datetime import date
 from functools import cache
 
-import numpy as np
 import pytest
 from conditions import CONDITIONS
 from PIL import Image, ImageOps
