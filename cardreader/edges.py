@@ -49,15 +49,16 @@ def measure_edges(photo: Photo, rough: NDArray[np.float64], spoiled: bool = Fals
 
     Each edge is crossed by short profiles from the black border into the white
     surround, in linear light, where a blur leaves the middle of a step in
-    place. The middles give the line, two lines give a corner.
+    place. The middles give the line, two lines give a corner. An edge whose
+    profiles disagree gets the line that most of them agree on.
 
     Parameters
     ----------
     rough : (m, 4, 2)
         Corners good to about a third of a module, clockwise.
     spoiled : bool
-        Something may lie on an edge. An edge whose profiles disagree then gets
-        the line that most of them agree on, or isn't clear if too few do.
+        An edge on which too few profiles agree isn't clear. Otherwise it counts
+        as it is, since noise alone may do that, and the fit of all corners judges.
 
     Returns
     -------
@@ -133,14 +134,15 @@ def _fit_lines(
     faint = typical[:, 0, 0] < 0.1 * np.median(typical)
     if np.median(typical) < 2e-3 or (faint.any() and not spoiled):
         return None
-    level = np.clip((profiles - low) / np.maximum(contrast, 0.3 * typical), -0.2, 1.2)
+    least = 0.3 * np.maximum(typical, 0.1 * np.median(typical))
+    level = np.clip((profiles - low) / np.maximum(contrast, least), -0.2, 1.2)
     step = steps[1] - steps[0]
     middle = steps[-1] + step / 2 - level.sum(-1) * step
     a, b, limit = _trimmed_lines(s, middle)
-    if not spoiled:
-        return a, b, ~faint
     seen = (contrast >= 0.5 * typical)[..., 0]
     clear = _mend_lines(a, b, limit, s, middle, seen) & ~faint
+    if not spoiled:
+        return a, b, np.ones(len(a), bool)
     return (a, b, clear) if clear.any() else None
 
 
@@ -167,14 +169,16 @@ def _mend_lines(
 ) -> NDArray[np.bool_]:
     """Replace the lines of spoiled edges in ``a`` and ``b``; which edges are clear, (n,).
 
-    An edge is spoiled when its profiles lie further off the line than those of
+    Those that aren't keep the line they have. An edge is spoiled when its profiles lie further off the line than those of
     the other edges do: noise and blur are the same for all.
     """
     within = max(_OFF, float(np.median(limit)))
     clear = np.ones(len(a), bool)
     for i in np.flatnonzero((limit > 1.5 * within) | (seen.mean(axis=1) < 1 - _AGREED)):
-        a[i], b[i], share = agreed_line(s[i], middle[i], seen[i], within)
+        start, slope, share = agreed_line(s[i], middle[i], seen[i], within)
         clear[i] = share >= _AGREED
+        if clear[i]:
+            a[i], b[i] = start, slope
     return clear
 
 
