@@ -169,8 +169,9 @@ def _mend_lines(
 ) -> NDArray[np.bool_]:
     """Replace the lines of spoiled edges in ``a`` and ``b``; which edges are clear, (n,).
 
-    Those that aren't keep the line they have. An edge is spoiled when its profiles lie further off the line than those of
-    the other edges do: noise and blur are the same for all.
+    Those that aren't keep the line they have. An edge is spoiled when its profiles lie
+    further off the line than those of the other edges do: noise and blur are the same
+    for all.
     """
     within = max(_OFF, float(np.median(limit)))
     clear = np.ones(len(a), bool)
