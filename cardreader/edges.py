@@ -37,11 +37,15 @@ class Edges:
         Whether both edges that meet in a corner were made out; the corner means nothing if not.
     blur : float
         Standard deviation in modules across the worse of the two edge directions.
+    uneven : bool
+        Profiles of one edge lie further off their line than those of the others
+        do, as under a drop: noise and blur are the same for all.
     """
 
     corners: NDArray[np.float64]
     clear: NDArray[np.bool_]
     blur: float
+    uneven: bool
 
 
 def measure_edges(photo: Photo, rough: NDArray[np.float64], spoiled: bool = False) -> Edges | None:
@@ -49,16 +53,16 @@ def measure_edges(photo: Photo, rough: NDArray[np.float64], spoiled: bool = Fals
 
     Each edge is crossed by short profiles from the black border into the white
     surround, in linear light, where a blur leaves the middle of a step in
-    place. The middles give the line, two lines give a corner. An edge whose
-    profiles disagree gets the line that most of them agree on.
+    place. The middles give the line, two lines give a corner.
 
     Parameters
     ----------
     rough : (m, 4, 2)
         Corners good to about a third of a module, clockwise.
     spoiled : bool
-        An edge on which too few profiles agree isn't clear. Otherwise it counts
-        as it is, since noise alone may do that, and the fit of all corners judges.
+        Something may lie on an edge. An uneven one then gets the line that most
+        of its profiles agree on, or isn't clear if too few do. Not for good
+        photos: much blur makes edges uneven too, and the whole of them is better.
 
     Returns
     -------
@@ -96,15 +100,17 @@ def _measure(photo: Photo, rough: NDArray[np.float64], spoiled: bool) -> Edges |
     lines = _fit_lines(profiles, steps, s, spoiled)
     if lines is None:
         return None
-    a, b, clear = lines
+    a, b, clear, uneven = lines
     origin = start + a[:, None] * reach * outward
     direction = along + b[:, None] * reach * outward
     before = np.arange(n).reshape(-1, 4)[:, [3, 0, 1, 2]].ravel()
     corners = _cross(origin[before], direction[before], origin, direction)
     across = steps - (a[:, None] + b[:, None] * s)[..., None]
     both = (clear & clear[before]).reshape(-1, 4)
-    blur = _REACH * _blur(profiles[clear], across[clear], along[clear])
-    return Edges(corners.reshape(-1, 4, 2), both, blur)
+    if not clear.all():
+        profiles, across, along = profiles[clear], across[clear], along[clear]
+    blur = _REACH * _blur(profiles, across, along)
+    return Edges(corners.reshape(-1, 4, 2), both, blur, uneven)
 
 
 def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -119,18 +125,23 @@ def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _fit_lines(
     profiles: NDArray[np.float64], steps: NDArray[np.float64], s: NDArray[np.float64], spoiled: bool
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]] | None:
-    """Lines ``step = a + b s`` through the middles of the rises, one an edge, and which are clear.
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_], bool] | None:
+    """Lines ``step = a + b s`` through the middles of the rises, one an edge.
 
-    The middle is where a sharp rise with the same ends and the same sum would
-    lie. Profiles off the line (dirt, a speck of glare) are dropped.
+    With them which are clear, and whether one is uneven. The middle is where a
+    sharp rise with the same ends and the same sum would lie. Profiles off the
+    line (dirt, a speck of glare) are dropped.
     """
     ends = len(steps) // 4
     # Each profile by its own ends: the edge of a shadow may cross a marker.
     low = np.median(profiles[..., :ends], axis=-1, keepdims=True)
     contrast = np.median(profiles[..., -ends:], axis=-1, keepdims=True) - low
     # Of a covered edge the better part tells what contrast it has.
-    typical = np.percentile(contrast, 80 if spoiled else 50, axis=1, keepdims=True)
+    typical = (
+        np.percentile(contrast, 80, axis=1, keepdims=True)
+        if spoiled
+        else np.median(contrast, axis=1, keepdims=True)
+    )
     faint = typical[:, 0, 0] < 0.1 * np.median(typical)
     if np.median(typical) < 2e-3 or (faint.any() and not spoiled):
         return None
@@ -139,11 +150,16 @@ def _fit_lines(
     step = steps[1] - steps[0]
     middle = steps[-1] + step / 2 - level.sum(-1) * step
     a, b, limit = _trimmed_lines(s, middle)
-    seen = (contrast >= 0.5 * typical)[..., 0]
-    clear = _mend_lines(a, b, limit, s, middle, seen) & ~faint
+    within = max(_OFF, float(np.median(limit)))
+    uneven = limit > 2 * within
     if not spoiled:
-        return a, b, np.ones(len(a), bool)
-    return (a, b, clear) if clear.any() else None
+        return a, b, ~faint, bool(uneven.any())
+    seen = (contrast >= 0.5 * typical)[..., 0]
+    clear = ~faint
+    for i in np.flatnonzero(uneven | (seen.mean(axis=1) < 1 - _AGREED)):
+        a[i], b[i], share = agreed_line(s[i], middle[i], seen[i], within)
+        clear[i] &= share >= _AGREED
+    return (a, b, clear, bool(uneven.any())) if clear.any() else None
 
 
 def _trimmed_lines(
@@ -157,30 +173,6 @@ def _trimmed_lines(
         limit = np.maximum(2.5 * 1.4826 * np.median(error, axis=1, keepdims=True), 0.02)
         weight = (error <= limit).astype(float)
     return a, b, limit[:, 0]
-
-
-def _mend_lines(
-    a: NDArray[np.float64],
-    b: NDArray[np.float64],
-    limit: NDArray[np.float64],
-    s: NDArray[np.float64],
-    middle: NDArray[np.float64],
-    seen: NDArray[np.bool_],
-) -> NDArray[np.bool_]:
-    """Replace the lines of spoiled edges in ``a`` and ``b``; which edges are clear, (n,).
-
-    Those that aren't keep the line they have. An edge is spoiled when its profiles lie
-    further off the line than those of the other edges do: noise and blur are the same
-    for all.
-    """
-    within = max(_OFF, float(np.median(limit)))
-    clear = np.ones(len(a), bool)
-    for i in np.flatnonzero((limit > 1.5 * within) | (seen.mean(axis=1) < 1 - _AGREED)):
-        start, slope, share = agreed_line(s[i], middle[i], seen[i], within)
-        clear[i] = share >= _AGREED
-        if clear[i]:
-            a[i], b[i] = start, slope
-    return clear
 
 
 def _weighted_line(

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader import layout
-from cardreader.edges import measure_edges
+from cardreader.edges import Edges, measure_edges
 from cardreader.fourthmarker import find_fourth
 from cardreader.markers import MIN_CONTRAST, MODULES, Marker, find_markers
 from cardreader.photo import Photo
@@ -41,6 +41,8 @@ MIN_SHARPNESS = 0.15
 
 _LET_GO = 2
 """Corners that may be spoiled: those at the ends of one edge."""
+_CLEARLY = 0.5
+"""Part of the residual that may be left where a spoiled edge is blamed for it."""
 _LET_GO_RESIDUAL = 0.84
 """Of the limit on the residual then: what bent cards leave with any one edge let go, at least."""
 
@@ -227,23 +229,33 @@ def _pose(photo: Photo, found: _Found) -> CardPose | Refusal:
     if px_per_mm < MIN_PX_PER_MM:
         return _refuse(Reason.CARD_TOO_SMALL, f"{px_per_mm:.1f} px/mm < {MIN_PX_PER_MM}")
     if found.spoiled:
-        return _fitted(photo, found, spoiled=True)
-    pose = _fitted(photo, found, spoiled=False)
-    if isinstance(pose, Refusal):
-        mended = _fitted(photo, found, spoiled=True)
-        if isinstance(mended, CardPose):
-            return mended
+        return _fitted(photo, found, measure_edges(photo, found.corners, spoiled=True))
+    edges = measure_edges(photo, found.corners)
+    pose = _fitted(photo, found, edges)
+    bent = isinstance(pose, Refusal) and pose.reason is Reason.CARD_BENT
+    if edges is None or bent or (edges.uneven and isinstance(pose, CardPose)):
+        return _mended(photo, found, pose) or pose
     return pose
 
 
-def _fitted(photo: Photo, found: _Found, spoiled: bool) -> CardPose | Refusal:
-    """Pose by exact corners; where ``spoiled``, one edge may be let go.
+def _mended(photo: Photo, found: _Found, plain: CardPose | Refusal) -> CardPose | None:
+    """A pose by edges of which one was spoiled, if it is clearly the better one."""
+    mended = _fitted(photo, found, measure_edges(photo, found.corners, spoiled=True))
+    if isinstance(mended, Refusal):
+        return None
+    most = MAX_RESIDUAL_MM
+    if isinstance(plain, CardPose):
+        most = plain.residual_px / plain.px_per_mm
+    return mended if mended.residual_px / mended.px_per_mm < _CLEARLY * most else None
 
-    With it go the two corners it ends in. The marker's other two stay, so that
-    a card bent in that corner is still seen to be.
+
+def _fitted(photo: Photo, found: _Found, edges: Edges | None) -> CardPose | Refusal:
+    """Pose by exact corners, of which one edge's may be let go.
+
+    With an edge go the two corners it ends in. The marker's other two stay, so
+    that a card bent in that corner is still seen to be.
     """
     size = (photo.encoded.shape[1], photo.encoded.shape[0])
-    edges = measure_edges(photo, found.corners, spoiled)
     if edges is None:
         return _refuse(Reason.BLURRED, "marker edges can't be made out")
     if (~edges.clear).sum() > _LET_GO:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -234,6 +235,27 @@ def test_nothing_extra_is_run_for_a_good_photo(monkeypatch):
     monkeypatch.setattr(locate, "find_fourth", lambda *_: pytest.fail("looked for a fourth"))
     assert isinstance(found(plain_card()), CardPose)
     assert measured == [False]
+
+
+@pytest.mark.parametrize("place", ["middle", "upper edge", "corner"])
+def test_a_shaken_photo_stays_blurred(place):
+    for radius_mm in (1.0, 2.0):
+        result = found(dropped(0, place, radius_mm), motion_mm=1.4)
+        assert isinstance(result, Refusal)
+        assert result.reason is Reason.BLURRED
+
+
+@pytest.mark.parametrize(("left", "better"), [(0.4, True), (0.6, False)])
+def test_a_mended_pose_must_be_clearly_better(monkeypatch, left, better):
+    """Of a photo that is read either way, and of one that is otherwise refused as bent."""
+    pose = found(plain_card())
+    mended = replace(pose, residual_px=left * pose.residual_px)
+    monkeypatch.setattr(locate, "measure_edges", lambda *_, **__: None)
+    monkeypatch.setattr(locate, "_fitted", lambda *_: mended)
+    assert (locate._mended(None, locate._Found(None, LOT), pose) is mended) is better
+    mended = replace(pose, residual_px=left * locate.MAX_RESIDUAL_MM * pose.px_per_mm)
+    bent = Refusal(Reason.CARD_BENT, "locate", "")
+    assert (locate._mended(None, locate._Found(None, LOT), bent) is mended) is better
 
 
 def test_another_digit_under_a_drop_hardly_ever_passes():
