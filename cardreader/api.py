@@ -19,12 +19,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cardreader import pipeline
-from cardreader.calibrate.container import load_calibration
-from cardreader.card import Lots
+from cardreader.card.lot import Lots
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import DEFAULT, load_protocol
+from cardreader.decide.subject import Subject
+from cardreader.hb.container import load_calibration
 from cardreader.pipeline import Reader, Reading
-from cardreader.protocol import DEFAULT, load_protocol
-from cardreader.shipped import shipped
-from cardreader.subject import Subject
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -22,15 +22,15 @@ from typing import TYPE_CHECKING, NoReturn
 from cardreader import __version__
 from cardreader.batch import cli as batch
 from cardreader.calibrate import cli as study
-from cardreader.exitcodes import MEANING, ExitCode
-from cardreader.optiontypes import day
+from cardreader.terminal.exitcodes import MEANING, ExitCode
+from cardreader.terminal.options import day
 from cardreader.web.cli import add_commands
 
 if TYPE_CHECKING:
-    from cardreader.calibration import Calibration
-    from cardreader.card import Lot, Lots
+    from cardreader.card.lot import Lot, Lots
+    from cardreader.decide.subject import Subject
+    from cardreader.hb.calibration import Calibration
     from cardreader.pipeline import Reader, Reading
-    from cardreader.subject import Subject
 
 TRACEBACK_VARIABLE = "CARDREADER_TRACEBACK"
 INTERRUPTED = 128 + 2
@@ -265,7 +265,7 @@ def _read(arguments: argparse.Namespace) -> ExitCode:
 def _print_readings(
     readings: list[Reading], reader: Reader, subject: Subject, as_json: bool
 ) -> None:
-    from cardreader import report, several
+    from cardreader.result import blots, report
 
     if len(readings) == 1:
         (reading,) = readings
@@ -273,14 +273,12 @@ def _print_readings(
             report.dumps(report.reading_json(reading)) if as_json else report.reading_text(reading)
         )
         return
-    together = several.take_together(readings, reader.calibration, reader.protocol, subject)
-    _say(
-        report.dumps(several.several_json(together)) if as_json else several.several_text(together)
-    )
+    together = blots.take_together(readings, reader.calibration, reader.protocol, subject)
+    _say(report.dumps(blots.several_json(together)) if as_json else blots.several_text(together))
 
 
 def _annotate(readings: list[Reading], out: Path) -> None:
-    from cardreader.annotate import write_annotated
+    from cardreader.result.annotate import write_annotated
 
     for number, reading in enumerate(readings, 1):
         path = out if len(readings) == 1 else out.with_stem(f"{out.stem}-{number}")
@@ -289,7 +287,7 @@ def _annotate(readings: list[Reading], out: Path) -> None:
 
 
 def _subject(arguments: argparse.Namespace) -> Subject:
-    from cardreader.subject import Smoking, Subject, Trimester
+    from cardreader.decide.subject import Smoking, Subject, Trimester
 
     trimester, smoking = arguments.trimester, arguments.smoking
     try:
@@ -304,7 +302,7 @@ def _subject(arguments: argparse.Namespace) -> Subject:
 
 
 def _bytes_of(path: Path) -> bytes:
-    from cardreader.photo import MAX_FILE_BYTES
+    from cardreader.read.photo import MAX_FILE_BYTES
 
     try:
         with path.open("rb") as stream:
@@ -315,8 +313,8 @@ def _bytes_of(path: Path) -> bytes:
 
 
 def _reader(arguments: argparse.Namespace) -> Reader:
+    from cardreader.decide.protocol import load_protocol
     from cardreader.pipeline import Reader
-    from cardreader.protocol import load_protocol
 
     try:
         protocol = load_protocol(arguments.protocol)
@@ -331,9 +329,9 @@ def _reader(arguments: argparse.Namespace) -> Reader:
 
 
 def _calibration(path: Path | None) -> Calibration:
-    from cardreader.calibrate.container import load_calibration
-    from cardreader.calibration import CalibrationError
-    from cardreader.shipped import shipped
+    from cardreader.core.shipped import shipped
+    from cardreader.hb.calibration import CalibrationError
+    from cardreader.hb.container import load_calibration
 
     path = path or shipped("default")
     try:
@@ -345,8 +343,8 @@ def _calibration(path: Path | None) -> Calibration:
 
 
 def _lots(folder: Path | None) -> Lots:
-    from cardreader.card import Lots
-    from cardreader.shipped import shipped
+    from cardreader.card.lot import Lots
+    from cardreader.core.shipped import shipped
 
     try:
         return Lots.load(folder or shipped("lots"))
@@ -384,8 +382,8 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
     out: Path = arguments.out
     if out.suffix.lower() not in (".pdf", ".svg"):
         raise CommandError(ExitCode.USAGE, f"{out}: a card ends in .pdf or .svg")
-    from cardreader.artwork import card_sheet
-    from cardreader.cgats import write_lot
+    from cardreader.card.artwork import card_sheet
+    from cardreader.card.cgats import write_lot
 
     lot = _lot_to_print(_lots(arguments.lots), arguments.lot)
     try:
@@ -560,7 +558,7 @@ class _Writing:
 
 
 def _write(path: Path, data: bytes | str) -> None:
-    from cardreader.files import write_atomic
+    from cardreader.core.files import write_atomic
 
     with _Writing(path):
         write_atomic(path, data)

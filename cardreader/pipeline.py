@@ -18,19 +18,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import __version__
-from cardreader.banding import Banding, find_banding
-from cardreader.blot import BlotColour, measure_blot
-from cardreader.calibration import Calibration
-from cardreader.card import Lot, Lots
-from cardreader.correct import ColourCorrection, correct
-from cardreader.decide import Decision, decide
-from cardreader.estimate import HbEstimate, estimate_colour, signature
-from cardreader.locate import CardPose, locate
-from cardreader.photo import Photo, open_photo
-from cardreader.protocol import Protocol
-from cardreader.refusal import Reason, Refusal
-from cardreader.sample import PatchSamples, sample
-from cardreader.subject import Subject
+from cardreader.card.lot import Lot, Lots
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import Decision, decide
+from cardreader.decide.subject import Subject
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import HbEstimate, estimate_colour, signature
+from cardreader.read.banding import Banding, find_banding
+from cardreader.read.blot import BlotColour, measure_blot
+from cardreader.read.correct import ColourCorrection, correct
+from cardreader.read.locate import CardPose, locate
+from cardreader.read.photo import Photo, open_photo
+from cardreader.read.sample import PatchSamples, sample
 
 
 @dataclass(frozen=True)

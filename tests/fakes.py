@@ -14,11 +14,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from cardreader import layout
-from cardreader.decide import decide
-from cardreader.protocol import load_protocol
-from cardreader.refusal import Reason, Refusal
-from cardreader.subject import Subject
+from cardreader.card import layout
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.decide.protocol import load_protocol
+from cardreader.decide.rule import decide
+from cardreader.decide.subject import Subject
 
 SHA = "ab" * 32
 PX_PER_MM = 9.0

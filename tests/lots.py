@@ -6,8 +6,8 @@ from datetime import date
 
 import numpy as np
 
-from cardreader import layout
-from cardreader.card import Basis, Lot
+from cardreader.card import layout
+from cardreader.card.lot import Basis, Lot
 
 # Invented: shades of blood on paper as rough colours, and a spread of strong colours.
 _RAMP_HB = (3.0, 4.0, 9.0, 14.0, 17.0)

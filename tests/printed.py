@@ -24,10 +24,10 @@ import pypdfium2
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
-from cardreader import layout
-from cardreader.artwork import card_sheet
-from cardreader.card import Lot
-from cardreader.cielab import lab_to_srgb
+from cardreader.card import layout
+from cardreader.card.artwork import card_sheet
+from cardreader.card.lot import Lot
+from cardreader.colour.cielab import lab_to_srgb
 
 RASTER_DPI = 600
 PX_PER_MM = RASTER_DPI / 25.4

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from cardreader import layout
+from cardreader.card import layout
 
 PX_PER_MM = 20.0
 MARGIN_MM = 3.0

@@ -12,15 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
-from cardreader.decide import Outcome
+from cardreader.card.lot import Lots
+from cardreader.core.refusal import ADVICE, Reason, Refusal
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import load_protocol
+from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import Statement
+from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import Reader, read_photo
-from cardreader.protocol import load_protocol
-from cardreader.refusal import ADVICE, Reason, Refusal
-from cardreader.report import dumps, lot_statement, reading_json
-from cardreader.shipped import shipped
-from cardreader.statements import Statement
+from cardreader.result.report import dumps, lot_statement, reading_json
 
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
@@ -103,7 +103,7 @@ def test_a_refusal_has_no_truth_value():
 def test_the_reader_does_not_import(unwanted):
     """Nothing may depend on the renderer's inside, nor wait for libraries that start slowly."""
     code = (
-        "import sys, cardreader.pipeline, cardreader.report, cardreader.annotate\n"
+        "import sys, cardreader.pipeline, cardreader.result.report, cardreader.result.annotate\n"
         f"sys.exit(any((m + '.').startswith('{unwanted}.') for m in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False, cwd=ROOT).returncode == 0

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from cardreader.exitcodes import ExitCode
+from cardreader.terminal.exitcodes import ExitCode
 
 
 def add_commands(

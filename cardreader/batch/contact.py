@@ -11,14 +11,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
 from cardreader.batch.packed import DamagedError
 from cardreader.batch.record import unpack
 from cardreader.batch.sources import read_bytes
-from cardreader.card import Lots
-from cardreader.locate import CardPose
-from cardreader.photo import Photo, open_photo
-from cardreader.refusal import Refusal
+from cardreader.card import layout
+from cardreader.card.lot import Lots
+from cardreader.core.refusal import Refusal
+from cardreader.read.locate import CardPose
+from cardreader.read.photo import Photo, open_photo
 
 if TYPE_CHECKING:
     import pyarrow as pa

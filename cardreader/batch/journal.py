@@ -18,7 +18,7 @@ from typing import Any, Self
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
 from cardreader.batch.sources import PhotoFile
-from cardreader.subject import Smoking, Subject, Trimester
+from cardreader.decide.subject import Smoking, Subject, Trimester
 
 SCHEMA = 1
 COMMIT_EVERY_S = 0.5

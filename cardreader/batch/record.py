@@ -16,16 +16,16 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
 from cardreader.batch.packed import DamagedError, packed, unpacked
-from cardreader.blot import BlotColour
-from cardreader.card import Lots
-from cardreader.correct import ColourCorrection
-from cardreader.estimate import signature
-from cardreader.locate import CardPose
-from cardreader.photo import Exif, Photo
+from cardreader.card import layout
+from cardreader.card.lot import Lots
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.hb.estimate import signature
 from cardreader.pipeline import Findings, Measurement
-from cardreader.refusal import Reason, Refusal
+from cardreader.read.blot import BlotColour
+from cardreader.read.correct import ColourCorrection
+from cardreader.read.locate import CardPose
+from cardreader.read.photo import Exif, Photo
 
 Json = dict[str, Any]
 

@@ -14,10 +14,10 @@ from cardreader import __version__
 from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.batch.record import pack, unpack
 from cardreader.batch.sources import read_bytes
-from cardreader.cgats import write_lot
+from cardreader.card.cgats import write_lot
+from cardreader.decide.subject import Subject
 from cardreader.pipeline import Measurement, Reader, measure_photo, reading_of
-from cardreader.report import reading_json
-from cardreader.subject import Subject
+from cardreader.result.report import reading_json
 
 
 class Failure(StrEnum):

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from cardreader.photo import MAX_FILE_BYTES
-from cardreader.subject import Smoking, Subject, Trimester
+from cardreader.decide.subject import Smoking, Subject, Trimester
+from cardreader.read.photo import MAX_FILE_BYTES
 
 PHOTO_ENDINGS = (
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".avif",

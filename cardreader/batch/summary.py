@@ -10,8 +10,8 @@ from cardreader.batch import plots
 from cardreader.batch.contact import doubtful, tiles
 from cardreader.batch.journal import Journal
 from cardreader.batch.tally import NOT_STATED, tally
-from cardreader.protocol import Group, Protocol
-from cardreader.statements import TEXT, Statement
+from cardreader.decide.protocol import Group, Protocol
+from cardreader.decide.statements import TEXT, Statement
 
 if TYPE_CHECKING:
     import pyarrow as pa

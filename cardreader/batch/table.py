@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING, Any
 from cardreader.batch.packed import DamagedError
 from cardreader.batch.score import Failure, Outcome, Trouble, unpack_reading
 from cardreader.batch.sources import PhotoFile
-from cardreader.calibrate.plausible import HIGHEST_HB_G_DL
-from cardreader.decide import Outcome as Decided
-from cardreader.files import write_atomic
+from cardreader.core.files import write_atomic
+from cardreader.decide.rule import Outcome as Decided
+from cardreader.hb.plausible import HIGHEST_HB_G_DL
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.calibrate.default import CONTROLS, Pairs, draw_sitting
-from cardreader.estimate import signature
-from cardreader.fading import Fading
-from cardreader.refusal import Refusal
+from cardreader.core.refusal import Refusal
+from cardreader.hb.estimate import signature
+from cardreader.hb.fading import Fading
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import Scene
 from cardreader.simulate.wornprint import inks_bleached

@@ -35,7 +35,7 @@ from cardreader.calibrate.fit import Pairs, needed_factors
 from cardreader.calibrate.models import LEAST_ROWS, RampAnchored
 from cardreader.calibrate.planning import pairs_for_bridge
 from cardreader.calibrate.reading import read, unpack
-from cardreader.calibration import Calibration
+from cardreader.hb.calibration import Calibration
 
 MARGIN_G_DL = 0.5
 """Mean bias that is let pass: ours, to be fixed before the study."""

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from cardreader.exitcodes import ExitCode
-from cardreader.optiontypes import day, number, whole
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.options import day, number, whole
 
 Run = Callable[[argparse.Namespace], ExitCode]
 MakeParser = Callable[..., argparse.ArgumentParser]
@@ -66,8 +66,8 @@ def _told(name: str, arguments: argparse.Namespace) -> ExitCode:
     from cardreader.calibrate import commands
     from cardreader.calibrate.conformal import TooFewPairsError
     from cardreader.calibrate.study import StudyError
-    from cardreader.calibration import CalibrationError
     from cardreader.cli import CommandError
+    from cardreader.hb.calibration import CalibrationError
 
     run: Run = getattr(commands, name)
     try:

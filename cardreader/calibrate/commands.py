@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from cardreader.calibrate import bridge as bridging
-from cardreader.calibrate import container, planning, workflow
 from cardreader.calibrate import demo as demonstration
 from cardreader.calibrate import drift as watching
+from cardreader.calibrate import planning, workflow
 from cardreader.calibrate.confirmations import drift_page, read_confirmations
 from cardreader.calibrate.conformal import least_groups
 from cardreader.calibrate.features import Features, read_features
@@ -23,13 +23,14 @@ from cardreader.calibrate.provenance import LARGEST_SCORE, Past, past_of
 from cardreader.calibrate.report import criteria_words
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
 from cardreader.calibrate.verdict import overall
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
+from cardreader.card.lot import Lots
 from cardreader.cli import CommandError
-from cardreader.exitcodes import ExitCode
-from cardreader.files import write_atomic
-from cardreader.protocol import Protocol, load_protocol
-from cardreader.shipped import shipped
+from cardreader.core.files import write_atomic
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import Protocol, load_protocol
+from cardreader.hb import container
+from cardreader.hb.calibration import Calibration
+from cardreader.terminal.exitcodes import ExitCode
 
 MOST_FAULTS_SHOWN = 40
 

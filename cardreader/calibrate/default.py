@@ -20,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.calibrate.conformal import conformal_scale
-from cardreader.calibration import Calibration
-from cardreader.estimate import HbEstimate, estimate_from, signature
-from cardreader.fading import Fading
-from cardreader.refusal import Refusal
+from cardreader.core.refusal import Refusal
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import HbEstimate, estimate_from, signature
+from cardreader.hb.fading import Fading
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import (

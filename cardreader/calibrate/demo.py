@@ -29,9 +29,9 @@ from cardreader.calibrate.reading import Measured
 from cardreader.calibrate.study import Study, read_study
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import overall
-from cardreader.estimate import signature
-from cardreader.files import write_atomic
-from cardreader.refusal import Reason, Refusal
+from cardreader.core.files import write_atomic
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.hb.estimate import signature
 from cardreader.simulate.cameras import Camera, Family, draw_camera
 from cardreader.simulate.demolots import IN_DATE, SECOND, DemoLot
 from cardreader.simulate.patchdraw import patch_draw

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.reading import COLOUR_COLUMNS, Measured, pack, unpack
 from cardreader.calibrate.study import RowError, Study
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
-from cardreader.estimate import signature
+from cardreader.card.lot import Lots
+from cardreader.core.refusal import Reason
+from cardreader.decide.protocol import Protocol
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import signature
 from cardreader.pipeline import Reader, Reading, read_photo
-from cardreader.protocol import Protocol
-from cardreader.refusal import Reason
 
 MAX_PHOTO_BYTES = 100_000_000
 SIGNATURE_PREFIX = "signature_"

@@ -20,7 +20,7 @@ from cardreader.calibrate.drift import Chart
 from cardreader.calibrate.fit import Score
 from cardreader.calibrate.regression import Line
 from cardreader.calibrate.validate import UnseenRow
-from cardreader.calibration import Calibration
+from cardreader.hb.calibration import Calibration
 
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")

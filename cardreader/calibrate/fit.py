@@ -29,7 +29,7 @@ from cardreader.calibrate.models import LEAST_ROWS, candidates
 from cardreader.calibrate.reading import distributions, unpack
 from cardreader.calibrate.repeatability import VolumeFloor, volume_floor
 from cardreader.calibrate.study import LabMethod
-from cardreader.calibration import Calibration
+from cardreader.hb.calibration import Calibration
 
 Split = tuple[NDArray[np.intp], NDArray[np.intp]]
 MOST_LEVELS = 6

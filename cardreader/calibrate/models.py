@@ -36,7 +36,7 @@ from cardreader.calibrate.reading import (
     without_signature,
 )
 from cardreader.calibrate.regression import deming_coefficients
-from cardreader.calibration import Calibration
+from cardreader.hb.calibration import Calibration
 
 Array = NDArray[np.float64]
 MAX_ROUNDS = 30

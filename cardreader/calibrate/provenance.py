@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from cardreader.calibrate.container import ContainerError, Problem
+from cardreader.hb.container import ContainerError, Problem
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 LARGEST_CENTRE_G_DL = 10.0

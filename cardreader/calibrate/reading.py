@@ -1,6 +1,6 @@
 """Many stored measurements read by one calibration at once.
 
-The same distribution as `cardreader.estimate.estimate` gives one photo, for
+The same distribution as `cardreader.hb.estimate.estimate` gives one photo, for
 arrays: fitting reads each pair some hundred times. A test holds the two equal.
 """
 
@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cardreader.calibration import Calibration
-from cardreader.estimate import MAX_FADE, MAX_STRANGENESS, STRAY_WIDTH
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import MAX_FADE, MAX_STRANGENESS, STRAY_WIDTH
 
 Array = NDArray[np.float64]
 N_COLOUR = 9

@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 from pyarrow import parquet
 
-from cardreader import layout
+from cardreader.card import layout
 
 MAX_FILE_BYTES = 50_000_000
 MAX_ROWS = 200_000

@@ -44,9 +44,9 @@ from cardreader.calibrate.reading import read, unpack
 from cardreader.calibrate.regression import Line, deming, passing_bablok
 from cardreader.calibrate.repeatability import Repeatability, repeatability
 from cardreader.calibrate.study import LabMethod
-from cardreader.calibration import Calibration
-from cardreader.decide import Outcome, Question, decide
-from cardreader.protocol import Protocol
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import Outcome, Question, decide
+from cardreader.hb.calibration import Calibration
 
 BAND_EDGES_G_DL = (SEVERE_G_DL, 9.0, ANAEMIA_G_DL)
 BAND_NAMES = ("below 7", "7 to 9", "9 to 11", "11 and above")

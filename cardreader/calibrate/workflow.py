@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 
 from cardreader import __version__
-from cardreader.calibrate import container
 from cardreader.calibrate.diagnostic import ANAEMIA_G_DL
 from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
@@ -30,8 +29,9 @@ from cardreader.calibrate.validate import (
     validate_elsewhere,
 )
 from cardreader.calibrate.verdict import overall
-from cardreader.calibration import Calibration
-from cardreader.protocol import Protocol
+from cardreader.decide.protocol import Protocol
+from cardreader.hb import container
+from cardreader.hb.calibration import Calibration
 
 REPORT_HTML, REPORT_PDF, READINGS = "report.html", "report.pdf", "readings.csv"
 _LIBRARIES = ("numpy", "scipy", "scikit-learn", "pandas", "statsmodels", "matplotlib")

@@ -29,7 +29,7 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from cardreader.files import write_atomic
+from cardreader.core.files import write_atomic
 from cardreader.register import audit
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
 from cardreader.register.database import (

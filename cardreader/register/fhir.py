@@ -15,9 +15,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 import cardreader
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.models import Reading, Source, Woman, utc_now
-from cardreader.statements import TEXT, Statement
 
 LOINC = "http://loinc.org"
 UCUM = "http://unitsofmeasure.org"

@@ -10,7 +10,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
 from cardreader.register.models import Reading, Source, Woman, local_day
 

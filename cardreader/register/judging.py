@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import erfc, sqrt
 
-from cardreader.decide import Decision, Outcome, decide
-from cardreader.protocol import Protocol
-from cardreader.subject import Subject
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import Decision, Outcome, decide
+from cardreader.decide.subject import Subject
 
 ANAEMIC = frozenset({Outcome.SEVERE, Outcome.ANAEMIC})
 TO_CONFIRM = frozenset({Outcome.SEVERE, Outcome.ANAEMIC, Outcome.UNCERTAIN})

@@ -5,12 +5,12 @@ from __future__ import annotations
 from math import hypot
 from typing import Any
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
 from cardreader.register.recording import PhotoFacts
 
 
 def facts_of(reading: dict[str, Any]) -> PhotoFacts:
-    """Facts of a reading as ``cardreader.report.reading_json`` writes it."""
+    """Facts of a reading as ``cardreader.result.report.reading_json`` writes it."""
     photo, card, decision = reading["photo"], reading["card"], reading["decision"]
     common = {
         "sha256": photo["sha256"],

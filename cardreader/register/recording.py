@@ -15,15 +15,15 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from cardreader.decide import MAY_HIDE_SEVERE, Decision, Outcome
-from cardreader.protocol import Protocol
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import MAY_HIDE_SEVERE, Decision, Outcome
+from cardreader.decide.subject import Smoking, Subject
 from cardreader.register import audit
 from cardreader.register.history import Measurement, counts, measurements, point_of
 from cardreader.register.judging import TO_CONFIRM, NormalHb, judge
 from cardreader.register.models import Reading, Referral, Source, Visit, Woman, local_day
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
-from cardreader.report import decision_json
-from cardreader.subject import Smoking, Subject
+from cardreader.result.report import decision_json
 
 LAB_LIMITS_G_DL = (1.0, 25.0)
 """Values outside are taken for slips of the pen (invented, generous)."""

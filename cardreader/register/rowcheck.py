@@ -28,8 +28,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import InstrumentedAttribute, Session
 
-from cardreader.decide import Outcome
-from cardreader.refusal import Reason
+from cardreader.core.refusal import Reason
+from cardreader.decide.rule import Outcome
+from cardreader.decide.subject import Smoking
 from cardreader.register.models import (
     Account,
     Reading,
@@ -42,7 +43,6 @@ from cardreader.register.models import (
     Woman,
 )
 from cardreader.register.women import GESTATION_WEEKS, Closing, clean_code
-from cardreader.subject import Smoking
 
 EARLIEST, LATEST = dt.datetime(1969, 1, 1), dt.datetime(2200, 1, 1)
 """Arithmetic with dates far off overflows. Where a clock's battery is empty it is 1970 after

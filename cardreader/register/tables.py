@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from cardreader.protocol import Protocol
+from cardreader.decide.protocol import Protocol
 from cardreader.register.confirmations import confirmations
 from cardreader.register.models import Reading, Woman, local_day
 from cardreader.register.recording import on_day, record_lab, subject_of

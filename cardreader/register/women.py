@@ -9,9 +9,9 @@ from enum import StrEnum
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from cardreader.decide.subject import Smoking
 from cardreader.register import audit
 from cardreader.register.models import Regimen, Treatment, Woman
-from cardreader.subject import Smoking
 
 CODE = re.compile(r"[A-Z0-9][A-Z0-9/-]{1,22}[A-Z0-9]")
 GESTATION_WEEKS = (1, 44)

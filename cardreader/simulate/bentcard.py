@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
+from cardreader.card import layout
 
 Array = NDArray[np.float64]
 _VIEW_MM = 220.0

@@ -12,7 +12,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cardreader import layout
+from cardreader.card import layout
 
 Array = NDArray[np.float64]
 CORE = 0.8

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.blotshape import Blot
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 from cardreader.simulate.view import Cover

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from cardreader.card import Lot
-from cardreader.cgats import write_lot
-from cardreader.files import write_atomic
+from cardreader.card.cgats import write_lot
+from cardreader.card.lot import Lot
+from cardreader.core.files import write_atomic
 from cardreader.simulate.blood import paper_reflectance
 from cardreader.simulate.colorimetry import lab
 from cardreader.simulate.inks import print_reflectance, recipe, stock_reflectance

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cardreader import layout
+from cardreader.card import layout
 
 Array = NDArray[np.float64]
 FILM_DIAGONAL_MM = 43.27

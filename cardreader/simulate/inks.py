@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import least_squares
 
-from cardreader.layout import NEUTRAL_L, RAMP_HB_G_DL
+from cardreader.card.layout import NEUTRAL_L, RAMP_HB_G_DL
 from cardreader.simulate.blood import SURFACE, WAVELENGTHS_NM, blot_reflectance
 from cardreader.simulate.colorimetry import lab
 

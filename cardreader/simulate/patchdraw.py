@@ -13,12 +13,12 @@ import colour
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
-from cardreader.blot import BlotColour, blot_colour
-from cardreader.card import Lot
-from cardreader.correct import ColourCorrection, correct
-from cardreader.refusal import Refusal
-from cardreader.sample import PatchSamples
+from cardreader.card import layout
+from cardreader.card.lot import Lot
+from cardreader.core.refusal import Refusal
+from cardreader.read.blot import BlotColour, blot_colour
+from cardreader.read.correct import ColourCorrection, correct
+from cardreader.read.sample import PatchSamples
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 
 Array = NDArray[np.float64]

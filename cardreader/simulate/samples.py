@@ -22,15 +22,15 @@ from typing import Any
 
 import numpy as np
 
-from cardreader import layout
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
-from cardreader.files import write_atomic
+from cardreader.card import layout
+from cardreader.card.lot import Lots
+from cardreader.core.files import write_atomic
+from cardreader.core.refusal import Reason
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import load_protocol
+from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import Reader, read_photo
-from cardreader.protocol import load_protocol
-from cardreader.refusal import Reason
-from cardreader.report import dumps, reading_json
-from cardreader.shipped import shipped
+from cardreader.result.report import dumps, reading_json
 from cardreader.simulate import demolots
 from cardreader.simulate.blotshape import BlotKind, draw_blot
 from cardreader.simulate.cameras import Family

@@ -14,8 +14,8 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
-from cardreader.card import Lot
+from cardreader.card import layout
+from cardreader.card.lot import Lot
 from cardreader.simulate.blood import blot_reflectance, paper_reflectance
 from cardreader.simulate.cameras import Camera, Family, draw_camera
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, lab, light

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.cardmap import CardMap
 
 _DIRT = np.array([0.42, 0.36, 0.30], np.float32)

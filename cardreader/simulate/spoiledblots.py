@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.blood import (
     SOAK_CM,
     SURFACE,

@@ -11,7 +11,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.geometry import Projection
 
 FULL_SIZE = (4000, 3000)

@@ -10,8 +10,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cardreader import layout
-from cardreader.layout import Kind
+from cardreader.card import layout
+from cardreader.card.layout import Kind
 from cardreader.simulate.blood import (
     SURFACE,
     WAVELENGTHS_NM,

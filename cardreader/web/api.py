@@ -15,6 +15,7 @@ from pydantic import BaseModel, Field
 from pydantic.json_schema import SkipJsonSchema
 from sqlalchemy.orm import Session
 
+from cardreader.decide.subject import Smoking
 from cardreader.register.lists import ListName, list_rows, open_rows, row_of
 from cardreader.register.models import Reading, Role, Woman
 from cardreader.register.recording import (
@@ -26,7 +27,6 @@ from cardreader.register.recording import (
 )
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
-from cardreader.subject import Smoking
 from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
 from cardreader.web.pages.women import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo

@@ -15,9 +15,9 @@ from babel.messages.catalog import Catalog
 from babel.messages.extract import extract
 from babel.messages.pofile import read_po, write_po
 
-from cardreader.files import write_atomic
-from cardreader.refusal import ADVICE
-from cardreader.statements import TEXT
+from cardreader.core.files import write_atomic
+from cardreader.core.refusal import ADVICE
+from cardreader.decide.statements import TEXT
 from cardreader.web.render import TEMPLATES
 from cardreader.web.texts import LOCALE_FOLDER, SOURCE_LANGUAGE, languages
 

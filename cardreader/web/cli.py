@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cardreader.exitcodes import ExitCode
+from cardreader.terminal.exitcodes import ExitCode
 
 if TYPE_CHECKING:
     from cardreader.web.settings import Settings

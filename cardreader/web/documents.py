@@ -23,11 +23,11 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from cardreader.decide import Outcome
-from cardreader.refusal import ADVICE, Reason
+from cardreader.core.refusal import ADVICE, Reason
+from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.models import Referral, Source
 from cardreader.register.summary import Summary
-from cardreader.statements import TEXT, Statement
 from cardreader.web import texts, words
 from cardreader.web.texts import gettext as _
 

@@ -13,22 +13,22 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from cardreader import layout
-from cardreader.annotate import JPEG_QUALITY, outlined_photo
-from cardreader.calibrate.container import load_calibration
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
-from cardreader.cielab import lab_to_srgb
-from cardreader.decide import decide, with_pale_blot
-from cardreader.estimate import HbEstimate, combine
+from cardreader.card import layout
+from cardreader.card.lot import Lots
+from cardreader.colour.cielab import lab_to_srgb
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import DEFAULT, Protocol, load_protocol
+from cardreader.decide.rule import decide, with_pale_blot
+from cardreader.decide.subject import Subject
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.container import load_calibration
+from cardreader.hb.estimate import HbEstimate, combine
 from cardreader.pipeline import Reader, read_photo
-from cardreader.protocol import DEFAULT, Protocol, load_protocol
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
-from cardreader.report import decision_json, estimate_json, reading_json
-from cardreader.several import blots_disagree
-from cardreader.shipped import shipped
-from cardreader.subject import Subject
+from cardreader.result.annotate import JPEG_QUALITY, outlined_photo
+from cardreader.result.blots import blots_disagree
+from cardreader.result.report import decision_json, estimate_json, reading_json
 from cardreader.web.reader import PhotoResult, Shade
 
 

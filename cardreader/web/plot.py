@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from cardreader.protocol import Group, Protocol
+from cardreader.decide.protocol import Group, Protocol
+from cardreader.decide.subject import trimester_of
 from cardreader.register.history import Measurement
-from cardreader.subject import trimester_of
 from cardreader.web.reader import Shade
 
 SCALE_WIDTH = 320.0

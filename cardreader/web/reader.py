@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from cardreader.protocol import Protocol as Rules
+from cardreader.decide.protocol import Protocol as Rules
+from cardreader.decide.subject import Subject
 from cardreader.register.recording import PhotoFacts
-from cardreader.subject import Subject
 
 
 @dataclass(frozen=True)

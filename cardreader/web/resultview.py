@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from cardreader.decide import Outcome
-from cardreader.refusal import ADVICE, Reason
+from cardreader.core.refusal import ADVICE, Reason
+from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.models import Reading, Source
 from cardreader.register.recording import blots_of
-from cardreader.statements import TEXT, Statement
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
 from cardreader.web.state import State
 from cardreader.web.words import outcome_words

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
+from cardreader.decide.subject import Smoking
 from cardreader.register.lists import ListName
 from cardreader.register.models import Regimen, Role, Source
 from cardreader.register.women import Closing
-from cardreader.subject import Smoking
 from cardreader.web.texts import mark
 
 TITLES = {

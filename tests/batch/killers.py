@@ -12,7 +12,7 @@ import signal
 import time
 from pathlib import Path
 
-from cardreader.card import Lot, Lots
+from cardreader.card.lot import Lot, Lots
 
 
 class DeadlyLots(Lots):

@@ -19,8 +19,8 @@ from killers import DeadlyLots
 
 from cardreader.batch.cluster import run_on_cluster
 from cardreader.batch.score import Failure, Job, Task
+from cardreader.decide.subject import Subject
 from cardreader.pipeline import Reader
-from cardreader.subject import Subject
 
 
 class Cluster:

@@ -17,7 +17,7 @@ from cardreader.batch.record import unpack
 from cardreader.batch.run import CSV, JOURNAL, LINES, Settings, run_batch
 from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import SourceError, find_photos
-from cardreader.calibrate.plausible import HIGHEST_HB_G_DL
+from cardreader.hb.plausible import HIGHEST_HB_G_DL
 
 
 @pytest.fixture(scope="session")

@@ -18,8 +18,8 @@ import pytest
 from batchrig import ROOT, TABLES, batch, command, contents, fill, journal_counts, rows, variant
 
 from cardreader.batch.journal import Journal
-from cardreader.calibration import Calibration
-from cardreader.shipped import shipped
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import fsspec
 import pytest
 
 from cardreader.batch.sources import SourceError, find_photos, read_bytes
-from cardreader.subject import Smoking, Subject, Trimester
+from cardreader.decide.subject import Smoking, Subject, Trimester
 
 
 def _names(*sources: str | Path) -> list[str]:

@@ -21,9 +21,9 @@ from cardreader.batch.score import Failure, Trouble
 from cardreader.batch.sources import PhotoFile
 from cardreader.batch.table import COLUMNS, Result, arrow_table, json_line, write_table
 from cardreader.batch.tally import OTHERS, tally
+from cardreader.decide.subject import Subject
 from cardreader.pipeline import Reader
-from cardreader.report import reading_json
-from cardreader.subject import Subject
+from cardreader.result.report import reading_json
 
 DOCS = Path(__file__).parents[2] / "docs"
 

@@ -16,9 +16,9 @@ from killers import DeadlyLots
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, unpack_reading
 from cardreader.batch.workers import run_here
+from cardreader.decide.subject import Subject
 from cardreader.pipeline import Reader, read_photo
-from cardreader.report import reading_json
-from cardreader.subject import Subject
+from cardreader.result.report import reading_json
 
 
 def _run(tasks: list[Task], job: Job, workers: int = 2, timeout_s: float = 60) -> list[Outcome]:

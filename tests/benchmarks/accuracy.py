@@ -30,15 +30,15 @@ import colour
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader import layout
-from cardreader.calibration import Calibration
-from cardreader.correct import correct
-from cardreader.decide import Outcome, decide
-from cardreader.estimate import HbEstimate, estimate
-from cardreader.layout import Kind
-from cardreader.protocol import load_protocol
-from cardreader.refusal import Refusal
-from cardreader.shipped import shipped
+from cardreader.card import layout
+from cardreader.card.layout import Kind
+from cardreader.core.refusal import Refusal
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import load_protocol
+from cardreader.decide.rule import Outcome, decide
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import HbEstimate, estimate
+from cardreader.read.correct import correct
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.colorimetry import observer
 from cardreader.simulate.patchdraw import PatchDraw, patch_draw

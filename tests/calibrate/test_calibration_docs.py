@@ -6,7 +6,6 @@ from pathlib import Path
 from cardreader.calibrate import drift, verdict
 from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.conformal import least_groups
-from cardreader.calibrate.container import load
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.study import (
     COLUMNS,
@@ -16,8 +15,9 @@ from cardreader.calibrate.study import (
     LabUnit,
     read_study,
 )
-from cardreader.calibration import Calibration
-from cardreader.shipped import shipped
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.container import load
 
 DOCS = Path(__file__).parents[2] / "docs"
 TEXT = (DOCS / "calibration.md").read_text(encoding="utf-8")

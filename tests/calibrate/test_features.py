@@ -13,11 +13,11 @@ from cardreader.calibrate.demo import LIGHTS, OPERATORS, PHONES, demo_study
 from cardreader.calibrate.features import read_features
 from cardreader.calibrate.reading import read
 from cardreader.calibrate.study import read_study
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
+from cardreader.card.lot import Lots
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import load_protocol
+from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import Reader, read_photo
-from cardreader.protocol import load_protocol
-from cardreader.shipped import shipped
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 DAY = date(2026, 11, 2)

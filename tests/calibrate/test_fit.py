@@ -20,8 +20,8 @@ from cardreader.calibrate.models import MonotoneSpline, candidates
 from cardreader.calibrate.reading import pack, read, unpack
 from cardreader.calibrate.validate import hold_out, validate, validate_elsewhere
 from cardreader.calibrate.verdict import overall
-from cardreader.calibration import Calibration
-from cardreader.protocol import load_protocol
+from cardreader.decide.protocol import load_protocol
+from cardreader.hb.calibration import Calibration
 
 PROTOCOL = load_protocol()
 

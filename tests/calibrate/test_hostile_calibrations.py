@@ -6,12 +6,12 @@ import json
 
 import pytest
 
-from cardreader.calibrate.container import ContainerError, Problem, load, load_calibration, save
 from cardreader.calibrate.provenance import Past, past_of
-from cardreader.calibration import Calibration, CalibrationError
 from cardreader.cli import main
-from cardreader.exitcodes import ExitCode
-from cardreader.shipped import shipped
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.container import ContainerError, Problem, load, load_calibration, save
+from cardreader.terminal.exitcodes import ExitCode
 
 SHA = "ab" * 32
 

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.confirmations import read_confirmations
-from cardreader.calibrate.container import ContainerError, load
 from cardreader.calibrate.study import COLUMNS, StudyError, read_study
+from cardreader.hb.container import ContainerError, load
 
 HEADER = ",".join(column.name for column in COLUMNS)
 CELL = st.one_of(

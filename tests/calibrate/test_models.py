@@ -15,9 +15,9 @@ from cardreader.calibrate.models import (
 )
 from cardreader.calibrate.reading import distributions, pack, read, unpack
 from cardreader.calibrate.regression import deming_coefficients
-from cardreader.calibration import Calibration
-from cardreader.estimate import estimate_from
-from cardreader.shipped import shipped
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import estimate_from
 
 
 @pytest.fixture(scope="module")

@@ -12,10 +12,10 @@ from blots import study as invented_study
 
 from cardreader import cli
 from cardreader.calibrate import commands
-from cardreader.calibrate.container import load, save
-from cardreader.calibration import Calibration
-from cardreader.exitcodes import ExitCode
-from cardreader.shipped import shipped
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.container import load, save
+from cardreader.terminal.exitcodes import ExitCode
 
 
 def run(*words):

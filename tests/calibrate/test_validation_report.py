@@ -13,10 +13,10 @@ import pytest
 from blots import study
 
 from cardreader.calibrate import workflow
-from cardreader.calibrate.container import load
 from cardreader.calibrate.document import Document, Section, Table, Text, to_html, to_pdf
 from cardreader.calibrate.fit import Recipe
-from cardreader.protocol import load_protocol
+from cardreader.decide.protocol import load_protocol
+from cardreader.hb.container import load
 
 TITLE = "Two <hills> & a river"
 

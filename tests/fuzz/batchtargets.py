@@ -22,7 +22,7 @@ from cardreader.batch.journal import Journal, JournalError
 from cardreader.batch.progress import Progress
 from cardreader.batch.score import Job, Task, score
 from cardreader.batch.sources import SourceError, find_photos
-from cardreader.subject import Smoking, Subject
+from cardreader.decide.subject import Smoking, Subject
 
 # --- lists -----------------------------------------------------------------------------
 

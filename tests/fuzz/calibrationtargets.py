@@ -19,16 +19,16 @@ from seeds import TODAY, card_photos, reader
 from target import Target, bad, one_line, sound_json, text_maker
 
 from cardreader import __version__
-from cardreader.calibrate import container
 from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.confirmations import read_confirmations
 from cardreader.calibrate.drift import watch
 from cardreader.calibrate.provenance import past_of
 from cardreader.calibrate.study import COLUMNS, StudyError, read_study
+from cardreader.core.shipped import shipped
+from cardreader.decide.subject import Subject
+from cardreader.hb import container
 from cardreader.pipeline import Measurement, Reader, measure_photo, reading_of
-from cardreader.report import dumps, reading_json
-from cardreader.shipped import shipped
-from cardreader.subject import Subject
+from cardreader.result.report import dumps, reading_json
 
 # --- folders, hashed anew ----------------------------------------------------------------
 

@@ -21,8 +21,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from target import Target, bad, one_line, sound_json, text_maker
 
-from cardreader.decide import Outcome
-from cardreader.protocol import load_protocol
+from cardreader.decide.protocol import load_protocol
+from cardreader.decide.rule import Outcome
+from cardreader.decide.subject import Subject
 from cardreader.register import accounts, audit, backup, fhir, tables
 from cardreader.register.database import Database, RegisterError, sqlite_url
 from cardreader.register.followup import FollowUpRules
@@ -40,7 +41,6 @@ from cardreader.register.recording import (
 )
 from cardreader.register.tube import TubeUnit
 from cardreader.register.women import add_woman, start_treatment
-from cardreader.subject import Subject
 
 CODES = ("KX-1", "KX-2", "0099/26")
 PASSPHRASE = "an invented passphrase"

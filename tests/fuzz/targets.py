@@ -18,17 +18,17 @@ from mutate import mutate_bytes
 from seeds import card_photos, reader, small_pictures
 from target import BadEndError, Target, one_line, sound_json, text_maker
 
-from cardreader.calibrate import container
 from cardreader.calibrate.study import COLUMNS, Study, StudyError, read_study
-from cardreader.calibration import Calibration, CalibrationError
-from cardreader.cgats import LotFileError, read_lot, write_lot
-from cardreader.icc import ProfileError, read_profile
-from cardreader.photo import Photo, open_photo
+from cardreader.card.cgats import LotFileError, read_lot, write_lot
+from cardreader.colour.icc import ProfileError, read_profile
+from cardreader.core.refusal import Refusal
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import ProtocolError, parse_protocol
+from cardreader.hb import container
+from cardreader.hb.calibration import Calibration, CalibrationError
 from cardreader.pipeline import Reading, read_photo
-from cardreader.protocol import ProtocolError, parse_protocol
-from cardreader.refusal import Refusal
-from cardreader.report import dumps, reading_json
-from cardreader.shipped import shipped
+from cardreader.read.photo import Photo, open_photo
+from cardreader.result.report import dumps, reading_json
 from cardreader.simulate.demolots import IN_DATE, design_lot
 from cardreader.simulate.otherfiles import icc_profile
 

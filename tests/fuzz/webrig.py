@@ -18,7 +18,7 @@ from seeds import card_photos
 from sqlalchemy import select
 from target import bad, sound_json
 
-from cardreader.protocol import load_protocol
+from cardreader.decide.protocol import load_protocol
 from cardreader.register import accounts, audit
 from cardreader.register.models import Reading, Role, Visit, Woman, utc_now
 from cardreader.register.recording import open_visit, record_lab, record_tube, subject_of

@@ -12,12 +12,12 @@ from PIL import Image, ImageOps
 from sitting import draw_sitting
 from verdict import Fate, judge
 
-from cardreader.banding import find_banding
-from cardreader.calibration import Calibration
-from cardreader.card import Lots
+from cardreader.card.lot import Lots
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import load_protocol
+from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import Reader, read_photo
-from cardreader.protocol import load_protocol
-from cardreader.shipped import shipped
+from cardreader.read.banding import find_banding
 
 SEED, DEPTH = 41, 0.05
 CONDITION = {c.name: c for c in CONDITIONS}

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from sitting import Sitting, draw_sitting, stored, take
 
-from cardreader import layout
-from cardreader.locate import CardPose, locate
-from cardreader.photo import Photo, open_photo
+from cardreader.card import layout
+from cardreader.read.locate import CardPose, locate
+from cardreader.read.photo import Photo, open_photo
 from cardreader.simulate.cardmap import CardMap
 from cardreader.simulate.scene import BLOT_VOLUMES
 

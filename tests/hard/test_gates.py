@@ -11,13 +11,13 @@ import pytest
 from sitting import Sitting, draw_sitting
 from verdict import stated_interval
 
-from cardreader import layout
-from cardreader.blot import blot_colour
-from cardreader.calibration import Calibration
-from cardreader.correct import ColourCorrection, correct
-from cardreader.estimate import HbEstimate, estimate
-from cardreader.refusal import Reason, Refusal
-from cardreader.shipped import shipped
+from cardreader.card import layout
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import HbEstimate, estimate
+from cardreader.read.blot import blot_colour
+from cardreader.read.correct import ColourCorrection, correct
 from cardreader.simulate import wornprint
 from cardreader.simulate.otherspots import red_ink
 from cardreader.simulate.patchdraw import patch_draw

@@ -6,14 +6,14 @@ import datetime as dt
 from dataclasses import replace
 from math import sqrt
 
-from cardreader.decide import Outcome, decide
-from cardreader.protocol import load_protocol
+from cardreader.decide.protocol import load_protocol
+from cardreader.decide.rule import Outcome, decide
+from cardreader.decide.subject import Subject
 from cardreader.register import recording, women
 from cardreader.register.judging import NormalHb
 from cardreader.register.models import utc_now
 from cardreader.register.recording import PhotoFacts
-from cardreader.report import decision_json
-from cardreader.subject import Subject
+from cardreader.result.report import decision_json
 
 PROTOCOL = load_protocol()
 NOBODY = Subject(gestation_weeks=20)

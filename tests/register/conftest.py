@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from postgreskit import Postgres
 
-from cardreader.protocol import load_protocol
+from cardreader.decide.protocol import load_protocol
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import utc_now
 

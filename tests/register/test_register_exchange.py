@@ -12,7 +12,7 @@ from builders import PROTOCOL, add_woman, facts, lab, photo, refused
 from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.observation import Observation
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
 from cardreader.register import fhir, recording, tables
 from cardreader.register.confirmations import confirmations
 from cardreader.register.followup import FollowUpRules

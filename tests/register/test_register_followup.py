@@ -8,7 +8,7 @@ import pytest
 from builders import add_woman, facts, lab, photo
 from scipy.stats import norm
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
 from cardreader.register import women
 from cardreader.register.followup import DueKind, FollowUpRules, missing_rise, next_due
 from cardreader.register.history import Measurement, standing

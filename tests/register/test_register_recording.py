@@ -10,7 +10,7 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError, StatementError
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
 from cardreader.register import audit, recording
 from cardreader.register.models import AuditEntry, Reading, Woman, utc_now
 from cardreader.register.tube import TubeUnit, tube_hb_g_dl

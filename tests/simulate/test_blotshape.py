@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.blotshape import BlotKind, draw_blot
 
 STEP_MM = 0.05

@@ -4,8 +4,8 @@ from datetime import date
 
 import numpy as np
 
-from cardreader.card import Lots
-from cardreader.shipped import shipped
+from cardreader.card.lot import Lots
+from cardreader.core.shipped import shipped
 from cardreader.simulate import demolots
 
 

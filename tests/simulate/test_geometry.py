@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.geometry import FILM_DIAGONAL_MM, card_corners_mm
 from cardreader.simulate.view import View, draw_view, fitted
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from skimage.color import xyz2lab
 
-from cardreader.layout import RAMP_HB_G_DL, cells
+from cardreader.card.layout import RAMP_HB_G_DL, cells
 from cardreader.simulate.blood import WAVELENGTHS_NM, blot_reflectance
 from cardreader.simulate.colorimetry import lab, light, xyz
 from cardreader.simulate.inks import print_reflectance, recipe

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image, ImageOps
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate.blotshape import BlotKind, draw_blot
 from cardreader.simulate.phonefile import PHONES, stored
 from cardreader.simulate.photograph import photograph

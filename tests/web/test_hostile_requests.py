@@ -8,7 +8,7 @@ import tempfile
 import pytest
 from people import Person
 
-from cardreader.exitcodes import ExitCode
+from cardreader.terminal.exitcodes import ExitCode
 from cardreader.web.tls import CertificateError, certificates
 
 NOW = dt.datetime(2026, 11, 2, tzinfo=dt.UTC)

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from cardreader.decide import Outcome
-from cardreader.statements import Statement
-from cardreader.subject import Subject
+from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import Statement
+from cardreader.decide.subject import Subject
 from cardreader.web.pipelinereader import PipelineReader
 
 GOOD = Path(__file__).parents[2] / "sample_images" / "good"

@@ -10,14 +10,14 @@ import hashlib
 import json
 from math import sqrt
 
-from cardreader.decide import decide
-from cardreader.protocol import load_protocol
-from cardreader.refusal import Reason, Refusal
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.decide.protocol import load_protocol
+from cardreader.decide.rule import decide
+from cardreader.decide.subject import Subject
 from cardreader.register.judging import NormalHb
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
-from cardreader.report import decision_json, refusal_json
-from cardreader.subject import Subject
+from cardreader.result.report import decision_json, refusal_json
 from cardreader.web.reader import PhotoResult, Shade
 
 PICTURE = bytes.fromhex(

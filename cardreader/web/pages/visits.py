@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
-from cardreader.refusal import ADVICE, Reason
+from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.models import Source, Visit, new_id
 from cardreader.register.recording import blots_of
 from cardreader.web import words

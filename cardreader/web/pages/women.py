@@ -9,7 +9,8 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from cardreader.decide import Outcome
+from cardreader.decide.rule import Outcome
+from cardreader.decide.subject import Smoking
 from cardreader.register.lists import row_of
 from cardreader.register.models import Regimen, Role, Woman, new_id
 from cardreader.register.recording import (
@@ -31,7 +32,6 @@ from cardreader.register.women import (
     set_gestation,
     start_treatment,
 )
-from cardreader.subject import Smoking
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor
 from cardreader.web.fields import Fields

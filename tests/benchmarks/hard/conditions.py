@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from printed import TONES, shoot
 from sitting import Sitting, stored, take
 
-from cardreader import layout
+from cardreader.card import layout
 from cardreader.simulate import otherfiles, phoneprocessing, spoiledblots, wornprint
 from cardreader.simulate.bentcard import bend
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, light

@@ -16,10 +16,10 @@ from conditions import CONDITIONS, Condition, Level, one_ink_bleached
 from sitting import Sitting, draw_sitting
 from verdict import Fate, Verdict, judge_estimate
 
-from cardreader.calibration import Calibration
-from cardreader.estimate import estimate
-from cardreader.protocol import Protocol
-from cardreader.refusal import Refusal
+from cardreader.core.refusal import Refusal
+from cardreader.decide.protocol import Protocol
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import estimate
 from cardreader.simulate import otherfiles, spoiledblots, wornprint
 from cardreader.simulate.otherspots import dried_brown, red_ink
 from cardreader.simulate.patchdraw import patch_draw

@@ -10,10 +10,10 @@ from enum import StrEnum
 import numpy as np
 from scipy.stats import beta
 
-from cardreader.decide import Outcome, decide
-from cardreader.estimate import HbEstimate
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import Outcome, decide
+from cardreader.hb.estimate import HbEstimate
 from cardreader.pipeline import Reading
-from cardreader.protocol import Protocol
 
 CONFIDENCE = 0.99
 NOT_ANAEMIC_BELOW_G_DL = 9.0

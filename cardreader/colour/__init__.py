@@ -1,0 +1,1 @@
+"""Colour as open standards define it: CIE spaces and differences, ICC profiles."""

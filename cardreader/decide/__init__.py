@@ -1,0 +1,1 @@
+"""From that distribution to what is done: protocols, people and sentences."""

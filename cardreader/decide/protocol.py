@@ -1,0 +1,392 @@
+"""The rules a reading is judged by, read from a TOML file.
+
+A protocol holds the bands of haemoglobin (with limits by trimester where they
+differ), how elevation and smoking are taken into account, how sure a reading
+must be before a band is named, and what local protocol usually asks next.
+``calibration/protocols`` holds those that are shipped; a programme writes its
+own by copying one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import tomllib
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+from cardreader.core.shipped import shipped
+from cardreader.decide.adjustments import ElevationRule, SmokingRule
+from cardreader.decide.statements import USUAL_CARE, Statement
+from cardreader.decide.subject import Smoking, Subject, Trimester
+
+SCHEMA = 1
+DEFAULT = "common-practice"
+LONGEST_FILE_BYTES = 100_000
+HIGHEST_LIMIT_G_DL = 25.0
+
+
+class ProtocolError(ValueError):
+    """A protocol that can't be used; the message names the file, the place and the fault."""
+
+
+class Group(StrEnum):
+    """What a band means for the decision."""
+
+    SEVERE = "severe"
+    ANAEMIC = "anaemic"
+    NOT_ANAEMIC = "not_anaemic"
+
+
+_GROUP_ORDER = list(Group)
+
+
+@dataclass(frozen=True)
+class Band:
+    """A range of haemoglobin; it starts where the band before it ends.
+
+    ``below_g_dl`` holds the upper limit for the first, second and third
+    trimester in g/dL, or is None in the last band, which is open.
+    """
+
+    id: str
+    title: str
+    group: Group
+    below_g_dl: tuple[float, float, float] | None
+    source: str = ""
+
+    def limit_g_dl(self, trimester: Trimester | None) -> float | None:
+        """Upper limit in g/dL. With the trimester unknown, the strictest (highest)."""
+        if self.below_g_dl is None:
+            return None
+        return max(self.below_g_dl) if trimester is None else self.below_g_dl[trimester - 1]
+
+    @property
+    def varies(self) -> bool:
+        """Whether the limit differs between trimesters."""
+        return self.below_g_dl is not None and len(set(self.below_g_dl)) > 1
+
+
+@dataclass(frozen=True)
+class Certainty:
+    """Probabilities at which the decision turns; see ``decide.decide``."""
+
+    severe_raised_at: float = 0.05
+    severe_named_at: float = 0.5
+    anaemic_named_at: float = 0.95
+    not_anaemic_at_most: float = 0.05
+
+
+@dataclass(frozen=True)
+class UsualCare:
+    """What local protocol usually asks, by what the reading says."""
+
+    severe: tuple[Statement, ...] = ()
+    anaemic: tuple[Statement, ...] = ()
+    not_anaemic: tuple[Statement, ...] = ()
+
+
+@dataclass(frozen=True)
+class Protocol:
+    """A whole protocol; bands run from the lowest haemoglobin to the highest."""
+
+    id: str
+    title: str
+    source: str
+    bands: tuple[Band, ...]
+    certainty: Certainty = Certainty()
+    elevation: ElevationRule | None = None
+    smoking: SmokingRule | None = None
+    usual_care: UsualCare = UsualCare()
+    sha256: str = ""
+
+    @property
+    def by_trimester(self) -> bool:
+        """Whether any limit differs between trimesters."""
+        return any(band.varies for band in self.bands)
+
+    def adjustment_g_dl(self, subject: Subject) -> float:
+        """Amount to take off the measured haemoglobin of this woman, g/dL."""
+        total = 0.0
+        if self.elevation is not None and subject.elevation_m is not None:
+            total += self.elevation.adjustment_g_dl(subject.elevation_m)
+        if self.smoking is not None and subject.smoking is not None:
+            total += self.smoking.adjustment_g_dl(subject.smoking)
+        return total
+
+    def limit_g_dl(self, group: Group, trimester: Trimester | None) -> float:
+        """Upper limit of the highest band of a group (severe or anaemic), g/dL."""
+        band = [b for b in self.bands if b.group is group][-1]
+        limit = band.limit_g_dl(trimester)
+        if limit is None:
+            raise ValueError(f"the band {band.id!r} is open and has no upper limit")
+        return limit
+
+
+def shipped_protocols() -> tuple[str, ...]:
+    """Ids of the protocols that come with the package."""
+    return tuple(sorted(p.stem for p in shipped("protocols").glob("*.toml")))
+
+
+def load_protocol(id_or_path: str | Path = DEFAULT) -> Protocol:
+    """Load a shipped protocol by id, or any by the path of its TOML file.
+
+    Raises ProtocolError, with the file and the fault in one line.
+    """
+    name = str(id_or_path)
+    if name in (known := shipped_protocols()):
+        path = shipped("protocols", f"{name}.toml")
+    else:
+        path = Path(name)
+        if path.suffix != ".toml":
+            raise ProtocolError(
+                f"no protocol {name!r}; there are {', '.join(known)}, or give a .toml file"
+            )
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(LONGEST_FILE_BYTES + 1)
+    except OSError as error:
+        raise ProtocolError(f"{path}: can't be opened: {error.strerror or error}") from None
+    try:
+        return parse_protocol(data)
+    except ProtocolError as error:
+        raise ProtocolError(f"{path}: {error}") from None
+
+
+def parse_protocol(data: bytes) -> Protocol:
+    """Protocol from the bytes of a TOML file. Raises ProtocolError."""
+    if len(data) > LONGEST_FILE_BYTES:
+        raise ProtocolError(f"longer than {LONGEST_FILE_BYTES} bytes, so not a protocol")
+    try:
+        document = tomllib.loads(data.decode("utf-8"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ProtocolError(f"not a TOML file: {error}") from None
+    top = _Table(document, "")
+    if (schema := top.take("schema", int)) != SCHEMA:
+        raise ProtocolError(f"schema is {schema}; this version reads {SCHEMA}")
+    adjustments = top.table("adjustments")
+    protocol = Protocol(
+        id=_id(top, "id"),
+        title=top.text("title"),
+        source=top.text("source"),
+        bands=_bands(top),
+        certainty=_certainty(top.table("limits")),
+        usual_care=_usual_care(top.table("usual_care")),
+        sha256=hashlib.sha256(data).hexdigest(),
+        elevation=_elevation(adjustments) if "elevation" in adjustments else None,
+        smoking=_smoking(adjustments) if "smoking" in adjustments else None,
+    )
+    adjustments.finish()
+    top.finish()
+    return protocol
+
+
+class _Table:
+    """One TOML table, read key by key; a key nobody asked for is a fault.
+
+    A misspelt key would otherwise be passed over in silence, and with it a
+    limit somebody believed they had set.
+    """
+
+    def __init__(self, values: dict[str, Any], where: str) -> None:
+        self._values = dict(values)
+        self._where = where
+
+    def at(self, key: str) -> str:
+        return f"{self._where}.{key}" if self._where else key
+
+    def take(self, key: str, kind: type, default: Any = ...) -> Any:
+        if key not in self._values:
+            if default is ...:
+                raise ProtocolError(f"{self.at(key)} is missing")
+            return default
+        value = self._values.pop(key)
+        # bool is an int to Python, but "true" is no number to anybody else.
+        if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+            raise ProtocolError(f"{self.at(key)} must be {_KIND_NAMES[kind]}, not {_shown(value)}")
+        return value
+
+    def text(self, key: str, default: Any = ...) -> str:
+        value = str(self.take(key, str, default)).strip()
+        if not value and default is ...:
+            raise ProtocolError(f"{self.at(key)} is empty")
+        return value
+
+    def number(self, key: str, low: float, high: float, default: Any = ...) -> float:
+        value = self._values.get(key)
+        if isinstance(value, int) and not isinstance(value, bool):
+            # Compared as an integer: a huge one would overflow a float.
+            self._values[key] = float(value) if abs(value) < 10**15 else float("inf")
+        value = float(self.take(key, float, default))
+        return _within(value, low, high, self.at(key))
+
+    def table(self, key: str) -> _Table:
+        return _Table(self.take(key, dict, {}), self.at(key))
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._values
+
+    def is_table(self, key: str) -> bool:
+        return isinstance(self._values.get(key), dict)
+
+    def finish(self) -> None:
+        if self._values:
+            raise ProtocolError(f"{self.at(sorted(self._values)[0])} is not a known key")
+
+
+_KIND_NAMES = {
+    int: "a whole number",
+    float: "a number",
+    str: "text in quotes",
+    dict: "a table",
+    list: "a list",
+}
+
+
+def _shown(value: object) -> str:
+    return repr(value) if len(repr(value)) <= 40 else repr(value)[:37] + "..."
+
+
+def _within(value: float, low: float, high: float, where: str) -> float:
+    if not (isfinite(value) and low <= value <= high):
+        raise ProtocolError(f"{where} is {value:g}, outside {low:g} to {high:g}")
+    return value
+
+
+def _id(table: _Table, key: str) -> str:
+    value = table.text(key)
+    if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,63}", value):
+        raise ProtocolError(
+            f"{table.at(key)} is {_shown(value)}; use small letters, digits, hyphen, underscore"
+        )
+    return value
+
+
+def _bands(top: _Table) -> tuple[Band, ...]:
+    rows = top.take("bands", list)
+    bands = tuple(_band(row, f"bands[{i}]", i == len(rows)) for i, row in enumerate(rows, 1))
+    if len({band.id for band in bands}) < len(bands):
+        raise ProtocolError("two bands have the same id")
+    groups = [_GROUP_ORDER.index(band.group) for band in bands]
+    if groups != sorted(groups) or set(groups) != {0, 1, 2}:
+        raise ProtocolError(
+            "bands must run from severe over anaemic to not_anaemic, with at least one of each"
+        )
+    if groups.count(2) != 1:
+        raise ProtocolError("only the last band may be not_anaemic")
+    for lower, upper in pairwise(bands[:-1]):
+        if lower.below_g_dl is None or upper.below_g_dl is None:
+            continue
+        pairs = zip(lower.below_g_dl, upper.below_g_dl, strict=True)
+        if any(low >= high for low, high in pairs):
+            raise ProtocolError(
+                f"band {upper.id!r} must end above band {lower.id!r} in every trimester"
+            )
+    return bands
+
+
+def _band(row: object, where: str, last: bool) -> Band:
+    if not isinstance(row, dict):
+        raise ProtocolError(f"{where} must be a table")
+    table = _Table(row, where)
+    group = table.text("group")
+    if group not in _GROUP_ORDER:
+        raise ProtocolError(f"{table.at('group')} must be one of {', '.join(Group)}")
+    band = Band(
+        id=_id(table, "id"),
+        title=table.text("title"),
+        group=Group(group),
+        below_g_dl=None if last else _limit(table),
+        source=table.text("source", ""),
+    )
+    table.finish()
+    return band
+
+
+def _limit(table: _Table) -> tuple[float, float, float]:
+    if table.is_table("below_g_dl"):
+        by = table.table("below_g_dl")
+        one, two, three = (
+            by.number(name, 0.1, HIGHEST_LIMIT_G_DL) for name in ("first", "second", "third")
+        )
+        by.finish()
+        return one, two, three
+    limit = table.number("below_g_dl", 0.1, HIGHEST_LIMIT_G_DL)
+    return limit, limit, limit
+
+
+def _certainty(table: _Table) -> Certainty:
+    usual = Certainty()
+    certainty = Certainty(
+        # A protocol may be more careful than these ends, never less: severe
+        # anaemia is raised at 1 in 5 at the latest, and "not anaemic" is never
+        # said when anaemia is likelier than that.
+        severe_raised_at=table.number("severe_raised_at", 0.001, 0.2, usual.severe_raised_at),
+        severe_named_at=table.number("severe_named_at", 0.001, 1, usual.severe_named_at),
+        anaemic_named_at=table.number("anaemic_named_at", 0.5, 1, usual.anaemic_named_at),
+        not_anaemic_at_most=table.number("not_anaemic_at_most", 0, 0.2, usual.not_anaemic_at_most),
+    )
+    if certainty.severe_named_at < certainty.severe_raised_at:
+        raise ProtocolError("limits.severe_named_at must not be below limits.severe_raised_at")
+    table.finish()
+    return certainty
+
+
+def _usual_care(table: _Table) -> UsualCare:
+    care = UsualCare(**{name: _codes(table, name) for name in Group})
+    table.finish()
+    return care
+
+
+def _codes(table: _Table, key: str) -> tuple[Statement, ...]:
+    codes = table.take(key, list, [])
+    for code in codes:
+        if not isinstance(code, str) or code not in USUAL_CARE:
+            raise ProtocolError(
+                f"{table.at(key)} holds {_shown(code)}; known are {', '.join(sorted(USUAL_CARE))}"
+            )
+    return tuple(Statement(code) for code in codes)
+
+
+def _elevation(adjustments: _Table) -> ElevationRule:
+    table = adjustments.table("elevation")
+    method = table.text("method")
+    if method not in ("formula", "table"):
+        raise ProtocolError(f"{table.at('method')} must be formula or table")
+    needed: Any = ... if method == "formula" else 0.0
+    rule = ElevationRule(
+        # Never negative: an adjustment must not lift a reading out of a band.
+        linear_g_l_per_m=table.number("linear_g_l_per_m", 0, 0.1, needed),
+        quadratic_g_l_per_m2=table.number("quadratic_g_l_per_m2", 0, 1e-4, needed),
+        table=_steps(table, ... if method == "table" else []),
+        use_table=method == "table",
+    )
+    table.text("source")
+    table.finish()
+    return rule
+
+
+def _steps(table: _Table, default: Any) -> tuple[tuple[float, float], ...]:
+    where = table.at("table")
+    steps = []
+    for row in table.take("table", list, default):
+        if not (isinstance(row, list) and len(row) == 2):
+            raise ProtocolError(f"{where} must hold pairs [from metres, g/L]")
+        pair = _Table(dict(zip(("from_m", "g_l"), row, strict=True)), where)
+        steps.append((pair.number("from_m", 0, 9000), pair.number("g_l", 0, 100)))
+    for (from_m, g_l), (next_m, next_g_l) in pairwise(steps):
+        if next_m <= from_m or next_g_l < g_l:
+            raise ProtocolError(f"{where} must rise from step to step")
+    return tuple(steps)
+
+
+def _smoking(adjustments: _Table) -> SmokingRule:
+    table = adjustments.table("smoking")
+    rule = SmokingRule({kind: table.number(kind.value, 0, 30) for kind in Smoking})
+    table.text("source")
+    table.finish()
+    return rule

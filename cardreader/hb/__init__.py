@@ -1,0 +1,1 @@
+"""From a blot's colour to the distribution of haemoglobin."""

@@ -1,0 +1,291 @@
+"""Photo -> CardPose: where the card lies, how sharp it is, and which lot it is of.
+
+Four square markers of a library's dictionary are found on a small grey copy,
+their edges are then measured at working scale, and the sixteen corners fix one
+homography and one lens term for the whole card. A drop of blood or dirt may hide
+one marker from the search, and an edge from the measurement.
+
+Coordinates: card millimetres as in ``layout``; pixels of the working image with
+the centre of the upper left pixel at (0, 0), x to the right, y down.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from cardreader.card import layout
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.read.edges import Edges, measure_edges
+from cardreader.read.hiddenmarker import find_fourth
+from cardreader.read.markers import MIN_CONTRAST, MODULES, Marker, find_markers
+from cardreader.read.photo import Photo
+from cardreader.read.posefit import apply_homography, fit_homography, fit_pose, frame, project
+
+DETECT_LONG_SIDE_PX = 1000
+MIN_PX_PER_MM = 4.5
+"""Below it JPEG and the sampling of whole pixels cost patches more than 1.5 % (test rig)."""
+MAX_TILT_DEG = 60.0
+MAX_RESIDUAL_MM = 0.12
+"""Of the corners about a flat card; one arched by 5 mm leaves as much."""
+MAX_BLUR_MM = 0.33
+"""Standard deviation of the blur as measured. Samples keep 0.92 mm from the patch's
+edge; from 0.35 on its surround shows in them (test rig)."""
+
+MIN_SHARPNESS = 0.15
+"""Share of the contrast in one pixel of the small copy; tells a blurred card from none."""
+
+_LET_GO = 2
+"""Corners that may be spoiled: those at the ends of one edge."""
+_CLEARLY = 0.5
+"""Part of the residual that may be left where a spoiled edge is blamed for it."""
+_LET_GO_RESIDUAL = 0.84
+"""Of the limit on the residual then: what bent cards leave with any one edge let go, at least."""
+
+
+@dataclass(frozen=True)
+class CardPose:
+    """Where the card lies in the working image.
+
+    Attributes
+    ----------
+    homography : (3, 3)
+        Card mm -> ideal pixels, before the lens term.
+    lens : float
+        Radial term: an ideal point at distance r of the image centre, r = 1 at
+        the corner of the image, is seen at ``r (1 + lens r**2)``.
+    image_size : (int, int)
+        Width and height of the working image in pixels.
+    lot_number : int
+    px_per_mm : float
+        Working pixels per mm at the middle of the bay, in the shorter direction.
+    tilt_deg : float
+        Between the card's normal and the line of sight, from foreshortening.
+    residual_px : float
+        Root mean square distance of the measured corners from the fitted ones.
+    marker_corners_px : (4, 4, 2)
+        Measured corners, ordered as ``layout.marker_corners_mm``; where a drop
+        hides an edge, the fitted ones at its ends.
+    sharpness : float
+        Standard deviation of the blur in mm across the worse direction; smaller is sharper.
+    """
+
+    homography: NDArray[np.float64]
+    lens: float
+    image_size: tuple[int, int]
+    lot_number: int
+    px_per_mm: float
+    tilt_deg: float
+    residual_px: float
+    marker_corners_px: NDArray[np.float64]
+    sharpness: float
+
+    def to_px(self, points_mm: ArrayLike) -> NDArray[np.float64]:
+        """Pixels (..., 2) of card points (..., 2) in mm."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        if points.shape[-1] != 2:
+            raise ValueError(f"points of shape {points.shape}, not (..., 2)")
+        return project(self.homography, self.lens, self.image_size, points)
+
+    def to_mm(self, points_px: ArrayLike) -> NDArray[np.float64]:
+        """Card points (..., 2) in mm of pixels (..., 2); undoes ``to_px``."""
+        seen = np.asarray(points_px, dtype=np.float64)
+        centre, radius = frame(self.image_size)
+        d = (seen - centre) / radius
+        u = d.copy()
+        for _ in range(8):  # fixed point: the lens term is a few per cent
+            u = d / (1.0 + self.lens * (u**2).sum(-1, keepdims=True))
+        back = np.asarray(np.linalg.inv(self.homography), dtype=np.float64)
+        return apply_homography(back, centre + radius * u)
+
+
+def locate(photo: Photo) -> CardPose | Refusal:
+    """Find the card.
+
+    Refusals: NO_CARD, CARD_PART_HIDDEN, TWO_CARDS, CARD_MIRRORED,
+    CARD_TOO_SMALL, CARD_TOO_TILTED, CARD_BENT, BLURRED.
+    """
+    found = _find_markers(photo)
+    if isinstance(found, Refusal):
+        return found
+    return _pose(photo, found)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Rough marker corners (4, 4, 2) in working pixels; ``spoiled`` if one was foretold."""
+
+    corners: NDArray[np.float64]
+    lot_number: int
+    spoiled: bool = False
+
+
+def _refuse(reason: Reason, detail: str) -> Refusal:
+    return Refusal(reason, "locate", detail)
+
+
+def _find_markers(photo: Photo) -> _Found | Refusal:
+    factor = min(1.0, DETECT_LONG_SIDE_PX / max(photo.encoded.shape))
+    small = _gray(photo, factor)
+    tries = [_to_working(find_markers(small), 1.0 / factor)]
+    outcome = _sort_markers(tries[-1])
+    if isinstance(outcome, Refusal) and factor < 1.0:
+        if outcome.reason is Reason.TWO_CARDS:
+            return outcome
+        tries.append(find_markers(_gray(photo, 1.0), windows=(23, 11, 5)))
+        outcome = _sort_markers(tries[-1])
+    if isinstance(outcome, Refusal) and outcome.reason is Reason.CARD_PART_HIDDEN:
+        outcome = _with_fourth(photo, tries) or outcome
+    if isinstance(outcome, Refusal) and outcome.reason in (
+        Reason.NO_CARD,
+        Reason.CARD_PART_HIDDEN,
+    ):
+        mirrored = find_markers(np.ascontiguousarray(small[:, ::-1]))
+        if len(mirrored) >= 2:
+            return _refuse(Reason.CARD_MIRRORED, f"{len(mirrored)} markers read in a mirror")
+        sharpness = _sharpest(small)
+        if sharpness < MIN_SHARPNESS:
+            return _refuse(
+                Reason.BLURRED,
+                f"{outcome.detail}; steepest step {sharpness:.2f} of the contrast",
+            )
+    return outcome
+
+
+def _sharpest(gray: NDArray[np.uint8]) -> float:
+    """Steepest step from pixel to pixel as a share of the picture's contrast.
+
+    In the direction in which it is least, since a shaken picture stays sharp
+    across the movement. A picture without contrast counts as sharp: nothing
+    can be said.
+    """
+    calm = np.asarray(cv2.GaussianBlur(gray, (0, 0), 0.8), dtype=np.float32)
+    low, high = np.percentile(calm[::4, ::4], (2, 98))
+    if high - low < 2 * MIN_CONTRAST:
+        return 1.0
+    steps = (
+        calm[:, 1:] - calm[:, :-1],
+        calm[1:] - calm[:-1],
+        (calm[1:, 1:] - calm[:-1, :-1]) / math.sqrt(2),
+        (calm[1:, :-1] - calm[:-1, 1:]) / math.sqrt(2),
+    )
+    return min(float(np.percentile(np.abs(s[::2, ::2]), 99.8)) for s in steps) / float(high - low)
+
+
+def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:
+    """The green channel, 8 bit: markers are black and white, and one channel is quicker."""
+    green = cv2.extractChannel(photo.encoded, 1)
+    if factor < 1.0:
+        green = cv2.resize(green, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return np.asarray(green if green.dtype == np.uint8 else green // 256, dtype=np.uint8)
+
+
+def _to_working(markers: list[Marker], scale: float) -> list[Marker]:
+    """Markers found on a smaller copy, in working pixels."""
+    # Resizing maps pixel edges onto edges; centres sit half a pixel inside.
+    return [replace(m, corners_px=(m.corners_px + 0.5) * scale - 0.5) for m in markers]
+
+
+def _with_fourth(photo: Photo, tries: list[list[Marker]]) -> _Found | None:
+    """Three markers and the fourth under its drop, by the last try that saw three."""
+    for markers in reversed(tries):
+        if len(markers) == 3 and len({m.identity // layout.MARKER_BASE for m in markers}) == 3:
+            fourth = find_fourth(photo, _gray(photo, 1.0), markers)
+            if fourth is None:
+                continue
+            found = _sort_markers([*markers, fourth])
+            return replace(found, spoiled=True) if isinstance(found, _Found) else None
+    return None
+
+
+def _sort_markers(markers: list[Marker]) -> _Found | Refusal:
+    by_corner: dict[int, Marker] = {}
+    for marker in markers:
+        corner = marker.identity // layout.MARKER_BASE
+        if corner in by_corner:
+            return _refuse(Reason.TWO_CARDS, f"{len(markers)} markers, one corner seen twice")
+        by_corner[corner] = marker
+    if not by_corner:
+        return _refuse(Reason.NO_CARD, "no marker found")
+    if len(by_corner) < 4:
+        return _refuse(Reason.CARD_PART_HIDDEN, f"{len(by_corner)} of 4 markers found")
+    i0, i1, i2, i3 = (by_corner[c].identity for c in range(4))
+    number = layout.lot_number((i0, i1, i2, i3))
+    if number is None:
+        return _refuse(Reason.CARD_PART_HIDDEN, "the markers' check digit fails")
+    return _Found(np.stack([by_corner[c].corners_px for c in range(4)]), number)
+
+
+def _pose(photo: Photo, found: _Found) -> CardPose | Refusal:
+    model = layout.marker_corners_mm()
+    rough = fit_homography(model.reshape(-1, 2), found.corners.reshape(-1, 2))
+    px_per_mm, tilt_deg = _scale_and_tilt(rough)
+    if tilt_deg > MAX_TILT_DEG:
+        return _refuse(Reason.CARD_TOO_TILTED, f"{tilt_deg:.0f} deg > {MAX_TILT_DEG:.0f}")
+    if px_per_mm < MIN_PX_PER_MM:
+        return _refuse(Reason.CARD_TOO_SMALL, f"{px_per_mm:.1f} px/mm < {MIN_PX_PER_MM}")
+    if found.spoiled:
+        return _fitted(photo, found, measure_edges(photo, found.corners, spoiled=True))
+    edges = measure_edges(photo, found.corners)
+    pose = _fitted(photo, found, edges)
+    bent = isinstance(pose, Refusal) and pose.reason is Reason.CARD_BENT
+    if edges is None or bent or (edges.uneven and isinstance(pose, CardPose)):
+        return _mended(photo, found, pose) or pose
+    return pose
+
+
+def _mended(photo: Photo, found: _Found, plain: CardPose | Refusal) -> CardPose | None:
+    """A pose by edges of which one was spoiled, if it is clearly the better one."""
+    mended = _fitted(photo, found, measure_edges(photo, found.corners, spoiled=True))
+    if isinstance(mended, Refusal):
+        return None
+    most = MAX_RESIDUAL_MM
+    if isinstance(plain, CardPose):
+        most = plain.residual_px / plain.px_per_mm
+    return mended if mended.residual_px / mended.px_per_mm < _CLEARLY * most else None
+
+
+def _fitted(photo: Photo, found: _Found, edges: Edges | None) -> CardPose | Refusal:
+    """Pose by exact corners, of which one edge's may be let go.
+
+    With an edge go the two corners it ends in. The marker's other two stay, so
+    that a card bent in that corner is still seen to be.
+    """
+    size = (photo.encoded.shape[1], photo.encoded.shape[0])
+    if edges is None:
+        return _refuse(Reason.BLURRED, "marker edges can't be made out")
+    if (~edges.clear).sum() > _LET_GO:
+        return _refuse(
+            Reason.CARD_PART_HIDDEN, f"{(~edges.clear).sum()} of 16 corners can't be made out"
+        )
+    blur_mm = edges.blur * layout.MARKER_MM / MODULES
+    if blur_mm > MAX_BLUR_MM:
+        return _refuse(Reason.BLURRED, f"blur of {blur_mm:.2f} mm > {MAX_BLUR_MM}")
+    model = layout.marker_corners_mm()
+    h, lens = fit_pose(model[edges.clear], edges.corners[edges.clear], size)
+    px_per_mm, tilt_deg = _scale_and_tilt(h)
+    fitted = project(h, lens, size, model)
+    error = (fitted - edges.corners)[edges.clear]
+    residual = float(np.sqrt((error**2).sum(-1).mean()))
+    limit = MAX_RESIDUAL_MM * (1.0 if edges.clear.all() else _LET_GO_RESIDUAL)
+    if residual / px_per_mm > limit:
+        return _refuse(
+            Reason.CARD_BENT, f"corners off by {residual / px_per_mm:.2f} mm > {limit:.2f}"
+        )
+    corners = np.where(edges.clear[..., None], edges.corners, fitted)
+    return CardPose(
+        h, lens, size, found.lot_number, px_per_mm, tilt_deg, residual, corners, blur_mm
+    )
+
+
+def _scale_and_tilt(h: NDArray[np.float64]) -> tuple[float, float]:
+    """Px per mm in the shorter direction at the middle of the bay, and tilt in degrees."""
+    x, y = layout.CENTRE_MM
+    w = h @ np.array([x, y, 1.0])
+    jacobian = (h[:2, :2] - np.outer(w[:2] / w[2], h[2, :2])) / w[2]
+    longer, shorter = np.linalg.svd(jacobian, compute_uv=False)
+    return float(shorter), math.degrees(math.acos(min(1.0, shorter / longer)))

@@ -1,0 +1,1 @@
+"""What people and machines are shown: text, JSON and pictures."""

@@ -1,0 +1,1 @@
+"""What all commands share: their frame, options and exit codes."""

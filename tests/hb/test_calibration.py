@@ -1,0 +1,91 @@
+"""The calibration as data: kept whole, checked on loading, monotone where it must be."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration, CalibrationError
+
+
+@pytest.fixture(scope="module")
+def default() -> Calibration:
+    return Calibration.load(shipped("default"))
+
+
+def test_json_there_and_back(default):
+    again = Calibration.from_json(default.to_json())
+    assert again.to_json() == default.to_json()
+    assert again.sha256 == default.sha256
+
+
+def test_the_shipped_one_says_that_it_is_simulated(default):
+    assert default.basis == "simulated"
+    assert "simulated" in default.source
+
+
+def test_more_haemoglobin_is_darker_along_the_shipped_locus(default):
+    assert np.all(np.diff(default.grid_locus[:, 1]) < 0)
+
+
+def test_knots_are_met_and_nothing_overshoots(default):
+    # Fritsch and Carlson 1980: a monotone interpolant stays between its data.
+    at = [int(np.argmin(np.abs(default.grid_g_dl - k))) for k in default.knots_hb_g_dl]
+    assert np.allclose(default.grid_locus[at], default.locus, atol=0.02)
+    assert default.grid_locus[:, 1].max() <= default.locus[:, 1].max() + 1e-12
+
+
+def test_a_signature_far_off_widens_and_stops_counting(default):
+    usual = default.signature_mean
+    strange = usual + 50 * default.signature_sd
+    assert default.doubt(usual) == 1.0
+    assert default.doubt(strange) > 2
+    clipped = usual + default.signature_clip * default.signature_sd
+    assert np.allclose(default.expected(strange), default.expected(clipped))
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"locus": np.zeros((3, 3))}, "locus has shape"),
+        ({"tail": 0.0}, "tail must be positive"),
+        ({"conformal_scale": float("inf")}, "conformal_scale must be positive"),
+        ({"volume_cv": 0.9}, "volume_cv"),
+        ({"coverage": 1.0}, "coverage"),
+        ({"basis": "guessed"}, "basis"),
+        ({"domain_g_dl": [5.0, 4.0]}, "domain"),
+        ({"signature_precision": np.eye(2)}, "signature_precision"),
+    ],
+)
+def test_what_can_not_be_is_refused(default, change, says):
+    with pytest.raises(CalibrationError, match=says):
+        replace(default, **change)
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda c: c.pop("locus"),
+        lambda c: c.update(extra=1),
+        lambda c: c.update(schema=99),
+        lambda c: c.update(locus="none"),
+        lambda c: c["locus"][0].__setitem__(0, None),
+        lambda c: c.update(tail="wide"),
+    ],
+)
+def test_a_spoilt_file_gives_one_line(default, spoil):
+    content = json.loads(default.to_json())
+    spoil(content)
+    with pytest.raises(CalibrationError) as caught:
+        Calibration.from_json(json.dumps(content))
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{", "null", "[" * 100_000, '{"schema": 1}'])
+def test_what_is_no_calibration_is_refused(text):
+    with pytest.raises(CalibrationError):
+        Calibration.from_json(text)

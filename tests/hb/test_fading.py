@@ -1,0 +1,173 @@
+"""How far inks have bleached, told from a card's residuals: by sums done another way."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.integrate import dblquad
+from scipy.stats import multivariate_normal
+
+from cardreader.calibrate.reading import Measured, read
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.estimate import MAX_FADE, estimate_colour
+from cardreader.hb.fading import Fading
+from cardreader.hb.plausible import must_be_plausible
+
+DEFAULT = Calibration.load(shipped("default"))
+NONE = np.zeros((3, 3))
+
+
+def two_inks(**changes: object) -> Fading:
+    return Fading(
+        **{
+            "offset": [0.0, 0.0],
+            "gain": np.eye(2),
+            "scatter": np.array([[9.0, -3.0], [-3.0, 9.0]]) * 1e-4,
+            "signature": np.eye(2),
+            "colour": np.zeros((2, 4, 3)),
+            "fresh": 0.6,
+            "typical": 0.03,
+            **changes,
+        }
+    )
+
+
+@pytest.mark.parametrize("found", [(0.0, 0.0), (0.06, 0.05), (0.1, -0.02), (-0.1, 0.0)])
+def test_the_share_is_the_posterior_mean(found: tuple[float, float]) -> None:
+    """Against SciPy's quadrature of the same prior and likelihood."""
+    fading = two_inks()
+    likelihood = multivariate_normal(found, fading.scatter)
+
+    def weight(y: float, m: float) -> float:
+        # Over the quadrant the integral of exp(-max / t) is 2 t^2.
+        faded = np.exp(-max(m, y) / fading.typical) / (2 * fading.typical**2)
+        return float(likelihood.pdf([m, y]) * faded * (1 - fading.fresh))
+
+    def integral(of: object) -> float:
+        return dblquad(of, 0, 0.4, 0, 0.4, epsabs=1e-6)[0]
+
+    total = integral(weight) + fading.fresh * likelihood.pdf([0, 0])
+    mean = [
+        integral(lambda y, m: m * weight(y, m)) / total,
+        integral(lambda y, m: y * weight(y, m)) / total,
+    ]
+    assert fading.seen(found).share == pytest.approx(mean, abs=0.002)
+
+
+def test_a_fresh_card_stays_fresh_and_a_faded_one_is_told() -> None:
+    fading = two_inks()
+    assert fading.seen([0.0, 0.0]).largest < 0.02
+    assert fading.seen([0.2, 0.2]).largest > 0.15
+
+
+def test_a_narrow_prior_gives_numbers_still() -> None:
+    shares = two_inks(typical=0.001).seen([[0.0, 0.0], [0.3, 0.3]]).share
+    assert np.isfinite(shares).all()
+
+
+def test_what_is_taken_off_is_what_bleaching_adds() -> None:
+    colour = np.zeros((2, 4, 3))
+    colour[0, 0] = [1.0, 2.0, 3.0]
+    colour[1, 1:] = np.eye(3)
+    fading = two_inks(colour=colour, scatter=np.eye(2) * 1e-8)
+    share = np.array([0.1, 0.05])
+    before = np.array([-1.0, -1.5, -2.0])
+    log_ratio, covariance, signature = fading.undone(before, NONE, share)
+    seen = fading.seen(share)
+    assert seen.share == pytest.approx(share, abs=0.006)
+    expected = before - seen.share[0] * np.array([1.0, 2.0, 3.0]) - seen.share[1] * before
+    assert log_ratio == pytest.approx(expected)
+    assert signature == pytest.approx(share - seen.share)
+    assert np.all(np.linalg.eigvalsh(covariance) >= -1e-15)
+
+
+def test_many_cards_at_once_are_the_same_as_one_by_one() -> None:
+    fading = DEFAULT.fading
+    assert fading is not None
+    rng = np.random.default_rng(0)
+    mean, sd = DEFAULT.signature_mean, DEFAULT.signature_sd
+    signatures = mean + rng.normal(0, 1, (7, len(mean))) * sd
+    ratios, covariances = rng.normal(-1.5, 0.2, (7, 3)), np.repeat(NONE[None], 7, axis=0)
+    together = fading.undone(ratios, covariances, signatures)
+    for i in range(7):
+        alone = fading.undone(ratios[i], covariances[i], signatures[i])
+        for many, one in zip(together, alone, strict=True):
+            assert many[i] == pytest.approx(one)
+
+
+def test_a_card_faded_beyond_the_limit_is_refused_with_what_to_do() -> None:
+    fading = DEFAULT.fading
+    assert fading is not None
+    faded = DEFAULT.signature_mean + (MAX_FADE + 0.1) * fading.signature.sum(axis=0)
+    at_nine = DEFAULT.grid_locus[np.searchsorted(DEFAULT.grid_g_dl, 9.0)]
+    result = estimate_colour(at_nine, NONE, faded, DEFAULT)
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.CARD_FADED
+    assert "fresh card" in result.advice
+
+
+def test_it_survives_the_file() -> None:
+    assert DEFAULT.fading is not None
+    again = Calibration.from_json(DEFAULT.to_json())
+    assert again.fading is not None
+    assert np.array_equal(again.fading.gain, DEFAULT.fading.gain)
+    assert again.sha256 == DEFAULT.sha256
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"gain": np.eye(3)}, "shape"),
+        ({"offset": 0.0}, "dimensions"),
+        ({"scatter": np.zeros((2, 2))}, "positive definite"),
+        ({"scatter": [[1e-3, 0.0], [5e-4, 1e-3]]}, "symmetric"),
+        ({"typical": 0.0}, "typical"),
+        ({"fresh": 1.0}, "fresh"),
+        ({"colour": np.full((2, 4, 3), np.nan)}, "usable number"),
+    ],
+)
+def test_malformed_fading_is_said(changes: dict[str, object], says: str) -> None:
+    with pytest.raises(ValueError, match=says):
+        two_inks(**changes)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"colour": np.full((2, 4, 3), 100.0)}, {"gain": np.zeros((2, 42))}, {"offset": [9.0, 0.0]}],
+)
+def test_fading_that_no_fit_gives_is_not_taken_from_a_file(changes: dict[str, object]) -> None:
+    assert DEFAULT.fading is not None
+    odd = replace(DEFAULT, fading=replace(DEFAULT.fading, **changes))
+    must_be_plausible(DEFAULT)
+    with pytest.raises(CalibrationError, match="fading"):
+        must_be_plausible(odd)
+
+
+def test_many_readings_at_once_leave_out_faded_cards_too() -> None:
+    fading = DEFAULT.fading
+    assert fading is not None
+    at_nine = DEFAULT.grid_locus[np.searchsorted(DEFAULT.grid_g_dl, 9.0)]
+    shares = np.array([[0.0, 0.0], [0.3, 0.3]])
+    signatures = DEFAULT.signature_mean + shares @ fading.signature
+    measured = Measured(
+        np.stack([at_nine, at_nine]), np.stack([NONE, NONE]) + 1e-6 * np.eye(3), signatures
+    )
+    assert read(measured, DEFAULT).in_range.tolist() == [True, False]
+
+
+def test_fading_for_other_signatures_is_said() -> None:
+    with pytest.raises(CalibrationError, match="signatures of"):
+        replace(DEFAULT, fading=two_inks())
+
+
+@pytest.mark.parametrize("fading", [[], {"gain": 1}, {"rubbish": 1}, "x", {"offset": [[]]}])
+def test_a_file_with_malformed_fading_is_not_a_calibration(fading: object) -> None:
+    content = json.loads(DEFAULT.to_json())
+    content["fading"] = fading
+    with pytest.raises(CalibrationError):
+        Calibration.from_json(json.dumps(content))

@@ -1,0 +1,330 @@
+"""The blot: found whatever its shape, coloured against the paper, refused when unfit."""
+
+from functools import cache
+
+import colour
+import cv2
+import numpy as np
+import pytest
+import rig
+from skimage.color import xyz2lab
+
+from cardreader.card import layout
+from cardreader.card.lot import Lot
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.read.blot import (
+    BlotColour,
+    BlotRegion,
+    blot_colour,
+    measure_blot,
+    segment_blot,
+)
+from cardreader.read.locate import CardPose, locate
+from cardreader.read.photo import Photo
+
+X, Y = layout.CENTRE_MM
+
+
+ONE = (rig.Blot(),)
+draw_card = cache(rig.draw_card)
+
+
+def photographed(blots=ONE, after=None, paper=rig.PAPER, **shot):
+    """Photo and pose; ``after`` changes the linear picture, given its scene."""
+    shot = {"size": (1200, 900), "fill": 0.8, **shot}
+    scene = rig.photograph(draw_card(blots=blots, paper=paper), rig.Shot(**shot))
+    rgb = scene.rgb
+    if after is not None:
+        linear = colour.models.eotf_sRGB(rgb / 255)
+        rgb = rig.encode(after(linear, scene))
+    photo = Photo(encoded=rgb, full_size=rgb.shape[1::-1], scale=1.0, sha256="0" * 64)
+    pose = locate(photo)
+    assert isinstance(pose, CardPose), pose
+    return photo, pose
+
+
+def found(*args, **more) -> BlotRegion:
+    region = segment_blot(*photographed(*args, **more))
+    assert isinstance(region, BlotRegion), region
+    return region
+
+
+def reason(*args, **more) -> Reason:
+    refusal = segment_blot(*photographed(*args, **more))
+    assert isinstance(refusal, Refusal), refusal
+    assert refusal.stage == "blot"
+    return refusal.reason
+
+
+def near_bay(scene, dx=0.0, dy=0.0):
+    """Distance in mm of every pixel from a point by the middle of the bay."""
+    height, width = scene.rgb.shape[:2]
+    x, y = scene.to_px(np.array([X + dx, Y + dy]))
+    scale = scene.shot.fill * width / layout.WIDTH_MM
+    return (np.arange(width) - x) / scale, (np.arange(height)[:, None] - y) / scale
+
+
+# -- found -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("blot", "shot"),
+    [
+        (rig.Blot(), {}),
+        (rig.Blot(colour=(0.6, 0.3, 0.2)), {}),
+        (rig.Blot(colour=(0.25, 0.04, 0.03)), {}),
+        (rig.Blot(radii_mm=(3.2, 3.0)), {}),
+        (rig.Blot(radii_mm=(7.5, 5.0), ragged=0.1), {"turn_deg": 190}),
+        (rig.Blot(rim=0.6), {}),
+        (rig.Blot(rim=1.3), {}),
+        (rig.Blot(centre_mm=(X + 3, Y - 2.5)), {"slope": (0.5, 0.3), "gain": (0.6, 0.6, 0.6)}),
+        (rig.Blot(), {"fill": 0.45}),
+        (rig.Blot(), {"tilt_deg": 40, "fill": 0.65}),
+        (rig.Blot(), {"gain": (0.15, 0.13, 0.10), "noise": 0.01}),
+        (rig.Blot(), {"gain": (0.9, 0.6, 0.3)}),
+    ],
+)
+def test_colour_and_outline_agree_with_the_drawing(blot, shot):
+    region = found((blot,), **shot)
+    ratio = region.linear / region.paper_linear
+    truth = np.array(blot.colour) / rig.PAPER
+    # Half a step of an 8-bit code in the darkest channel is 2 % of it.
+    np.testing.assert_allclose(ratio, truth, rtol=0.04, atol=0.004)
+    drawn = blot.outline_mm().astype(np.float32)
+    assert region.area_mm2 == pytest.approx(cv2.contourArea(drawn), rel=0.06)
+    outline = region.outline_mm.astype(np.float32)
+    far = [abs(cv2.pointPolygonTest(drawn, (float(x), float(y)), True)) for x, y in outline]
+    assert max(far) < 0.5
+    np.testing.assert_allclose(region.centre_mm, drawn.mean(axis=0), atol=0.6)
+    assert cv2.contourArea(outline) == pytest.approx(region.area_mm2, rel=0.05)
+    assert 0.2 * region.area_mm2 < region.core_area_mm2 < region.area_mm2
+
+
+def test_rim_does_not_count():
+    plain, ringed = found((rig.Blot(rim=1.0),)), found((rig.Blot(rim=0.5),))
+    np.testing.assert_allclose(ringed.linear, plain.linear, rtol=0.02)
+
+
+def test_light_falling_off_does_not_change_the_ratio():
+    even = found(slope=(0, 0), gain=(0.6,) * 3)
+    sloping = found(slope=(0.6, -0.5), gain=(0.6,) * 3)
+    np.testing.assert_allclose(
+        sloping.linear / sloping.paper_linear, even.linear / even.paper_linear, rtol=0.03
+    )
+
+
+def test_paper_is_told_at_the_place_of_the_blot():
+    blot = rig.Blot(centre_mm=(X + 3, Y + 2))
+    photo, pose = photographed((blot,), slope=(0.4, 0.4), gain=(0.6,) * 3)
+    region = segment_blot(photo, pose)
+    width, height = photo.full_size
+    x, y = pose.to_px(region.centre_mm)
+    light = 1 + 0.4 * (2 * x / (width - 1) - 1) + 0.4 * (2 * y / (height - 1) - 1)
+    np.testing.assert_allclose(region.paper_linear, 0.6 * light * np.array(rig.PAPER), rtol=0.01)
+
+
+def test_covariance_covers_the_scatter_of_repeats():
+    """Photos that differ in grain only: the scatter is what was promised, within a factor."""
+    regions = [found(seed=s, noise=0.02, gain=(0.3,) * 3) for s in range(12)]
+    scatter = np.std([r.linear for r in regions], axis=0, ddof=1)
+    promised = np.sqrt(np.mean([np.diag(r.covariance) for r in regions], axis=0))
+    assert (scatter < 3 * promised).all()
+    assert (promised < 8 * scatter + 0.001).all()
+
+
+# -- refused -----------------------------------------------------------------
+
+
+def small_blot(dx, dy, **more):
+    return rig.Blot(centre_mm=(X + dx, Y + dy), radii_mm=(2.2, 2.2), **more)
+
+
+@pytest.mark.parametrize(
+    ("blots", "expected"),
+    [
+        ((), Reason.BLOT_MISSING),
+        ((rig.Blot(radii_mm=(2, 2)),), Reason.BLOT_TOO_SMALL),
+        ((rig.Blot(centre_mm=(X + 7, Y)),), Reason.BLOT_TOUCHES_BORDER),
+        ((rig.Blot(centre_mm=(X, Y - 12)),), Reason.BLOT_TOUCHES_BORDER),
+        ((rig.Blot(radii_mm=(14, 14)),), Reason.BLOT_TOUCHES_BORDER),
+        ((small_blot(-4, 0), small_blot(4, 0, seed=4)), Reason.BLOT_TOO_SMALL),
+        (
+            (rig.Blot(radii_mm=(4, 4)), small_blot(7, -5), small_blot(-7, 5)),
+            Reason.BLOT_UNEVEN,
+        ),
+        ((rig.Blot(), small_blot(1, -1, colour=(0.2, 0.03, 0.02))), Reason.BLOT_UNEVEN),
+        ((rig.Blot(), small_blot(1, -1, colour=(0.5, 0.35, 0.3))), Reason.BLOT_UNEVEN),
+        ((rig.Blot(), small_blot(1, 1, colour=rig.PAPER)), Reason.BLOT_UNEVEN),
+        # A dark spot that isn't red, such as pen ink or a shadow's umbra.
+        ((rig.Blot(colour=(0.05, 0.05, 0.05)),), Reason.BLOT_MISSING),
+    ],
+)
+def test_unfit_blots(blots, expected):
+    assert reason(blots) is expected
+
+
+def test_ring_of_red_around_the_bay():
+    def ring(linear, scene):
+        x, y = near_bay(scene)
+        inside = np.maximum(np.abs(x), np.abs(y)) < 9.5
+        bay = np.maximum(np.abs(x), np.abs(y)) < layout.BAY_MM / 2
+        return np.where((bay & ~inside)[..., None], np.array(rig.BLOOD), linear)
+
+    assert reason((), after=ring, turn_deg=0, tilt_deg=0) is Reason.BLOT_TOUCHES_BORDER
+
+
+@pytest.mark.parametrize(("depth", "softness_mm"), [(0.5, 0.1), (0.5, 2.0), (0.25, 0.1)])
+@pytest.mark.parametrize("at_mm", [0.0, 5.0, -8.0])
+def test_shadow_edge(depth, softness_mm, at_mm):
+    def shadow(linear, scene):
+        x, y = near_bay(scene)
+        across = 0.8 * x + 0.6 * y - at_mm
+        return linear * (1 - depth / (1 + np.exp(-across / softness_mm * 2)))[..., None]
+
+    with np.errstate(over="ignore"):
+        assert reason(after=shadow) is Reason.SHADOW_EDGE
+
+
+def test_whole_bay_in_shade_is_read():
+    assert found(after=lambda linear, scene: linear * 0.3)
+
+
+@pytest.mark.parametrize(("strength", "size_mm"), [(0.1, 1.0), (0.4, 0.6), (0.4, 0.8)])
+def test_glare_on_the_blot(strength, size_mm):
+    def spot(linear, scene):
+        x, y = near_bay(scene, 1.0, -0.5)
+        return linear + strength * np.exp(-(x**2 + y**2) / (2 * size_mm**2))[..., None]
+
+    assert reason(after=spot, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
+
+
+@pytest.mark.parametrize(("strength", "size_mm"), [(0.1, 3.0), (0.4, 1.5), (0.4, 3.0)])
+def test_wide_glare_on_the_blot(strength, size_mm):
+    """May pass for an unevenness, but not for a blot."""
+
+    def spot(linear, scene):
+        x, y = near_bay(scene, 1.0, -0.5)
+        return linear + strength * np.exp(-(x**2 + y**2) / (2 * size_mm**2))[..., None]
+
+    refused = reason(after=spot, gain=(0.6,) * 3)
+    assert refused in (Reason.GLARE_ON_BLOT, Reason.BLOT_UNEVEN, Reason.BLOT_MISSING)
+
+
+@pytest.mark.parametrize("size_mm", [6.0, 9.0, 12.0])
+def test_wide_weak_reflection_shows_on_the_paper(size_mm):
+    def spot(linear, scene):
+        x, y = near_bay(scene, 1.0, -1.0)
+        return linear + 0.04 * np.exp(-(x**2 + y**2) / (2 * size_mm**2))[..., None]
+
+    assert reason(after=spot, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
+
+
+def test_overexposed_paper():
+    assert reason(gain=(1.4,) * 3) is Reason.CLIPPED
+
+
+def test_paper_clipped_a_little_everywhere():
+    """Four columns in nine at the top of the range: no part of the paper is sound."""
+    photo, pose = photographed(gain=(0.95,) * 3, slope=(0, 0), turn_deg=0, tilt_deg=0)
+    (left, top), (right, bottom) = pose.to_px(layout.bay_corners_mm()[[0, 2]]).round().astype(int)
+    step = round(0.8 * pose.px_per_mm)
+    bay = photo.encoded[top:bottom, left:right]
+    light = bay[..., 1] > 150
+    for column in range(3 * step // 8 + 1):
+        bay[:, column::step][light[:, column::step]] = 255
+    refusal = segment_blot(photo, pose)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason is Reason.CLIPPED
+    assert "isn't clipped" in refusal.detail
+
+
+@pytest.mark.parametrize("stain", [(0.75, 0.62, 0.40), (0.8, 0.6, 0.55)])
+def test_stained_paper(stain):
+    smears = tuple(
+        rig.Blot(centre_mm=(X + dx, Y + dy), radii_mm=(3, 2), colour=stain, rim=1.0)
+        for dx, dy in ((-8, -8), (8, 7.5), (-8, 8))
+    )
+    assert reason((rig.Blot(), *smears)) is Reason.PAPER_NOT_BLANK
+
+
+# -- colour ------------------------------------------------------------------
+
+
+class LinearCorrection:
+    """A correction known exactly: XYZ under D50 of linear sRGB, scaled by place."""
+
+    matrix = np.array(
+        [[0.4360657, 0.3851515, 0.1430784], [0.2224932, 0.7168870, 0.0606169],
+         [0.0139160, 0.0970764, 0.7140961]]
+    )  # fmt: skip
+
+    def xyz(self, linear, at_mm):
+        gain = 1 + 0.01 * (np.asarray(at_mm)[:, :1] - X)
+        return gain * np.asarray(linear) @ self.matrix.T
+
+    blood_xyz = xyz
+
+    def log_ratio_covariance(self, linear, reference):
+        return np.zeros((3, 3))
+
+
+def test_colour_agrees_with_scikit_image():
+    made = blot_colour((0.4, 0.1, 0.07), (0.8, 0.8, 0.75), np.zeros((3, 3)), (X, Y),
+                       LinearCorrection())  # fmt: skip
+    xyz = np.array([(0.4, 0.1, 0.07), (0.8, 0.8, 0.75)]) @ LinearCorrection.matrix.T
+    expected = xyz2lab(xyz, illuminant="D50", observer="2")
+    np.testing.assert_allclose(made.lab, expected[0], atol=0.03)
+    np.testing.assert_allclose(made.paper_lab, expected[1], atol=0.03)
+    np.testing.assert_allclose(made.log_ratio, np.log(xyz[0] / xyz[1]), atol=1e-12)
+
+
+def test_covariance_agrees_with_monte_carlo():
+    """GUM supplement 1 (JCGM 101): draw the inputs, look at the scatter of the output."""
+    rng = np.random.default_rng(4)
+    blot, paper = np.array([0.4, 0.1, 0.07]), np.array([0.8, 0.8, 0.75])
+    a, b = rng.normal(0, 1, (2, 3, 3))
+    covariance, paper_covariance = 4e-6 * a @ a.T, 1e-5 * b @ b.T
+    made = blot_colour(blot, paper, covariance, (X + 3, Y), LinearCorrection(),
+                       paper_covariance=paper_covariance)  # fmt: skip
+    blots = rng.multivariate_normal(blot, covariance, 40000)
+    papers = rng.multivariate_normal(paper, paper_covariance, 40000)
+    matrix = LinearCorrection.matrix.T
+    drawn = np.cov((np.log(blots @ matrix) - np.log(papers @ matrix)).T)
+    np.testing.assert_allclose(made.covariance, drawn, rtol=0.08, atol=2e-6)
+
+
+def test_wrong_shapes_are_a_mistake():
+    with pytest.raises(ValueError, match="not"):
+        blot_colour((1, 2), (1, 2), np.zeros((2, 2)), (X, Y), LinearCorrection())
+
+
+def test_measured_from_the_photo(lot):
+    photo, pose = photographed(gain=(0.8,) * 3, slope=(0, 0))
+    made = measure_blot(photo, pose, LinearCorrection(), lot)
+    assert isinstance(made, BlotColour)
+    xyz = np.array([rig.BLOOD, rig.PAPER]) @ LinearCorrection.matrix.T
+    np.testing.assert_allclose(made.log_ratio, np.log(xyz[0] / xyz[1]), atol=0.02)
+    assert len(made.outline_mm) > 10
+    assert made.n_pixels > 1000
+    assert (np.linalg.eigvalsh(made.covariance) > 0).all()
+
+
+def test_paper_of_another_tint(lot):
+    photo, pose = photographed(gain=(0.8, 0.75, 0.5), slope=(0, 0))
+    refusal = measure_blot(photo, pose, LinearCorrection(), lot)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason is Reason.PAPER_NOT_BLANK
+
+
+def test_refusal_passes_through(lot):
+    photo, pose = photographed(())
+    refusal = measure_blot(photo, pose, LinearCorrection(), lot)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason is Reason.BLOT_MISSING
+
+
+@pytest.fixture
+def lot() -> Lot:
+    from lots import made_up_lot
+
+    return made_up_lot()

@@ -1,0 +1,151 @@
+"""Patch samples: right in value, honest in doubt, refused when the light is unfit."""
+
+from functools import cache
+
+import colour
+import numpy as np
+import pytest
+import rig
+from scipy.stats import trim_mean
+
+from cardreader.card import layout
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.read.locate import CardPose, locate
+from cardreader.read.photo import Photo
+from cardreader.read.sample import TRIM, PatchSamples, sample
+
+X, Y = layout.CENTRE_MM
+CENTRES = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
+draw_card = cache(rig.draw_card)
+
+
+def result(after=None, deep=False, **shot):
+    """Sample a photo; ``after`` changes the linear picture, given mm from the bay's middle."""
+    scene = rig.photograph(draw_card(), rig.Shot(**shot))
+    rgb = scene.rgb
+    if after is not None:
+        height, width = rgb.shape[:2]
+        x, y = scene.to_px(np.array([X, Y]))
+        scale = scene.shot.fill * width / layout.WIDTH_MM
+        at = (np.arange(width) - x) / scale, (np.arange(height)[:, None] - y) / scale
+        rgb = rig.encode(after(colour.models.eotf_sRGB(rgb / 255), *at))
+    if deep:
+        rgb = rgb.astype(np.uint16) * 257
+    photo = Photo(encoded=rgb, full_size=rgb.shape[1::-1], scale=1.0, sha256="0" * 64)
+    pose = locate(photo)
+    assert isinstance(pose, CardPose), pose
+    return sample(photo, pose), scene
+
+
+def samples(**more) -> PatchSamples:
+    made, _ = result(**more)
+    assert isinstance(made, PatchSamples), made
+    return made
+
+
+def reason(**more) -> Reason:
+    refusal, _ = result(**more)
+    assert isinstance(refusal, Refusal), "not refused"
+    assert refusal.stage == "sample"
+    return refusal.reason
+
+
+def light_at(scene, points_mm):
+    """The rig's light at card points, (N, 3)."""
+    width, height = scene.shot.size
+    u = 2 * scene.to_px(points_mm) / (width - 1, height - 1) - 1
+    return (1 + u @ np.array(scene.shot.slope))[:, None] * np.array(scene.shot.gain)
+
+
+@pytest.mark.parametrize(
+    "shot",
+    [
+        {},
+        {"turn_deg": 115, "fill": 0.5},
+        {"tilt_deg": 40, "fill": 0.6},
+        {"fill": 0.3},
+        {"slope": (0.5, 0.2), "gain": (0.6, 0.55, 0.5)},
+        {"blur_mm": 0.25},
+        {"lens": 0.05},
+        {"gain": (0.12, 0.1, 0.09)},
+    ],
+)
+def test_patches_agree_with_what_was_drawn_and_lit(shot):
+    made, scene = result(**shot)
+    assert isinstance(made, PatchSamples), made
+    truth = rig.patch_colours() * light_at(scene, CENTRES)
+    # Codes are whole: a dark patch is known to half a code step.
+    np.testing.assert_allclose(made.linear, truth, rtol=0.02, atol=0.0012)
+
+
+def test_sixteen_bits_give_the_same():
+    np.testing.assert_allclose(samples(deep=True).linear, samples().linear, atol=1e-4)
+
+
+def test_mean_agrees_with_scipy():
+    """scipy's trimmed mean of the same pixels, gathered one by one."""
+    scene = rig.photograph(draw_card(), rig.Shot(noise=0.02))
+    photo = Photo(scene.rgb, scene.shot.size, 1.0, "0" * 64)
+    pose = locate(photo)
+    made = sample(photo, pose)
+    side = round(np.sqrt(made.n_pixels[5]))
+    step = ((np.arange(side) + 0.5) / side - 0.5) * 0.6 * layout.PATCH_MM
+    pixels = []
+    for dy in step:
+        for dx in step:
+            x, y = np.rint(pose.to_px(CENTRES[5] + (dx, dy))).astype(int)
+            pixels.append(photo.to_linear(scene.rgb[y, x]))
+    np.testing.assert_allclose(made.linear[5], trim_mean(pixels, TRIM), rtol=1e-5)
+
+
+def test_standard_error_matches_the_scatter_of_repeats():
+    made = [samples(seed=s, noise=0.03, gain=(0.5,) * 3) for s in range(10)]
+    scatter = np.std([m.linear for m in made], axis=0, ddof=1)
+    promised = np.sqrt(np.mean([m.standard_error**2 for m in made], axis=0))
+    assert 0.6 < np.median(promised / scatter) < 2.0
+
+
+def test_standard_error_knows_rounding():
+    """Without noise all pixels agree, yet the mean is only as good as the code step."""
+    made, scene = result(noise=0.0, slope=(0, 0))
+    truth = rig.patch_colours() * light_at(scene, CENTRES)
+    off = (made.linear - truth) / made.standard_error
+    assert np.sqrt((off**2).mean()) < 1.5
+
+
+def test_gradient_of_light_is_no_error():
+    flat = samples(slope=(0, 0), gain=(0.5,) * 3)
+    sloping = samples(slope=(0.5, 0.5), gain=(0.5,) * 3)
+    assert np.median(sloping.standard_error / flat.standard_error) < 1.3
+
+
+def test_speck_does_not_move_the_mean():
+    def speck(linear, x, y):
+        inside = np.hypot(x - (CENTRES[0, 0] - X), y - (CENTRES[0, 1] - Y)) < 0.4
+        return np.where(inside[..., None], 0.02, linear)
+
+    still = {"turn_deg": 0, "tilt_deg": 0}
+    clean, dirty = samples(**still), samples(after=speck, **still)
+    np.testing.assert_allclose(dirty.linear[0], clean.linear[0], rtol=0.02)
+    assert dirty.standard_error[0].max() > 3 * clean.standard_error[0].max()
+
+
+def test_clipped_share_of_saturated_patches():
+    colours = rig.patch_colours()
+    colours[50] = (1.3, 0.4, 0.3)
+    scene = rig.photograph(rig.draw_card(colours=colours), rig.Shot())
+    photo = Photo(scene.rgb, scene.shot.size, 1.0, "0" * 64)
+    made = sample(photo, locate(photo))
+    assert made.clipped_share[50] > 0.9
+    assert np.delete(made.clipped_share, 50).max() == 0
+
+
+# -- refused -----------------------------------------------------------------
+
+
+def test_overexposed():
+    assert reason(gain=(1.4, 1.3, 1.3), fill=0.6) is Reason.CLIPPED
+
+
+def test_too_dark():
+    assert reason(gain=(0.025,) * 3) is Reason.TOO_DARK

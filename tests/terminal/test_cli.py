@@ -1,0 +1,521 @@
+"""The command: words and JSON out, one line for every error, codes as documented."""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType, SimpleNamespace
+from typing import Any
+
+import fakes
+import jsonschema
+import numpy as np
+import pytest
+from lots import made_up_lot
+from PIL import Image
+
+from cardreader import cli
+from cardreader.card.cgats import read_lot, write_lot
+from cardreader.core.refusal import Reason
+from cardreader.core.shipped import shipped
+from cardreader.decide.subject import Smoking, Subject
+from cardreader.result.report import reading_schema, reading_text
+from cardreader.terminal.exitcodes import MEANING, ExitCode
+
+ROOT = Path(__file__).parents[2]
+DOCS = (ROOT / "docs" / "cli.md").read_text(encoding="utf-8")
+
+
+@dataclass
+class Calls:
+    """What the stand-in for the pipeline was asked."""
+
+    reader: Any = None
+    subject: Subject | None = None
+
+
+@pytest.fixture
+def pipeline(monkeypatch: pytest.MonkeyPatch) -> Calls:
+    """A pipeline that finds in a file's bytes what it is to answer: b"9.0" or b"refuse"."""
+    calls = Calls()
+
+    def read_photo(data: bytes, reader: Any, subject: Subject) -> SimpleNamespace:
+        calls.reader, calls.subject = reader, subject
+        text = data.decode()
+        reason = {"refuse": Reason.NO_CARD, "pale": Reason.OUT_OF_RANGE}.get(text)
+        out = fakes.reading(float(text)) if reason is None else fakes.refused(reason, True)
+        out.sha256 = f"{abs(hash(text)):064x}"[-64:]
+        out.subject = subject
+        return out
+
+    module = ModuleType("cardreader.pipeline")
+    module.Reader = SimpleNamespace  # type: ignore[attr-defined]
+    module.read_photo = read_photo  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "cardreader.pipeline", module)
+    monkeypatch.setattr(cli, "_calibration", lambda path: path)
+    monkeypatch.setattr(cli, "_lots", lambda folder: folder)
+    estimate = ModuleType("cardreader.hb.estimate")
+    estimate.combine = lambda estimates, calibration: fakes.Normal(  # type: ignore[attr-defined]
+        float(np.mean([e.hb_g_dl for e in estimates])), 0.4
+    )
+    monkeypatch.setitem(sys.modules, "cardreader.hb.estimate", estimate)
+    return calls
+
+
+@pytest.fixture
+def photo(tmp_path: Path) -> Any:
+    def make(*contents: str) -> list[str]:
+        names = []
+        for i, content in enumerate(contents):
+            path = tmp_path / f"photo-{i}.jpg"
+            path.write_bytes(content.encode())
+            names.append(str(path))
+        return names
+
+    return make
+
+
+def _error(capsys: pytest.CaptureFixture[str]) -> str:
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("cardreader: ")
+    assert err.count("\n") == 1
+    return err
+
+
+# --- reading ----------------------------------------------------------------------
+
+
+def test_read_prints_words(pipeline: Calls, photo: Any, capsys) -> None:
+    assert cli.main(["read", *photo("9.0")]) == 0
+    assert capsys.readouterr().out == reading_text(fakes.reading(9.0))
+
+
+def test_read_prints_json(pipeline: Calls, photo: Any, capsys) -> None:
+    assert cli.main(["read", "--json", *photo("9.0")]) == 0
+    value = json.loads(capsys.readouterr().out)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["hb"]["g_dl"] == 9.0
+
+
+def test_options_reach_the_pipeline(pipeline: Calls, photo: Any, tmp_path: Path) -> None:
+    options = "--gestation-weeks 22 --elevation-m 1500 --smoking 10-19 --protocol who-2024"
+    more = "--today 2026-03-31 --lots some-lots --calibration some-file"
+    assert cli.main(["read", *photo("9.0"), *options.split(), *more.split()]) == 0
+    assert pipeline.subject == Subject(
+        gestation_weeks=22, elevation_m=1500.0, smoking=Smoking.FROM_10_TO_19
+    )
+    assert pipeline.reader.protocol.id == "who-2024"
+    assert pipeline.reader.today.isoformat() == "2026-03-31"
+    assert pipeline.reader.lots == Path("some-lots")
+    assert pipeline.reader.calibration == Path("some-file")
+
+
+def test_smoking_choices_are_those_of_the_subject() -> None:
+    assert tuple(cli.SMOKING) == tuple(Smoking)
+
+
+def test_refused_photo_is_an_answer_with_its_own_code(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", *photo("refuse")]) == ExitCode.REFUSED
+    out, err = capsys.readouterr()
+    assert out.startswith("Not read. This does not mean that she is well.")
+    assert err == ""
+
+
+def test_several_photos_are_taken_together(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", *photo("8.0", "9.0")]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Photo 1: 8.0 g/dL\nPhoto 2: 9.0 g/dL\n")
+    assert "Haemoglobin about 8.5 g/dL" in out
+    assert "From 2 of 2 photos" in out
+    assert "no clinical accuracy is claimed" in " ".join(out.split())
+
+
+def test_several_photos_give_the_worst_code(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", *photo("8.0", "refuse", "9.0")]) == ExitCode.REFUSED
+    out = capsys.readouterr().out
+    assert "Photo 2: not read (no card)" in out
+    assert "From 2 of 3 photos" in out
+
+
+def test_several_refused_photos_still_say_what_to_do(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", *photo("refuse", "refuse")]) == ExitCode.REFUSED
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Not read. This does not mean that she is well." in out
+    assert "Send her for a blood test." in out
+    assert "Screening only." in out
+
+
+def test_blots_that_disagree_are_told(pipeline, photo, capsys, monkeypatch) -> None:
+    assert cli.main(["read", *photo("8.0", "9.0")]) == 0
+    assert "The blots disagree" not in capsys.readouterr().out
+    wide = sys.modules["cardreader.hb.estimate"]
+    monkeypatch.setattr(wide, "combine", lambda estimates, calibration: fakes.Normal(9.0, 2.5))
+    assert cli.main(["read", *photo("6.0", "12.0")]) == 0
+    out = capsys.readouterr().out
+    assert "The blots disagree. Make new blots and read again." in out
+    assert "Severe anaemia is possible." in out
+
+
+def test_a_pale_blot_takes_away_the_all_clear(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", *photo("13.5", "13.4")]) == 0
+    assert "Anaemia is unlikely." in capsys.readouterr().out
+    assert cli.main(["read", *photo("13.5", "pale")]) == ExitCode.REFUSED
+    out = capsys.readouterr().out
+    assert "unlikely" not in out
+    assert "Is her blood pale and thin? Refer her now." in out
+
+
+def test_same_file_twice_counts_once(pipeline, photo, capsys) -> None:
+    (name,) = photo("9.0")
+    assert cli.main(["read", "--json", name, name]) == 0
+    value = json.loads(capsys.readouterr().out)
+    assert value["combined"]["n_blots"] == 1
+    assert len(value["readings"]) == 1
+
+
+def test_json_of_several(pipeline, photo, capsys) -> None:
+    assert cli.main(["read", "--json", *photo("8.0", "9.0", "refuse")]) == ExitCode.REFUSED
+    value = json.loads(capsys.readouterr().out)
+    assert value["schema"] == "cardreader-readings/1"
+    assert value["screening_only"] is True
+    assert value["combined"]["hb"]["g_dl"] == 8.5
+    assert [r["status"] for r in value["readings"]] == ["read", "read", "refused"]
+    for reading in value["readings"]:
+        jsonschema.validate(reading, reading_schema(), cls=jsonschema.Draft202012Validator)
+
+
+def test_annotate(pipeline, photo, tmp_path: Path) -> None:
+    out = tmp_path / "out.png"
+    assert cli.main(["read", *photo("9.0"), "--annotate", str(out)]) == 0
+    assert out.read_bytes().startswith(b"\x89PNG")
+    assert cli.main(["read", *photo("9.0", "8.0"), "--annotate", str(tmp_path / "two.jpg")]) == 0
+    assert (tmp_path / "two-1.jpg").read_bytes().startswith(b"\xff\xd8")
+    assert (tmp_path / "two-2.jpg").exists()
+
+
+# --- what goes wrong --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "fault"),
+    [
+        ([], "required: COMMAND"),
+        (["fly"], "invalid choice"),
+        (["read"], "required: PHOTO"),
+        (["read", "x", "--trimester", "4"], "--trimester"),
+        (["read", "x", "--trimester", "3", "--gestation-weeks", "8"], "8 weeks is trimester 1"),
+        (["read", "x", "--gestation-weeks", "80"], "80 weeks is outside"),
+        (["read", "x", "--elevation-m", "9000"], "9000 m is outside"),
+        (["read", "x", "--elevation-m", "nan"], "outside"),
+        (["read", "x", "--smoking", "pipe"], "--smoking"),
+        (["read", "x", "--annotate", "y.gif"], "must end in .jpg"),
+        (["read", "x", "--today", "31.3.2026"], "write it as 2026-03-31"),
+        (["card", "--lot", "1", "--out", "card.docx"], "ends in .pdf or .svg"),
+        (["simulate", "--out", "d", "--hb", "30"], "not between 3 and 18"),
+        (["simulate", "--out", "d", "--count", "0"], "--count must be"),
+        (["simulate", "--out", "d", "--seed", "-1"], "--seed must not be negative"),
+        (["calibrate-default", "--out", "d", "--sittings", "5"], "--sittings must be"),
+        (["calibrate-default", "--out", "d", "--workers", "0"], "--workers 1 to 256"),
+    ],
+)
+def test_misuse(arguments: list[str], fault: str, capsys) -> None:
+    assert cli.main(arguments) == ExitCode.USAGE
+    assert fault in _error(capsys)
+
+
+def test_missing_photo(tmp_path: Path, capsys) -> None:
+    missing = tmp_path / "missing.jpg"
+    assert cli.main(["read", str(missing)]) == ExitCode.NO_FILE
+    assert _error(capsys) == f"cardreader: {missing}: No such file or directory\n"
+    assert cli.main(["read", str(tmp_path)]) == ExitCode.NO_FILE
+    assert "directory" in _error(capsys)
+    assert cli.main(["read", "a\0b"]) == ExitCode.NO_FILE
+    assert "null" in _error(capsys)
+
+
+def test_bad_protocol(pipeline, photo, tmp_path: Path, capsys) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text("schema = 1\n", encoding="utf-8")
+    assert cli.main(["read", *photo("9.0"), "--protocol", str(own)]) == ExitCode.BAD_DATA
+    assert "own.toml: id is missing" in _error(capsys)
+    assert cli.main(["read", *photo("9.0"), "--protocol", "nowhere"]) == ExitCode.BAD_DATA
+    assert "no protocol 'nowhere'" in _error(capsys)
+
+
+def test_bad_lots_and_calibration(tmp_path: Path, capsys) -> None:
+    with pytest.raises(cli.CommandError) as caught:
+        cli._lots(tmp_path / "nowhere")
+    assert caught.value.code is ExitCode.BAD_DATA
+    (tmp_path / "1.txt").write_text("no lot", encoding="utf-8")
+    with pytest.raises(cli.CommandError, match=r"1\.txt") as caught:
+        cli._lots(tmp_path)
+    assert caught.value.code is ExitCode.BAD_DATA
+    for name, text in (("bad.json", "{}"), ("worse.json", "\udcff")):
+        (tmp_path / name).write_bytes(text.encode("utf-8", "surrogateescape"))
+        with pytest.raises(cli.CommandError, match=name) as caught:
+            cli._calibration(tmp_path / name)
+        assert caught.value.code is ExitCode.BAD_DATA
+
+
+def test_result_that_cannot_be_written(pipeline, photo, tmp_path: Path, capsys) -> None:
+    out = tmp_path / "no-such-folder" / "out.png"
+    assert cli.main(["read", *photo("9.0"), "--annotate", str(out)]) == ExitCode.NOT_WRITTEN
+    _, err = capsys.readouterr()
+    assert err == f"cardreader: {out}: No such file or directory\n"
+
+
+def test_a_defect_is_one_line_and_never_a_traceback(pipeline, photo, capsys, monkeypatch) -> None:
+    assert cli.main(["read", *photo("not a number")]) == ExitCode.DEFECT
+    assert "defect: ValueError" in _error(capsys)
+    monkeypatch.setenv(cli.TRACEBACK_VARIABLE, "1")
+    with pytest.raises(ValueError, match="not a number"):
+        cli.main(["read", *photo("not a number")])
+
+
+def test_a_command_without_its_extra_says_what_to_install(
+    pipeline, photo, capsys, monkeypatch
+) -> None:
+    def lacking(*_: object) -> None:
+        raise ModuleNotFoundError("No module named 'fastapi'", name="fastapi")
+
+    monkeypatch.setattr(cli, "_read", lacking)
+    assert cli.main(["read", *photo("any")]) == ExitCode.USAGE
+    assert "fastapi is missing" in _error(capsys)
+
+
+# --- cards and synthetic photos ----------------------------------------------------
+
+
+@pytest.fixture
+def lots_folder(tmp_path: Path) -> Path:
+    folder = tmp_path / "lots"
+    folder.mkdir()
+    lot = made_up_lot()
+    (folder / f"{lot.lot_id}.txt").write_text(write_lot(lot), encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize(("name", "start"), [("c.pdf", b"%PDF-"), ("c.svg", b"<")])
+def test_card(tmp_path: Path, lots_folder: Path, name: str, start: bytes, capsys) -> None:
+    out = tmp_path / name
+    arguments = ["card", "--lot", "77", "--out", str(out), "--lots", str(lots_folder)]
+    assert cli.main([*arguments, "--page", "letter", "--copies", "2"]) == 0
+    assert out.read_bytes().startswith(start)
+    assert "lot 000077" in capsys.readouterr().out
+
+
+def test_card_writes_a_lot_file_that_can_be_read(tmp_path: Path, lots_folder: Path) -> None:
+    lot_file = tmp_path / "new.txt"
+    arguments = ["card", "--lot", "77", "--out", str(tmp_path / "c.pdf")]
+    assert cli.main([*arguments, "--lots", str(lots_folder), "--lot-file", str(lot_file)]) == 0
+    lot = read_lot(lot_file.read_text(encoding="utf-8"))
+    assert (lot.number, lot.basis) == (77, "nominal")
+
+
+def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
+    base = ["card", "--out", str(tmp_path / "c.pdf"), "--lots", str(lots_folder)]
+    assert cli.main([*base, "--lot", "99999999"]) == ExitCode.USAGE
+    assert "99999999" in _error(capsys)
+    assert cli.main([*base, "--lot", "1", "--copies", "99"]) == ExitCode.USAGE
+    assert "99 cards" in _error(capsys)
+    (lots_folder / "empty").mkdir()
+    empty = ["card", "--out", str(tmp_path / "c.pdf"), "--lots", str(lots_folder / "empty")]
+    assert cli.main([*empty, "--lot", "1"]) == ExitCode.BAD_DATA
+    assert "no nominal lot" in _error(capsys)
+
+
+def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setattr(cli, "FEWEST_SITTINGS", 150)
+    arguments = ["calibrate-default", "--sittings", "150", "--seed", "3", "--today", "2026-03-01"]
+    assert cli.main([*arguments, "--out", str(tmp_path / "new")]) == 0
+    assert "simulated sittings" in capsys.readouterr().out
+    calibration = cli._calibration(tmp_path / "new")
+    assert (calibration.basis, calibration.created) == ("simulated", "2026-03-01")
+
+
+# --- the real pipeline -------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that the command filled with two rendered photos."""
+    folder = tmp_path_factory.mktemp("demo")
+    assert cli.main(["simulate", "--out", str(folder), "--hb", "5", "14", "--seed", "4"]) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def truth(demo: Path) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = json.loads((demo / "truth.json").read_text(encoding="utf-8"))
+    return rows
+
+
+@pytest.fixture(scope="module")
+def synthetic(demo: Path, truth: list[dict[str, Any]]) -> dict[float, str]:
+    """Photos by true haemoglobin; the reader is given nothing but the file."""
+    return {row["hb_g_dl"]: str(demo / row["file"]) for row in truth}
+
+
+def test_simulated_photos_are_labelled_and_their_truth_is_told(demo: Path, truth) -> None:
+    assert [row["hb_g_dl"] for row in truth] == [5.0, 14.0]
+    lots = {path.stem for path in shipped("lots").glob("*.txt")}
+    for row in truth:
+        data = (demo / row["file"]).read_bytes()
+        assert data.startswith(b"\xff\xd8")
+        assert hashlib.sha256(data).hexdigest() == row["sha256"]
+        assert row["synthetic"] is True
+        assert "synthetic" in row["file"]
+        assert row["lot_id"] in lots
+
+
+@pytest.mark.parametrize(("hb_g_dl", "outcome"), [(5.0, "severe"), (14.0, "not_anaemic")])
+def test_photo_to_json(synthetic, hb_g_dl: float, outcome: str, tmp_path: Path, capsys) -> None:
+    picture = tmp_path / "out.jpg"
+    arguments = ["read", synthetic[hb_g_dl], "--json", "--annotate", str(picture)]
+    assert cli.main(arguments) == 0
+    value = json.loads(capsys.readouterr().out)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["decision"]["outcome"] == outcome
+    assert value["hb"]["interval"]["low_g_dl"] <= value["hb"]["g_dl"]
+    assert abs(value["hb"]["g_dl"] - hb_g_dl) < 4 * sum(value["hb"]["sd"].values())
+    assert value["calibration"]["statement"]["code"] == "simulated_calibration"
+    assert value["card"]["statement"]["code"] == "simulated_lot"
+    with Image.open(picture) as image:
+        assert image.width == 1080
+
+
+def test_both_blots_of_one_woman(synthetic, capsys) -> None:
+    assert cli.main(["read", *synthetic.values(), "--json"]) == 0
+    combined = json.loads(capsys.readouterr().out)["combined"]
+    assert combined["n_blots"] == 2
+    assert combined["blots_disagree"] is True, "5 and 14 g/dL are no two blots of one woman"
+    assert combined["decision"]["refer"] is True
+
+
+def test_what_is_no_photo_is_refused(tmp_path: Path, capsys) -> None:
+    junk = tmp_path / "junk.jpg"
+    junk.write_bytes(b"\xff\xd8 no photo")
+    assert cli.main(["read", "--json", str(junk)]) == ExitCode.REFUSED
+    value = json.loads(capsys.readouterr().out)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["refusal"]["reason"] == "not_an_image"
+    assert value["decision"]["outcome"] == "not_read"
+
+
+def test_expired_card_is_refused(synthetic, capsys) -> None:
+    assert cli.main(["read", synthetic[14.0], "--today", "2050-01-01"]) == ExitCode.REFUSED
+    out = " ".join(capsys.readouterr().out.split())
+    assert "past its expiry date" in out
+    assert "unlikely" not in out
+
+
+# --- the command as a whole --------------------------------------------------------
+
+
+def _parsers() -> dict[str, argparse.ArgumentParser]:
+    top = cli.build_parser()
+    (commands,) = (a for a in top._actions if isinstance(a, argparse._SubParsersAction))
+    return {"": top, **commands.choices}
+
+
+def test_every_command_and_option_is_documented() -> None:
+    missing = []
+    for name, parser in _parsers().items():
+        start = DOCS.index(f"## `cardreader {name}") if name else 0
+        stop = DOCS.find("\n## `cardreader ", start + 1) if name else len(DOCS)
+        section = DOCS[start : stop if stop > 0 else len(DOCS)]
+        for action in parser._actions:
+            for option in action.option_strings:
+                where = DOCS if option in ("-h", "--help") else section
+                if f"`{option}" not in where and f"cardreader {option}" not in where:
+                    missing.append(f"{name} {option}")
+            for choice in action.choices or ():
+                if str(choice) not in section:
+                    missing.append(f"{name} {action.dest}={choice}")
+    assert missing == []
+
+
+def test_every_exit_code_is_documented_in_help_and_docs() -> None:
+    assert set(MEANING) == set(ExitCode)
+    for name, parser in _parsers().items():
+        text = parser.format_help()
+        for code, meaning in MEANING.items():
+            assert f"{code.value}  {meaning}" in text, name
+            assert f"| {code.value} | {meaning} |" in DOCS
+
+
+def test_every_option_has_help() -> None:
+    for parser in _parsers().values():
+        for action in parser._actions:
+            assert action.help or isinstance(action, argparse._SubParsersAction)
+
+
+def test_help_starts_without_the_heavy_libraries() -> None:
+    heavy = ["numpy", "scipy", "matplotlib", "colour", "cv2", "skimage", "sklearn", "PIL"]
+    code = (
+        "import sys; from cardreader.cli import main; main(['read', '--help']); "
+        f"print(sorted(set({heavy!r}) & set(sys.modules)), file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert done.stderr.strip() == "[]"
+    assert "Read haemoglobin" in done.stdout
+
+
+def test_module_runs_and_passes_its_code_on() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "cardreader", "read", "missing.jpg"],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    assert done.returncode == ExitCode.NO_FILE
+    assert done.stderr == "cardreader: missing.jpg: No such file or directory\n"
+
+
+def _shell(command: str) -> subprocess.CompletedProcess[str]:
+    script = command.replace("cardreader", f"{sys.executable} -m cardreader")
+    return subprocess.run(["bash", "-c", script], capture_output=True, text=True, cwd=ROOT)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+def test_full_disk_is_told_in_one_line(tmp_path: Path) -> None:
+    (tmp_path / "junk.jpg").write_bytes(b"no photo")
+    done = _shell(f"cardreader read {tmp_path / 'junk.jpg'} > /dev/full")
+    assert done.returncode == ExitCode.NOT_WRITTEN
+    assert done.stderr == "cardreader: the result can't be written: No space left on device\n"
+
+
+def test_a_reader_that_leaves_early_makes_no_noise() -> None:
+    done = _shell("(cardreader --help; echo code $? >&2) | true")
+    assert "Traceback" not in done.stderr
+    assert "BrokenPipe" not in done.stderr
+
+
+def test_interrupt(monkeypatch, capsys) -> None:
+    def interrupt(arguments: argparse.Namespace) -> ExitCode:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "_read", interrupt)
+    assert cli.main(["read", "x"]) == cli.INTERRUPTED == 130
+    assert _error(capsys) == "cardreader: stopped\n"
+
+
+def test_output_is_ascii_whatever_the_camera_calls_itself(pipeline, photo, capsys) -> None:
+    named = fakes.reading(9.0)
+    named.photo.exif.make_model = "Fot\u00f3 \udcff"
+    sys.modules["cardreader.pipeline"].read_photo = lambda *_: named
+    assert cli.main(["read", "--json", *photo("9.0")]) == 0
+    out = capsys.readouterr().out
+    assert out.isascii()
+    assert json.loads(out)["photo"]["make_model"].startswith("Fot\u00f3")
+
+
+def test_version(capsys) -> None:
+    assert cli.main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("cardreader 0.")
