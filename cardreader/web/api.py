@@ -18,13 +18,7 @@ from sqlalchemy.orm import Session
 from cardreader.decide.subject import Smoking
 from cardreader.register.lists import ListName, list_rows, open_rows, row_of
 from cardreader.register.models import Reading, Role, Woman
-from cardreader.register.recording import (
-    LAB_LIMITS_G_DL,
-    on_day,
-    record_lab,
-    record_tube,
-    subject_of,
-)
+from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
@@ -32,6 +26,7 @@ from cardreader.web.pages.women import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark
+from cardreader.web.values import OLDEST_RESULT_DAYS, enter_lab, enter_tube, may_be_dated
 
 
 class Problem(BaseModel):
@@ -227,17 +222,8 @@ def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn
     state: State = request.app.state.shared
     with state.database.write() as session:
         woman = _woman(session, woman_id)
-        reading = record_tube(
-            session,
-            woman,
-            body.submission_key,
-            body.value,
-            body.unit,
-            dt.datetime.now(dt.UTC),
-            visitor.account_id,
-            state.reader.rules,
-            subject_of(woman, state.today(), state.settings.elevation_m),
-        )
+        key, by = body.submission_key, visitor.account_id
+        reading = enter_tube(state, session, woman, key, body.value, body.unit, by)
         return _reading_out(reading)
 
 
@@ -250,22 +236,13 @@ def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn
 def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) -> ReadingOut:
     """Enter a laboratory result; it closes her open referral."""
     state: State = request.app.state.shared
-    today = state.today()
-    if not today - dt.timedelta(days=400) <= body.on <= today:
-        raise _unprocessable("on", "in the future or longer ago than 400 days")
+    if not may_be_dated(body.on, state.today()):
+        raise _unprocessable("on", f"in the future or longer ago than {OLDEST_RESULT_DAYS} days")
     with state.database.write() as session:
         woman = _woman(session, woman_id)
-        reading = record_lab(
-            session,
-            woman,
-            body.submission_key,
-            body.hb_g_dl,
-            body.method,
-            body.place,
-            on_day(body.on, today),
-            visitor.account_id,
-            state.reader.rules,
-            subject_of(woman, body.on, state.settings.elevation_m),
+        key, by = body.submission_key, visitor.account_id
+        reading = enter_lab(
+            state, session, woman, key, body.hb_g_dl, body.method, body.place, body.on, by
         )
         return _reading_out(reading)
 

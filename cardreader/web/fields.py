@@ -13,6 +13,7 @@ from starlette.datastructures import FormData
 from cardreader.register.women import clean_code
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import number
+from cardreader.web.values import may_be_dated
 
 Choice = TypeVar("Choice", bound=StrEnum)
 KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")
@@ -80,13 +81,13 @@ class Fields:
         }
         return None
 
-    def day(self, name: str, today: dt.date, oldest_days: int = 400) -> dt.date:
-        """A date, not in the future."""
+    def day(self, name: str, today: dt.date) -> dt.date:
+        """The date of a result or a treatment: not to come, not too long ago."""
         try:
             value = dt.date.fromisoformat(self.raw(name))
         except ValueError:
             value = dt.date.min
-        if not today - dt.timedelta(days=oldest_days) <= value <= today:
+        if not may_be_dated(value, today):
             self.problems[name] = _("A date up to today.")
             return today
         return value

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import asdict
 
 from fastapi import APIRouter, HTTPException, Request
@@ -13,14 +12,7 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.lists import row_of
 from cardreader.register.models import Regimen, Role, Woman, new_id
-from cardreader.register.recording import (
-    LAB_LIMITS_G_DL,
-    on_day,
-    open_visit,
-    record_lab,
-    record_tube,
-    subject_of,
-)
+from cardreader.register.recording import LAB_LIMITS_G_DL, open_visit
 from cardreader.register.removal import remove_woman
 from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit
 from cardreader.register.women import (
@@ -39,6 +31,7 @@ from cardreader.web.plot import history_plot
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
+from cardreader.web.values import enter_lab, enter_tube
 
 router = APIRouter(include_in_schema=False, prefix="/women")
 HIGHEST_VISIT = 60
@@ -186,18 +179,7 @@ def tube(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respons
         woman = _woman(session, woman_id)
         if fields.problems or value is None:
             return _tube_page(request, woman, fields.values, fields.problems, 422)
-        now = dt.datetime.now(dt.UTC)
-        reading = record_tube(
-            session,
-            woman,
-            key,
-            value,
-            unit,
-            now,
-            visitor.account_id,
-            state.reader.rules,
-            subject_of(woman, state.today(), state.settings.elevation_m),
-        )
+        reading = enter_tube(state, session, woman, key, value, unit, visitor.account_id)
         return go(f"/readings/{reading.id}")
 
 
@@ -223,18 +205,8 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
         woman = _woman(session, woman_id)
         if fields.problems or value is None:
             return _lab_page(request, woman, fields.values, fields.problems, 422)
-        reading = record_lab(
-            session,
-            woman,
-            key,
-            value,
-            method,
-            place,
-            on_day(on, state.today()),
-            visitor.account_id,
-            state.reader.rules,
-            subject_of(woman, on, state.settings.elevation_m),
-        )
+        by = visitor.account_id
+        reading = enter_lab(state, session, woman, key, value, method, place, on, by)
         return go(f"/readings/{reading.id}")
 
 

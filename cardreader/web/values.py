@@ -1,0 +1,54 @@
+"""Taking in a value that was read elsewhere: on the tube, or by a laboratory.
+
+The pages and the API both enter it here; `photos` does the same for a photo.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from sqlalchemy.orm import Session
+
+from cardreader.register.models import Reading, Woman, utc_now
+from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
+from cardreader.register.tube import TubeUnit
+from cardreader.web.state import State
+
+OLDEST_RESULT_DAYS = 400
+"""A result dated further back is taken for a slip (invented, generous)."""
+
+
+def may_be_dated(on: dt.date, today: dt.date) -> bool:
+    """Whether a result entered today may be of that day: not to come, not too long ago."""
+    return today - dt.timedelta(days=OLDEST_RESULT_DAYS) <= on <= today
+
+
+def enter_tube(
+    state: State, session: Session, woman: Woman, key: str, value: float, unit: TubeUnit, by: str
+) -> Reading:
+    """Enter a tube reading of now; ``value`` in the unit of the scale that was read."""
+    subject = subject_of(woman, state.today(), state.settings.elevation_m)
+    rules = state.reader.rules
+    return record_tube(session, woman, key, value, unit, utc_now(), by, rules, subject)
+
+
+def enter_lab(
+    state: State,
+    session: Session,
+    woman: Woman,
+    key: str,
+    hb_g_dl: float,
+    method: str,
+    place: str,
+    on: dt.date,
+    by: str,
+) -> Reading:
+    """Enter a laboratory result of a day; it closes her open referral."""
+    today = state.today()
+    if not may_be_dated(on, today):
+        raise ValueError(f"a result of {on} can't be entered on {today}")
+    subject = subject_of(woman, on, state.settings.elevation_m)
+    rules = state.reader.rules
+    return record_lab(
+        session, woman, key, hb_g_dl, method, place, on_day(on, today), by, rules, subject
+    )
