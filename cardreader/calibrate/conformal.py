@@ -140,25 +140,3 @@ def one_per_group(group: ArrayLike, seed: int) -> NDArray[np.intp]:
     order = np.random.default_rng(seed).permutation(labels.size)
     _, first = np.unique(labels[order], return_index=True)
     return np.sort(order[first])
-
-
-def scores_of(y: ArrayLike, prediction: ArrayLike, sd: ArrayLike) -> NDArray[np.float64]:
-    """Normalised scores ``|y - prediction| / sd``, (n,)."""
-    spread = np.asarray(sd, dtype=float)
-    if (spread <= 0).any():
-        raise ValueError("sd must be positive")
-    return np.abs(np.asarray(y, dtype=float) - np.asarray(prediction, dtype=float)) / spread
-
-
-def p_values(new_scores: ArrayLike, calibration_scores: ArrayLike) -> NDArray[np.float64]:
-    """Conformal p-value of each new score: share of scores at least as large, itself counted.
-
-    Returns
-    -------
-    (m,) array
-        Uniform or larger for pairs exchangeable with those of the calibration.
-    """
-    known = np.sort(np.asarray(calibration_scores, dtype=float))
-    new = np.asarray(new_scores, dtype=float)
-    at_least = known.size - np.searchsorted(known, new, side="left")
-    return (1 + at_least) / (known.size + 1)

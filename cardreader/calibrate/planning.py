@@ -100,18 +100,6 @@ def cases_for_sensitivity(
     return last_bad + 1
 
 
-def cases_for_width(expected: float, half_width: float, confidence: float = 0.95) -> int:
-    """Cases so that the Wilson interval of a share is at most ``2 half_width`` wide."""
-    if not 0 <= expected <= 1 or not 0 < half_width < 1:
-        raise ValueError("expected must be a share and half_width lie between 0 and 1")
-
-    def narrow(n: int) -> bool:
-        low, high = proportion_confint(expected * n, n, 1 - confidence, method="wilson")
-        return bool(high - low <= 2 * half_width)
-
-    return _smallest(narrow, 1)
-
-
 def subjects_to_screen(cases: int, prevalence: float, assurance: float = 0.9) -> int:
     """Women to enrol so that ``cases`` diseased are among them with probability ``assurance``.
 

@@ -146,11 +146,6 @@ class Study:
     folder: Path
     sha256: str
 
-    def raise_for_errors(self) -> None:
-        """Raise StudyError when a row has a fault."""
-        if self.errors:
-            raise StudyError(self.errors)
-
 
 def to_g_dl(
     value: float, unit: LabUnit, hundred_percent_g_dl: float = HUNDRED_PERCENT_G_DL

@@ -135,16 +135,6 @@ class Lot:
         """XYZ of the patches under D50 for the 2 degree observer, (72, 3), diffuser Y = 1."""
         return lab_to_xyz(self.lab)
 
-    @cached_property
-    def paper_xyz(self) -> NDArray[np.float64]:
-        """XYZ of blank blotting paper, (3,), as `xyz`."""
-        return lab_to_xyz(self.paper_lab)
-
-    @cached_property
-    def stock_xyz(self) -> NDArray[np.float64]:
-        """XYZ of the unprinted card, (3,), as `xyz`."""
-        return lab_to_xyz(self.stock_lab)
-
 
 class Lots(Mapping[int, Lot]):
     """The lots known here, by lot number. ValueError when two share a number."""

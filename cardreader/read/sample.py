@@ -1,4 +1,4 @@
-"""CardPose -> PatchSamples: the light of every printed patch, with its own doubt.
+"""CardPose -> PatchSamples: the light of every printed patch.
 
 Only the middle of a patch is used, so that blur and a pose some tenths of a
 millimetre off don't reach its edge. Pixels are taken as they are, without
@@ -25,8 +25,8 @@ SAMPLED_MM = CENTRE_SHARE * layout.PATCH_MM
 """Side of the sampled middle."""
 TRIM = 0.1
 """Share of the pixels of a patch dropped at either end before the mean."""
-_BLOCKS = 4
-_MIN_SIDE, _MAX_SIDE = 12, 24
+_MIN_SIDE, MAX_SIDE, _SIDE_STEP = 12, 24, 4
+"""Pixels sampled across a patch's middle: few enough to be quick, enough to trim."""
 
 CLIPPED_CODE = 253 / 255
 CRUSHED_CODE = 1 / 255
@@ -44,24 +44,14 @@ class PatchSamples:
     ----------
     linear : (72, 3)
         Trimmed mean over the patch's middle; the photo's primaries, nominally 0..1.
-    standard_error : (72, 3)
-        Of ``linear``, from block means about a plane, so that a gradient of
-        light doesn't count and neighbouring pixels needn't be independent.
-    spread : (72, 3)
-        Robust spatial standard deviation of the pixels.
     clipped_share : (72,)
         Share of pixels with a channel at either end of its range.
-    n_pixels : (72,)
-        Pixels sampled.
     spoiled : (72,)
         Prints for which their twin stands in; none as sampled.
     """
 
     linear: NDArray[np.float64]
-    standard_error: NDArray[np.float64]
-    spread: NDArray[np.float64]
     clipped_share: NDArray[np.float64]
-    n_pixels: NDArray[np.int64]
     spoiled: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(72, bool))
 
 
@@ -78,10 +68,9 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
 
 
 def _side(px_per_mm: float) -> int:
-    """Pixels across a patch's middle: about one sample a pixel, in whole blocks."""
+    """Pixels across a patch's middle: about one sample a pixel, in whole steps."""
     wanted = SAMPLED_MM * px_per_mm
-    blocks = round(min(max(wanted, _MIN_SIDE), _MAX_SIDE) / _BLOCKS)
-    return int(blocks) * _BLOCKS
+    return round(min(max(wanted, _MIN_SIDE), MAX_SIDE) / _SIDE_STEP) * _SIDE_STEP
 
 
 @cache
@@ -108,14 +97,9 @@ def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
     ordered = np.sort(light.reshape(3, 72, n), axis=-1)
     cut = int(TRIM * n)
     mean = ordered[..., cut : n - cut].mean(axis=-1, dtype=np.float64).T
-    low, high = ordered[..., int(0.1587 * n)], ordered[..., int(0.8413 * n)]
-    rounding = _rounding(photo, mean, ordered.std(axis=-1).T)
     return PatchSamples(
         linear=mean,
-        standard_error=np.hypot(_standard_error(light), rounding),
-        spread=((high - low).T / 2).astype(np.float64),
         clipped_share=_clipped(photo, encoded).mean(axis=(1, 2)),
-        n_pixels=np.full(72, n),
     )
 
 
@@ -138,40 +122,6 @@ def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
 def at_top(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
     """Which code values are clipped at the bright end; compared as whole numbers, which is fast."""
     return np.asarray(encoded >= round(CLIPPED_CODE * photo.white))
-
-
-def _standard_error(light: NDArray[np.float32]) -> NDArray[np.float64]:
-    """From the means of blocks about a plane, (72, 3)."""
-    size = light.shape[-1] // _BLOCKS
-    blocks = light.reshape(3, 72, _BLOCKS, size, _BLOCKS, size).mean(axis=(3, 5))
-    rest = blocks.reshape(3, 72, _BLOCKS**2) @ _off_plane()
-    variance = (rest**2).sum(axis=-1) / (_BLOCKS**2 - 3)
-    standard_error: NDArray[np.float64] = np.sqrt(variance).T / _BLOCKS
-    return standard_error
-
-
-@cache
-def _off_plane() -> NDArray[np.float64]:
-    """Projection that takes a plane out of the block means, (16, 16)."""
-    y, x = np.divmod(np.arange(_BLOCKS**2), _BLOCKS)
-    q, _ = np.linalg.qr(np.stack([np.ones_like(x), x, y], axis=1).astype(np.float64))
-    return np.eye(_BLOCKS**2) - q @ q.T
-
-
-def _rounding(
-    photo: Photo, mean: NDArray[np.float64], sd: NDArray[np.float32]
-) -> NDArray[np.float64]:
-    """Error left in a mean by rounding to whole codes, (72, 3).
-
-    A uniform error of one code step where there is no noise; noise of sd s
-    dithers a step q and leaves exp(-2 (pi s / q)**2) of it (first term of the
-    quantiser's Fourier series).
-    """
-    table = photo.tone_tables()[1].astype(np.float64)
-    code = np.clip(np.searchsorted(table, mean), 1, photo.white)
-    q = np.maximum(table[code] - table[code - 1], 1e-9)
-    left: NDArray[np.float64] = q / np.sqrt(12) * np.exp(-2 * (np.pi * sd / q) ** 2)
-    return left
 
 
 def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:

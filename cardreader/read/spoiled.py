@@ -111,8 +111,6 @@ def mended(samples: PatchSamples, spoiled: Mask, twins: Twins) -> PatchSamples:
     return replace(
         samples,
         linear=np.where(rows, samples.linear[other] * np.exp(gradient), samples.linear),
-        standard_error=np.where(rows, samples.standard_error[other], samples.standard_error),
-        spread=np.where(rows, samples.spread[other], samples.spread),
         clipped_share=np.where(spoiled, samples.clipped_share[other], samples.clipped_share),
         spoiled=spoiled,
     )

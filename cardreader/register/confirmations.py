@@ -36,11 +36,6 @@ class Confirmation:
     lot_id: str | None
     phone: str | None
 
-    @property
-    def difference_g_dl(self) -> float:
-        """Reading minus laboratory."""
-        return self.hb_g_dl - self.lab_g_dl
-
 
 def confirmations(session: Session) -> list[Confirmation]:
     """All pairs, oldest result first. A photo goes with the first result after it."""

@@ -60,10 +60,7 @@ def patch_draw(scene: Scene, rng: np.random.Generator) -> PatchDraw:
     error = _PIXEL_NOISE * np.sqrt(np.clip(patches, 1e-3, None)) / np.sqrt(_PIXELS)
     samples = PatchSamples(
         linear=patches + rng.normal(0, 1, patches.shape) * error,
-        standard_error=error,
-        spread=error * np.sqrt(_PIXELS),
         clipped_share=(patches >= 0.98).any(axis=1).astype(float),
-        n_pixels=np.full(len(at), _PIXELS),
     )
     blot_error = _PIXEL_NOISE * np.sqrt(bay[0]) / np.sqrt(_PIXELS)
     return PatchDraw(samples, bay[0], bay[1], np.diag(blot_error**2))

@@ -9,7 +9,6 @@ from statsmodels.stats.weightstats import DescrStatsW
 from cardreader.calibrate.agreement import bland_altman
 from cardreader.calibrate.planning import (
     cases_for_sensitivity,
-    cases_for_width,
     equivalence_power,
     limits_half_width,
     pairs_for_bridge,
@@ -43,11 +42,6 @@ def test_cases_for_sensitivity_reach_the_assurance():
         counts = np.arange(cases + 1)
         low = np.array([proportion_confint(k, cases, method="wilson")[0] for k in counts])
         assert stats.binom.pmf(counts, cases, 0.98)[low >= 0.9].sum() >= 0.8
-
-
-def test_cases_for_width_are_close_to_the_textbook_formula():
-    # Buderer, Academic Emergency Medicine 1996; 3: 895-900: n = z^2 p (1 - p) / W^2.
-    assert cases_for_width(0.9, 0.05) == pytest.approx(1.96**2 * 0.9 * 0.1 / 0.05**2, rel=0.05)
 
 
 def test_enrolment_is_more_than_cases_over_prevalence():

@@ -105,7 +105,6 @@ def test_every_patch_has_the_code_that_was_printed_and_lit(case: str) -> None:
     assert np.sqrt(np.mean(off**2)) < 1.0
     assert np.abs(off.mean(axis=0)).max() < 0.5
     assert samples.clipped_share[in_range].max() == 0
-    assert samples.n_pixels.min() >= 100
 
 
 @each_case

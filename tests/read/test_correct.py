@@ -26,9 +26,7 @@ LOT = simulated_lot(7, date.max, 7, noise_lab=0.0)
 
 def samples_of(linear) -> PatchSamples:
     linear = np.asarray(linear, float)
-    return PatchSamples(
-        linear, np.full((72, 3), 1e-4), np.full((72, 3), 1e-3), np.zeros(72), np.full(72, 400)
-    )
+    return PatchSamples(linear, np.zeros(72))
 
 
 def ideal_rgb(xyz=LOT.xyz) -> np.ndarray:

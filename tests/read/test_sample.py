@@ -1,4 +1,4 @@
-"""Patch samples: right in value, honest in doubt, refused when the light is unfit."""
+"""Patch samples: right in value, refused when the light is unfit."""
 
 from functools import cache
 
@@ -12,7 +12,7 @@ from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo
-from cardreader.read.sample import TRIM, PatchSamples, sample
+from cardreader.read.sample import MAX_SIDE, TRIM, PatchSamples, sample
 
 X, Y = layout.CENTRE_MM
 CENTRES = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
@@ -88,7 +88,8 @@ def test_mean_agrees_with_scipy():
     photo = Photo(scene.rgb, scene.shot.size, 1.0, "0" * 64)
     pose = locate(photo)
     made = sample(photo, pose)
-    side = round(np.sqrt(made.n_pixels[5]))
+    side = MAX_SIDE
+    assert pose.px_per_mm * 0.6 * layout.PATCH_MM > side
     step = ((np.arange(side) + 0.5) / side - 0.5) * 0.6 * layout.PATCH_MM
     pixels = []
     for dy in step:
@@ -96,27 +97,6 @@ def test_mean_agrees_with_scipy():
             x, y = np.rint(pose.to_px(CENTRES[5] + (dx, dy))).astype(int)
             pixels.append(photo.to_linear(scene.rgb[y, x]))
     np.testing.assert_allclose(made.linear[5], trim_mean(pixels, TRIM), rtol=1e-5)
-
-
-def test_standard_error_matches_the_scatter_of_repeats():
-    made = [samples(seed=s, noise=0.03, gain=(0.5,) * 3) for s in range(10)]
-    scatter = np.std([m.linear for m in made], axis=0, ddof=1)
-    promised = np.sqrt(np.mean([m.standard_error**2 for m in made], axis=0))
-    assert 0.6 < np.median(promised / scatter) < 2.0
-
-
-def test_standard_error_knows_rounding():
-    """Without noise all pixels agree, yet the mean is only as good as the code step."""
-    made, scene = result(noise=0.0, slope=(0, 0))
-    truth = rig.patch_colours() * light_at(scene, CENTRES)
-    off = (made.linear - truth) / made.standard_error
-    assert np.sqrt((off**2).mean()) < 1.5
-
-
-def test_gradient_of_light_is_no_error():
-    flat = samples(slope=(0, 0), gain=(0.5,) * 3)
-    sloping = samples(slope=(0.5, 0.5), gain=(0.5,) * 3)
-    assert np.median(sloping.standard_error / flat.standard_error) < 1.3
 
 
 def test_speck_does_not_move_the_mean():
@@ -127,7 +107,6 @@ def test_speck_does_not_move_the_mean():
     still = {"turn_deg": 0, "tilt_deg": 0}
     clean, dirty = samples(**still), samples(after=speck, **still)
     np.testing.assert_allclose(dirty.linear[0], clean.linear[0], rtol=0.02)
-    assert dirty.standard_error[0].max() > 3 * clean.standard_error[0].max()
 
 
 def test_clipped_share_of_saturated_patches():

@@ -29,8 +29,7 @@ def card(seed: int = 0, ink_error: float = 0.01) -> np.ndarray:
 
 
 def outcome(linear: np.ndarray) -> ColourCorrection | Refusal:
-    noise = np.full((72, 3), 1e-4)
-    return correct(PatchSamples(linear, noise, noise, np.zeros(72), np.full(72, 400)), LOT)
+    return correct(PatchSamples(linear, np.zeros(72)), LOT)
 
 
 def corrected(linear: np.ndarray) -> ColourCorrection:

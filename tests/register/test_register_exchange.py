@@ -203,5 +203,5 @@ def test_confirmations_pair_a_photo_with_the_result_after_it(database):
         lab(session, woman, 9.9)
         photo(session, woman, facts(11.0), days_ago=-0.001, number=9)  # after it
         (pair,) = confirmations(session)
-    assert pair.difference_g_dl == pytest.approx(-0.4)
+    assert pair.hb_g_dl - pair.lab_g_dl == pytest.approx(-0.4)
     assert (pair.lot_id, pair.phone) == ("000007", "Invented Phone 1")
