@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+import unicodedata
 from enum import StrEnum
 from math import isfinite
 from typing import TypeVar
@@ -58,7 +59,7 @@ class Fields:
 
     def whole(self, name: str, low: int, high: int, needed: bool = True) -> int | None:
         """A whole number within limits."""
-        value = self.raw(name)
+        value = _ascii_digits(self.raw(name))
         if not value and not needed:
             return None
         if re.fullmatch(r"\d{1,9}", value, re.ASCII) and low <= int(value) <= high:
@@ -71,7 +72,7 @@ class Fields:
 
     def decimal(self, name: str, low: float, high: float) -> float | None:
         """A number within limits; comma and point both mark the decimals."""
-        text = self.raw(name).replace(",", ".")
+        text = _ascii_digits(self.raw(name)).replace(",", ".")
         value = float(text) if re.fullmatch(r"\d{1,6}(\.\d{0,6})?", text, re.ASCII) else None
         if value is not None and isfinite(value) and low <= value <= high:
             return value
@@ -106,3 +107,11 @@ class Fields:
         if not KEY.fullmatch(value):
             self.problems["submission_key"] = _("This page is out of date. Load it again.")
         return value
+
+
+def _ascii_digits(text: str) -> str:
+    """Digits of other scripts as 0 to 9, and the Arabic decimal sign as a point."""
+    return "".join(
+        str(unicodedata.decimal(sign)) if sign.isdecimal() else "." if sign == "\u066b" else sign
+        for sign in text
+    )

@@ -14,6 +14,7 @@ from cardreader.web.access import Analyst, Form, Supervisor, Visitor
 from cardreader.web.drift import charts
 from cardreader.web.render import page
 from cardreader.web.state import State
+from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False, prefix="/exchange")
 
@@ -48,7 +49,7 @@ def take(request: Request, visitor: Supervisor, form: Form) -> Response:
     state: State = request.app.state.shared
     upload = form.get("table")
     if not isinstance(upload, UploadFile) or not upload.size:
-        return _page(request, None)
+        return _page(request, None, {"table": _("Choose a file.")})
     with state.database.write() as session:
         imported = tables.import_lab(
             session,
@@ -61,13 +62,17 @@ def take(request: Request, visitor: Supervisor, form: Form) -> Response:
     return _page(request, imported)
 
 
-def _page(request: Request, imported: tables.Imported | None) -> Response:
+def _page(
+    request: Request, imported: tables.Imported | None, problems: dict[str, str] | None = None
+) -> Response:
     state: State = request.app.state.shared
     with state.database.read() as session:
         pairs = confirmations(session)
     return page(
         request,
         "exchange.html",
+        422 if problems else 200,
+        problems=problems or {},
         imported=imported,
         pairs=len(pairs),
         charts=charts(pairs),

@@ -94,7 +94,10 @@ def change(request: Request, visitor: Supervisor, form: Form, account_id: str) -
             case "password":
                 new = str(form.get("password", ""))
                 if accounts.password_problem(new):
-                    return go("/people")
+                    wrong = {
+                        f"password-{account.id}": _("%(least)s to %(most)s letters.") % _lengths()
+                    }
+                    return _people(request, {}, wrong, 422)
                 accounts.set_password(session, account, new, visitor.account_id)
             case _:
                 return go("/people")

@@ -9,7 +9,7 @@ from starlette.responses import Response
 from cardreader.register.models import Reading, Role
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import set_aside, subject_of
-from cardreader.web.access import Carer, Form, Supervisor
+from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.fields import Fields
 from cardreader.web.photos import photo_bytes
 from cardreader.web.render import go, page
@@ -24,20 +24,7 @@ def show(request: Request, visitor: Carer, reading_id: str) -> Response:
     """Words first, then the figures, the picture and what comes next."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        reading = _reading(session, reading_id)
-        woman = reading.woman
-        return page(
-            request,
-            "result.html",
-            reading=reading,
-            woman=woman,
-            visit=reading.visit,
-            view=result_view(reading, state),
-            has_picture=state.pictures.get(reading_id) is not None,
-            has_photo=state.photos is not None and reading.photo_file is not None,
-            referral=next((r for r in woman.referrals if r.closed_at is None), None),
-            supervisor=visitor.may(Role.SUPERVISOR),
-        )
+        return _result_page(request, visitor, _reading(session, reading_id))
 
 
 @router.get("/{reading_id}/picture")
@@ -79,12 +66,36 @@ def put_aside(request: Request, visitor: Supervisor, form: Form, reading_id: str
     with state.database.write() as session:
         reading = _reading(session, reading_id)
         woman_id = reading.woman_id
-        if fields.problems or reading.set_aside_at is not None:
+        if reading.set_aside_at is not None:
             return go(f"/readings/{reading_id}")
+        if fields.problems:
+            return _result_page(request, visitor, reading, fields)
         day = reading.taken_at.astimezone().date()
         subject = subject_of(reading.woman, day, state.settings.elevation_m)
         set_aside(session, reading, why, visitor.account_id, state.reader.combine, subject)
     return go(f"/women/{woman_id}", "set-aside")
+
+
+def _result_page(
+    request: Request, visitor: Visitor, reading: Reading, fields: Fields | None = None
+) -> Response:
+    state: State = request.app.state.shared
+    woman = reading.woman
+    return page(
+        request,
+        "result.html",
+        422 if fields else 200,
+        values=fields.values if fields else {},
+        problems=fields.problems if fields else {},
+        reading=reading,
+        woman=woman,
+        visit=reading.visit,
+        view=result_view(reading, state),
+        has_picture=state.pictures.get(reading.id) is not None,
+        has_photo=state.photos is not None and reading.photo_file is not None,
+        referral=next((r for r in woman.referrals if r.closed_at is None), None),
+        supervisor=visitor.may(Role.SUPERVISOR),
+    )
 
 
 def _reading(session: Session, reading_id: str) -> Reading:

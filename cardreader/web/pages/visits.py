@@ -14,11 +14,12 @@ from cardreader.register.models import Source, Visit, new_id
 from cardreader.register.recording import blots_of
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
-from cardreader.web.fields import KEY
+from cardreader.web.fields import Fields
 from cardreader.web.photos import ForVisit, UnknownVisitError, take_photo
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.steps import DRYING_S, STEPS
+from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False, prefix="/visits")
 
@@ -28,32 +29,20 @@ def show(request: Request, visitor: Carer, visit_id: str) -> Response:
     """Steps, drying timer, camera, and what was read so far."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        visit = _visit(session, visit_id)
-        photos = [r for r in visit.readings if r.source == Source.PHOTO]
-        return page(
-            request,
-            "visit.html",
-            visit=visit,
-            woman=visit.woman,
-            photos=photos,
-            advice={r.id: ADVICE[Reason(r.refusal)] for r in photos if r.refusal},
-            blots=len(blots_of(visit)),
-            gestation=visit.woman.gestation_at(visit.on),
-            steps=STEPS,
-            drying_s=DRYING_S,
-            drying_minutes=DRYING_S // 60,
-            outcomes=words.OUTCOMES,
-            submission_key=new_id(),
-        )
+        return _visit_page(request, _visit(session, visit_id))
 
 
 @router.post("/{visit_id}/photos")
 def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Response:
     """Read a photo sent by a browser without scripts; others use the API."""
     state: State = request.app.state.shared
-    upload, key = form.get("photo"), str(form.get("submission_key", ""))
-    if not isinstance(upload, UploadFile) or not upload.size or not KEY.fullmatch(key):
-        return go(f"/visits/{visit_id}")
+    upload, fields = form.get("photo"), Fields(form)
+    key = fields.key()
+    if not isinstance(upload, UploadFile) or not upload.size:
+        fields.problems["photo"] = _("Choose a photo.")
+    if fields.problems or not isinstance(upload, UploadFile):
+        with state.database.read() as session:
+            return _visit_page(request, _visit(session, visit_id), fields)
     try:
         taken = take_photo(
             state,
@@ -67,6 +56,27 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
     except UnknownVisitError:
         raise HTTPException(404, "No such visit.") from None
     return go(f"/readings/{taken.reading_id}")
+
+
+def _visit_page(request: Request, visit: Visit, fields: Fields | None = None) -> Response:
+    photos = [r for r in visit.readings if r.source == Source.PHOTO]
+    return page(
+        request,
+        "visit.html",
+        422 if fields else 200,
+        problems=fields.problems if fields else {},
+        visit=visit,
+        woman=visit.woman,
+        photos=photos,
+        advice={r.id: ADVICE[Reason(r.refusal)] for r in photos if r.refusal},
+        blots=len(blots_of(visit)),
+        gestation=visit.woman.gestation_at(visit.on),
+        steps=STEPS,
+        drying_s=DRYING_S,
+        drying_minutes=DRYING_S // 60,
+        outcomes=words.OUTCOMES,
+        submission_key=new_id(),
+    )
 
 
 def _visit(session: Session, visit_id: str) -> Visit:

@@ -25,7 +25,7 @@ from cardreader.register.women import (
     start_treatment,
 )
 from cardreader.web import words
-from cardreader.web.access import Carer, Form, Supervisor
+from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.fields import Fields
 from cardreader.web.plot import history_plot
 from cardreader.web.render import go, page
@@ -71,31 +71,8 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
 def show(request: Request, visitor: Carer, woman_id: str) -> Response:
     """Her history, her referral and what can be done."""
     state: State = request.app.state.shared
-    today = state.today()
     with state.database.read() as session:
-        woman = _woman(session, woman_id)
-        row = row_of(woman, state.settings.rules)
-        points = [
-            {**asdict(p), "day": p.day, "words": words.outcome_words(p.outcome, p.source)}
-            for p in row.points
-        ]
-        return page(
-            request,
-            "woman.html",
-            woman=woman,
-            row=row,
-            points=points[::-1],
-            plot=history_plot(row.points, state.reader.rules, woman.gestation_at(today)),
-            gestation=woman.gestation_at(today),
-            is_due=row.due is not None and row.due.is_due(today),
-            is_overdue=row.due is not None and row.due.is_overdue(today),
-            next_visit=_next_visit(woman),
-            treatment=next((t for t in woman.treatments if t.ended_on is None), None),
-            closed_referrals=[r for r in woman.referrals if r.closed_at is not None],
-            today=today,
-            words=words,
-            supervisor=visitor.may(Role.SUPERVISOR),
-        )
+        return _woman_page(request, visitor, _woman(session, woman_id))
 
 
 @router.post("/{woman_id}/visits")
@@ -108,7 +85,7 @@ def visit(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respon
         woman = _woman(session, woman_id)
         weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
         if number is None or fields.problems:
-            return go(f"/women/{woman_id}")
+            return _woman_page(request, visitor, woman, fields)
         if weeks is not None and weeks != woman.gestation_at(state.today()):
             set_gestation(session, woman, weeks, state.today(), visitor.account_id)
         opened = open_visit(session, woman, number, state.today(), visitor.account_id)
@@ -122,11 +99,12 @@ def treatment(request: Request, visitor: Carer, form: Form, woman_id: str) -> Re
     fields = Fields(form)
     regimen = fields.choice("regimen", Regimen)
     started = fields.day("started_on", state.today())
-    if not fields.problems:
-        with state.database.write() as session:
-            woman = _woman(session, woman_id)
-            start_treatment(session, woman, regimen, started, visitor.account_id)
-    return go(f"/women/{woman_id}", None if fields.problems else "saved")
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        if fields.problems:
+            return _woman_page(request, visitor, woman, fields)
+        start_treatment(session, woman, regimen, started, visitor.account_id)
+    return go(f"/women/{woman_id}", "saved")
 
 
 @router.post("/{woman_id}/close")
@@ -135,22 +113,24 @@ def close(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respon
     state: State = request.app.state.shared
     fields = Fields(form)
     reason = fields.choice("reason", Closing)
-    if not fields.problems:
-        with state.database.write() as session:
-            close_woman(
-                session, _woman(session, woman_id), reason, state.today(), visitor.account_id
-            )
-    return go(f"/women/{woman_id}", None if fields.problems else "saved")
+    with state.database.write() as session:
+        woman = _woman(session, woman_id)
+        if fields.problems:
+            return _woman_page(request, visitor, woman, fields)
+        close_woman(session, woman, reason, state.today(), visitor.account_id)
+    return go(f"/women/{woman_id}", "saved")
 
 
 @router.post("/{woman_id}/remove")
 def remove(request: Request, visitor: Supervisor, form: Form, woman_id: str) -> Response:
     """Delete her record on her request; her code must be typed again."""
     state: State = request.app.state.shared
+    fields = Fields(form)
     with state.database.write() as session:
         woman = _woman(session, woman_id)
-        if Fields(form).raw("code").upper() != woman.code:
-            return go(f"/women/{woman_id}")
+        if fields.raw("code").upper() != woman.code:
+            fields.problems["again"] = _("This is not her code.")
+            return _woman_page(request, visitor, woman, fields)
         removed = remove_woman(session, woman, visitor.account_id)
     state.pictures.drop(set(removed.reading_ids))
     if state.photos is not None:
@@ -208,6 +188,44 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
         by = visitor.account_id
         reading = enter_lab(state, session, woman, key, value, method, place, on, by)
         return go(f"/readings/{reading.id}")
+
+
+def _woman_page(
+    request: Request, visitor: Visitor, woman: Woman, fields: Fields | None = None
+) -> Response:
+    """Her page; with ``fields``, one of its forms again with what is wrong in it."""
+    state: State = request.app.state.shared
+    today = state.today()
+    row = row_of(woman, state.settings.rules)
+    points = [
+        {**asdict(p), "day": p.day, "words": words.outcome_words(p.outcome, p.source)}
+        for p in row.points
+    ]
+    gestation = woman.gestation_at(today)
+    usual = {
+        "number": str(_next_visit(woman)),
+        "gestation_weeks": "" if gestation is None else str(gestation),
+        "started_on": today.isoformat(),
+    }
+    return page(
+        request,
+        "woman.html",
+        422 if fields else 200,
+        values=usual if fields is None else {**usual, **fields.values},
+        problems={} if fields is None else fields.problems,
+        woman=woman,
+        row=row,
+        points=points[::-1],
+        plot=history_plot(row.points, state.reader.rules, gestation),
+        gestation=gestation,
+        is_due=row.due is not None and row.due.is_due(today),
+        is_overdue=row.due is not None and row.due.is_overdue(today),
+        treatment=next((t for t in woman.treatments if t.ended_on is None), None),
+        closed_referrals=[r for r in woman.referrals if r.closed_at is not None],
+        today=today,
+        words=words,
+        supervisor=visitor.may(Role.SUPERVISOR),
+    )
 
 
 def _tube_page(
