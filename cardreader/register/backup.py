@@ -24,7 +24,7 @@ from typing import Any
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
-from sqlalchemy import MetaData, Table, insert, select, text
+from sqlalchemy import JSON, MetaData, Table, insert, select, text
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
@@ -302,6 +302,8 @@ def _fill_tables(connection: Connection, parts: _Parts) -> None:
     metadata = MetaData()
     metadata.reflect(connection)
     tables = {table.name: table for table in _travelling(metadata)}
+    for column in (c for table in tables.values() for c in table.c if isinstance(c.type, JSON)):
+        column.type = JSON(none_as_null=True)
     for name, values in _rows(parts.rows, tables).items():
         if len(values) != parts.note.rows.get(name, 0):
             raise BackupError(f"the backup holds too few rows of {name}, or too many")

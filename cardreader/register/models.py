@@ -84,7 +84,11 @@ class Base(DeclarativeBase):
             "pk": "pk_%(table_name)s",
         }
     )
-    type_annotation_map = {dt.datetime: UtcDateTime, dict[str, Any]: JSON}  # noqa: RUF012
+    type_annotation_map = {  # noqa: RUF012
+        dt.datetime: UtcDateTime,
+        # Nothing is null to the database: the JSON value null would be something.
+        dict[str, Any]: JSON(none_as_null=True),
+    }
 
 
 class Account(Base):

@@ -58,8 +58,8 @@ class RowError(ValueError):
 def checked_row(table: Table, row: object) -> dict[str, Any]:
     """A row of JSON values as the table takes them; RowError when one doesn't belong there.
 
-    A column left out keeps its default; a JSON column that is null is left out,
-    since given as None it would be the JSON value null.
+    Every row gives every column: rows are filled in together, and what the first
+    one leaves out would be left out of all.
     """
     if not isinstance(row, dict):
         raise RowError(f"a row of {table.name} is no row")
@@ -70,9 +70,9 @@ def checked_row(table: Table, row: object) -> dict[str, Any]:
         value = row.get(column.name)
         if value is not None:
             out[column.name] = _value(table, column, value)
-        elif not column.nullable and column.server_default is None:
+        elif not column.nullable:
             raise RowError(f"{table.name}.{column.name} is empty")
-        elif not isinstance(column.type, JSON):
+        else:
             out[column.name] = None
     return out
 
