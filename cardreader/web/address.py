@@ -20,6 +20,18 @@ def own_addresses() -> list[str]:
     return [str(address) for address in sorted(usable, key=lambda a: not a.is_private)]
 
 
+def url_of(scheme: str, host: str, port: int) -> str:
+    """An address to open; an IPv6 number stands in brackets (RFC 3986, 3.2.2)."""
+    return f"{scheme}://{f'[{host}]' if ':' in host else host}:{port}/"
+
+
+def qr_picture(url: str) -> str:
+    """The same as SVG, to stand in a page; black on white whatever the page's colours."""
+    return segno.make(url, error="m", micro=False).svg_inline(
+        scale=8, dark="#000", light="#fff", svgclass="qr", lineclass=None, omitsize=True
+    )
+
+
 def qr_text(url: str) -> str:
     """A QR code of an address, drawn with block characters for a terminal."""
     out = StringIO()

@@ -11,15 +11,16 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
 from cardreader.register.database import Database
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
 from cardreader.web import texts
-from cardreader.web.access import NeedSignInError
-from cardreader.web.guard import Guard
+from cardreader.web.access import NeedSignInError, find_visitor
+from cardreader.web.delay import SignInDelay
+from cardreader.web.guard import Guard, need_sign_in
 from cardreader.web.pages import ROUTERS
 from cardreader.web.reader import PhotoReader
 from cardreader.web.render import page
@@ -64,11 +65,14 @@ def create_app(
         docs_url=None,  # these pages fetch their scripts from elsewhere
         redoc_url=None,
         openapi_url="/api/openapi.json",
+        # Such a redirect would lead to whatever host the request names.
+        redirect_slashes=False,
     )
     app.state.shared = state
     app.state.settings = settings
     app.state.database = database
-    app.add_middleware(Guard, settings=settings)
+    app.state.sign_in_delay = SignInDelay(settings.free_tries)
+    app.add_middleware(Guard, settings=settings, is_signed_in=find_visitor)
     app.add_exception_handler(NeedSignInError, _need_sign_in)
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(KeyReusedError, _key_reused)
@@ -85,10 +89,7 @@ def _is_api(request: Request) -> bool:
 
 
 async def _need_sign_in(request: Request, _error: Exception) -> Response:
-    if _is_api(request):
-        return JSONResponse({"detail": texts.gettext("Sign in first.")}, 401)
-    target = request.url.path if request.method == "GET" else "/"
-    return RedirectResponse(f"/sign-in?next={target}", 303)
+    return need_sign_in(request.scope)
 
 
 async def _http_error(request: Request, error: Exception) -> Response:

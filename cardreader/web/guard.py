@@ -1,15 +1,18 @@
-"""Middleware that every request passes: size limits, rate limit, headers, language."""
+"""Middleware that every request passes: size and rate limits, sign-in, headers, language."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import suppress
 from http.cookies import CookieError, SimpleCookie
 
 from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.requests import Request
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cardreader.web import texts
@@ -44,6 +47,11 @@ HEADERS = {
 }
 
 
+_WITHOUT_BODY = ("GET", "HEAD", "OPTIONS")
+OPEN_FORMS = frozenset({"/sign-in", "/language"})
+"""What may be sent without a sign-in; small forms, so that nothing large is read for a stranger."""
+
+IsSignedIn = Callable[[Request], object]
 TOO_LARGE = mark("This is larger than can be taken.")
 
 
@@ -52,11 +60,18 @@ class TooLargeError(Exception):
 
 
 class Guard:
-    """Pure ASGI middleware around the whole application."""
+    """Pure ASGI middleware around the whole application.
 
-    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+    ``is_signed_in`` says whether a request comes from somebody signed in; None where
+    there is no signing in at all.
+    """
+
+    def __init__(
+        self, app: ASGIApp, settings: Settings, is_signed_in: IsSignedIn | None = None
+    ) -> None:
         self.app = app
         self.settings = settings
+        self.is_signed_in = is_signed_in
         self.limiter = MovingWindowRateLimiter(MemoryStorage())
         self.rate = RateLimitItemPerMinute(settings.requests_a_minute)
 
@@ -86,6 +101,10 @@ class Guard:
         if not length.isdigit() or int(length) > limit:
             await _refused(scope, 413, TOO_LARGE)(scope, receive, send)
             return
+        if await self._is_strangers_body(scope):
+            # Answered before a byte of it is read: else whoever can connect fills the disk.
+            await need_sign_in(scope)(scope, receive, send)
+            return
         body = _Body(receive, limit)
 
         async def watched_send(message: Message) -> None:
@@ -98,7 +117,16 @@ class Guard:
         if body.too_large:
             await _refused(scope, 413, TOO_LARGE)(scope, receive, send)
 
+    async def _is_strangers_body(self, scope: Scope) -> bool:
+        if self.is_signed_in is None or scope["method"] in _WITHOUT_BODY:
+            return False
+        if scope["path"] in OPEN_FORMS:
+            return False
+        return not await run_in_threadpool(self.is_signed_in, Request(scope))
+
     def _limit(self, path: str) -> int:
+        if path in OPEN_FORMS:
+            return self.settings.open_form_limit_bytes
         takes_files = path.endswith(("/photos", "/import"))
         return self.settings.upload_limit_bytes if takes_files else self.settings.form_limit_bytes
 
@@ -142,6 +170,14 @@ class _Body:
             self.too_large = True
             raise TooLargeError
         return message
+
+
+def need_sign_in(scope: Scope) -> Response:
+    """Answer to whoever should sign in first: a sentence for programs, the way for people."""
+    if scope["path"].startswith("/api/"):
+        return JSONResponse({"detail": texts.gettext("Sign in first.")}, 401)
+    target = scope["path"] if scope["method"] == "GET" else "/"
+    return RedirectResponse(f"/sign-in?next={target}", 303)
 
 
 def _refused(scope: Scope, status: int, text: str) -> Response:

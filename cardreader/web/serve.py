@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import fcntl
 import secrets
-import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
+from socket import socket
+from threading import Thread
 
 import uvicorn
 from fastapi import FastAPI
@@ -17,19 +17,21 @@ from sqlalchemy import func, select
 
 from cardreader.register.accounts import add_account
 from cardreader.register.database import Database
+from cardreader.register.identity import host_name, identity_of
 from cardreader.register.models import Account, Role
-from cardreader.web.address import own_addresses, qr_text
+from cardreader.web.address import own_addresses, qr_text, url_of
+from cardreader.web.announce import Announcement
 from cardreader.web.app import create_app
+from cardreader.web.gate import Gate, gated, raise_file_limit
+from cardreader.web.listen import ServeError, listen
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
 from cardreader.web.startpage import create_start_app
-from cardreader.web.tls import certificates
+from cardreader.web.tls import LiveContext, fingerprint
+from cardreader.web.whereabouts import Watch, Whereabouts
 
 FIRST_NAME = "supervisor"
-
-
-class ServeError(Exception):
-    """The server can't be started; one line says why."""
+EVERYWHERE = ("0.0.0.0", "::")
 
 
 @contextmanager
@@ -52,20 +54,92 @@ def serve(
     start_port: int | None,
 ) -> None:
     """Run until stopped. ``start_port`` None: plain HTTP on ``port``, no certificates."""
-    addresses = own_addresses() if host == "0.0.0.0" else [host]
-    with data_lock(settings.data):
-        if start_port is None:
-            app = create_app(settings, reader)
-            options = {}
-        else:
+    raise_file_limit()
+    with ExitStack() as stack:
+        stack.enter_context(data_lock(settings.data))
+        # Before anything is made or shown: a QR code for a port that is taken misleads.
+        sock = stack.enter_context(listen(host, port))
+        start = None
+        if start_port is not None:
             settings = replace(settings, secure_cookies=True)
-            app = create_app(settings, reader)
-            files = certificates(settings.data, addresses, dt.datetime.now(dt.UTC))
-            options = {"ssl_certfile": str(files.chain), "ssl_keyfile": str(files.key)}
-            _in_background(create_start_app(settings, files, port), host, start_port)
+            start = stack.enter_context(listen(host, start_port, "--start-port"))
+        app = create_app(settings, reader)
         password = first_account(app.state.database)
-        print(welcome(addresses, port, start_port, password), flush=True)
-        uvicorn.Server(_config(app, host, port, **options)).run()
+        with app.state.database.read() as session:
+            identity = identity_of(session)
+        place = Place(settings.data, sock, start, identity)
+        stack.callback(place.close)
+        app.state.whereabouts = place.now
+        print(welcome(place.now(), password), flush=True)
+        watch = Watch(place.follow, look=place.look)
+        watch.start()
+        stack.callback(watch.stop)
+        if start is not None:
+            start_app = create_start_app(settings, place)
+            server = uvicorn.Server(_config(start_app, Gate()))
+            arguments = {"sockets": [start]}
+            Thread(target=server.run, kwargs=arguments, daemon=True, name="start page").start()
+        uvicorn.Server(_config(app, Gate(context=place.context))).run(sockets=[sock])
+
+
+class Place:
+    """Where the server stands: its sockets' addresses, its name and its certificate."""
+
+    def __init__(
+        self, data: Path, sock: socket, start: socket | None, identity: str | None
+    ) -> None:
+        bound = str(sock.getsockname()[0])
+        self._fixed = None if bound in EVERYWHERE else [bound]
+        self._port = int(sock.getsockname()[1])
+        self._start_port = None if start is None else int(start.getsockname()[1])
+        self._live = None if start is None else LiveContext(data)
+        self._announcement = None
+        # On this machine alone there is nobody to tell the name to.
+        if identity is not None and self._fixed is None:
+            self._announcement = Announcement(host_name(identity), self._port, start is not None)
+        self._now: Whereabouts | None = None
+        self._set(self.look())
+
+    @property
+    def context(self) -> LiveContext | None:
+        """The encryption of new connections; None for plain HTTP."""
+        return self._live
+
+    @property
+    def authority(self) -> Path:
+        """The certificate that phones are told to trust."""
+        assert self._live is not None
+        assert self._live.files is not None
+        return self._live.files.authority
+
+    def look(self) -> list[str]:
+        """The addresses as they are now."""
+        return own_addresses() if self._fixed is None else self._fixed
+
+    def now(self) -> Whereabouts:
+        """Where the server can be reached."""
+        assert self._now is not None
+        return self._now
+
+    def follow(self, addresses: list[str]) -> None:
+        """The addresses changed: certificate, name and what is shown change with them."""
+        self._set(addresses)
+        print("\nThe address changed.\n" + shown(self.now()), flush=True)
+
+    def _set(self, addresses: list[str]) -> None:
+        name = None
+        if self._announcement is not None and self._announcement.renew(addresses):
+            name = self._announcement.name
+        now = Whereabouts(tuple(addresses), self._port, self._start_port, name)
+        if self._live is not None:
+            files = self._live.renew(now.hosts)
+            now = replace(now, fingerprint=fingerprint(files.authority))
+        self._now = now
+
+    def close(self) -> None:
+        """Take the name back."""
+        if self._announcement is not None:
+            self._announcement.close()
 
 
 def first_account(database: Database) -> str | None:
@@ -78,40 +152,49 @@ def first_account(database: Database) -> str | None:
     return password
 
 
-def welcome(addresses: list[str], port: int, start_port: int | None, password: str | None) -> str:
+def welcome(where: Whereabouts, password: str | None) -> str:
     """What is shown at the start: addresses, QR code, the first password."""
-    scheme, shown_port = ("http", port) if start_port is None else ("http", start_port)
-    urls = [f"{scheme}://{address}:{shown_port}/" for address in addresses or ["localhost"]]
-    lines = ["Open on a phone of the same hotspot:", *(f"  {url}" for url in urls), ""]
-    lines.append(qr_text(urls[0]))
-    if start_port is None:
-        lines.append(
-            "Plain HTTP: everyone on the network can read along, and phones neither install\n"
-            "the pages nor keep them for later. Good for this machine itself and for trials."
-        )
-    else:
-        lines.append(f"Phones that trust the certificate already: https://...:{port}/")
+    lines = [shown(where)]
     if password is not None:
         lines.append(f"\nFirst sign-in: {FIRST_NAME}   password: {password}   (shown once)")
     lines.append("\nStop with Ctrl-C.")
     return "\n".join(lines)
 
 
-def _in_background(app: FastAPI, host: str, port: int) -> None:
-    server = uvicorn.Server(_config(app, host, port))
-    threading.Thread(target=server.run, daemon=True, name="start page").start()
+def shown(where: Whereabouts) -> str:
+    """Addresses and QR code, and how the phone's owner knows that they are this server's."""
+    urls = where.shown_urls
+    lines = ["Open on a phone of the same hotspot:", *(f"  {url}" for url in urls), ""]
+    lines.append(qr_text(urls[0]))
+    if where.start_port is None:
+        lines.append(
+            "Plain HTTP: everyone on the network can read along, and phones neither install\n"
+            "the pages nor keep them for later. Good for this machine itself and for trials."
+        )
+        return "\n".join(lines)
+    lines.append("Phones that trust the certificate already:")
+    lines += [f"  {where.register_url(host)}" for host in where.hosts]
+    qr_page = url_of("http", "localhost", where.start_port)
+    lines.append(f"The QR code in a window, following the address: {qr_page}qr")
+    if where.fingerprint is not None:
+        lines.append("Certificate, SHA-256; the phone must show the same before it trusts it:")
+        lines += [f"  {part}" for part in in_lines(where.fingerprint)]
+    return "\n".join(lines)
 
 
-def _config(app: FastAPI, host: str, port: int, **options: str) -> uvicorn.Config:
+def in_lines(text: str) -> list[str]:
+    """A fingerprint in two lines, to be compared by eye."""
+    return [text[:47], text[48:]]
+
+
+def _config(app: FastAPI, gate: Gate) -> uvicorn.Config:
     return uvicorn.Config(
         app,
-        host=host,
-        port=port,
+        http=gated(gate),
+        ws="none",
         log_level="warning",
         access_log=False,  # addresses of pages hold ids of women
         server_header=False,
         proxy_headers=False,
         timeout_keep_alive=15,
-        limit_concurrency=100,
-        **options,  # type: ignore[arg-type]
     )

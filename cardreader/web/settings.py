@@ -34,7 +34,8 @@ class Settings:
     secure_cookies: bool = False
     upload_limit_bytes: int = 40 * 1024 * 1024
     form_limit_bytes: int = 256 * 1024
-    sign_in_tries_a_minute: int = 8
+    open_form_limit_bytes: int = 16 * 1024
+    free_tries: int = 4
     requests_a_minute: int = 600
     session: SessionLimits = field(default_factory=SessionLimits)
     rules: FollowUpRules = field(default_factory=FollowUpRules)

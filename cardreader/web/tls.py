@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import datetime as dt
 import ipaddress
+import ssl
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,17 +45,18 @@ class Certificates:
     key: Path
 
 
-def certificates(data: Path, addresses: list[str], now: dt.datetime) -> Certificates:
-    """Certificates for the given addresses; the authority is made when missing or run out.
+def certificates(data: Path, hosts: Iterable[str], now: dt.datetime) -> Certificates:
+    """Certificates for numbers and names; the authority is made when missing or run out.
 
-    The server's own is made anew at every start, as hotspots hand out new addresses.
+    The server's own is made anew at every start, and whenever a hotspot hands out another
+    address, by the same authority: phones that trust it go on without a question.
     """
     folder = data / "tls"
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     files = Certificates(folder / "authority.crt", folder / "server.crt", folder / "server.key")
     authority, authority_key = _authority(folder, files.authority, now)
     key = ec.generate_private_key(ec.SECP256R1())
-    server = _server(authority, authority_key, key, addresses, now)
+    server = _server(authority, authority_key, key, hosts, now)
     write_whole(files.key, _private_bytes(key))
     write_whole(files.chain, _public_bytes(server) + _public_bytes(authority))
     return files
@@ -119,12 +122,11 @@ def _server(
     authority: x509.Certificate,
     authority_key: ec.EllipticCurvePrivateKey,
     key: ec.EllipticCurvePrivateKey,
-    addresses: list[str],
+    hosts: Iterable[str],
     now: dt.datetime,
 ) -> x509.Certificate:
-    private = [ipaddress.ip_address(address) for address in ("127.0.0.1", *addresses)]
-    names: list[x509.GeneralName] = [x509.DNSName("localhost")]
-    names += [x509.IPAddress(ip) for ip in dict.fromkeys(private) if _may_sign(ip)]
+    names = [name for host in ("localhost", "127.0.0.1", *hosts) if (name := _alternative(host))]
+    names = list(dict.fromkeys(names))
     return (
         x509.CertificateBuilder()
         .subject_name(x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "cardreader register")]))
@@ -143,6 +145,45 @@ def _server(
         )
         .sign(authority_key, hashes.SHA256())
     )
+
+
+def _alternative(host: str) -> x509.GeneralName | None:
+    """A host as certificates name it; None for one that the authority may not sign for."""
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        ours = host == "localhost" or host.endswith(".local")
+        return x509.DNSName(host) if ours else None
+    return x509.IPAddress(address) if _may_sign(address) else None
+
+
+def fingerprint(file: Path) -> str:
+    """SHA-256 of a certificate as phones show it: pairs of hexadecimal digits."""
+    certificate = x509.load_pem_x509_certificate(file.read_bytes())
+    return certificate.fingerprint(hashes.SHA256()).hex(":").upper()
+
+
+class LiveContext:
+    """The encryption of new connections; `renew` changes the certificate while running."""
+
+    def __init__(self, data: Path) -> None:
+        self._data = data
+        self._context: ssl.SSLContext | None = None
+        self.files: Certificates | None = None
+
+    def __call__(self) -> ssl.SSLContext:
+        """The encryption in force."""
+        assert self._context is not None
+        return self._context
+
+    def renew(self, hosts: Iterable[str]) -> Certificates:
+        """A certificate for other hosts under the same authority, for connections from now on."""
+        self.files = certificates(self._data, hosts, dt.datetime.now(dt.UTC))
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        context.load_cert_chain(self.files.chain, self.files.key)
+        self._context = context
+        return self.files
 
 
 def _may_sign(address: ipaddress.IPv4Address | ipaddress.IPv6Address) -> bool:

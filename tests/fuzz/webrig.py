@@ -71,7 +71,7 @@ class Server:
             place="Invented Hill",
             elevation_m=1200.0,
             requests_a_minute=10**9,
-            sign_in_tries_a_minute=10**9,
+            free_tries=10**9,
         )
         self.app: FastAPI = create_app(settings)
         self.database = self.app.state.database

@@ -28,7 +28,7 @@ def make_app(tmp_path) -> Iterator[Callable[..., FastAPI]]:
     def make(**changes) -> FastAPI:
         settings = Settings(
             data=tmp_path / "data",
-            **{"place": "Invented Hill", "sign_in_tries_a_minute": 1000, **changes},
+            **{"place": "Invented Hill", "free_tries": 1000, **changes},
         )
         app = create_app(settings, FakeReader())
         with app.state.database.write() as session:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import ssl
 import subprocess
 import sys
@@ -15,16 +16,18 @@ from contextlib import contextmanager
 
 import httpx2
 import pytest
-from browserkit import MAIN, PASSWORD, Server
+from browserkit import MAIN, PASSWORD, Server, free_port
 from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from gatekit import held
 from postgreskit import Postgres
 from sqlalchemy import text
 from webfakes import FakeReader, photo
 
 from cardreader.register import audit
 from cardreader.register.database import Database, sqlite_url
-from cardreader.web.address import own_addresses, qr_text
-from cardreader.web.serve import ServeError, data_lock, welcome
+from cardreader.web.address import qr_text
+from cardreader.web.serve import ServeError, data_lock
 from cardreader.web.tls import certificates
 
 NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
@@ -160,9 +163,9 @@ def test_authority_stays_while_addresses_change(tmp_path):
     assert certificates(tmp_path, ["10.0.0.7"], much_later).authority.read_bytes() != first
 
 
-def test_encrypted_server_answers_to_a_client_that_checks(tmp_path):
-    from browserkit import free_port
-
+@contextmanager
+def encrypted(tmp_path) -> Iterator[tuple[int, int]]:
+    """A server with its start page: the two ports, once both answer."""
     server = Server(tmp_path / "data")
     server.add_people()
     port, start_port = free_port(), free_port()
@@ -178,33 +181,57 @@ def test_encrypted_server_answers_to_a_client_that_checks(tmp_path):
         env=server._environment(),
     )
     try:
-        page = _wait_for(f"http://127.0.0.1:{start_port}/")
-        assert f"https://127.0.0.1:{port}/" in page
-        authority = httpx2.get(f"http://127.0.0.1:{start_port}/authority.crt").content
-        (tmp_path / "authority.crt").write_bytes(authority)
-        trust = ssl.create_default_context(cafile=str(tmp_path / "authority.crt"))
-        with httpx2.Client(verify=trust, timeout=20) as client:
-            for _ in range(50):
-                try:
-                    answer = client.get(f"https://127.0.0.1:{port}/sign-in")
-                    break
-                except httpx2.ConnectError:
-                    time.sleep(0.1)
-        assert answer.status_code == 200
-        with pytest.raises(httpx2.ConnectError, match="certificate"):
-            httpx2.get(f"https://127.0.0.1:{port}/sign-in")
-        # The unencrypted page shows nothing of the register.
-        assert httpx2.get(f"http://127.0.0.1:{start_port}/sign-in").status_code == 404
+        _wait_for(f"http://127.0.0.1:{start_port}/")
+        _wait_for(f"https://127.0.0.1:{port}/sign-in", verify=False)
+        yield port, start_port
     finally:
         process.terminate()
         process.wait(20)
         log.close()
 
 
-def _wait_for(url: str) -> str:
+def test_encrypted_server_answers_to_a_client_that_checks(tmp_path):
+    with encrypted(tmp_path) as (port, start_port):
+        page = httpx2.get(f"http://127.0.0.1:{start_port}/").text
+        assert f"https://127.0.0.1:{port}/" in page
+        authority = httpx2.get(f"http://127.0.0.1:{start_port}/authority.crt").content
+        (tmp_path / "authority.crt").write_bytes(authority)
+        trust = ssl.create_default_context(cafile=str(tmp_path / "authority.crt"))
+        with httpx2.Client(verify=trust, timeout=20) as client:
+            answer = client.get(f"https://127.0.0.1:{port}/sign-in")
+        assert answer.status_code == 200
+        with pytest.raises(httpx2.ConnectError, match="certificate"):
+            httpx2.get(f"https://127.0.0.1:{port}/sign-in")
+        # The unencrypted page shows nothing of the register.
+        assert httpx2.get(f"http://127.0.0.1:{start_port}/sign-in").status_code == 404
+        # Both screens show the same fingerprint, and it is that of the certificate.
+        printed = x509.load_pem_x509_certificate(authority).fingerprint(hashes.SHA256())
+        pairs = printed.hex(":").upper()
+        assert pairs in page
+        said = (tmp_path / "log").read_text()
+        assert pairs in ":".join(re.findall(r"^  ([0-9A-F:]{47})$", said, re.MULTILINE))
+
+
+def test_held_connections_leave_both_ports_open(tmp_path):
+    with encrypted(tmp_path) as (port, start_port), held(port, 110), held(start_port, 110):
+        assert httpx2.get(f"http://127.0.0.1:{start_port}/").status_code == 200
+        answer = httpx2.get(f"https://127.0.0.1:{port}/sign-in", verify=False)
+        assert answer.status_code == 200
+
+
+def test_start_page_leads_to_the_server_whatever_host_is_asked_for(tmp_path):
+    with encrypted(tmp_path) as (port, start_port):
+        headers = {"Host": "elsewhere.example"}
+        page = httpx2.get(f"http://127.0.0.1:{start_port}/", headers=headers).text
+        assert "elsewhere" not in page
+        assert f"https://127.0.0.1:{port}/" in page
+
+
+def _wait_for(url: str, **options) -> None:
     for _ in range(300):
         try:
-            return httpx2.get(url).text
+            httpx2.get(url, **options)
+            return
         except httpx2.TransportError:
             time.sleep(0.1)
     raise AssertionError(f"{url} does not answer")
@@ -225,14 +252,6 @@ def test_qr_code_holds_the_address():
     image = np.kron(np.array(pixels, np.uint8), np.ones((8, 8), np.uint8)) * 255
     read = {cv2.QRCodeDetector().detectAndDecode(i)[0] for i in (image, 255 - image)}
     assert url in read
-
-
-def test_welcome_says_what_plain_http_means():
-    assert "everyone on the network can read along" in welcome(["10.0.0.2"], 8080, None, None)
-    shown = welcome(["10.0.0.2"], 8443, 8080, "secret-word")
-    assert "http://10.0.0.2:8080/" in shown
-    assert "secret-word" in shown
-    assert isinstance(own_addresses(), list)
 
 
 def test_one_server_on_one_folder(tmp_path):

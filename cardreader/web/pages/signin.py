@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import re
+from math import ceil
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
-from limits import RateLimitItemPerMinute
-from limits.storage import MemoryStorage
-from limits.strategies import MovingWindowRateLimiter
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from cardreader.register import accounts, audit
+from cardreader.register.database import Database
 from cardreader.register.models import Account
 from cardreader.web import texts
 from cardreader.web.access import COOKIE, Form, find_visitor, form_of
+from cardreader.web.delay import SignInDelay
 from cardreader.web.guard import LANGUAGE_COOKIE
 from cardreader.web.render import go, page
 from cardreader.web.settings import Settings
 from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False)
-_tries = MovingWindowRateLimiter(MemoryStorage())
 
 
 @router.get("/sign-in")
@@ -37,6 +36,7 @@ def show(request: Request, next: str = "/") -> Response:
 def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Response:
     """Check name and password."""
     settings: Settings = request.app.state.settings
+    database: Database = request.app.state.database
     name, password = str(form.get("name", ""))[:60], str(form.get("password", ""))
     target = _inside(str(form.get("next", "/")))
 
@@ -45,22 +45,22 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
             request, "signin.html", status, next=target, name=name, problems={"form": problem}
         )
 
+    delay: SignInDelay = request.app.state.sign_in_delay
     client = request.client.host if request.client else "unknown"
-    rate = RateLimitItemPerMinute(settings.sign_in_tries_a_minute)
-    # By address and by name: neither many names from one phone nor one name from many.
-    within = [
-        _tries.hit(rate, str(id(request.app)), kind, who)
-        for kind, who in (("address", client), ("name", name.strip().lower()))
-    ]
-    if not all(within):
-        answer = again(429, _("Too many tries. Wait a minute."))
-        answer.headers["Retry-After"] = "60"
+    wait_s = ceil(delay.begin(name, client))
+    if wait_s:
+        answer = again(429, _("Too many tries. Wait %(seconds)s seconds.") % {"seconds": wait_s})
+        answer.headers["Retry-After"] = str(wait_s)
         return answer
-    with request.app.state.database.write() as session:
+    # Outside the writing transaction: checking takes long on purpose, and others wait to write.
+    with database.read() as session:
         account = accounts.right_password(session, name, password)
-        if account is None:
+    if account is None:
+        with database.write() as session:
             audit.append(session, "sign_in.refused", "-")
-            return again(403, _("Name or password is not right."))
+        return again(403, _("Name or password is not right."))
+    delay.passed(name, client)
+    with database.write() as session:
         token, _row = accounts.start(session, account)
         language = account.language
     response = go(target)

@@ -1,0 +1,121 @@
+"""Guessing passwords is slowed; nobody locks another out; nothing is read for a stranger."""
+
+from __future__ import annotations
+
+import pytest
+from fastapi.testclient import TestClient
+from people import PASSWORD
+
+from cardreader.web.delay import (
+    LONGEST_WAIT_OF_AN_ADDRESS_S,
+    LONGEST_WAIT_S,
+    TRIES_OF_AN_ADDRESS,
+    SignInDelay,
+)
+
+
+class Clock:
+    """A clock that is set by hand."""
+
+    now_s = 0.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+def _from(app, address: str) -> TestClient:
+    return TestClient(app, client=(address, 4711), follow_redirects=False)
+
+
+def _try(client: TestClient, password: str, name: str = "worker"):
+    return client.post("/sign-in", data={"name": name, "password": password})
+
+
+def test_guessing_is_slowed_more_with_each_try(make_app):
+    client = _from(make_app(free_tries=3), "10.0.0.9")
+    assert [_try(client, f"guess {n}").status_code for n in range(5)] == [403] * 3 + [429] * 2
+    refused = _try(client, PASSWORD)
+    assert refused.status_code == 429
+    assert int(refused.headers["retry-after"]) in (1, 2)
+
+
+def test_a_stranger_does_not_lock_a_known_name(make_app):
+    app = make_app(free_tries=3)
+    stranger, colleague = _from(app, "10.0.0.9"), _from(app, "10.0.0.7")
+    for n in range(200):
+        _try(stranger, f"guess {n}")
+    assert _try(colleague, PASSWORD).status_code == 303
+
+
+def test_the_delay_doubles_up_to_its_end_and_is_forgotten():
+    clock = Clock()
+    delay = SignInDelay(3, clock)
+    waits = []
+    for _ in range(16):
+        while (wait_s := delay.begin("worker", "10.0.0.9")) > 0:
+            waits.append(wait_s)
+            clock.now_s += wait_s
+    assert waits[:4] == [2.0, 4.0, 8.0, 16.0]
+    assert max(waits) == LONGEST_WAIT_S
+    clock.now_s += 3601
+    assert delay.begin("worker", "10.0.0.9") == 0
+
+
+def test_going_through_a_list_of_names_is_slowed_at_that_address_only():
+    delay = SignInDelay(3, Clock())
+    waits = [delay.begin(f"name{n}", "10.0.0.9") for n in range(200)]
+    assert waits[: 3 * TRIES_OF_AN_ADDRESS] == [0.0] * 3 * TRIES_OF_AN_ADDRESS
+    assert all(0 < wait <= LONGEST_WAIT_OF_AN_ADDRESS_S for wait in waits[15:])
+    assert delay.begin("name1", "10.0.0.7") == 0
+
+
+def test_many_tries_at_once_are_not_let_through_together():
+    delay = SignInDelay(3, Clock())
+    assert [delay.begin("worker", "10.0.0.9") > 0 for _ in range(10)] == [False] * 3 + [True] * 7
+
+
+def test_whoever_signs_in_rightly_is_not_slowed():
+    delay = SignInDelay(3, Clock())
+    for _ in range(50):
+        assert delay.begin("worker", "10.0.0.9") == 0
+        delay.passed("worker", "10.0.0.9")
+
+
+@pytest.mark.parametrize(
+    ("path", "status"), [("/api/photos", 401), ("/exchange/import", 303), ("/women/new", 303)]
+)
+def test_no_body_is_read_before_a_sign_in_is_known(app, path, status):
+    def body():
+        for _ in range(39):
+            yield b"x" * 2**20
+
+    headers = {"Content-Type": "multipart/form-data; boundary=b"}
+    spied = _CountingApp(app)
+    client = TestClient(spied, follow_redirects=False)
+    answer = client.post(path, content=body(), headers=headers)
+    assert answer.status_code == status
+    assert spied.received == 0
+
+
+class _CountingApp:
+    """An application that counts how often the one inside asks for a part of the body."""
+
+    def __init__(self, app) -> None:
+        self.app, self.received = app, 0
+
+    async def __call__(self, scope, receive, send) -> None:
+        async def counted():
+            self.received += scope["type"] == "http"
+            return await receive()
+
+        await self.app(scope, counted, send)
+
+
+def test_a_sign_in_form_is_small(app):
+    assert _try(_from(app, "10.0.0.9"), "x" * 20_000).status_code == 413
+
+
+def test_a_path_with_a_slash_too_many_leads_to_no_other_host(app):
+    client = TestClient(app, follow_redirects=False, base_url="http://elsewhere.example")
+    answer = client.get("/women/new/")
+    assert "elsewhere" not in answer.headers.get("location", "")

@@ -1,0 +1,184 @@
+"""Ports, addresses, names and certificates: clear words, and all follow when they change."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+
+import pytest
+from browserkit import free_port
+from cryptography import x509
+from fastapi.testclient import TestClient
+from zeroconf import AddressResolver, Zeroconf
+
+from cardreader.register import accounts
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.identity import host_name, identity_of
+from cardreader.register.models import Role
+from cardreader.web.announce import Announcement
+from cardreader.web.listen import ServeError, listen
+from cardreader.web.serve import Place, serve, shown, welcome
+from cardreader.web.settings import Settings
+from cardreader.web.startpage import create_start_app
+from cardreader.web.whereabouts import Watch, Whereabouts
+
+IDENTITY = "0123456789abcdef" * 2
+
+
+def test_a_port_that_is_taken_is_told_before_anything_is_shown(tmp_path, capsys):
+    with listen("127.0.0.1", 0) as taken:
+        port = taken.getsockname()[1]
+        for ports, option in ((port, None), "--port"), ((free_port(), port), "--start-port"):
+            with pytest.raises(ServeError, match=f"port {port} is taken.*{option}"):
+                serve(Settings(data=tmp_path), None, "127.0.0.1", *ports)
+    assert capsys.readouterr().out == ""
+    assert not (tmp_path / "register.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("host", "port", "words"),
+    [
+        ("no-such-host.invalid", 8443, "no name that this machine knows"),
+        ("not an address", 8443, "no name that this machine knows"),
+        ("192.0.2.77", 8443, "doesn't have that address"),  # RFC 5737: nobody's
+        ("127.0.0.1", 99999, "from 1 to 65535"),
+        ("127.0.0.1", -1, "from 1 to 65535"),
+    ],
+)
+def test_a_wrong_host_or_port_is_told_in_words(host, port, words):
+    with pytest.raises(ServeError, match=words):
+        listen(host, port)
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "0.0.0.0"])
+def test_hosts_that_are_this_machine_are_taken(host):
+    with listen(host, 0) as sock:
+        socket.create_connection(("127.0.0.1", sock.getsockname()[1]), 20).close()
+
+
+def test_an_ipv6_number_stands_in_brackets():
+    where = Whereabouts(("::1",), 8443, 8080)
+    assert where.shown_urls == ["http://[::1]:8080/"]
+    assert where.register_url("::1") == "https://[::1]:8443/"
+
+
+def test_welcome_says_what_plain_http_means_and_shows_the_password_once():
+    plain = welcome(Whereabouts(("10.0.0.2",), 8080, None), None)
+    assert "everyone on the network can read along" in plain
+    said = welcome(
+        Whereabouts(("10.0.0.2",), 8443, 8080, "cardreader-012345.local", "AB:" * 31 + "AB"),
+        "secret-word",
+    )
+    for words in ("http://10.0.0.2:8080/", "https://cardreader-012345.local:8443/", "secret-word"):
+        assert words in said
+
+
+@pytest.fixture
+def place(tmp_path):
+    """An encrypted server's place on loopback, with its sockets open."""
+    with listen("127.0.0.1", 0) as sock, listen("127.0.0.1", 0) as start:
+        place = Place(tmp_path, sock, start, IDENTITY)
+        yield place
+        place.close()
+
+
+def _names(place: Place) -> set[str]:
+    leaf, authority = x509.load_pem_x509_certificates(place.context.files.chain.read_bytes())
+    leaf.verify_directly_issued_by(authority)
+    names = leaf.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    return {
+        *names.get_values_for_type(x509.DNSName),
+        *map(str, names.get_values_for_type(x509.IPAddress)),
+    }
+
+
+def test_a_new_address_has_its_certificate_under_the_same_authority(place, capsys):
+    before = place.authority.read_bytes()
+    old_context = place.context()
+    place.follow(["192.168.77.5"])
+    assert place.authority.read_bytes() == before
+    assert "192.168.77.5" in _names(place)
+    assert place.context() is not old_context
+    assert isinstance(place.context(), ssl.SSLContext)
+    assert place.now().addresses == ("192.168.77.5",)
+    said = capsys.readouterr().out
+    assert "address changed" in said
+    assert f"http://192.168.77.5:{place.now().start_port}/" in said
+
+
+def test_the_qr_page_follows(place, tmp_path):
+    client = TestClient(create_start_app(Settings(data=tmp_path), place))
+    start_port = place.now().start_port
+    assert f"http://127.0.0.1:{start_port}/" in client.get("/qr").text
+    place.follow(["192.168.77.5"])
+    page = client.get("/qr").text
+    assert f"http://192.168.77.5:{start_port}/" in page
+    assert "127.0.0.1" not in page
+    assert 'http-equiv="refresh"' in page
+    assert place.now().fingerprint in page
+
+
+def test_start_page_leads_where_the_phone_came_in(place, tmp_path):
+    place.follow(["10.0.0.2", "192.168.77.5"])
+    app = create_start_app(Settings(data=tmp_path), place)
+    port = place.now().port
+    for came_in_at, led_to in (("192.168.77.5", "192.168.77.5"), ("8.8.8.8", "10.0.0.2")):
+        client = TestClient(app, base_url=f"http://{came_in_at}")
+        page = client.get("/", headers={"Host": "elsewhere.example"}).text
+        assert f'href="https://{led_to}:{port}/"' in page
+        assert "elsewhere" not in page
+
+
+def test_watch_tells_only_changes():
+    found, told = [["10.0.0.2"], ["10.0.0.2"], ["10.0.0.3"], []], []
+    watch = Watch(told.append, look=iter(found).__next__)
+    assert [watch.check() for _ in range(3)] == [False, True, True]
+    assert told == [["10.0.0.3"], []]
+
+
+def test_the_name_is_found_by_multicast_dns():
+    """Asked by a second instance of the zeroconf library, over loopback."""
+    announcement = Announcement("cardreader-0a1b2c.local", 8443, True, ["127.0.0.1"])
+    asker = Zeroconf(interfaces=["127.0.0.1"])
+    try:
+        assert announcement.renew(["192.168.77.5"])
+        found = AddressResolver("cardreader-0a1b2c.local.")
+        assert found.request(asker, 5000)
+        assert found.parsed_addresses() == ["192.168.77.5"]
+        assert announcement.renew(["192.168.78.9"])
+        again = AddressResolver("cardreader-0a1b2c.local.")
+        assert again.request(asker, 5000)
+        assert "192.168.78.9" in again.parsed_addresses()
+    finally:
+        announcement.close()
+        asker.close()
+
+
+def test_a_name_has_its_certificate(tmp_path):
+    from cardreader.web.tls import LiveContext
+
+    live = LiveContext(tmp_path)
+    files = live.renew(["10.0.0.2", host_name(IDENTITY), "elsewhere.example"])
+    leaf = x509.load_pem_x509_certificate(files.chain.read_bytes())
+    names = leaf.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    assert set(names.get_values_for_type(x509.DNSName)) == {
+        "localhost",
+        "cardreader-012345.local",
+    }  # never for a name of the internet
+
+
+def test_a_register_has_an_identity_that_stays(tmp_path):
+    database = Database(sqlite_url(tmp_path / "register.db"))
+    database.migrate()
+    with database.read() as session:
+        assert identity_of(session) is None
+    with database.write() as session:
+        accounts.add_account(session, "ada", Role.WORKER, "a long password")
+        first = identity_of(session)
+    with database.write() as session:
+        accounts.add_account(session, "eve", Role.WORKER, "a long password")
+    with database.read() as session:
+        assert identity_of(session) == first
+    assert len(first) == 32
+    database.close()
+    assert shown(Whereabouts((), 8443, 8080)).count("localhost") >= 2
