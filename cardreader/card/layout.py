@@ -21,9 +21,12 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+_T = TypeVar("_T", bound=np.generic)
 
 WIDTH_MM = 85.60
 HEIGHT_MM = 53.98
@@ -129,6 +132,39 @@ def cells() -> tuple[Cell, ...]:
     for i, at in enumerate(_CHROMATIC_AT, 1):
         out += _pair(f"C{i:02d}", Kind.CHROMATIC, at)
     return tuple(out)
+
+
+N_PATCHES = 72
+N_SHADES = 36
+"""Each shade is printed twice."""
+
+
+@cache
+def centres_mm() -> NDArray[np.float64]:
+    """Centres of all patches, shape (72, 2)."""
+    return _frozen(np.array([(cell.x_mm, cell.y_mm) for cell in cells()]))
+
+
+@cache
+def of_kind(*kinds: Kind) -> NDArray[np.bool_]:
+    """Which patches are of one of the kinds, shape (72,)."""
+    return _frozen(np.array([cell.kind in kinds for cell in cells()]))
+
+
+@cache
+def shades_of_kind(*kinds: Kind) -> NDArray[np.bool_]:
+    """Which shades are of one of the kinds, shape (36,)."""
+    return _frozen(of_kind(*kinds)[0::2].copy())
+
+
+def by_shade(values: NDArray[_T]) -> NDArray[_T]:
+    """Values of all patches, (72, ...), as the two prints of each shade, (36, 2, ...)."""
+    return values.reshape(N_SHADES, 2, *values.shape[1:])
+
+
+def _frozen(values: NDArray[_T]) -> NDArray[_T]:
+    values.setflags(write=False)
+    return values
 
 
 def bay_corners_mm() -> NDArray[np.float64]:

@@ -17,6 +17,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cardreader.card import layout
+from cardreader.card.layout import Kind
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.hb.calibration import Calibration
 from cardreader.read.blot import BlotColour
@@ -83,12 +85,14 @@ def signature(correction: ColourCorrection) -> Array:
     Log ratios of corrected to measured XYZ, averaged over each mirrored pair:
     a level and a slope along the ramp, then each chromatic patch.
     """
-    ratio = np.log(np.maximum(correction.patch_xyz, 1e-4) / correction.lot.xyz)
-    pairs = ratio.reshape(36, 2, 3).mean(axis=1)
-    depth = np.log(correction.lot.xyz[:, 1]).reshape(36, 2).mean(axis=1)[10:24]
+    measured = correction.lot.xyz
+    ratio = layout.by_shade(np.log(np.maximum(correction.patch_xyz, 1e-4) / measured)).mean(axis=1)
+    ramp = layout.shades_of_kind(Kind.RAMP)
+    depth = layout.by_shade(np.log(measured[:, 1])).mean(axis=1)[ramp]
     design = np.stack([np.ones_like(depth), depth - depth.mean()], axis=1)
-    along_ramp = np.linalg.lstsq(design, pairs[10:24], rcond=None)[0]
-    return np.concatenate([along_ramp.ravel(), pairs[24:].ravel()])
+    along_ramp = np.linalg.lstsq(design, ratio[ramp], rcond=None)[0]
+    chromatic = ratio[layout.shades_of_kind(Kind.CHROMATIC)]
+    return np.concatenate([along_ramp.ravel(), chromatic.ravel()])
 
 
 def estimate(

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card import layout
+from cardreader.core.robust import LARGEST, reweighted_fit, truncated_square
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
 
@@ -45,8 +46,8 @@ _STEP_CYCLES = 0.125
 DEPTH_IN_LIGHT = 1.5
 """How much deeper bands commonly are in light than in nominal RGB of white card."""
 
-_KNEE = 2.0
-_LEAST_SCATTER = 0.003
+_KNEE = 3.75
+_LEAST_SCATTER = 0.0016
 """Spots may agree by chance, as whole codes do."""
 _ROUNDS = 3
 _RIDGE = 1e-9
@@ -322,12 +323,15 @@ class _Spots:
 
     def weights(self, design: Array) -> Array:
         """Weights (n,): spots that a fit of these terms misses count less."""
-        weight = np.ones(len(design))
-        for _ in range(_ROUNDS):
-            size = np.abs(self._fit(design, weight)[1]).max(axis=1)
-            usual = max(1.4826 * float(np.median(size)), _LEAST_SCATTER)
-            weight = 1 / np.maximum(1, size / (_KNEE * usual)) ** 2
-        return weight
+        return reweighted_fit(
+            design,
+            self.log_light,
+            truncated_square(_KNEE),
+            LARGEST,
+            least_sd=_LEAST_SCATTER,
+            rounds=_ROUNDS,
+            ridge=_RIDGE,
+        ).weight
 
     def _fit(self, design: Array, weight: Array) -> tuple[Array, Array]:
         """Coefficients (k, 3) of a weighted fit, and what it leaves (n, 3)."""

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.core.robust import median_sd
 from cardreader.read.consensusline import agreed_line
 from cardreader.read.markers import MODULES, quad_area
 from cardreader.read.photo import Photo
@@ -170,7 +171,7 @@ def _trimmed_lines(
     for _ in range(3):
         a, b = _weighted_line(s, middle, weight)
         error = np.abs(middle - a[:, None] - b[:, None] * s)
-        limit = np.maximum(2.5 * 1.4826 * np.median(error, axis=1, keepdims=True), 0.02)
+        limit = np.maximum(2.5 * median_sd(error, axis=1), 0.02)
         weight = (error <= limit).astype(float)
     return a, b, limit[:, 0]
 

@@ -52,7 +52,7 @@ class PatchSamples:
 
     linear: NDArray[np.float64]
     clipped_share: NDArray[np.float64]
-    spoiled: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(72, bool))
+    spoiled: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(layout.N_PATCHES, bool))
 
 
 def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
@@ -78,8 +78,7 @@ def _grid_mm(side: int) -> NDArray[np.float64]:
     """Sample points (72, side, side, 2)."""
     step = (np.arange(side) + 0.5) / side - 0.5
     offset = SAMPLED_MM * np.stack(np.meshgrid(step, step), axis=-1)
-    centres = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
-    return centres[:, None, None] + offset
+    return layout.centres_mm()[:, None, None] + offset
 
 
 def _pixels(photo: Photo, pose: CardPose, side: int) -> NDArray[Any]:
@@ -94,7 +93,7 @@ def _pixels(photo: Photo, pose: CardPose, side: int) -> NDArray[Any]:
 def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
     n = side * side
     light = _light(photo, encoded)
-    ordered = np.sort(light.reshape(3, 72, n), axis=-1)
+    ordered = np.sort(light.reshape(3, layout.N_PATCHES, n), axis=-1)
     cut = int(TRIM * n)
     mean = ordered[..., cut : n - cut].mean(axis=-1, dtype=np.float64).T
     return PatchSamples(

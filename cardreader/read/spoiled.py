@@ -54,9 +54,9 @@ _ONE_SIDE = 0.5
 vectors: 1 if all lie one way, 0 if they lie all round."""
 
 _EPSILON = 1e-4
-_NEUTRAL = np.array([c.kind is Kind.NEUTRAL for c in layout.cells()[0::2]])
-_CHROMATIC = np.array([c.kind is Kind.CHROMATIC for c in layout.cells()[0::2]])
-_OFF_CENTRE: Array = np.array([(c.x_mm, c.y_mm) for c in layout.cells()[0::2]]) - layout.CENTRE_MM
+_NEUTRAL = layout.shades_of_kind(Kind.NEUTRAL)
+_CHROMATIC = layout.shades_of_kind(Kind.CHROMATIC)
+_OFF_CENTRE: Array = layout.by_shade(layout.centres_mm())[:, 0] - layout.CENTRE_MM
 
 
 def suspect_pairs(twins: Twins, lot: Lot) -> Mask:
@@ -75,7 +75,7 @@ def suspect_pairs(twins: Twins, lot: Lot) -> Mask:
 def _light(lot: Lot) -> Array:
     """Linear RGB of each shade, (36, 3), about as a camera sees it."""
     light = np.maximum(lot.xyz @ XYZ_TO_SRGB.T, _EPSILON)
-    return np.asarray(light.reshape(36, 2, 3).mean(axis=1))
+    return np.asarray(layout.by_shade(light).mean(axis=1))
 
 
 def spoiled_prints(miss: Array, suspect: Mask) -> Mask | Refusal:
@@ -86,7 +86,7 @@ def spoiled_prints(miss: Array, suspect: Mask) -> Mask | Refusal:
     far nothing stands in: CARD_SOILED, unless so many do that it is another card.
     Chromatic prints are excepted: lamps and phones alone put them that far off.
     """
-    pairs = miss.reshape(36, 2)
+    pairs = layout.by_shade(miss)
     both = suspect & ~_CHROMATIC & (pairs.min(axis=1) > MAX_BOTH_MISS)
     if 0 < both.sum() <= _MOST_LOST:
         name = layout.cells()[2 * int(both.argmax())].shade
@@ -104,8 +104,8 @@ def too_many(suspect: Mask) -> bool:
 
 def mended(samples: PatchSamples, spoiled: Mask, twins: Twins) -> PatchSamples:
     """The samples with each spoiled print replaced by its twin in the light of its own place."""
-    other = np.arange(72) ^ 1
-    gradient = np.empty((72, 3))
+    other = np.arange(layout.N_PATCHES) ^ 1
+    gradient = np.empty((layout.N_PATCHES, 3))
     gradient[0::2], gradient[1::2] = twins.gradient, -twins.gradient
     rows = spoiled[:, None]
     return replace(
@@ -120,7 +120,7 @@ def what_lies_on_them(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
     """Refusal that says why so many prints differ; ``linear`` (72, 3) is what was sampled."""
     # A gradient fitted to the edge of a shadow has part of the shadow in it.
     whole = (twins.log_ratio + twins.gradient)[suspect]
-    if _added(linear.reshape(36, 2, 3)[suspect]):
+    if _added(layout.by_shade(linear)[suspect]):
         cause = Reason.GLARE_ON_PATCHES
     elif _on_one_side(whole, _OFF_CENTRE[suspect]):
         cause = Reason.SHADOW_EDGE

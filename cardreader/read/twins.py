@@ -13,15 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card import layout
+from cardreader.core.robust import EACH, huber, reweighted_fit
 
 Array = NDArray[np.float64]
 
 _FLOOR = 0.005
 """Added before taking logarithms, so that noise near black counts for little."""
 
-_AT_MM = np.array([(cell.x_mm, cell.y_mm) for cell in layout.cells()])
-_APART = (_AT_MM[0::2] - _AT_MM[1::2]) / layout.WIDTH_MM
-_PRODUCTS = (_APART[:, :, None] * _APART[:, None, :]).reshape(-1, 4)
+_PRINTS_MM = layout.by_shade(layout.centres_mm())
+_APART = (_PRINTS_MM[:, 0] - _PRINTS_MM[:, 1]) / layout.WIDTH_MM
+_KNEE = 0.02
+"""Difference (ln) from which a pair counts by its size and no longer by its square."""
 _ROUNDS = 30
 
 
@@ -43,22 +45,15 @@ class Twins:
 
 def compare_twins(linear: Array) -> Twins:
     """Compare the prints of each shade, from linear RGB (72, 3) in the order of the layout."""
-    ratio = np.log((linear[0::2] + _FLOOR) / (linear[1::2] + _FLOOR))
+    first, second = np.moveaxis(layout.by_shade(linear + _FLOOR), 1, 0)
+    ratio = np.log(first / second)
     left = _less_gradient(ratio)
     return Twins(left, ratio - left)
 
 
 def _less_gradient(ratio: Array) -> Array:
-    """Differences (36, 3) less the best plane of each channel.
-
-    Least absolute values, so that outliers stay out; the two slopes of a plane
-    come from their normal equations, all channels at once.
+    """Differences (36, 3) less the best plane of each channel, all but least absolute values:
+    a spoiled pair stays out of it.
     """
-    weight = np.ones_like(ratio)
-    left = ratio
-    for _ in range(_ROUNDS):
-        moments = (weight.T @ _PRODUCTS).reshape(-1, 2, 2)
-        slopes = np.linalg.solve(moments, ((weight * ratio).T @ _APART)[..., None])[..., 0]
-        left = ratio - _APART @ slopes.T
-        weight = 1 / np.maximum(np.abs(left), 0.02)
-    return np.asarray(left, np.float64)
+    fit = reweighted_fit(_APART, ratio, huber(1.0), EACH, known_sd=_KNEE, rounds=_ROUNDS)
+    return fit.residual

@@ -56,7 +56,7 @@ def test_an_ordinary_card_passes_its_self_check() -> None:
         sitting = draw_sitting(SEED, 0, i)
         correction = corrected(sitting.scene, sitting.rng)
         if isinstance(correction, ColourCorrection):
-            misses.append(correction.left_out_rms)
+            misses.append(correction.ramp_trend.left_out_rms)
     assert len(misses) >= 22
     assert np.median(misses) < 0.03
 
@@ -82,15 +82,15 @@ def test_left_out_shades_agree_with_leaving_them_out() -> None:
     sitting = draw_sitting(SEED, 2, 0)
     correction = corrected(sitting.scene, sitting.rng)
     assert isinstance(correction, ColourCorrection)
-    assert correction.left_out.shape == (14, 3)
+    assert correction.ramp_trend.left_out.shape == (14, 3)
     # Spoil one shade: it is told apart, and the others' forecasts hardly move.
     spoiled = correction.samples.linear.copy()
     spoiled[30:32] *= 1.2
     samples = type(correction.samples)(**{**vars(correction.samples), "linear": spoiled})
     changed = ColourCorrection(correction.light, correction.matrix, samples, correction.lot)
-    size = np.linalg.norm(changed.left_out, axis=1)
+    size = np.linalg.norm(changed.ramp_trend.left_out, axis=1)
     assert int(size.argmax()) == 5
-    others = np.delete(changed.left_out - correction.left_out, 5, axis=0)
+    others = np.delete(changed.ramp_trend.left_out - correction.ramp_trend.left_out, 5, axis=0)
     assert np.abs(others).max() < 0.03
 
 

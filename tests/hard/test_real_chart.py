@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from cardreader.read.correct import fit_matrix
+from cardreader.read.matrix import fit_matrix
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parent / "data" / "real_chart_swatches.csv"

@@ -23,11 +23,12 @@ from cardreader.read.banding import (
     fit_banding,
     spots_mm,
 )
-from cardreader.read.blot import BlotRegion, segment_blot
-from cardreader.read.correct import ColourCorrection, correct, fit_light
+from cardreader.read.correct import ColourCorrection, correct
+from cardreader.read.light import fit_light
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo
 from cardreader.read.sample import PatchSamples
+from cardreader.read.segment import BlotRegion, segment_blot
 from cardreader.read.spoiled import suspect_pairs
 from cardreader.read.twins import compare_twins
 

@@ -14,13 +14,12 @@ from cardreader.card.lot import Lot
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.blot import (
     BlotColour,
-    BlotRegion,
     blot_colour,
     measure_blot,
-    segment_blot,
 )
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo
+from cardreader.read.segment import BlotRegion, segment_blot
 
 X, Y = layout.CENTRE_MM
 

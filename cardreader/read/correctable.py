@@ -1,0 +1,96 @@
+"""Whether a card's colours come out well enough to judge a blot by them: the gates of `correct`."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.card import layout
+from cardreader.card.layout import Kind
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.read.light import LightModel
+from cardreader.read.sample import PatchSamples
+
+Array = NDArray[np.float64]
+
+CRUSHED_LINEAR = 0.003
+"""Nominal linear RGB below which 8 bits and a clipped colour matrix leave nothing to invert."""
+
+MAX_MEAN_DE00 = 2.6
+MAX_RAMP_DE00 = 3.0
+"""Mean CIEDE2000 left over, at all patches and at the ramp: beyond it the card isn't itself."""
+
+MAX_LEFT_OUT = 0.065
+"""Root mean square log ratio by which left-out shades miss: beyond it this card's ramp is
+not its lot's."""
+
+MAX_GLARE = 0.08
+"""Veiling glare relative to a perfect diffuser; the darkest neutral reflects 0.05."""
+
+MAX_LIGHT_RATIO = 3.0
+"""Brightest to dimmest place of the card."""
+
+MAX_BANDS = 0.18
+"""Amplitude of bands in ln light: 0.14 was tried with good readings, 0.29 went astray."""
+
+_RAMP = layout.of_kind(Kind.RAMP)
+_NEUTRAL = layout.of_kind(Kind.NEUTRAL)
+
+
+def why_not(
+    light: LightModel, samples: PatchSamples, residual_de00: Array, left_out_rms: float
+) -> Refusal | None:
+    """The first gate that a fitted correction fails; None if it may be used.
+
+    Parameters
+    ----------
+    light, samples : LightModel, PatchSamples
+        As fitted.
+    residual_de00 : (72,) array
+        CIEDE2000 left over at each patch.
+    left_out_rms : float
+        See `RampTrend.left_out_rms`.
+    """
+    crushed = samples.linear[_NEUTRAL | _RAMP].min()
+    mean, ramp = residual_de00.mean(), residual_de00[_RAMP].mean()
+    ratio = float(np.exp(np.ptp(light.log_light(layout.centres_mm()), axis=0).max()))
+    bands = float((light.bands * light.banding.amplitude).max())
+    tone = light.tone_slope(samples.linear[_NEUTRAL]).min()
+    not_correctable = Reason.COLOUR_NOT_CORRECTABLE
+    for fails, reason, detail in (
+        (
+            light.glare > MAX_GLARE,
+            Reason.GLARE_ON_PATCHES,
+            f"veil of {light.glare:.3f} > {MAX_GLARE}",
+        ),
+        (
+            crushed < CRUSHED_LINEAR,
+            not_correctable,
+            f"a shade came out at {crushed:.4f} < {CRUSHED_LINEAR} in one channel",
+        ),
+        (tone <= 0, not_correctable, "brighter greys came out darker"),
+        (
+            ratio > MAX_LIGHT_RATIO,
+            Reason.SHADOW_EDGE,
+            f"light falls off {ratio:.1f} to 1 over the card > {MAX_LIGHT_RATIO:g}",
+        ),
+        (
+            bands > MAX_BANDS,
+            Reason.SHADOW_EDGE,
+            f"bands of {bands:.0%} across the card > {MAX_BANDS:.0%}",
+        ),
+        (
+            mean > MAX_MEAN_DE00 or ramp > MAX_RAMP_DE00,
+            not_correctable,
+            f"mean dE00 {mean:.1f} at the patches (limit {MAX_MEAN_DE00:g}), "
+            f"{ramp:.1f} at the shades (limit {MAX_RAMP_DE00:g})",
+        ),
+        (
+            left_out_rms > MAX_LEFT_OUT,
+            not_correctable,
+            f"shades left out are foretold to {left_out_rms:.1%} > {MAX_LEFT_OUT:.1%}",
+        ),
+    ):
+        if fails:
+            return Refusal(reason, "correct", detail)
+    return None

@@ -1,0 +1,137 @@
+"""Blank paper round the blot -> PaperLight: the light on it, carried under the blot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.card import layout
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.core.robust import LARGEST, half_central_spread, huber, reweighted_fit
+from cardreader.read.bay import (
+    EDGE_MM,
+    GRID_PX_PER_MM,
+    SIDE_MM,
+    TILE_PX,
+    TILES,
+    refuse,
+    tile_means,
+)
+
+MAX_PAPER_RESIDUAL = 0.035
+MAX_PAPER_MARKS = 0.06
+_MARK = 0.08
+"""Difference of ln red and ln green from the paper's that counts as a mark."""
+MAX_PAPER_BUMP = 0.012
+"""Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
+MAX_TILE_CLIPPED = 0.3
+MIN_BLANK = 0.2
+MIN_BLANK_UNCLIPPED = 0.1
+"""Shares of the bay without which the light on the paper isn't known all around the blot."""
+
+_KNEE = 3.75
+"""Tiles further off the smooth field than this many standard deviations lose weight."""
+_LEAST_SD = 0.0016
+"""Scatter of tiles, ln light, below which none is called off."""
+
+
+@dataclass(frozen=True)
+class PaperLight:
+    """Light field on blank paper: ``field`` (n, n, 3) in ln linear RGB, and its fit."""
+
+    field: NDArray[np.float32]
+    coefficients: NDArray[np.float64]
+    unscaled: NDArray[np.float64]
+    tile_covariance: NDArray[np.float64]
+    residual: float
+
+    def at(self, centre_mm: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Ln light (3,) at a card point and its covariance (3, 3)."""
+        x = _terms((centre_mm - np.array(layout.CENTRE_MM))[None] / (SIDE_MM / 2))[0]
+        return x @ self.coefficients, float(x @ self.unscaled @ x) * self.tile_covariance
+
+
+def _terms(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Quadratic in x and y, each -1..1 over the bay: (..., 6)."""
+    x, y = xy[..., 0], xy[..., 1]
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
+@cache
+def _tile_terms() -> NDArray[np.float64]:
+    t = (np.arange(TILES) + 0.5) / TILES * 2 - 1
+    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).reshape(-1, 6)
+
+
+@cache
+def _pixel_terms() -> NDArray[np.float32]:
+    t = (np.arange(TILES * TILE_PX) + 0.5) / (TILES * TILE_PX) * 2 - 1
+    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).astype(np.float32)
+
+
+def fit_paper(
+    log_light: NDArray[np.float32], rough: NDArray[np.bool_], clipped: NDArray[np.bool_]
+) -> PaperLight | Refusal:
+    """Fit the light field to tiles of blank paper and look at what it leaves over."""
+    wide = 2 * round(EDGE_MM * GRID_PX_PER_MM) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
+    near_blot = np.asarray(cv2.dilate(rough.astype(np.uint8), kernel), dtype=np.float32)
+    blank = tile_means(near_blot) == 0
+    if blank.mean() < MIN_BLANK:
+        return refuse(
+            Reason.BLOT_TOUCHES_BORDER, f"only {blank.mean():.0%} of the bay is blank paper"
+        )
+    blank &= tile_means(clipped.astype(np.float32)) <= MAX_TILE_CLIPPED
+    if blank.mean() < MIN_BLANK_UNCLIPPED:
+        return refuse(
+            Reason.CLIPPED, f"only {blank.mean():.0%} of the bay is paper that isn't clipped"
+        )
+    tiles = tile_means(log_light)[blank]
+    terms = _tile_terms()[blank]
+    fit = reweighted_fit(terms, tiles, huber(_KNEE), LARGEST, least_sd=_LEAST_SD)
+    for refusal in (_stained_or_shaded(fit.residual), _reflection(fit.coefficients)):
+        if refusal is not None:
+            return refusal
+    degrees = max(len(tiles) - terms.shape[1], 1)
+    return PaperLight(
+        field=(_pixel_terms() @ fit.coefficients.astype(np.float32)),
+        coefficients=fit.coefficients,
+        unscaled=np.linalg.inv((terms * fit.weight[:, None]).T @ terms),
+        tile_covariance=(fit.residual * fit.weight[:, None]).T @ fit.residual / degrees,
+        residual=half_central_spread(fit.residual.mean(axis=1)),
+    )
+
+
+def _stained_or_shaded(rest: NDArray[np.float64]) -> Refusal | None:
+    """Blank paper in even light leaves nothing but noise about a smooth field."""
+    grey = rest.mean(axis=1)
+    colour = rest[:, 0] - rest[:, 1]
+    off = float(np.sqrt((grey**2).mean()))
+    marked = float((np.abs(colour) > _MARK).mean())
+    if marked > MAX_PAPER_MARKS:
+        return refuse(
+            Reason.PAPER_NOT_BLANK, f"{marked:.0%} of the paper is stained > {MAX_PAPER_MARKS:.0%}"
+        )
+    if off > MAX_PAPER_RESIDUAL:
+        return refuse(
+            Reason.SHADOW_EDGE, f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}"
+        )
+    return None
+
+
+def _reflection(coefficients: NDArray[np.float64]) -> Refusal | None:
+    """Light that peaks within the bay is a reflection: a lamp's own falls off more slowly.
+
+    On paper a wide weak reflection passes for brighter light; on the blot it
+    is several times what the blot itself sends back.
+    """
+    bump = -float(coefficients[[3, 5]].mean())
+    if bump > MAX_PAPER_BUMP:
+        return refuse(
+            Reason.GLARE_ON_BLOT, f"light on the paper peaks by {bump:.3f} > {MAX_PAPER_BUMP}"
+        )
+    return None

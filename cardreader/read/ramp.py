@@ -1,0 +1,128 @@
+"""Corrected shades of blood -> RampTrend: what the correction is still off by along the ramp.
+
+A tone curve or matrix that fails at just these shades fails at the printed ramp too, by
+a like amount at a like depth. So the blot is held against the ramp; and each shade,
+foretold by all others, says how far to trust that.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from cardreader.core.robust import NORM, RobustFit, cauchy, reweighted_fit
+
+Array = NDArray[np.float64]
+
+LEFT_OUT_SD = 0.025
+"""Log ratio by which a left-out shade misses on an ordinary photo, at most."""
+
+_KNEE = 5.7
+"""Prints further off the trend than this many standard deviations lose weight."""
+
+_LEAST_SD = 0.011
+"""Scatter about the trend below which no print is called off it."""
+
+_FARTHEST_STRAY = 3.0
+"""A stray shade counts no more than this many times the median left-out shade."""
+
+_EPSILON = 1e-4
+_TERMS = np.arange(3)
+
+
+@dataclass(frozen=True, eq=False)
+class RampTrend:
+    """Smooth log ratio of seen to measured XYZ along the ramp: a quadratic in ln Y as seen.
+
+    Attributes
+    ----------
+    seen, measured : (28, 3) arrays
+        Corrected and measured XYZ of the ramp's prints, those of a shade adjacent.
+    sound : (28,) array
+        Root weight of each print; clipped prints count little.
+    """
+
+    seen: Array
+    measured: Array
+    sound: Array
+
+    def at(self, depth: ArrayLike) -> Array:
+        """Log ratio (..., 3) at depths ln Y (...); beyond the ramp's ends as it is there."""
+        low, high = self._ends
+        inside = np.clip(np.asarray(depth, float), low, high)
+        return np.asarray(self._terms(inside) @ self._fit.coefficients)
+
+    @cached_property
+    def left_out(self) -> Array:
+        """Log ratio of each shade to the trend that all other shades foretell, (14, 3)."""
+        out = np.empty((len(self._ratio) // 2, 3))
+        root = self.sound * np.sqrt(self._fit.weight)
+        for k in range(len(out)):
+            pair = slice(2 * k, 2 * k + 2)
+            others = root.copy()
+            others[pair] = 0.0
+            w = others[:, None]
+            fit = np.linalg.lstsq(self._design * w, self._ratio * w, rcond=None)[0]
+            out[k] = (self._ratio[pair] - self._design[pair] @ fit).mean(axis=0)
+        return out
+
+    @cached_property
+    def left_out_rms(self) -> float:
+        """Root mean square of `left_out`, one stray shade held back."""
+        return float(np.sqrt((_held_back(self.left_out) ** 2).mean()))
+
+    @cached_property
+    def covariance(self) -> Array:
+        """Of a log ratio to paper, (3, 3): how much worse than usual left-out shades come out.
+
+        A blot is to the ramp what a left-out shade is. What prints ordinarily
+        scatter is in the calibration already.
+        """
+        strayed = _held_back(self.left_out)
+        size, axes = np.linalg.eigh(strayed.T @ strayed / len(strayed))
+        excess = np.maximum(size - LEFT_OUT_SD**2, 0.0)
+        return np.asarray(axes * excess @ axes.T)
+
+    @cached_property
+    def _depth(self) -> Array:
+        return np.asarray(np.log(np.maximum(self.seen[:, 1], _EPSILON)))
+
+    @cached_property
+    def _ends(self) -> tuple[float, float]:
+        low = float(self._depth.min())
+        return low, max(float(self._depth.max()), low + 0.1)
+
+    @cached_property
+    def _ratio(self) -> Array:
+        return np.asarray(np.log(np.maximum(self.seen, _EPSILON) / self.measured))
+
+    @cached_property
+    def _design(self) -> Array:
+        return self._terms(self._depth)
+
+    def _terms(self, depth: Array) -> Array:
+        low, high = self._ends
+        t = 2 * (depth - low) / (high - low) - 1
+        return np.asarray(t[..., None] ** _TERMS)
+
+    @cached_property
+    def _fit(self) -> RobustFit:
+        return reweighted_fit(
+            self._design,
+            self._ratio,
+            cauchy(_KNEE),
+            NORM,
+            base=self.sound**2,
+            least_sd=_LEAST_SD,
+            rounds=5,
+        )
+
+
+def _held_back(left_out: Array) -> Array:
+    """Left-out log ratios (n, 3) with none further out than a few times the median."""
+    size = np.linalg.norm(left_out, axis=1)
+    limit = _FARTHEST_STRAY * max(float(np.median(size)), _EPSILON)
+    return np.asarray(left_out * np.minimum(1.0, limit / np.maximum(size, _EPSILON))[:, None])

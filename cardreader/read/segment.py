@@ -1,0 +1,292 @@
+"""The bay -> BlotRegion: where the blot is, and what it and the paper look like.
+
+Blood is redder than paper whatever the light's strength, so the ratio of red to green
+finds the blot even where the light falls off. A smooth light field is fitted to the
+blank paper around (`paper`) and carried under the blot; the blot's colour is its ratio
+to that. Only the core counts: the rim of a soaked blot is darker or paler than the rest.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.card import layout
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.core.robust import half_central_spread
+from cardreader.read.banding import EVEN, Banding
+from cardreader.read.bay import (
+    EDGE_MM,
+    GRID_PX_PER_MM,
+    SIDE_MM,
+    along_mm,
+    bands_over,
+    log_light_of,
+    rectify,
+    redness_of,
+    refuse,
+    smooth,
+    tile_means,
+)
+from cardreader.read.locate import CardPose
+from cardreader.read.paper import PaperLight, fit_paper
+from cardreader.read.photo import Photo
+from cardreader.read.sample import at_top
+
+BORDER_MM = 1.0
+MIN_AREA_MM2 = 20.0
+MIN_CORE_MM2 = 5.0
+MIN_REDNESS = 0.25
+"""Least ln(red/green) above the paper's that counts as a blot."""
+MAX_FRAGMENTS = 0.15
+MAX_HOLES = 0.03
+MAX_UNEVENNESS = 0.12
+MAX_GLARE = 0.01
+MAX_PALE = 0.05
+MAX_DARKER = 0.2
+MAX_PAPER_CLIPPED = 0.4
+_TRIM = 0.1
+
+
+@dataclass(frozen=True)
+class BlotRegion:
+    """A blot found in the bay, before any colour correction.
+
+    Attributes
+    ----------
+    outline_mm : (K, 2)
+        Closed outline on the card.
+    area_mm2, core_area_mm2 : float
+        Of the whole blot and of the part whose colour counts.
+    centre_mm : (2,)
+        Centre of the core.
+    linear : (3,)
+        Core's linear RGB in the core's mean light.
+    covariance : (3, 3)
+        Of ``linear``, from the spread over the core.
+    paper_linear : (3,)
+        Blank paper's linear RGB in the same light.
+    paper_covariance : (3, 3)
+        Of ``paper_linear``, from the fit of the light field.
+    unevenness : float
+        Robust standard deviation of ln reflectance (green, blue) over the core.
+    paper_residual : float
+        The same of blank paper about the light field.
+    n_pixels : int
+        Working-image pixels in the core.
+    """
+
+    outline_mm: NDArray[np.float64]
+    area_mm2: float
+    core_area_mm2: float
+    centre_mm: NDArray[np.float64]
+    linear: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    paper_linear: NDArray[np.float64]
+    paper_covariance: NDArray[np.float64]
+    unevenness: float
+    paper_residual: float
+    n_pixels: int
+
+
+def segment_blot(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> BlotRegion | Refusal:
+    """Find the blot in the bay and what it and the paper look like.
+
+    Bands of light are taken off first, as deep as white card shows them: paper is
+    about as bright, and lies under the same part of the phone's tone curve.
+
+    Refusals: CLIPPED, BLOT_MISSING, BLOT_TOO_SMALL, BLOT_TOUCHES_BORDER,
+    BLOT_UNEVEN, GLARE_ON_BLOT, SHADOW_EDGE, PAPER_NOT_BLANK.
+    """
+    encoded = rectify(photo, pose)
+    bands = bands_over(banding)
+    log_light = log_light_of(photo, encoded) - bands
+    rough = _red_area(log_light, _neutral_redness(photo, pose))
+    if isinstance(rough, Refusal):
+        return rough
+    ends = at_top(photo, encoded)
+    clipped: NDArray[np.bool_] = np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
+    share = float((clipped & ~rough).sum() / max((~rough).sum(), 1))
+    if share > MAX_PAPER_CLIPPED:
+        return refuse(Reason.CLIPPED, f"{share:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
+    paper = fit_paper(log_light, rough, clipped)
+    if isinstance(paper, Refusal):
+        return paper
+    depth = log_light - paper.field
+    mask = _blot_mask(depth, rough)
+    if isinstance(mask, Refusal):
+        return mask
+    return _describe(pose, paper, depth, mask, bands)
+
+
+def _neutral_redness(photo: Photo, pose: CardPose) -> float:
+    """Redness of the lightest printed neutrals: about that of white paper in this light."""
+    centres = [(c.x_mm, c.y_mm) for c in layout.cells() if c.shade in ("N11", "N12")]
+    at = np.rint(pose.to_px(centres)).astype(int)
+    height, width = photo.encoded.shape[:2]
+    near = [
+        photo.encoded[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].reshape(-1, 3)
+        for x, y in at
+        if 0 <= x < width and 0 <= y < height
+    ]
+    return float(np.median(redness_of(log_light_of(photo, np.concatenate(near)))))
+
+
+def _red_area(log_light: NDArray[np.float32], neutral: float) -> NDArray[np.bool_] | Refusal:
+    """Pixels redder than the paper, roughly, holes filled: split at the valley between the two."""
+    redness = smooth(redness_of(log_light), 2.0)
+    paper = float(np.percentile(redness, 10))
+    if paper > neutral + MIN_REDNESS:
+        return refuse(Reason.BLOT_TOUCHES_BORDER, "no blank paper left in the window")
+    scaled = np.clip((redness - paper) / 2.5 * 255, 0, 255).astype(np.uint8)
+    _, mask = cv2.threshold(scaled, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    red: NDArray[np.bool_] = np.asarray(mask) > 0
+    if red.mean() < 2.0 / SIDE_MM**2:
+        return refuse(Reason.BLOT_MISSING, "nothing redder than the paper")
+    contrast = float(np.median(redness[red]) - np.median(redness[~red]))
+    if contrast < MIN_REDNESS:
+        return refuse(Reason.BLOT_MISSING, f"ln(red/green) only {contrast:.2f} above the paper's")
+    return _filled(red)
+
+
+def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    pixels = mask.astype(np.uint8)
+    contours, _ = cv2.findContours(pixels, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return np.asarray(cv2.drawContours(pixels, contours, -1, 1, cv2.FILLED)) > 0
+
+
+def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[np.bool_] | Refusal:
+    """The blot's pixels: half as deep as its middle or deeper, one piece, no holes."""
+    dark = smooth(depth[..., 1] + depth[..., 2], 1.0) / 2
+    middle = float(np.median(dark[rough]))
+    edge = math.log((1.0 + math.exp(middle)) / 2.0)
+    pixels = (dark < edge).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(pixels, connectivity=8)
+    if count < 2:
+        return refuse(Reason.BLOT_MISSING, "nothing darker than the paper")
+    areas = stats[1:, cv2.CC_STAT_AREA] / GRID_PX_PER_MM**2
+    largest = int(areas.argmax())
+    area = float(areas[largest])
+    if area < MIN_AREA_MM2:
+        return refuse(Reason.BLOT_TOO_SMALL, f"{area:.0f} mm2 < {MIN_AREA_MM2:.0f}")
+    others = float(areas[areas > 0.3].sum() - area) / area
+    if others > MAX_FRAGMENTS:
+        return refuse(
+            Reason.BLOT_UNEVEN, f"fragments of {others:.0%} of the blot > {MAX_FRAGMENTS:.0%}"
+        )
+    piece: NDArray[np.bool_] = np.asarray(labels) == largest + 1
+    whole = _filled(piece)
+    holes = 1.0 - float(piece.sum()) / float(whole.sum())
+    if holes > MAX_HOLES:
+        return refuse(Reason.BLOT_UNEVEN, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
+    rim = _farthest_mm(whole)
+    if rim > layout.BAY_MM / 2 - BORDER_MM:
+        return refuse(
+            Reason.BLOT_TOUCHES_BORDER,
+            f"{layout.BAY_MM / 2 - rim:.1f} mm from the frame < {BORDER_MM}",
+        )
+    return whole
+
+
+def _farthest_mm(mask: NDArray[np.bool_]) -> float:
+    """How far from the middle of the bay a mask goes, along either side."""
+    seen = [np.flatnonzero(mask.any(axis=axis))[[0, -1]] for axis in (0, 1)]
+    return float(np.abs(along_mm()[np.array(seen)]).max())
+
+
+def _describe(
+    pose: CardPose,
+    paper: PaperLight,
+    depth: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    bands: NDArray[np.float32],
+) -> BlotRegion | Refusal:
+    inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) / GRID_PX_PER_MM
+    margin = min(max(0.25 * float(inside.max()), EDGE_MM), 1.5)
+    core = np.asarray(inside > margin)
+    core_area = float(core.sum()) / GRID_PX_PER_MM**2
+    if core_area < MIN_CORE_MM2:
+        return refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
+    ratio = np.exp(depth)
+    depths = smooth(depth, 2.0)[core][:, 1:].mean(axis=1)
+    inner = ratio[core]
+    ordered = np.sort(inner.T.copy(), axis=1)
+    refusal = _uneven_or_shining(inner, ordered, depths)
+    if refusal is not None:
+        return refusal
+    mean_ratio, covariance = _mean_ratio(ratio, ordered, core)
+    weights = np.stack([core.sum(axis=0), core.sum(axis=1)])
+    centre = weights @ along_mm() / core.sum() + np.array(layout.CENTRE_MM)
+    log_paper, log_paper_covariance = paper.at(centre)
+    # Bands are less deep in paper than in blood, where the tone curve is steeper. In
+    # the core's mean light, bands and all, that makes no difference to the ratio.
+    over_core = np.broadcast_to(bands, depth.shape)[core].mean(axis=0, dtype=np.float64)
+    paper_linear = np.exp(log_paper + over_core)
+    scale = np.diag(paper_linear)
+    return BlotRegion(
+        outline_mm=_outline_mm(mask),
+        area_mm2=float(mask.sum()) / GRID_PX_PER_MM**2,
+        core_area_mm2=core_area,
+        centre_mm=centre,
+        linear=mean_ratio * paper_linear,
+        covariance=scale @ covariance @ scale,
+        paper_linear=paper_linear,
+        paper_covariance=scale @ log_paper_covariance @ scale,
+        unevenness=half_central_spread(depths),
+        paper_residual=paper.residual,
+        n_pixels=round(core_area * pose.px_per_mm**2),
+    )
+
+
+def _uneven_or_shining(
+    ratio: NDArray[np.float32], ordered: NDArray[np.float32], depths: NDArray[np.float32]
+) -> Refusal | None:
+    """Refuse a core of several colours.
+
+    ``ratio`` (k, 3) is to the paper, ``ordered`` (3, k) the same sorted by channel,
+    ``depths`` (k,) its smoothed log in green and blue.
+
+    Reflected light is added to all channels and only brightens, in one place.
+    Clots and a thin or streaky soak go both ways about the middle.
+    """
+    dark, middle, bright = np.quantile(depths, (0.01, 0.5, 0.99))
+    more = ratio - ordered[:, ordered.shape[1] // 2]
+    shine = (more[:, 1:].min(axis=1) > 0.06) & (more[:, 0] > 0.6 * more[:, 1])
+    unevenness = half_central_spread(depths)
+    if middle - dark < MAX_DARKER and bright - middle > middle - dark and shine.mean() > MAX_GLARE:
+        return refuse(
+            Reason.GLARE_ON_BLOT, f"{shine.mean():.1%} of the core shines > {MAX_GLARE:.0%}"
+        )
+    if unevenness > MAX_UNEVENNESS or shine.mean() > MAX_PALE:
+        return refuse(
+            Reason.BLOT_UNEVEN,
+            f"spread of {unevenness:.3f} (limit {MAX_UNEVENNESS}), "
+            f"{shine.mean():.1%} pale (limit {MAX_PALE:.0%})",
+        )
+    return None
+
+
+def _mean_ratio(
+    ratio: NDArray[np.float32], ordered: NDArray[np.float32], core: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Trimmed mean (3,) over the core and its covariance (3, 3) from tile means."""
+    n = ordered.shape[1]
+    cut = int(_TRIM * n)
+    mean = ordered[:, cut : n - cut].mean(axis=1, dtype=np.float64)
+    covered = tile_means(core.astype(np.float32)) > 0.99
+    tiles = tile_means(ratio)[covered]
+    if len(tiles) < 4:
+        return mean, np.cov(ordered) / 4
+    return mean, np.cov(tiles.T) / len(tiles)
+
+
+def _outline_mm(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    longest = max(contours, key=len)
+    points = cv2.approxPolyDP(longest, 0.5, True).reshape(-1, 2).astype(np.float64)
+    corner = np.array(layout.CENTRE_MM) - SIDE_MM / 2
+    return np.asarray((points + 0.5) / GRID_PX_PER_MM + corner)
