@@ -12,26 +12,23 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
-from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule, SmokingRule
+from cardreader.decide.followuprules import FollowUpRules, read_follow_up
 from cardreader.decide.statements import USUAL_CARE, Statement
 from cardreader.decide.subject import Smoking, Subject, Trimester
+from cardreader.decide.tomltable import ProtocolError, Table, shown
 
 SCHEMA = 1
 DEFAULT = "common-practice"
 LONGEST_FILE_BYTES = 100_000
 HIGHEST_LIMIT_G_DL = 25.0
-
-
-class ProtocolError(ValueError):
-    """A protocol that can't be used; the message names the file, the place and the fault."""
 
 
 class Group(StrEnum):
@@ -50,7 +47,9 @@ class Band:
     """A range of haemoglobin; it starts where the band before it ends.
 
     ``below_g_dl`` holds the upper limit for the first, second and third
-    trimester in g/dL, or is None in the last band, which is open.
+    trimester in g/dL, or is None in the last band, which is open;
+    ``after_birth_g_dl`` is the limit once she has given birth, None where the
+    protocol names none of its own.
     """
 
     id: str
@@ -58,6 +57,7 @@ class Band:
     group: Group
     below_g_dl: tuple[float, float, float] | None
     source: str = ""
+    after_birth_g_dl: float | None = None
 
     def limit_g_dl(self, trimester: Trimester | None) -> float | None:
         """Upper limit in g/dL. With the trimester unknown, the strictest (highest)."""
@@ -102,6 +102,7 @@ class Protocol:
     elevation: ElevationRule | None = None
     smoking: SmokingRule | None = None
     usual_care: UsualCare = UsualCare()
+    follow_up: FollowUpRules = field(default_factory=FollowUpRules)
     sha256: str = ""
 
     @property
@@ -117,6 +118,18 @@ class Protocol:
         if self.smoking is not None and subject.smoking is not None:
             total += self.smoking.adjustment_g_dl(subject.smoking)
         return total
+
+    def for_subject(self, subject: Subject) -> Protocol:
+        """This protocol, or after a birth the same with its limits for after birth."""
+        if subject.pregnant:
+            return self
+        bands = tuple(
+            band
+            if band.after_birth_g_dl is None
+            else replace(band, below_g_dl=(band.after_birth_g_dl,) * 3)
+            for band in self.bands
+        )
+        return replace(self, bands=bands)
 
     def limit_g_dl(self, group: Group, trimester: Trimester | None) -> float:
         """Upper limit of the highest band of a group (severe or anaemic), g/dL."""
@@ -165,7 +178,7 @@ def parse_protocol(data: bytes) -> Protocol:
         document = tomllib.loads(data.decode("utf-8"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise ProtocolError(f"not a TOML file: {error}") from None
-    top = _Table(document, "")
+    top = Table(document, "")
     if (schema := top.take("schema", int)) != SCHEMA:
         raise ProtocolError(f"schema is {schema}; this version reads {SCHEMA}")
     adjustments = top.table("adjustments")
@@ -176,6 +189,7 @@ def parse_protocol(data: bytes) -> Protocol:
         bands=_bands(top),
         certainty=_certainty(top.table("limits")),
         usual_care=_usual_care(top.table("usual_care")),
+        follow_up=read_follow_up(top.table("follow_up")),
         sha256=hashlib.sha256(data).hexdigest(),
         elevation=_elevation(adjustments) if "elevation" in adjustments else None,
         smoking=_smoking(adjustments) if "smoking" in adjustments else None,
@@ -185,88 +199,16 @@ def parse_protocol(data: bytes) -> Protocol:
     return protocol
 
 
-class _Table:
-    """One TOML table, read key by key; a key nobody asked for is a fault.
-
-    A misspelt key would otherwise be passed over in silence, and with it a
-    limit somebody believed they had set.
-    """
-
-    def __init__(self, values: dict[str, Any], where: str) -> None:
-        self._values = dict(values)
-        self._where = where
-
-    def at(self, key: str) -> str:
-        return f"{self._where}.{key}" if self._where else key
-
-    def take(self, key: str, kind: type, default: Any = ...) -> Any:
-        if key not in self._values:
-            if default is ...:
-                raise ProtocolError(f"{self.at(key)} is missing")
-            return default
-        value = self._values.pop(key)
-        # bool is an int to Python, but "true" is no number to anybody else.
-        if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
-            raise ProtocolError(f"{self.at(key)} must be {_KIND_NAMES[kind]}, not {_shown(value)}")
-        return value
-
-    def text(self, key: str, default: Any = ...) -> str:
-        value = str(self.take(key, str, default)).strip()
-        if not value and default is ...:
-            raise ProtocolError(f"{self.at(key)} is empty")
-        return value
-
-    def number(self, key: str, low: float, high: float, default: Any = ...) -> float:
-        value = self._values.get(key)
-        if isinstance(value, int) and not isinstance(value, bool):
-            # Compared as an integer: a huge one would overflow a float.
-            self._values[key] = float(value) if abs(value) < 10**15 else float("inf")
-        value = float(self.take(key, float, default))
-        return _within(value, low, high, self.at(key))
-
-    def table(self, key: str) -> _Table:
-        return _Table(self.take(key, dict, {}), self.at(key))
-
-    def __contains__(self, key: str) -> bool:
-        return key in self._values
-
-    def is_table(self, key: str) -> bool:
-        return isinstance(self._values.get(key), dict)
-
-    def finish(self) -> None:
-        if self._values:
-            raise ProtocolError(f"{self.at(sorted(self._values)[0])} is not a known key")
-
-
-_KIND_NAMES = {
-    int: "a whole number",
-    float: "a number",
-    str: "text in quotes",
-    dict: "a table",
-    list: "a list",
-}
-
-
-def _shown(value: object) -> str:
-    return repr(value) if len(repr(value)) <= 40 else repr(value)[:37] + "..."
-
-
-def _within(value: float, low: float, high: float, where: str) -> float:
-    if not (isfinite(value) and low <= value <= high):
-        raise ProtocolError(f"{where} is {value:g}, outside {low:g} to {high:g}")
-    return value
-
-
-def _id(table: _Table, key: str) -> str:
+def _id(table: Table, key: str) -> str:
     value = table.text(key)
     if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,63}", value):
         raise ProtocolError(
-            f"{table.at(key)} is {_shown(value)}; use small letters, digits, hyphen, underscore"
+            f"{table.at(key)} is {shown(value)}; use small letters, digits, hyphen, underscore"
         )
     return value
 
 
-def _bands(top: _Table) -> tuple[Band, ...]:
+def _bands(top: Table) -> tuple[Band, ...]:
     rows = top.take("bands", list)
     bands = tuple(_band(row, f"bands[{i}]", i == len(rows)) for i, row in enumerate(rows, 1))
     if len({band.id for band in bands}) < len(bands):
@@ -279,6 +221,12 @@ def _bands(top: _Table) -> tuple[Band, ...]:
     if groups.count(2) != 1:
         raise ProtocolError("only the last band may be not_anaemic")
     for lower, upper in pairwise(bands[:-1]):
+        first, second = (b.after_birth_g_dl for b in (lower, upper))
+        if (first is None) != (second is None) or (first or 0) >= (second or 1):
+            raise ProtocolError(
+                f"bands {lower.id!r} and {upper.id!r} must both have limits for after birth, "
+                "rising, or none"
+            )
         if lower.below_g_dl is None or upper.below_g_dl is None:
             continue
         pairs = zip(lower.below_g_dl, upper.below_g_dl, strict=True)
@@ -292,7 +240,7 @@ def _bands(top: _Table) -> tuple[Band, ...]:
 def _band(row: object, where: str, last: bool) -> Band:
     if not isinstance(row, dict):
         raise ProtocolError(f"{where} must be a table")
-    table = _Table(row, where)
+    table = Table(row, where)
     group = table.text("group")
     if group not in _GROUP_ORDER:
         raise ProtocolError(f"{table.at('group')} must be one of {', '.join(Group)}")
@@ -302,12 +250,15 @@ def _band(row: object, where: str, last: bool) -> Band:
         group=Group(group),
         below_g_dl=None if last else _limit(table),
         source=table.text("source", ""),
+        after_birth_g_dl=_limit_after_birth(table),
     )
+    if last and band.after_birth_g_dl is not None:
+        raise ProtocolError(f"{where}: the last band is open")
     table.finish()
     return band
 
 
-def _limit(table: _Table) -> tuple[float, float, float]:
+def _limit(table: Table) -> tuple[float, float, float]:
     if table.is_table("below_g_dl"):
         by = table.table("below_g_dl")
         one, two, three = (
@@ -319,7 +270,13 @@ def _limit(table: _Table) -> tuple[float, float, float]:
     return limit, limit, limit
 
 
-def _certainty(table: _Table) -> Certainty:
+def _limit_after_birth(table: Table) -> float | None:
+    if "after_birth_below_g_dl" not in table:
+        return None
+    return table.number("after_birth_below_g_dl", 0.1, HIGHEST_LIMIT_G_DL)
+
+
+def _certainty(table: Table) -> Certainty:
     usual = Certainty()
     certainty = Certainty(
         # A protocol may be more careful than these ends, never less: severe
@@ -336,23 +293,23 @@ def _certainty(table: _Table) -> Certainty:
     return certainty
 
 
-def _usual_care(table: _Table) -> UsualCare:
+def _usual_care(table: Table) -> UsualCare:
     care = UsualCare(**{name: _codes(table, name) for name in Group})
     table.finish()
     return care
 
 
-def _codes(table: _Table, key: str) -> tuple[Statement, ...]:
+def _codes(table: Table, key: str) -> tuple[Statement, ...]:
     codes = table.take(key, list, [])
     for code in codes:
         if not isinstance(code, str) or code not in USUAL_CARE:
             raise ProtocolError(
-                f"{table.at(key)} holds {_shown(code)}; known are {', '.join(sorted(USUAL_CARE))}"
+                f"{table.at(key)} holds {shown(code)}; known are {', '.join(sorted(USUAL_CARE))}"
             )
     return tuple(Statement(code) for code in codes)
 
 
-def _elevation(adjustments: _Table) -> ElevationRule:
+def _elevation(adjustments: Table) -> ElevationRule:
     table = adjustments.table("elevation")
     method = table.text("method")
     if method not in ("formula", "table"):
@@ -370,13 +327,13 @@ def _elevation(adjustments: _Table) -> ElevationRule:
     return rule
 
 
-def _steps(table: _Table, default: Any) -> tuple[tuple[float, float], ...]:
+def _steps(table: Table, default: Any) -> tuple[tuple[float, float], ...]:
     where = table.at("table")
     steps = []
     for row in table.take("table", list, default):
         if not (isinstance(row, list) and len(row) == 2):
             raise ProtocolError(f"{where} must hold pairs [from metres, g/L]")
-        pair = _Table(dict(zip(("from_m", "g_l"), row, strict=True)), where)
+        pair = Table(dict(zip(("from_m", "g_l"), row, strict=True)), where)
         steps.append((pair.number("from_m", 0, 9000), pair.number("g_l", 0, 100)))
     for (from_m, g_l), (next_m, next_g_l) in pairwise(steps):
         if next_m <= from_m or next_g_l < g_l:
@@ -384,7 +341,7 @@ def _steps(table: _Table, default: Any) -> tuple[tuple[float, float], ...]:
     return tuple(steps)
 
 
-def _smoking(adjustments: _Table) -> SmokingRule:
+def _smoking(adjustments: Table) -> SmokingRule:
     table = adjustments.table("smoking")
     rule = SmokingRule({kind: table.number(kind.value, 0, 30) for kind in Smoking})
     table.text("source")

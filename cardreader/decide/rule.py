@@ -152,6 +152,7 @@ def decide(
     subject = subject or Subject()
     if isinstance(estimate, Refusal):
         return _not_read(estimate, protocol)
+    protocol = protocol.for_subject(subject)
     adjustment = protocol.adjustment_g_dl(subject)
     bands = _band_probabilities(estimate, protocol, subject, adjustment)
     p_severe = _p_below(estimate, protocol, Group.SEVERE, subject, adjustment)

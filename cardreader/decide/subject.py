@@ -48,7 +48,7 @@ class Subject:
         Elevation of the place where she lives, metres above the sea.
     smoking : Smoking or None
     pregnant : bool
-        Always True: the protocols here are for pregnancy only.
+        False once she has given birth: a protocol has limits of its own for then.
 
     Raises
     ------
@@ -63,8 +63,8 @@ class Subject:
     pregnant: bool = True
 
     def __post_init__(self) -> None:
-        if not self.pregnant:
-            raise ValueError("only readings in pregnancy are judged; the limits differ otherwise")
+        if not self.pregnant and (self.trimester, self.gestation_weeks) != (None, None):
+            raise ValueError("after the birth there are no weeks of pregnancy")
         if self.trimester is not None:
             object.__setattr__(self, "trimester", Trimester(self.trimester))
         if self.smoking is not None:

@@ -1,8 +1,6 @@
 """Who is due, who is overdue, and whose haemoglobin does not rise. No database here.
 
-Common practice, no source; local protocol decides: a test at each of four
-antenatal visits, monthly once anaemic. The weeks of the four visits are those
-many programmes use (from memory, no source).
+The figures are those of the protocol file, with their origin.
 """
 
 from __future__ import annotations
@@ -13,25 +11,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import erf, hypot, sqrt
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.history import Measurement, Standing
 from cardreader.register.models import Regimen, Treatment
-
-
-@dataclass(frozen=True)
-class FollowUpRules:
-    """Figures of the local protocol.
-
-    ``visit_weeks`` are the (first, last) completed weeks of each scheduled visit;
-    the others are in days, and g/dL for the rise expected in ``rise_after_days``
-    of treatment.
-    """
-
-    visit_weeks: tuple[tuple[int, int], ...] = ((0, 12), (14, 26), (28, 34), (36, 40))
-    monthly_days: int = 30
-    grace_days: int = 7
-    rise_after_days: int = 28
-    rise_g_dl: float = 1.0
-    confirmation_days: int = 14
 
 
 class DueKind(StrEnum):

@@ -9,9 +9,9 @@ from enum import StrEnum
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.followup import (
     Due,
-    FollowUpRules,
     MissingRise,
     gestation_start,
     missing_rise,

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register.followup import FollowUpRules
 from cardreader.register.history import counts
 from cardreader.register.lists import ListName, list_counts, open_rows
 from cardreader.register.models import Reading, Referral, Source, Visit, Woman

@@ -165,7 +165,7 @@ def list_women(
     state: State = request.app.state.shared
     today = state.today()
     with state.database.read() as session:
-        rows = open_rows(session, state.settings.rules)
+        rows = open_rows(session, state.rules)
         if on_list is not None:
             rows = list_rows(rows, on_list, today)
         return [_woman_out(row, today) for row in rows]
@@ -191,7 +191,7 @@ def post_woman(request: Request, visitor: Carer, body: WomanIn) -> WomanOut:
             visitor.account_id,
             body.smoking,
         )
-        return _woman_out(row_of(woman, state.settings.rules), state.today())
+        return _woman_out(row_of(woman, state.rules), state.today())
 
 
 @router.get("/women/{woman_id}", responses=NOT_FOUND)
@@ -199,7 +199,7 @@ def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
     """One woman."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        row = row_of(_woman(session, woman_id), state.settings.rules)
+        row = row_of(_woman(session, woman_id), state.rules)
         return _woman_out(row, state.today())
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import sqlite_url
-from cardreader.register.followup import FollowUpRules
 
 
 class PhotoPolicy(StrEnum):
@@ -38,7 +37,6 @@ class Settings:
     free_tries: int = 4
     requests_a_minute: int = 600
     session: SessionLimits = field(default_factory=SessionLimits)
-    rules: FollowUpRules = field(default_factory=FollowUpRules)
 
     @property
     def url(self) -> str:

@@ -9,6 +9,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.database import Database
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.reader import PhotoReader
@@ -56,3 +57,8 @@ class State:
     reading_slots: threading.Semaphore = field(
         default_factory=lambda: threading.Semaphore(os.cpu_count() or 1)
     )
+
+    @property
+    def rules(self) -> FollowUpRules:
+        """What the protocol says of following a woman."""
+        return self.reader.rules.follow_up

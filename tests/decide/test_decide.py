@@ -314,7 +314,7 @@ def test_trimester_from_weeks(weeks: int, trimester: int) -> None:
         {"elevation_m": 9000.0},
         {"elevation_m": float("nan")},
         {"smoking": "pipe"},
-        {"pregnant": False},
+        {"pregnant": False, "gestation_weeks": 20},
     ],
 )
 def test_impossible_subjects(wrong: dict) -> None:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocol import (
     Group,
     ProtocolError,
@@ -80,6 +81,25 @@ def test_elevation_rule_agrees_with_the_published_table(step: int, published: fl
     assert middle == pytest.approx(published, abs=0.06)
 
 
+def test_follow_up_of_the_file_is_what_the_program_takes_when_it_says_nothing() -> None:
+    """Common practice, no source: four visits, monthly once anaemic, 100 days of tablets."""
+    rules = load_protocol().follow_up
+    assert rules == FollowUpRules()
+    assert parse_protocol(COMMON.split("# When she is tested again")[0].encode()).follow_up == rules
+    assert rules.severe_days < rules.monthly_days
+    assert (rules.tablets.prevention_a_day, rules.tablets.treatment_a_day) == (1, 2)
+
+
+def test_limits_after_a_birth_are_those_of_women_who_are_not_pregnant() -> None:
+    """WHO/NMH/NHD/MNM/11.1, from memory: below 120 g/L anaemic, below 80 g/L severe."""
+    for name in shipped_protocols():
+        protocol = load_protocol(name)
+        after = protocol.for_subject(Subject(pregnant=False))
+        assert after.limit_g_dl(Group.ANAEMIC, None) == 12.0
+        assert after.limit_g_dl(Group.SEVERE, None) == 8.0
+        assert protocol.for_subject(Subject()) is protocol
+
+
 def test_elevation_rule_by_hand() -> None:
     # 0.0056384 * 2000 + 0.0000003 * 2000**2 = 11.2768 + 1.2 = 12.4768 g/L
     assert _who_elevation().adjustment_g_dl(2000) == pytest.approx(1.24768)
@@ -127,6 +147,16 @@ def test_adjustments_add_up_and_default_to_none() -> None:
         ('"usual_severe_list"', '"usual_luck"', "usual_care.severe holds 'usual_luck'"),
         ('"usual_severe_list"', "[1]", "usual_care.severe holds [1]"),
         ("[limits]", "[limits", "not a TOML file"),
+        ("after_birth_below_g_dl = 8.0", "", "must both have limits for after birth"),
+        ("after_birth_below_g_dl = 8.0", "after_birth_below_g_dl = 13.0", "rising"),
+        ("monthly_days = 30", "monthly_days = 0", "follow_up.monthly_days is 0, outside 1"),
+        ("monthly_days = 30", "monthly_days = 30.5", "must be a whole number"),
+        ("monthly_days = 30", f"monthly_days = {10**400}", "outside 1 to 400"),
+        ("severe_days", "severe_day", "follow_up.severe_day is not a known key"),
+        ("[14, 26]", "[14]", "visit_weeks must hold two whole numbers"),
+        ("[14, 26]", "[11, 26]", "visit_weeks must follow one another"),
+        ("[42, 56]", "[56, 42]", "ends before it starts"),
+        ("closes = true", "closes = 1", "closes must be true or false"),
     ],
 )
 def test_faults_are_told_in_one_line(old: str, new: str, fault: str) -> None:

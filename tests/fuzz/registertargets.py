@@ -21,12 +21,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from target import Target, bad, one_line, sound_json, text_maker
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
 from cardreader.register import accounts, audit, backup, fhir, tables
 from cardreader.register.database import Database, RegisterError, sqlite_url
-from cardreader.register.followup import FollowUpRules
 from cardreader.register.lists import open_rows
 from cardreader.register.models import Reading, Regimen, Role, utc_now
 from cardreader.register.photostore import PhotoStore, PhotoStoreError, open_store, read_key

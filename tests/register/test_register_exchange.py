@@ -12,10 +12,10 @@ from builders import PROTOCOL, add_woman, facts, lab, photo, refused
 from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.observation import Observation
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register import fhir, recording, tables
 from cardreader.register.confirmations import confirmations
-from cardreader.register.followup import FollowUpRules
 from cardreader.register.models import utc_now
 from cardreader.register.summary import summarise
 from cardreader.register.tube import TubeUnit

@@ -8,9 +8,10 @@ import pytest
 from builders import add_woman, facts, lab, photo
 from scipy.stats import norm
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register import women
-from cardreader.register.followup import DueKind, FollowUpRules, missing_rise, next_due
+from cardreader.register.followup import DueKind, missing_rise, next_due
 from cardreader.register.history import Measurement, standing
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows, row_of
 from cardreader.register.models import Regimen, Source, Treatment

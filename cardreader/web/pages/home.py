@@ -25,7 +25,7 @@ def first(request: Request, visitor: Anyone) -> Response:
     state: State = request.app.state.shared
     today = state.today()
     with state.database.read() as session:
-        counts = list_counts(open_rows(session, state.settings.rules), today)
+        counts = list_counts(open_rows(session, state.rules), today)
         seen = session.scalar(select(func.count()).select_from(Visit).where(Visit.on == today))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(request, "home.html", waiting=waiting, seen=seen, today=today)

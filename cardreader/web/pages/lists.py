@@ -26,7 +26,7 @@ def show(request: Request, visitor: Carer, name: str) -> Response:
     state: State = request.app.state.shared
     today = state.today()
     with state.database.read() as session:
-        rows = list_rows(open_rows(session, state.settings.rules), chosen, today)
+        rows = list_rows(open_rows(session, state.rules), chosen, today)
         return page(
             request,
             "list.html",

@@ -58,7 +58,7 @@ def _summary(request: Request, month: str) -> Summary:
     state: State = request.app.state.shared
     today = state.today()
     with state.database.read() as session:
-        return summarise(session, _month(month, today), today, state.settings.rules)
+        return summarise(session, _month(month, today), today, state.rules)
 
 
 def _month(text: str, today: dt.date) -> dt.date:

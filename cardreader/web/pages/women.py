@@ -196,7 +196,7 @@ def _woman_page(
     """Her page; with ``fields``, one of its forms again with what is wrong in it."""
     state: State = request.app.state.shared
     today = state.today()
-    row = row_of(woman, state.settings.rules)
+    row = row_of(woman, state.rules)
     points = [
         {**asdict(p), "day": p.day, "words": words.outcome_words(p.outcome, p.source)}
         for p in row.points
