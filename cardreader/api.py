@@ -19,12 +19,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cardreader import pipeline
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import DEFAULT, load_protocol
 from cardreader.decide.subject import Subject
 from cardreader.hb.container import load_calibration
-from cardreader.pipeline import Reader, Reading
+from cardreader.pipeline import Reading
+from cardreader.reader import Reader
 
 if TYPE_CHECKING:
     import pandas as pd

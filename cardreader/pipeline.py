@@ -12,18 +12,16 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, replace
-from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import __version__
-from cardreader.card.lot import Lot, Lots
+from cardreader.card.lot import Lot
+from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Decision, decide
 from cardreader.decide.subject import Subject
-from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import HbEstimate, estimate_colour, signature
 from cardreader.read.banding import Banding, find_banding
 from cardreader.read.blot import BlotColour, measure_blot
@@ -31,16 +29,7 @@ from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo, open_photo
 from cardreader.read.sample import PatchSamples, sample
-
-
-@dataclass(frozen=True)
-class Reader:
-    """What a photo is read with: known lots, calibration, protocol and the day."""
-
-    lots: Lots
-    calibration: Calibration
-    protocol: Protocol
-    today: date
+from cardreader.reader import Reader
 
 
 @dataclass(frozen=True, kw_only=True)

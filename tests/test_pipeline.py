@@ -12,14 +12,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.refusal import ADVICE, Reason, Refusal
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reader, read_photo
+from cardreader.pipeline import read_photo
+from cardreader.reader import Reader
 from cardreader.result.report import dumps, lot_statement, reading_json
 
 ROOT = Path(__file__).parents[1]

@@ -3,22 +3,24 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, told, writing
+from cardreader.terminal.frame import command
+from cardreader.terminal.options import number, whole
+from cardreader.terminal.output import say
+from cardreader.terminal.readeroptions import reader_of, reader_options
+
+if TYPE_CHECKING:
+    from cardreader.terminal.frame import Commands
 
 
-def add_commands(
-    subparsers: argparse._SubParsersAction[Any], make_parser: Callable[..., argparse.ArgumentParser]
-) -> None:
+def add_batch(commands: Commands) -> None:
     """Add ``batch`` to the command line."""
-    from cardreader import cli
-
-    parser = make_parser(
-        subparsers,
+    parser = command(
+        commands,
         "batch",
         _batch,
         "read many photos into one table",
@@ -39,22 +41,23 @@ def add_commands(
         "--no-summary", action="store_true", help="don't make the summary page, which shows photos"
     )
     run = parser.add_argument_group("where it runs")
-    run.add_argument("--workers", type=_count, metavar="N", help="processes (default: one a core)")
+    run.add_argument(
+        "--workers", type=whole(1, 1024), metavar="N", help="processes (default: one a core)"
+    )
     run.add_argument(
         "--cluster", metavar="ADDRESS", help="address of a Dask scheduler, to run on its workers"
     )
     run.add_argument(
         "--timeout-s",
-        type=_seconds,
+        type=number(0.1, 86400),
         default=120.0,
         metavar="S",
         help="give a photo up after so many seconds (default: 120; not on a cluster)",
     )
-    cli._rules_options(parser)
+    reader_options(parser)
 
 
 def _batch(arguments: argparse.Namespace) -> ExitCode:
-    from cardreader import cli
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journal import JournalError
     from cardreader.batch.progress import on_terminal
@@ -63,14 +66,12 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
 
     out: Path = arguments.out
     if not arguments.sources and not (out / JOURNAL).is_file():
-        raise cli.CommandError(ExitCode.USAGE, f"no SOURCE, and no earlier run in {out}")
-    reader = cli._reader(arguments)
-    try:
+        raise CommandError(ExitCode.USAGE, f"no SOURCE, and no earlier run in {out}")
+    reader = reader_of(arguments)
+    with told(ExitCode.NO_FILE, SourceError):
         photos = find_photos(arguments.sources) if arguments.sources else None
-    except SourceError as error:
-        raise cli.CommandError(ExitCode.NO_FILE, str(error)) from None
     if photos == []:
-        raise cli.CommandError(ExitCode.NO_FILE, "no photo there")
+        raise CommandError(ExitCode.NO_FILE, "no photo there")
     settings = Settings(
         out=out,
         workers=arguments.workers or _cores(),
@@ -78,15 +79,13 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         timeout_s=arguments.timeout_s,
         summary=not arguments.no_summary,
     )
-    try:
+    with (
+        writing(out),
+        told(ExitCode.NO_FILE, ClusterError),
+        told(ExitCode.BAD_DATA, JournalError),
+    ):
         counts = run_batch(photos, reader, settings, on_terminal())
-    except JournalError as error:
-        raise cli.CommandError(ExitCode.BAD_DATA, str(error)) from None
-    except ClusterError as error:
-        raise cli.CommandError(ExitCode.NO_FILE, str(error)) from None
-    except OSError as error:
-        raise cli.CommandError(ExitCode.NOT_WRITTEN, cli._about(out, error)) from None
-    sys.stdout.write(
+    say(
         f"{out}: {counts.photos} photos: {counts.read} read, {counts.refused} refused, "
         f"{counts.failed} failed (measured now: {counts.measured_now}, "
         f"judged from records: {counts.judged_now}). Screening only.\n"
@@ -100,17 +99,3 @@ def _cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def _count(text: str) -> int:
-    value = int(text)
-    if not 1 <= value <= 1024:
-        raise argparse.ArgumentTypeError(f"{text!r} is not between 1 and 1024")
-    return value
-
-
-def _seconds(text: str) -> float:
-    value = float(text)
-    if not 0.1 <= value <= 86400:
-        raise argparse.ArgumentTypeError(f"{text!r} is not between 0.1 and 86400")
-    return value

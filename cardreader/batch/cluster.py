@@ -13,6 +13,7 @@ from concurrent.futures import CancelledError
 from typing import Any
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare_process, score
+from cardreader.core.oneline import one_line
 
 AHEAD = 4
 """Tasks under way for every thread of the cluster."""
@@ -36,12 +37,12 @@ def run_on_cluster(tasks: Iterable[Task], job: Job, address: str) -> Generator[O
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
-        raise ClusterError(f"no scheduler answers at {address}: {_line(error)}") from None
+        raise ClusterError(f"no scheduler answers at {address}: {one_line(error)}") from None
     try:
         with client:
             yield from _run(client, iter(tasks), job)
     except (OSError, CancelledError) as error:
-        raise ClusterError(f"lost the scheduler at {address}: {_line(error)}") from None
+        raise ClusterError(f"lost the scheduler at {address}: {one_line(error)}") from None
 
 
 def _run(client: Any, tasks: Iterator[Task], job: Job) -> Iterator[Outcome]:
@@ -122,7 +123,3 @@ def _score(run_id: str, task: Task) -> Outcome:
     if job.version != __version__:
         raise RuntimeError(f"a worker has cardreader {__version__}, not {job.version}")
     return score(task, job)
-
-
-def _line(error: BaseException) -> str:
-    return " ".join(str(error).split())[:200] or type(error).__name__

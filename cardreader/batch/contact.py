@@ -15,7 +15,7 @@ from cardreader.batch.packed import DamagedError
 from cardreader.batch.record import unpack
 from cardreader.batch.sources import read_bytes
 from cardreader.card import layout
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.refusal import Refusal
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo, open_photo

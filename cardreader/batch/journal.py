@@ -18,6 +18,7 @@ from typing import Any, Self
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
 from cardreader.batch.sources import PhotoFile
+from cardreader.core.oneline import one_line
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
 SCHEMA = 1
@@ -74,11 +75,11 @@ class Journal:
             raise JournalError(
                 f"another batch is writing to {path.parent}"
                 if locked
-                else f"{path}: {_line(error)}"
+                else f"{path}: {one_line(error)}"
             ) from None
         except sqlite3.DatabaseError as error:
             self._db.close()
-            raise JournalError(f"{path} is not a journal: {_line(error)}") from None
+            raise JournalError(f"{path} is not a journal: {one_line(error)}") from None
         except UnicodeDecodeError:  # a table's name that is no text
             self._db.close()
             raise JournalError(f"{path} is not a journal, or is damaged") from None
@@ -107,7 +108,7 @@ class Journal:
         try:
             return self._db.execute(statement, values).fetchall()
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            raise JournalError(f"{self._path}: {_line(error)}") from None
+            raise JournalError(f"{self._path}: {one_line(error)}") from None
 
     def _one(self, statement: str, values: tuple[Any, ...]) -> tuple[Any, ...] | None:
         """The first row, or None where there is none."""
@@ -289,11 +290,6 @@ class Journal:
     def record(self, sha256: str) -> bytes | None:
         """Record of a measured content."""
         return self._blob("SELECT record FROM measured WHERE sha256 = ?", (sha256,))
-
-
-def _line(error: Exception) -> str:
-    """SQLite quotes what it stumbled over, over as many lines as that has."""
-    return " ".join(str(error).split())[:200]
 
 
 def _subject_text(subject: Subject) -> str:

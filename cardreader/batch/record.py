@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.card import layout
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.hb.estimate import signature
 from cardreader.pipeline import Findings, Measurement

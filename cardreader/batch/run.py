@@ -22,7 +22,7 @@ from cardreader.batch.score import Job, Outcome, Task
 from cardreader.batch.sources import PhotoFile, read_bytes
 from cardreader.batch.table import Result, arrow_table, json_line, results_of, write_table
 from cardreader.core.files import open_atomic, write_atomic
-from cardreader.pipeline import Reader
+from cardreader.reader import Reader
 
 JOURNAL, PARQUET, CSV, LINES = "journal.sqlite", "results.parquet", "results.csv", "results.jsonl"
 SUMMARY, ABOUT = "summary.html", "run.json"

@@ -15,8 +15,10 @@ from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.batch.record import pack, unpack
 from cardreader.batch.sources import read_bytes
 from cardreader.card.cgats import write_lot
+from cardreader.core.oneline import reason
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import Measurement, Reader, measure_photo, reading_of
+from cardreader.pipeline import Measurement, measure_photo, reading_of
+from cardreader.reader import Reader
 from cardreader.result.report import reading_json
 
 
@@ -127,13 +129,13 @@ def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outc
         begun(sha256)
         return _measured(task, job, measure_photo(data, job.reader.lots, sha256))
     except DamagedError as error:
-        return _failed(task, Failure.DEFECT, _line(error), sha256)
+        return _failed(task, Failure.DEFECT, reason(error), sha256)
     except (OSError, ValueError) as error:
         if sha256 is None:  # ValueError: a null byte in the name
-            return _failed(task, Failure.CANT_OPEN, _line(error), None)
-        return _failed(task, Failure.DEFECT, _line(error), sha256)
+            return _failed(task, Failure.CANT_OPEN, reason(error), None)
+        return _failed(task, Failure.DEFECT, reason(error), sha256)
     except Exception as error:
-        return _failed(task, Failure.DEFECT, f"{type(error).__name__}: {_line(error)}", sha256)
+        return _failed(task, Failure.DEFECT, f"{type(error).__name__}: {reason(error)}", sha256)
 
 
 def _measured(task: Task, job: Job, measured: Measurement) -> Outcome:
@@ -165,12 +167,6 @@ def _reading(measured: Measurement, task: Task, job: Job) -> bytes:
 
 def _failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:
     return Outcome(task.name, sha256, trouble=Trouble(kind, detail, sha256))
-
-
-def _line(error: BaseException) -> str:
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror
-    return " ".join(str(error).split())[:200] or type(error).__name__
 
 
 def prepare_process() -> None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from cardreader.core.oneline import one_line, what_failed
 from cardreader.decide.subject import Smoking, Subject, Trimester
 from cardreader.read.photo import MAX_FILE_BYTES
 
@@ -105,7 +106,7 @@ def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
 
 def _folder(root: Path, subject: Subject) -> Iterator[PhotoFile]:
     def fail(error: OSError) -> None:
-        raise SourceError(f"{error.filename}: {error.strerror}")
+        raise SourceError(what_failed(error))
 
     for folder, subfolders, files in os.walk(root, onerror=fail):
         subfolders[:] = [name for name in subfolders if not name.startswith(".")]
@@ -195,8 +196,7 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
     except SourceError:
         raise
     except (ValueError, csv.Error) as error:
-        reason = " ".join(str(error).split())[:200]
-        raise SourceError(f"{path}, line {max(rows.line_num, 1)}: {reason}") from None
+        raise SourceError(f"{path}, line {max(rows.line_num, 1)}: {one_line(error)}") from None
 
 
 def _listed(path: Path, name: str) -> str:

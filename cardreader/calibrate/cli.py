@@ -3,32 +3,39 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
-from cardreader.terminal.options import day, number, whole
+from cardreader.terminal.failing import CommandError, told
+from cardreader.terminal.frame import Run, command
+from cardreader.terminal.options import number, whole
+from cardreader.terminal.readeroptions import (
+    calibration_option,
+    lots_option,
+    protocol_option,
+    today_option,
+)
 
-Run = Callable[[argparse.Namespace], ExitCode]
-MakeParser = Callable[..., argparse.ArgumentParser]
+if TYPE_CHECKING:
+    from cardreader.terminal.frame import Commands
 
 
-def add_commands(subparsers: argparse._SubParsersAction[Any], make_parser: MakeParser) -> None:
+def add_study(commands: Commands) -> None:
     """Add ``study`` and its commands to the command line."""
-    group = make_parser(
-        subparsers,
+    group = command(
+        commands,
         "study",
         _no_command,
         "calibrate and validate against laboratory values",
         "For researchers; needs the study extra (pip install 'cardreader[study]'). "
         "See docs/calibration.md.",
     )
-    commands = group.add_subparsers(
+    own = group.add_subparsers(
         title="study commands", metavar="COMMAND", required=True, dest="study_command"
     )
     for add in (_add_check, _add_fit, _add_report, _add_plan, _add_bridge, _add_drift, _add_demo):
-        add(commands, make_parser)
+        add(own)
 
 
 def _no_command(arguments: argparse.Namespace) -> ExitCode:
@@ -45,10 +52,8 @@ def _guarded(name: str) -> Run:
     """
 
     def guarded(arguments: argparse.Namespace) -> ExitCode:
-        from cardreader.cli import CommandError
-
         try:
-            return _told(name, arguments)
+            return _run(name, arguments)
         except ModuleNotFoundError as error:
             if error.name not in _EXTRA:
                 raise
@@ -60,24 +65,21 @@ def _guarded(name: str) -> Run:
     return guarded
 
 
-def _told(name: str, arguments: argparse.Namespace) -> ExitCode:
+def _run(name: str, arguments: argparse.Namespace) -> ExitCode:
     from threadpoolctl import threadpool_limits
 
     from cardreader.calibrate import commands
     from cardreader.calibrate.conformal import TooFewPairsError
     from cardreader.calibrate.study import StudyError
-    from cardreader.cli import CommandError
     from cardreader.hb.calibration import CalibrationError
 
     run: Run = getattr(commands, name)
-    try:
-        # Thousands of 3 x 3 matrices: more threads would only wait for each other.
-        with threadpool_limits(1):
-            return run(arguments)
-    except (TooFewPairsError, StudyError, CalibrationError) as error:
-        raise CommandError(ExitCode.BAD_DATA, str(error)) from None
-    except FileNotFoundError as error:
-        raise CommandError(ExitCode.NO_FILE, f"{error.filename}: {error.strerror}") from None
+    with (
+        told(ExitCode.NO_FILE, FileNotFoundError),
+        told(ExitCode.BAD_DATA, TooFewPairsError, StudyError, CalibrationError),
+        threadpool_limits(1),  # thousands of 3 x 3 matrices: more threads would only wait
+    ):
+        return run(arguments)
 
 
 def _table_argument(parser: argparse.ArgumentParser) -> None:
@@ -90,21 +92,9 @@ def _reading_options(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="go on without the faulty rows; the report lists them",
     )
-    parser.add_argument(
-        "--protocol",
-        default="common-practice",
-        metavar="P",
-        help="protocol whose decisions are counted (default: common-practice)",
-    )
-    parser.add_argument(
-        "--lots", type=Path, metavar="FOLDER", help="card lots instead of the shipped ones"
-    )
-    parser.add_argument(
-        "--today",
-        type=day,
-        metavar="DATE",
-        help="day of the study, YYYY-MM-DD: lots must be in date then (default: today)",
-    )
+    protocol_option(parser)
+    lots_option(parser)
+    today_option(parser, "day of the study, when lots must be in date")
     parser.add_argument("--title", default="", help="title of the report (default: file's name)")
     parser.add_argument(
         "--synthetic", action="store_true", help="the study is not of real women: say so everywhere"
@@ -122,8 +112,8 @@ def _reading_options(parser: argparse.ArgumentParser) -> None:
 # --- validate -----------------------------------------------------------------------
 
 
-def _add_check(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_check(commands: Commands) -> None:
+    parser = command(
         commands,
         "validate",
         _guarded("validate"),
@@ -136,8 +126,8 @@ def _add_check(commands: Any, make_parser: MakeParser) -> None:
 # --- fit ----------------------------------------------------------------------------
 
 
-def _add_fit(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_fit(commands: Commands) -> None:
+    parser = command(
         commands,
         "fit",
         _guarded("fit"),
@@ -177,8 +167,8 @@ def _add_fit(commands: Any, make_parser: MakeParser) -> None:
 # --- report -------------------------------------------------------------------------
 
 
-def _add_report(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_report(commands: Commands) -> None:
+    parser = command(
         commands,
         "report",
         _guarded("report"),
@@ -186,9 +176,7 @@ def _add_report(commands: Any, make_parser: MakeParser) -> None:
         "None of these women may have had a part in the calibration.",
     )
     _table_argument(parser)
-    parser.add_argument(
-        "--calibration", type=Path, metavar="PATH", help="calibration (default: the shipped one)"
-    )
+    calibration_option(parser)
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder for the report"
     )
@@ -198,8 +186,8 @@ def _add_report(commands: Any, make_parser: MakeParser) -> None:
 # --- plan ---------------------------------------------------------------------------
 
 
-def _add_plan(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_plan(commands: Commands) -> None:
+    parser = command(
         commands, "plan", _guarded("plan"), "say how many women a study needs", "No data needed."
     )
     parser.add_argument(
@@ -249,8 +237,8 @@ def _add_plan(commands: Any, make_parser: MakeParser) -> None:
 # --- bridge -------------------------------------------------------------------------
 
 
-def _add_bridge(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_bridge(commands: Commands) -> None:
+    parser = command(
         commands,
         "bridge",
         _guarded("bridge"),
@@ -277,8 +265,8 @@ def _add_bridge(commands: Any, make_parser: MakeParser) -> None:
 # --- drift --------------------------------------------------------------------------
 
 
-def _add_drift(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_drift(commands: Commands) -> None:
+    parser = command(
         commands,
         "drift",
         _guarded("drift"),
@@ -299,8 +287,8 @@ def _add_drift(commands: Any, make_parser: MakeParser) -> None:
 # --- demo ---------------------------------------------------------------------------
 
 
-def _add_demo(commands: Any, make_parser: MakeParser) -> None:
-    parser = make_parser(
+def _add_demo(commands: Commands) -> None:
+    parser = command(
         commands,
         "demo",
         _guarded("demo"),
@@ -316,6 +304,4 @@ def _add_demo(commands: Any, make_parser: MakeParser) -> None:
         help="women in the study, four photos each (default: 140)",
     )
     parser.add_argument("--replace", action="store_true", help="replace an older demo there")
-    parser.add_argument(
-        "--today", type=day, metavar="DATE", help="day to write into it (default: today)"
-    )
+    today_option(parser, "day to write into it")

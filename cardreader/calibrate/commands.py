@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -23,14 +22,14 @@ from cardreader.calibrate.provenance import LARGEST_SCORE, Past, past_of
 from cardreader.calibrate.report import criteria_words
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
 from cardreader.calibrate.verdict import overall
-from cardreader.card.lot import Lots
-from cardreader.cli import CommandError
-from cardreader.core.files import write_atomic
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol, load_protocol
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, told, using_data, writing
+from cardreader.terminal.output import make_folder, say, write_file
+from cardreader.terminal.readeroptions import calibration_of, lots_of
 
 MOST_FAULTS_SHOWN = 40
 
@@ -57,7 +56,7 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
 def fit(arguments: argparse.Namespace) -> ExitCode:
     """Make a calibration from a study."""
     study = _study(arguments)
-    base = _calibration(arguments.base)
+    base = calibration_of(arguments.base)
     names = [name for name, model in candidates(base).items() if model.deployable]
     if arguments.model is not None and arguments.model not in names:
         raise CommandError(ExitCode.USAGE, f"--model is one of: {', '.join(names)}")
@@ -70,12 +69,8 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
         features, about, base, protocol, recipe, arguments.model, _progress
     )
     _progress("report")
-    _writing(
-        arguments.out,
-        lambda: workflow.save(
-            arguments.out, features, about, base, fitted, found, arguments.replace
-        ),
-    )
+    with writing(arguments.out):
+        workflow.save(arguments.out, features, about, base, fitted, found, arguments.replace)
     _clear()
     _say(
         f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
@@ -103,13 +98,11 @@ def report(arguments: argparse.Namespace) -> ExitCode:
 
 def plan(arguments: argparse.Namespace) -> ExitCode:
     """Say how many women a study needs."""
-    try:
+    with told(ExitCode.USAGE, ValueError):
         limits = planning.subjects_for_limits(arguments.sd, arguments.limits_width)
         cases = planning.cases_for_sensitivity(arguments.sensitivity, arguments.at_least)
         enrolled = planning.subjects_to_screen(cases, arguments.severe_share)
         bridge = planning.pairs_for_bridge(arguments.sd, arguments.margin)
-    except ValueError as error:
-        raise CommandError(ExitCode.USAGE, str(error)) from None
     _say(
         f"Limits of agreement known to ±{arguments.limits_width:g} g/dL: {limits} women "
         f"(sd of differences {arguments.sd:g} g/dL).\n"
@@ -183,7 +176,8 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
         "photos_sha256": sorted({*past.photos_sha256, *features.rows["photo_sha256"]} - {""}),
         **note,
     }
-    _writing(arguments.out, lambda: container.save(arguments.out, new, provenance))
+    with writing(arguments.out):
+        container.save(arguments.out, new, provenance)
     _say(f"{arguments.out}: calibration {new.id} for lots {', '.join(new.lots) or 'of any number'}")
     return ExitCode.OK
 
@@ -210,7 +204,7 @@ def drift(arguments: argparse.Namespace) -> ExitCode:
 def demo(arguments: argparse.Namespace) -> ExitCode:
     """Run the worked, synthetic study."""
     out: Path = arguments.out
-    _writing(out, lambda: out.mkdir(parents=True, exist_ok=True))
+    make_folder(out)
     _must_be_free(out / "calibration", arguments.replace)
     _progress("drawing the study")
     study, features, truth = demonstration.demo_study(out, arguments.women)
@@ -221,17 +215,13 @@ def demo(arguments: argparse.Namespace) -> ExitCode:
         synthetic=True,
         prevalence=demonstration.PREVALENCE,
     )
-    base = _calibration(None)
+    base = calibration_of(None)
     fitted, found = workflow.calibrate(
         features, about, base, _protocol("common-practice"), progress=_progress
     )
     _progress("report")
-    _writing(
-        out,
-        lambda: workflow.save(
-            out / "calibration", features, about, base, fitted, found, arguments.replace
-        ),
-    )
+    with writing(out):
+        workflow.save(out / "calibration", features, about, base, fitted, found, arguments.replace)
     words = demonstration.readme(features, truth, fitted, found)
     _write_files(out, {"README.md": words.encode()})
     _clear()
@@ -263,10 +253,7 @@ def _study(arguments: argparse.Namespace) -> Study:
 
 
 def _features(study: Study, arguments: argparse.Namespace, base: Calibration) -> Features:
-    try:
-        lots = Lots.load(arguments.lots or shipped("lots"))
-    except (ValueError, OSError) as error:
-        raise CommandError(ExitCode.BAD_DATA, str(error)) from None
+    lots = lots_of(arguments)
     today = arguments.today or date.today()
     protocol = _protocol(arguments.protocol)
     features = read_features(study, lots, base, protocol, today, _count_progress)
@@ -297,14 +284,8 @@ def _about(arguments: argparse.Namespace, sha256: str, name: str = "") -> workfl
 
 
 def _protocol(name: str) -> Protocol:
-    try:
+    with using_data():
         return load_protocol(name)
-    except (ValueError, OSError) as error:
-        raise CommandError(ExitCode.BAD_DATA, str(error)) from None
-
-
-def _calibration(path: Path | None) -> Calibration:
-    return container.load_calibration(path or shipped("default"))
 
 
 def _with_past(path: Path) -> tuple[Calibration, Past]:
@@ -334,25 +315,14 @@ def _must_be_free(out: Path, replace: bool) -> None:
         raise CommandError(ExitCode.NOT_WRITTEN, f"{out.absolute().parent}: no such folder")
 
 
-def _writing(path: Path, write: Callable[[], Any]) -> None:
-    try:
-        write()
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise CommandError(ExitCode.NOT_WRITTEN, f"{path}: {reason}") from None
-
-
 def _write_files(folder: Path, files: dict[str, bytes]) -> None:
-    def write() -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, data in files.items():
-            write_atomic(folder / name, data)
-
-    _writing(folder, write)
+    make_folder(folder)
+    for name, data in files.items():
+        write_file(folder / name, data)
 
 
 def _say(words: str) -> None:
-    sys.stdout.write(words + "\n")
+    say(words + "\n")
 
 
 def _progress(words: str) -> None:

@@ -14,6 +14,7 @@ from cardreader.calibrate import figures
 from cardreader.calibrate.document import Bullets, Document, Figure, Section, Text, to_html
 from cardreader.calibrate.drift import Chart, Confirmation
 from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS, RowError, StudyError
+from cardreader.core.oneline import one_line
 
 COLUMNS = ("date", "lot", "phone", "hb_g_dl", "sd_g_dl", "lab_g_dl", "lab_sd_g_dl")
 
@@ -38,8 +39,8 @@ def read_confirmations(path: Path) -> list[Confirmation]:
         raise
     except Exception as error:
         # As in study.py: pandas has classes of its own for a broken file.
-        detail = " ".join(str(error).split())[:200]
-        raise StudyError((RowError(0, "", f"can't be read as a table: {detail}"),)) from error
+        fault = RowError(0, "", f"can't be read as a table: {one_line(error)}")
+        raise StudyError((fault,)) from error
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
         raise StudyError(tuple(RowError(0, name, "column is missing") for name in missing))

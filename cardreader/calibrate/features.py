@@ -18,12 +18,14 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.reading import COLOUR_COLUMNS, Measured, pack, unpack
 from cardreader.calibrate.study import RowError, Study
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
+from cardreader.core.oneline import reason
 from cardreader.core.refusal import Reason
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import signature
-from cardreader.pipeline import Reader, Reading, read_photo
+from cardreader.pipeline import Reading, read_photo
+from cardreader.reader import Reader
 
 MAX_PHOTO_BYTES = 100_000_000
 SIGNATURE_PREFIX = "signature_"
@@ -126,7 +128,7 @@ def _read_one(path: Path, lot: str, reader: Reader) -> tuple[Measured | None, st
             return None, "the file is too large", ""
         data = path.read_bytes()
     except OSError as error:
-        return None, f"the file can't be opened: {error.strerror}", ""
+        return None, f"the file can't be opened: {reason(error)}", ""
     reading = read_photo(data, reader)
     if reading.blot is None or reading.correction is None or _is_no_blood(reading):
         return None, _why(reading), reading.sha256

@@ -19,6 +19,7 @@ import pandas as pd
 from pyarrow import parquet
 
 from cardreader.card import layout
+from cardreader.core.oneline import one_line
 
 MAX_FILE_BYTES = 50_000_000
 MAX_ROWS = 200_000
@@ -225,8 +226,8 @@ def _as_text(path: Path) -> pd.DataFrame:
     except Exception as error:
         # pandas and pyarrow raise classes of their own for a broken file; whichever it is,
         # the person with the file needs one line.
-        detail = " ".join(str(error).split())[:200]
-        raise _table_error(f"can't be read as {path.suffix or 'a table'}: {detail}") from error
+        kind = path.suffix or "a table"
+        raise _table_error(f"can't be read as {kind}: {one_line(error)}") from error
 
 
 def _cell_text(value: Any) -> str:

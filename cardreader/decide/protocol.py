@@ -18,6 +18,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from cardreader.core.oneline import reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule, SmokingRule
 from cardreader.decide.followuprules import FollowUpRules, read_follow_up
@@ -163,7 +164,7 @@ def load_protocol(id_or_path: str | Path = DEFAULT) -> Protocol:
         with path.open("rb") as stream:
             data = stream.read(LONGEST_FILE_BYTES + 1)
     except OSError as error:
-        raise ProtocolError(f"{path}: can't be opened: {error.strerror or error}") from None
+        raise ProtocolError(f"{path}: can't be opened: {reason(error)}") from None
     try:
         return parse_protocol(data)
     except ProtocolError as error:

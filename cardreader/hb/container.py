@@ -13,10 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
-import shutil
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -24,6 +21,8 @@ from pathlib import Path
 from typing import Any
 
 from cardreader import __version__
+from cardreader.core.files import write_folder
+from cardreader.core.oneline import one_line, reason
 from cardreader.hb.calibration import Calibration, CalibrationError
 from cardreader.hb.plausible import must_be_plausible
 
@@ -124,46 +123,12 @@ def save(
         },
     }
     content[MANIFEST] = _json(manifest)
-    _write_folder(folder, content)
+    write_folder(folder, content)
 
 
 def _json(value: Any) -> bytes:
     text = json.dumps(value, indent=1, sort_keys=True, allow_nan=False, ensure_ascii=False)
     return (text + "\n").encode()
-
-
-def _write_folder(folder: Path, content: Mapping[str, bytes]) -> None:
-    new = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
-    try:
-        for name, data in content.items():
-            with (new / name).open("wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-        new.chmod(0o755)  # mkdtemp shuts other users out
-        _sync(new)
-        if folder.exists():
-            # Two renames: for an instant there is none, but never a mixture of both.
-            old = Path(
-                tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".old", dir=folder.parent)
-            )
-            os.rename(folder, old / folder.name)
-            os.rename(new, folder)
-            shutil.rmtree(old)
-        else:
-            os.rename(new, folder)
-        _sync(folder.parent)
-    except BaseException:
-        shutil.rmtree(new, ignore_errors=True)
-        raise
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def load(folder: Path) -> Container:
@@ -184,7 +149,9 @@ def load(folder: Path) -> Container:
         calibration = Calibration.from_json(data[MODEL].decode())
         must_be_plausible(calibration)
     except ValueError as error:
-        raise ContainerError(Problem.MODEL, f"{folder / MODEL}: {_short(error)}") from None
+        raise ContainerError(
+            Problem.MODEL, f"{folder / MODEL}: {one_line(error, MOST_WORDS)}"
+        ) from None
     provenance = _parse(folder / PROVENANCE, data[PROVENANCE], Problem.PROVENANCE)
     return Container(calibration, provenance, folder, tuple(sorted(data)))
 
@@ -206,14 +173,8 @@ def load_calibration(path: Path) -> Calibration:
         calibration = Calibration.load(path)
         must_be_plausible(calibration)
     except CalibrationError as error:
-        raise CalibrationError(_short(error)) from None
+        raise CalibrationError(one_line(error, MOST_WORDS)) from None
     return calibration
-
-
-def _short(error: Exception) -> str:
-    """A message that fits a screen, whatever the file put into it."""
-    text = " ".join(str(error).split())
-    return text if len(text) <= MOST_WORDS else f"{text[:MOST_WORDS]} ..."
 
 
 def _manifest(folder: Path) -> dict[str, Any]:
@@ -224,7 +185,7 @@ def _manifest(folder: Path) -> dict[str, Any]:
         data = path.read_bytes()
     except OSError as error:
         raise ContainerError(
-            Problem.NOT_A_CALIBRATION, f"{path}: can't be opened ({error.strerror})"
+            Problem.NOT_A_CALIBRATION, f"{path}: can't be opened ({reason(error)})"
         ) from None
     manifest = _parse(path, data, Problem.NOT_A_CALIBRATION)
     if manifest.get("kind") != KIND:

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from PIL import Image, JpegImagePlugin, PngImagePlugin, TiffImagePlugin, WebPImagePlugin
 
 from cardreader.colour.icc import SRGB_CURVE, Curve, ProfileError, read_profile
+from cardreader.core.oneline import one_line
 from cardreader.core.refusal import Reason, Refusal
 
 MAX_FILE_BYTES = 64_000_000
@@ -150,15 +151,14 @@ def open_photo(data: bytes, sha256: str | None = None) -> Photo | Refusal:
             header = _open_header(data, kind)
             return header if isinstance(header, Refusal) else _decode(data, kind, header, sha256)
     except (MemoryError, RecursionError, Exception) as error:
-        return _refuse(Reason.NOT_AN_IMAGE, f"{kind}: {type(error).__name__}: {_line(error)}")
+        return _refuse(
+            Reason.NOT_AN_IMAGE,
+            f"{kind}: {type(error).__name__}: {one_line(error)}",
+        )
 
 
 def _refuse(reason: Reason, detail: str) -> Refusal:
     return Refusal(reason, "photo", detail)
-
-
-def _line(error: BaseException) -> str:
-    return " ".join(str(error).split())[:120]
 
 
 def _kind(data: bytes) -> str | None:
@@ -358,7 +358,7 @@ def _colour(
     try:
         profile = read_profile(data)
     except ProfileError as error:
-        notes.append(f"embedded profile ignored, sRGB assumed: {_line(error)}")
+        notes.append(f"embedded profile ignored, sRGB assumed: {one_line(error)}")
         return "", srgb, None
     near_srgb = np.abs(profile.to_srgb - np.eye(3)).max() < 2e-3
     return profile.name or "unnamed", profile.curves, None if near_srgb else profile.to_srgb

@@ -29,16 +29,16 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from cardreader.core.files import write_atomic
+from cardreader.core.files import PRIVATE, move_into_place, open_atomic, write_atomic
 from cardreader.register import audit
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
 from cardreader.register.database import (
     Database,
     NewerError,
     RegisterError,
+    complaint,
     current_revision,
     migrate_within,
-    one_line,
     sqlite_url,
     told_if_damaged,
 )
@@ -47,8 +47,6 @@ from cardreader.register.photostore import (
     KEY_VARIABLE,
     PhotoStoreError,
     key_of,
-    sync_folder,
-    write_whole,
 )
 from cardreader.register.rowcheck import RowError, check_meaning, checked_row
 
@@ -109,22 +107,13 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
         audit_hash=chain.newest_hash,
     )
     _try_out(note, lines)
-    temporary = file.with_name(f".{file.name}.part")
-    try:
-        with temporary.open("wb") as stream:
-            os.chmod(temporary, 0o600)
-            with tarfile.open(fileobj=stream, mode="w") as tar:
-                _add(tar, _NOTE, note.to_json())
-                _add(tar, _TABLES, _lock("\n".join(lines).encode(), passphrase, _TABLES))
-                if key is not None:
-                    _add(tar, _KEY, _lock(key, passphrase, _KEY))
-                for path in photos:
-                    _add(tar, _PHOTOS + path.name, path.read_bytes())
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, file)
-    finally:
-        temporary.unlink(missing_ok=True)
+    with open_atomic(file, PRIVATE) as stream, tarfile.open(fileobj=stream, mode="w") as tar:
+        _add(tar, _NOTE, note.to_json())
+        _add(tar, _TABLES, _lock("\n".join(lines).encode(), passphrase, _TABLES))
+        if key is not None:
+            _add(tar, _KEY, _lock(key, passphrase, _KEY))
+        for path in photos:
+            _add(tar, _PHOTOS + path.name, path.read_bytes())
     return note
 
 
@@ -157,11 +146,10 @@ def restore_backup(
                 _restore_photos(tar, data, parts)
                 # Whatever can fail comes before the tables are changed: a full disk does here.
                 if parts.key is not None:
-                    write_whole(key, parts.key)
+                    write_atomic(key, parts.key, PRIVATE)
                 _put_in_place(url, data, fresh, parts)
                 if parts.key is not None:
-                    os.replace(key, data / "photo.key")
-                    sync_folder(data)
+                    move_into_place(key, data / "photo.key")
             finally:
                 _remove(fresh)
                 key.unlink(missing_ok=True)
@@ -171,10 +159,10 @@ def restore_backup(
         raise BackupError(f"the backup can't be put into the register: {error}") from error
     except SQLAlchemyError as error:
         raise BackupError(
-            f"the backup can't be put into the register: {one_line(error)}"
+            f"the backup can't be put into the register: {complaint(error)}"
         ) from error
     except (tarfile.TarError, OSError, ValueError) as error:
-        raise BackupError(f"{file} can't be restored: {one_line(error)}") from error
+        raise BackupError(f"{file} can't be restored: {complaint(error)}") from error
     return parts.note
 
 
@@ -188,7 +176,7 @@ def _try_out(note: BackupNote, lines: list[str]) -> None:
         _fill(Database("sqlite://"), _Parts(read_note(note.to_json()), rows, None, []))
     except (RowError, RegisterError, SQLAlchemyError) as error:
         raise BackupError(
-            f"the register holds what can't be restored: {one_line(error)}"
+            f"the register holds what can't be restored: {complaint(error)}"
         ) from error
 
 
@@ -235,8 +223,7 @@ def _put_in_place(url: str, data: Path, fresh: Path, parts: _Parts) -> None:
         _settle(own_file)
         for ending in _BESIDE:
             own_file.with_name(own_file.name + ending).unlink(missing_ok=True)
-        os.replace(fresh, own_file)
-        sync_folder(data)
+        move_into_place(fresh, own_file)
     else:
         _fill(target, parts, replace=True)
 

@@ -20,6 +20,8 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
+from cardreader.core.oneline import one_line
+
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _WRITER_LOCK = 7_110_718
 """Key of the PostgreSQL advisory lock that lines writers up; any fixed number does."""
@@ -57,7 +59,7 @@ def told_if_damaged() -> Iterator[None]:
         yield
     except (SQLAlchemyError, ValueError, TypeError) as error:
         raise RegisterError(
-            f"the register can't be opened or is damaged ({one_line(error)}): "
+            f"the register can't be opened or is damaged ({complaint(error)}): "
             "restore the newest backup"
         ) from error
 
@@ -69,10 +71,9 @@ def _must_be_sound(connection: Connection) -> None:
         raise ValueError(found)
 
 
-def one_line(error: BaseException) -> str:
+def complaint(error: BaseException) -> str:
     """What a database complains of; the whole message lists every value, over many lines."""
-    reason = getattr(error, "orig", None) or error
-    return " ".join(str(reason).split())[:200] or type(reason).__name__
+    return one_line(getattr(error, "orig", None) or error)
 
 
 class Database:

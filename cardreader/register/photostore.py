@@ -15,6 +15,8 @@ from pathlib import Path
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
+from cardreader.core.files import PRIVATE, write_atomic
+
 KEY_VARIABLE = "CARDREADER_PHOTO_KEY"
 _MAGIC = b"CRP1"
 _NONCE = 12
@@ -35,9 +37,8 @@ class PhotoStore:
         """Keep a photo; returns the name it is kept under. On disk when this returns."""
         name = secrets.token_hex(16) + ".photo"
         nonce = os.urandom(_NONCE)
-        write_whole(
-            self.folder / name, _MAGIC + nonce + self._cipher.encrypt(nonce, data, name.encode())
-        )
+        locked = self._cipher.encrypt(nonce, data, name.encode())
+        write_atomic(self.folder / name, _MAGIC + nonce + locked, PRIVATE)
         return name
 
     def get(self, name: str) -> bytes:
@@ -75,7 +76,7 @@ def read_key(data: Path) -> bytes:
         return key_of(text.encode("utf-8", "surrogateescape"))
     path = data / "photo.key"
     if not path.exists():
-        write_whole(path, base64.urlsafe_b64encode(AESGCM.generate_key(256)) + b"\n")
+        write_atomic(path, base64.urlsafe_b64encode(AESGCM.generate_key(256)) + b"\n", PRIVATE)
     return key_of(path.read_bytes())
 
 
@@ -88,27 +89,3 @@ def key_of(text: bytes) -> bytes:
     if len(key) != 32:
         raise PhotoStoreError("the photo key must hold 32 bytes")
     return key
-
-
-def write_whole(path: Path, data: bytes, mode: int = 0o600) -> None:
-    """Write a file so that it is there whole or not at all, and on the disk."""
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
-    try:
-        descriptor = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
-    sync_folder(path.parent)
-
-
-def sync_folder(folder: Path) -> None:
-    """Bring to the disk which files the folder holds: a name just given outlasts a power cut."""
-    descriptor = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

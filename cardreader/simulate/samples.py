@@ -23,13 +23,10 @@ from typing import Any
 import numpy as np
 
 from cardreader.card import layout
-from cardreader.card.lot import Lots
 from cardreader.core.files import write_atomic
 from cardreader.core.refusal import Reason
-from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
-from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reader, read_photo
+from cardreader.pipeline import read_photo
+from cardreader.reader import Reader, load_reader
 from cardreader.result.report import dumps, reading_json
 from cardreader.simulate import demolots
 from cardreader.simulate.blotshape import BlotKind, draw_blot
@@ -258,12 +255,7 @@ SAMPLES = GOOD_SAMPLES + REFUSED_SAMPLES
 
 def sample_reader() -> Reader:
     """What the expected readings are made with: all that ships, on `TODAY`."""
-    return Reader(
-        lots=Lots.load(shipped("lots")),
-        calibration=Calibration.load(shipped("default")),
-        protocol=load_protocol("common-practice"),
-        today=TODAY,
-    )
+    return load_reader(today=TODAY)
 
 
 def make_samples(folder: Path, names: tuple[str, ...] = ()) -> list[Path]:

@@ -1,1 +1,1 @@
-"""What all commands share: their frame, options and exit codes."""
+"""What all commands share: their frame, options, words on the screen and exit codes."""

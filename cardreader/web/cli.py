@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 import getpass
 import os
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.frame import command
+from cardreader.terminal.output import complain
+from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
 
 if TYPE_CHECKING:
+    from cardreader.terminal.frame import Commands
     from cardreader.web.settings import Settings
 
 DATA_VARIABLE = "CARDREADER_DATA"
@@ -23,19 +25,15 @@ PORT, START_PORT = 8443, 8080
 EVERYWHERE = "0.0.0.0"
 
 
-MakeParser = Callable[..., argparse.ArgumentParser]
-"""Adds one command: (subparsers, name, function, about, more) -> its parser."""
-
-
-def add_commands(subparsers: argparse._SubParsersAction[Any], make_parser: MakeParser) -> None:
+def add_register(commands: Commands) -> None:
     """Add the register's commands to the command line."""
     for add in (_add_serve, _add_user, _add_backup, _add_restore, _add_audit):
-        _add_where(add(subparsers, make_parser))
+        _add_where(add(commands))
 
 
-def _add_serve(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
-    parser = make_parser(
-        subparsers,
+def _add_serve(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
         "serve",
         _serve,
         "run the phone pages and the register",
@@ -65,15 +63,15 @@ def _add_serve(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentPar
     parser.add_argument(
         "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
     )
-    parser.add_argument("--protocol", metavar="ID|FILE", help="protocol to judge by")
-    parser.add_argument("--calibration", type=Path, metavar="FOLDER", help="calibration to use")
-    parser.add_argument("--lots", type=Path, metavar="FOLDER", help="folder of card lots")
+    protocol_option(parser)
+    calibration_option(parser)
+    lots_option(parser)
     return parser
 
 
-def _add_user(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
-    parser = make_parser(
-        subparsers,
+def _add_user(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
         "user",
         _user,
         "add a person who may sign in, or set a password",
@@ -90,9 +88,9 @@ def _add_user(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentPars
     return parser
 
 
-def _add_backup(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
-    parser = make_parser(
-        subparsers,
+def _add_backup(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
         "backup",
         _backup,
         "write the whole register to one encrypted file",
@@ -102,9 +100,9 @@ def _add_backup(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentPa
     return parser
 
 
-def _add_restore(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
-    parser = make_parser(
-        subparsers,
+def _add_restore(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
         "restore",
         _restore,
         "put a backup in place of the register",
@@ -117,10 +115,8 @@ def _add_restore(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentP
     return parser
 
 
-def _add_audit(subparsers: Any, make_parser: MakeParser) -> argparse.ArgumentParser:
-    return make_parser(
-        subparsers, "audit", _audit, "check that the register's audit trail is unchanged"
-    )
+def _add_audit(commands: Commands) -> argparse.ArgumentParser:
+    return command(commands, "audit", _audit, "check that the register's audit trail is unchanged")
 
 
 def _add_where(parser: argparse.ArgumentParser) -> None:
@@ -273,5 +269,5 @@ def _secret(variable: str, prompt: str) -> str:
 
 
 def _fail(code: ExitCode, message: str) -> ExitCode:
-    print(f"cardreader: {' '.join(message.split())}", file=sys.stderr)
+    complain(message)
     return code

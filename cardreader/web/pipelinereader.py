@@ -14,7 +14,7 @@ import numpy as np
 from PIL import Image
 
 from cardreader.card import layout
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import DEFAULT, Protocol, load_protocol
@@ -23,7 +23,8 @@ from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import HbEstimate, combine
-from cardreader.pipeline import Reader, read_photo
+from cardreader.pipeline import read_photo
+from cardreader.reader import Reader
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.annotate import JPEG_QUALITY, outlined_photo

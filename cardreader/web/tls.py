@@ -22,7 +22,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
-from cardreader.register.photostore import write_whole
+from cardreader.core.files import PRIVATE, write_atomic
 
 AUTHORITY_YEARS = 5
 SERVER_DAYS = 300
@@ -57,8 +57,8 @@ def certificates(data: Path, hosts: Iterable[str], now: dt.datetime) -> Certific
     authority, authority_key = _authority(folder, files.authority, now)
     key = ec.generate_private_key(ec.SECP256R1())
     server = _server(authority, authority_key, key, hosts, now)
-    write_whole(files.key, _private_bytes(key))
-    write_whole(files.chain, _public_bytes(server) + _public_bytes(authority))
+    write_atomic(files.key, _private_bytes(key), PRIVATE)
+    write_atomic(files.chain, _public_bytes(server) + _public_bytes(authority), PRIVATE)
     return files
 
 
@@ -95,8 +95,8 @@ def _authority(
         )
         .sign(key, hashes.SHA256())
     )
-    write_whole(key_file, _private_bytes(key))
-    write_whole(file, _public_bytes(certificate))
+    write_atomic(key_file, _private_bytes(key), PRIVATE)
+    write_atomic(file, _public_bytes(certificate), PRIVATE)
     return certificate, key
 
 

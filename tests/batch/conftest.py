@@ -11,7 +11,7 @@ import pytest
 from batchrig import LOT, OTHER_LOT, TODAY, fill
 
 from cardreader.api import load_reader
-from cardreader.pipeline import Reader
+from cardreader.reader import Reader
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, Family, draw_scene
 from cardreader.simulate.view import draw_view

@@ -12,7 +12,8 @@ import signal
 import time
 from pathlib import Path
 
-from cardreader.card.lot import Lot, Lots
+from cardreader.card.lot import Lot
+from cardreader.card.lots import Lots
 
 
 class DeadlyLots(Lots):

@@ -20,7 +20,7 @@ from killers import DeadlyLots
 from cardreader.batch.cluster import run_on_cluster
 from cardreader.batch.score import Failure, Job, Task
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import Reader
+from cardreader.reader import Reader
 
 
 class Cluster:

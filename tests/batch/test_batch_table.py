@@ -22,7 +22,7 @@ from cardreader.batch.sources import PhotoFile
 from cardreader.batch.table import COLUMNS, Result, arrow_table, json_line, write_table
 from cardreader.batch.tally import OTHERS, tally
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import Reader
+from cardreader.reader import Reader
 from cardreader.result.report import reading_json
 
 DOCS = Path(__file__).parents[2] / "docs"

@@ -17,7 +17,8 @@ from killers import DeadlyLots
 from cardreader.batch.score import Failure, Job, Outcome, Task, unpack_reading
 from cardreader.batch.workers import run_here
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import Reader, read_photo
+from cardreader.pipeline import read_photo
+from cardreader.reader import Reader
 from cardreader.result.report import reading_json
 
 

@@ -34,7 +34,8 @@ from cardreader.api import load_reader
 from cardreader.batch.score import Job, Task, prepare_process
 from cardreader.batch.workers import run_here
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import Reader, measure_photo, read_photo
+from cardreader.pipeline import measure_photo, read_photo
+from cardreader.reader import Reader
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, Family, draw_scene
 from cardreader.simulate.view import draw_view

@@ -13,11 +13,12 @@ from cardreader.calibrate.demo import LIGHTS, OPERATORS, PHONES, demo_study
 from cardreader.calibrate.features import read_features
 from cardreader.calibrate.reading import read
 from cardreader.calibrate.study import read_study
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reader, read_photo
+from cardreader.pipeline import read_photo
+from cardreader.reader import Reader
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 DAY = date(2026, 11, 2)

@@ -24,7 +24,7 @@ from skimage.color import lab2rgb
 from cardreader.card import layout
 from cardreader.card.artwork import PAGE_MM, Page, Sheet, card_sheet, max_copies, patch_rgb
 from cardreader.card.drawing import Rects, Text
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
 

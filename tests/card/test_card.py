@@ -14,7 +14,8 @@ from skimage.color import lab2xyz
 
 from cardreader.card import layout
 from cardreader.card.cgats import LotFileError, write_lot
-from cardreader.card.lot import Lot, Lots
+from cardreader.card.lot import Lot
+from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_xyz, xyz_to_lab
 from cardreader.core.shipped import shipped
 

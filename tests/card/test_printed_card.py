@@ -18,15 +18,17 @@ from printed import TONES, Shot, linear_to_srgb, shoot
 from scipy.stats import spearmanr
 
 from cardreader.card import layout
-from cardreader.card.lot import Lot, Lots
+from cardreader.card.lot import Lot
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reader, Reading, read_photo
+from cardreader.pipeline import Reading, read_photo
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo, open_photo
 from cardreader.read.sample import PatchSamples, sample
+from cardreader.reader import Reader
 
 CASES: dict[str, dict[str, Any]] = {
     "level": {"seed": 1, "tone": "filmic", "tilt_deg": 4.0},

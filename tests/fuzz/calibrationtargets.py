@@ -27,7 +27,8 @@ from cardreader.calibrate.study import COLUMNS, StudyError, read_study
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
 from cardreader.hb import container
-from cardreader.pipeline import Measurement, Reader, measure_photo, reading_of
+from cardreader.pipeline import Measurement, measure_photo, reading_of
+from cardreader.reader import Reader
 from cardreader.result.report import dumps, reading_json
 
 # --- folders, hashed anew ----------------------------------------------------------------

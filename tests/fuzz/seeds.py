@@ -10,11 +10,11 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reader
+from cardreader.reader import Reader
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.demolots import IN_DATE
 from cardreader.simulate.otherfiles import icc_profile

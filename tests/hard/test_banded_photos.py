@@ -12,12 +12,13 @@ from PIL import Image, ImageOps
 from sitting import draw_sitting
 from verdict import Fate, judge
 
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reader, read_photo
+from cardreader.pipeline import read_photo
 from cardreader.read.banding import find_banding
+from cardreader.reader import Reader
 
 SEED, DEPTH = 41, 0.05
 CONDITION = {c.name: c for c in CONDITIONS}

@@ -11,7 +11,7 @@ import pytest
 import rig
 
 from cardreader.card import layout
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.colour.cielab import XYZ_TO_SRGB
 from cardreader.core.refusal import Refusal
 from cardreader.core.shipped import shipped

@@ -4,7 +4,7 @@ from datetime import date
 
 import numpy as np
 
-from cardreader.card.lot import Lots
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.simulate import demolots
 

@@ -30,12 +30,13 @@ from conditions import CONDITIONS, Condition, Level  # noqa: E402
 from sitting import draw_sitting  # noqa: E402
 from verdict import Row, Verdict, judge, markdown, summary  # noqa: E402
 
-from cardreader.card.lot import Lots  # noqa: E402
+from cardreader.card.lots import Lots  # noqa: E402
 from cardreader.core.files import write_atomic  # noqa: E402
 from cardreader.core.shipped import shipped  # noqa: E402
 from cardreader.decide.protocol import load_protocol  # noqa: E402
 from cardreader.hb.calibration import Calibration  # noqa: E402
-from cardreader.pipeline import Reader, read_photo  # noqa: E402
+from cardreader.pipeline import read_photo  # noqa: E402
+from cardreader.reader import Reader  # noqa: E402
 
 TODAY = date(2026, 11, 2)
 BEGIN, END = "<!-- table: begin -->", "<!-- table: end -->"

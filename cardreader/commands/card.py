@@ -1,0 +1,74 @@
+"""``cardreader card``: the card to print, and its lot's colours as asked for."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, told
+from cardreader.terminal.frame import command
+from cardreader.terminal.output import say, write_file
+from cardreader.terminal.readeroptions import lots_of, lots_option
+
+if TYPE_CHECKING:
+    from cardreader.card.lot import Lot
+    from cardreader.card.lots import Lots
+    from cardreader.terminal.frame import Commands
+
+
+def add_card(commands: Commands) -> None:
+    """Add ``card`` to the command line."""
+    parser = command(
+        commands,
+        "card",
+        _card,
+        "make the card to print",
+        "Every print run is a lot of its own and must be measured before its cards are used.",
+    )
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="FILE", help="file to write, .pdf or .svg"
+    )
+    parser.add_argument("--page", choices=("a4", "letter"), default="a4", help="paper size")
+    parser.add_argument("--lot", type=int, required=True, metavar="N", help="lot number to print")
+    parser.add_argument("--copies", type=int, default=1, metavar="N", help="cards on the page")
+    parser.add_argument(
+        "--lot-file",
+        type=Path,
+        metavar="FILE",
+        help="also write the lot's colours as asked for, CGATS.17 text",
+    )
+    lots_option(parser)
+
+
+def _card(arguments: argparse.Namespace) -> ExitCode:
+    out: Path = arguments.out
+    if out.suffix.lower() not in (".pdf", ".svg"):
+        raise CommandError(ExitCode.USAGE, f"{out}: a card ends in .pdf or .svg")
+    from cardreader.card.artwork import card_sheet
+    from cardreader.card.cgats import write_lot
+
+    lot = _lot_to_print(lots_of(arguments), arguments.lot)
+    with told(ExitCode.USAGE, ValueError):
+        sheet = card_sheet(lot, arguments.page, arguments.copies)
+    write_file(out, sheet.pdf() if out.suffix.lower() == ".pdf" else sheet.svg())
+    if arguments.lot_file is not None:
+        write_file(arguments.lot_file, write_lot(lot))
+    say(f"{out}: lot {lot.lot_id}. Print at 100 % and measure the print before use.\n")
+    return ExitCode.OK
+
+
+def _lot_to_print(lots: Lots, number: int) -> Lot:
+    """The lot itself, or the shipped design under a new number."""
+    from dataclasses import replace
+
+    if number in lots:
+        return lots[number]
+    design = next((lot for lot in lots.values() if lot.basis == "nominal"), None)
+    if design is None:
+        raise CommandError(
+            ExitCode.BAD_DATA, f"no lot {number} and no nominal lot to take colours from"
+        )
+    with told(ExitCode.USAGE, ValueError):
+        return replace(design, number=number)

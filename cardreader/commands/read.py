@@ -1,0 +1,118 @@
+"""``cardreader read``: photos in, words or JSON out."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import told, writing
+from cardreader.terminal.frame import command
+from cardreader.terminal.output import say
+from cardreader.terminal.readeroptions import reader_of, reader_options
+
+if TYPE_CHECKING:
+    from cardreader.decide.subject import Subject
+    from cardreader.pipeline import Reading
+    from cardreader.reader import Reader
+    from cardreader.terminal.frame import Commands
+
+SMOKING = ("none", "some", "under-10", "10-19", "20-or-more")
+PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
+
+
+def add_read(commands: Commands) -> None:
+    """Add ``read`` to the command line."""
+    parser = command(
+        commands,
+        "read",
+        _read,
+        "read haemoglobin from a photo",
+        "Several photos are taken together as blots of one woman; give one photo of each blot.",
+    )
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", type=Path, help="photo file")
+    out = parser.add_argument_group("result")
+    out.add_argument("--json", action="store_true", help="print JSON instead of words")
+    out.add_argument(
+        "--annotate",
+        metavar="OUT",
+        type=_picture_path,
+        help="also write an annotated picture, .jpg or .png; "
+        "with several photos OUT-1, OUT-2 and so on",
+    )
+    woman = parser.add_argument_group("about the woman")
+    woman.add_argument("--trimester", type=int, choices=(1, 2, 3), help="trimester of pregnancy")
+    woman.add_argument(
+        "--gestation-weeks", type=int, metavar="N", help="completed weeks of pregnancy"
+    )
+    woman.add_argument(
+        "--elevation-m", type=float, metavar="M", help="elevation of her home above the sea, metres"
+    )
+    woman.add_argument("--smoking", choices=SMOKING, help="cigarettes a day")
+    reader_options(parser)
+
+
+def _read(arguments: argparse.Namespace) -> ExitCode:
+    subject = _subject(arguments)
+    contents = [_bytes_of(path) for path in arguments.photos]  # a missing one is told at once
+    reader = reader_of(arguments)
+    from cardreader.pipeline import read_photo
+
+    readings = [read_photo(data, reader, subject) for data in contents]
+    _print_readings(readings, reader, subject, as_json=arguments.json)
+    if arguments.annotate is not None:
+        _annotate(readings, arguments.annotate)
+    refused = any(reading.refusal is not None for reading in readings)
+    return ExitCode.REFUSED if refused else ExitCode.OK
+
+
+def _print_readings(
+    readings: list[Reading], reader: Reader, subject: Subject, as_json: bool
+) -> None:
+    from cardreader.result import blots, report
+
+    if len(readings) == 1:
+        (reading,) = readings
+        say(report.dumps(report.reading_json(reading)) if as_json else report.reading_text(reading))
+        return
+    together = blots.take_together(readings, reader.calibration, reader.protocol, subject)
+    say(report.dumps(blots.several_json(together)) if as_json else blots.several_text(together))
+
+
+def _annotate(readings: list[Reading], out: Path) -> None:
+    from cardreader.result.annotate import write_annotated
+
+    for number, reading in enumerate(readings, 1):
+        path = out if len(readings) == 1 else out.with_stem(f"{out.stem}-{number}")
+        with writing(path):
+            write_annotated(path, reading)
+
+
+def _subject(arguments: argparse.Namespace) -> Subject:
+    from cardreader.decide.subject import Smoking, Subject, Trimester
+
+    trimester, smoking = arguments.trimester, arguments.smoking
+    with told(ExitCode.USAGE, ValueError):
+        return Subject(
+            trimester=None if trimester is None else Trimester(trimester),
+            gestation_weeks=arguments.gestation_weeks,
+            elevation_m=arguments.elevation_m,
+            smoking=None if smoking is None else Smoking(smoking),
+        )
+
+
+def _bytes_of(path: Path) -> bytes:
+    from cardreader.read.photo import MAX_FILE_BYTES
+
+    # ValueError: a null byte in the name.
+    with told(ExitCode.NO_FILE, OSError, ValueError, about=path), path.open("rb") as stream:
+        # One byte more than a photo may have: the reader refuses it, memory is spared.
+        return stream.read(MAX_FILE_BYTES + 1)
+
+
+def _picture_path(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() not in PICTURE_ENDINGS:
+        raise argparse.ArgumentTypeError(f"{text!r} must end in {', '.join(PICTURE_ENDINGS)}")
+    return path

@@ -1,0 +1,45 @@
+"""What a command prints: results on standard output, one line for an error."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, writing
+
+
+def say(text: str) -> None:
+    """Print a result, all of it and now, so that a full disk is noticed."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except OSError as error:
+        # What is still buffered goes nowhere, or Python would complain on its way out.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        # A reader that left early, as `head` does, knows why it did.
+        quiet = isinstance(error, BrokenPipeError)
+        message = "" if quiet else f"the result can't be written: {error.strerror}"
+        raise CommandError(ExitCode.NOT_WRITTEN, message) from None
+
+
+def complain(message: str) -> None:
+    """Say on standard error what is wrong, in one line; nothing for an empty message."""
+    if not (one_line := " ".join(message.split())):
+        return
+    print(f"cardreader: {one_line}", file=sys.stderr)
+
+
+def write_file(path: Path, data: bytes | str) -> None:
+    """Write a whole file, or end the command."""
+    from cardreader.core.files import write_atomic
+
+    with writing(path):
+        write_atomic(path, data)
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder where there is none, or end the command."""
+    with writing(path):
+        path.mkdir(parents=True, exist_ok=True)
