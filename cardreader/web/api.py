@@ -22,11 +22,16 @@ from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
-from cardreader.web.pages.women import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark
-from cardreader.web.values import OLDEST_RESULT_DAYS, enter_lab, enter_tube, may_be_dated
+from cardreader.web.values import (
+    HIGHEST_VISIT,
+    OLDEST_RESULT_DAYS,
+    enter_lab,
+    enter_tube,
+    may_be_dated,
+)
 
 
 class Problem(BaseModel):

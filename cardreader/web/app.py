@@ -17,7 +17,7 @@ from starlette.staticfiles import StaticFiles
 from cardreader.register.database import Database
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
-from cardreader.web import texts
+from cardreader.web import api, texts
 from cardreader.web.access import NeedSignInError, find_visitor
 from cardreader.web.delay import SignInDelay
 from cardreader.web.guard import Guard, need_sign_in
@@ -78,7 +78,7 @@ def create_app(
     app.add_exception_handler(KeyReusedError, _key_reused)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(Exception, _broken)
-    for router in ROUTERS:
+    for router in (*ROUTERS, api.router):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app

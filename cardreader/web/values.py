@@ -14,6 +14,8 @@ from cardreader.register.recording import on_day, record_lab, record_tube, subje
 from cardreader.register.tube import TubeUnit
 from cardreader.web.state import State
 
+HIGHEST_VISIT = 60
+
 OLDEST_RESULT_DAYS = 400
 """A result dated further back is taken for a slip (invented, generous)."""
 

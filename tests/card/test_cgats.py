@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 import ctypes.util
-import time
 import tracemalloc
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -379,10 +378,8 @@ def test_spectra_with_gaps_are_refused(bad: NDArray[np.float64]) -> None:
 )
 def test_hostile_text_costs_little_and_is_refused(text: str) -> None:
     tracemalloc.start()
-    start = time.perf_counter()
     with pytest.raises(LotFileError):
         read_lot(text)
-    assert time.perf_counter() - start < 10  # traced and on a slow machine
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 100 * MAX_BYTES

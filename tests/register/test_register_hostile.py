@@ -313,10 +313,14 @@ def test_no_room_for_the_photo_key_changes_nothing(whole, target, tmp_path, monk
     file.write_bytes(_tar(whole))
     before = _files(target)
 
-    def full(*_given: object) -> None:
-        raise OSError("no space left")
+    write_atomic = backup.write_atomic
 
-    monkeypatch.setattr(backup, "write_whole", full)
+    def full(path: Path, *given: Any) -> None:
+        if path.name.startswith(".photo.key"):
+            raise OSError("no space left")
+        write_atomic(path, *given)
+
+    monkeypatch.setattr(backup, "write_atomic", full)
     with pytest.raises(BackupError, match="no space left"):
         restore_backup(sqlite_url(target / "register.db"), target, file, PASSPHRASE, replace=True)
     after = _files(target)

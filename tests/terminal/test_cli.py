@@ -19,13 +19,17 @@ import pytest
 from lots import made_up_lot
 from PIL import Image
 
-from cardreader import cli
+from cardreader import cli, reader
+from cardreader.calibrate import defaultcli
 from cardreader.card.cgats import read_lot, write_lot
+from cardreader.commands import read as read_command
+from cardreader.commands.read import SMOKING
 from cardreader.core.refusal import Reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.result.report import reading_schema, reading_text
 from cardreader.terminal.exitcodes import MEANING, ExitCode
+from cardreader.terminal.frame import INTERRUPTED, TRACEBACK_VARIABLE
 
 ROOT = Path(__file__).parents[2]
 DOCS = (ROOT / "docs" / "cli.md").read_text(encoding="utf-8")
@@ -44,8 +48,8 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Calls:
     """A pipeline that finds in a file's bytes what it is to answer: b"9.0" or b"refuse"."""
     calls = Calls()
 
-    def read_photo(data: bytes, reader: Any, subject: Subject) -> SimpleNamespace:
-        calls.reader, calls.subject = reader, subject
+    def read_photo(data: bytes, asked: Any, subject: Subject) -> SimpleNamespace:
+        calls.reader, calls.subject = asked, subject
         text = data.decode()
         reason = {"refuse": Reason.NO_CARD, "pale": Reason.OUT_OF_RANGE}.get(text)
         out = fakes.reading(float(text)) if reason is None else fakes.refused(reason, True)
@@ -54,11 +58,10 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Calls:
         return out
 
     module = ModuleType("cardreader.pipeline")
-    module.Reader = SimpleNamespace  # type: ignore[attr-defined]
     module.read_photo = read_photo  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "cardreader.pipeline", module)
-    monkeypatch.setattr(cli, "_calibration", lambda path: path)
-    monkeypatch.setattr(cli, "_lots", lambda folder: folder)
+    monkeypatch.setattr(reader, "calibration_at", lambda path: path)
+    monkeypatch.setattr(reader, "load_lots", lambda folder: folder)
     estimate = ModuleType("cardreader.hb.estimate")
     estimate.combine = lambda estimates, calibration: fakes.Normal(  # type: ignore[attr-defined]
         float(np.mean([e.hb_g_dl for e in estimates])), 0.4
@@ -117,7 +120,7 @@ def test_options_reach_the_pipeline(pipeline: Calls, photo: Any, tmp_path: Path)
 
 
 def test_smoking_choices_are_those_of_the_subject() -> None:
-    assert tuple(cli.SMOKING) == tuple(Smoking)
+    assert tuple(SMOKING) == tuple(Smoking)
 
 
 def test_refused_photo_is_an_answer_with_its_own_code(pipeline, photo, capsys) -> None:
@@ -217,11 +220,11 @@ def test_annotate(pipeline, photo, tmp_path: Path) -> None:
         (["read", "x", "--annotate", "y.gif"], "must end in .jpg"),
         (["read", "x", "--today", "31.3.2026"], "write it as 2026-03-31"),
         (["card", "--lot", "1", "--out", "card.docx"], "ends in .pdf or .svg"),
-        (["simulate", "--out", "d", "--hb", "30"], "not between 3 and 18"),
-        (["simulate", "--out", "d", "--count", "0"], "--count must be"),
-        (["simulate", "--out", "d", "--seed", "-1"], "--seed must not be negative"),
-        (["calibrate-default", "--out", "d", "--sittings", "5"], "--sittings must be"),
-        (["calibrate-default", "--out", "d", "--workers", "0"], "--workers 1 to 256"),
+        (["simulate", "--out", "d", "--hb", "30"], "not a number from 3 to 18"),
+        (["simulate", "--out", "d", "--count", "0"], "whole number, 1 to 10000"),
+        (["simulate", "--out", "d", "--seed", "-1"], "not a whole number"),
+        (["calibrate-default", "--out", "d", "--sittings", "5"], "whole number, 300 to"),
+        (["calibrate-default", "--out", "d", "--workers", "0"], "whole number, 1 to 256"),
     ],
 )
 def test_misuse(arguments: list[str], fault: str, capsys) -> None:
@@ -248,19 +251,20 @@ def test_bad_protocol(pipeline, photo, tmp_path: Path, capsys) -> None:
     assert "no protocol 'nowhere'" in _error(capsys)
 
 
-def test_bad_lots_and_calibration(tmp_path: Path, capsys) -> None:
-    with pytest.raises(cli.CommandError) as caught:
-        cli._lots(tmp_path / "nowhere")
-    assert caught.value.code is ExitCode.BAD_DATA
-    (tmp_path / "1.txt").write_text("no lot", encoding="utf-8")
-    with pytest.raises(cli.CommandError, match=r"1\.txt") as caught:
-        cli._lots(tmp_path)
-    assert caught.value.code is ExitCode.BAD_DATA
-    for name, text in (("bad.json", "{}"), ("worse.json", "\udcff")):
-        (tmp_path / name).write_bytes(text.encode("utf-8", "surrogateescape"))
-        with pytest.raises(cli.CommandError, match=name) as caught:
-            cli._calibration(tmp_path / name)
-        assert caught.value.code is ExitCode.BAD_DATA
+def test_bad_lots_and_calibration(photo, tmp_path: Path, capsys) -> None:
+    (tmp_path / "lots").mkdir()
+    (tmp_path / "lots" / "1.txt").write_text("no lot", encoding="utf-8")
+    (tmp_path / "bad.json").write_text("{}", encoding="utf-8")
+    (tmp_path / "worse.json").write_bytes(b"\xff")
+    for option, name, fault in (
+        ("--lots", "nowhere", "nowhere"),
+        ("--lots", "lots", "1.txt"),
+        ("--calibration", "bad.json", "bad.json"),
+        ("--calibration", "worse.json", "worse.json"),
+    ):
+        asked = ["read", *photo("9.0"), option, str(tmp_path / name)]
+        assert cli.main(asked) == ExitCode.BAD_DATA
+        assert fault in _error(capsys)
 
 
 def test_result_that_cannot_be_written(pipeline, photo, tmp_path: Path, capsys) -> None:
@@ -273,7 +277,7 @@ def test_result_that_cannot_be_written(pipeline, photo, tmp_path: Path, capsys) 
 def test_a_defect_is_one_line_and_never_a_traceback(pipeline, photo, capsys, monkeypatch) -> None:
     assert cli.main(["read", *photo("not a number")]) == ExitCode.DEFECT
     assert "defect: ValueError" in _error(capsys)
-    monkeypatch.setenv(cli.TRACEBACK_VARIABLE, "1")
+    monkeypatch.setenv(TRACEBACK_VARIABLE, "1")
     with pytest.raises(ValueError, match="not a number"):
         cli.main(["read", *photo("not a number")])
 
@@ -284,7 +288,7 @@ def test_a_command_without_its_extra_says_what_to_install(
     def lacking(*_: object) -> None:
         raise ModuleNotFoundError("No module named 'fastapi'", name="fastapi")
 
-    monkeypatch.setattr(cli, "_read", lacking)
+    monkeypatch.setattr(read_command, "_read", lacking)
     assert cli.main(["read", *photo("any")]) == ExitCode.USAGE
     assert "fastapi is missing" in _error(capsys)
 
@@ -331,11 +335,11 @@ def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
 
 
 def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
-    monkeypatch.setattr(cli, "FEWEST_SITTINGS", 150)
+    monkeypatch.setattr(defaultcli, "FEWEST_SITTINGS", 150)
     arguments = ["calibrate-default", "--sittings", "150", "--seed", "3", "--today", "2026-03-01"]
     assert cli.main([*arguments, "--out", str(tmp_path / "new")]) == 0
     assert "simulated sittings" in capsys.readouterr().out
-    calibration = cli._calibration(tmp_path / "new")
+    calibration = reader.calibration_at(tmp_path / "new")
     assert (calibration.basis, calibration.created) == ("simulated", "2026-03-01")
 
 
@@ -501,8 +505,8 @@ def test_interrupt(monkeypatch, capsys) -> None:
     def interrupt(arguments: argparse.Namespace) -> ExitCode:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "_read", interrupt)
-    assert cli.main(["read", "x"]) == cli.INTERRUPTED == 130
+    monkeypatch.setattr(read_command, "_read", interrupt)
+    assert cli.main(["read", "x"]) == INTERRUPTED == 130
     assert _error(capsys) == "cardreader: stopped\n"
 
 

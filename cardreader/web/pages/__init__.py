@@ -1,6 +1,5 @@
 """The pages, one module a subject; each holds a ``router``."""
 
-from cardreader.web import api
 from cardreader.web.pages import (
     exchange,
     home,
@@ -25,5 +24,4 @@ ROUTERS = (
     exchange.router,
     people.router,
     offline.router,
-    api.router,
 )

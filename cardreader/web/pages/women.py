@@ -31,10 +31,9 @@ from cardreader.web.plot import history_plot
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
-from cardreader.web.values import enter_lab, enter_tube
+from cardreader.web.values import HIGHEST_VISIT, enter_lab, enter_tube
 
 router = APIRouter(include_in_schema=False, prefix="/women")
-HIGHEST_VISIT = 60
 
 
 @router.get("/new")
