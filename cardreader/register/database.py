@@ -6,9 +6,11 @@ acknowledged is on the disk, also when the power goes or the process is killed.
 
 from __future__ import annotations
 
+import os
+import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +23,11 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from cardreader.core.oneline import one_line
+from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
+PATIENCE_MS = 15_000
+"""How long a writer waits for another process to let go."""
 _WRITER_LOCK = 7_110_718
 """Key of the PostgreSQL advisory lock that lines writers up; any fixed number does."""
 
@@ -41,7 +46,14 @@ def full_url(url: str) -> str:
 
 
 class RegisterError(Exception):
-    """A register that can't be opened or is damaged; one line says why."""
+    """A register that can't be opened or is damaged; one line says why.
+
+    ``trouble`` is its kind, where that is known.
+    """
+
+    def __init__(self, words: str, trouble: Trouble | None = None) -> None:
+        super().__init__(words)
+        self.trouble = trouble
 
 
 class NewerError(RegisterError):
@@ -50,18 +62,16 @@ class NewerError(RegisterError):
 
 @contextmanager
 def told_if_damaged() -> Iterator[None]:
-    """RegisterError for whatever looking into a damaged file raises within.
+    """RegisterError for whatever looking into a register raises within.
 
-    It may hold no text where names belong, or a text where a time belongs, and the
-    drivers say so each in its own way.
+    A damaged one may hold no text where names belong, or a text where a time belongs,
+    and the drivers say so each in its own way.
     """
     try:
         yield
-    except (SQLAlchemyError, ValueError, TypeError) as error:
-        raise RegisterError(
-            f"the register can't be opened or is damaged ({complaint(error)}): "
-            "restore the newest backup"
-        ) from error
+    except (SQLAlchemyError, sqlite3.Error, OSError, ValueError, TypeError) as error:
+        trouble = trouble_of(error) or Trouble.DAMAGED
+        raise RegisterError(f"{ADVICE[trouble]} ({complaint(error)})", trouble) from error
 
 
 def _must_be_sound(connection: Connection) -> None:
@@ -82,8 +92,15 @@ class Database:
     def __init__(self, url: str) -> None:
         self.url = full_url(url)
         self.is_sqlite = self.url.startswith("sqlite")
-        self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
+        try:
+            self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
+        except (SQLAlchemyError, ValueError, ImportError):
+            # Not the URL itself: it may hold a password.
+            raise RegisterError(
+                "the database's URL can't be understood: it reads postgresql://user@host/name"
+            ) from None
         if self.is_sqlite:
+            event.listen(self.engine, "do_connect", _sqlite_keep_private)
             event.listen(self.engine, "connect", _sqlite_connect)
             event.listen(self.engine, "begin", _sqlite_begin)
         self._writer_engine = self.engine.execution_options(writes=True)
@@ -153,6 +170,27 @@ def current_revision(connection: Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
+def _sqlite_keep_private(_dialect: Any, _record: Any, arguments: list[Any], _more: Any) -> None:
+    """Make the file before SQLite does, for its owner alone, whatever umask and folder say.
+
+    What SQLite keeps beside it takes over its mode.
+    """
+    name = str(arguments[0]) if arguments else ":memory:"
+    if name.startswith((":memory:", "file:")):
+        return
+    # What hinders here hinders SQLite as well, and it has the better words.
+    with suppress(OSError):
+        descriptor = os.open(name, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            if os.fstat(descriptor).st_mode & 0o077:
+                os.fchmod(descriptor, 0o600)
+        finally:
+            os.close(descriptor)
+    for ending in ("-wal", "-shm"):
+        with suppress(OSError):
+            os.chmod(name + ending, 0o600)
+
+
 def _sqlite_connect(connection: Any, _record: Any) -> None:
     # The driver's own way of starting transactions is switched off, so that
     # _sqlite_begin decides (and schema changes are inside the transaction too).
@@ -162,7 +200,7 @@ def _sqlite_connect(connection: Any, _record: Any) -> None:
         "journal_mode=WAL",
         "synchronous=FULL",
         "foreign_keys=ON",
-        "busy_timeout=15000",
+        f"busy_timeout={PATIENCE_MS}",
         "secure_delete=ON",
     ):
         cursor.execute(f"PRAGMA {pragma}")

@@ -10,6 +10,7 @@ from pathlib import Path
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
@@ -17,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 from cardreader.register.database import Database
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
+from cardreader.register.trouble import Trouble, trouble_of
 from cardreader.web import api, texts
 from cardreader.web.access import NeedSignInError, find_visitor
 from cardreader.web.delay import SignInDelay
@@ -27,6 +29,7 @@ from cardreader.web.render import page
 from cardreader.web.settings import PhotoPolicy, Settings
 from cardreader.web.state import State
 from cardreader.web.texts import mark
+from cardreader.web.troublewords import words_of
 from cardreader.web.upkeep import tidy
 
 STATIC = Path(__file__).parent / "static"
@@ -77,6 +80,8 @@ def create_app(
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(KeyReusedError, _key_reused)
     app.add_exception_handler(RequestValidationError, _not_valid)
+    for kind in (SQLAlchemyError, OSError):
+        app.add_exception_handler(kind, _in_trouble)
     app.add_exception_handler(Exception, _broken)
     for router in (*ROUTERS, api.router):
         app.include_router(router)
@@ -136,7 +141,20 @@ def _sendable(part: str | int) -> str | int:
     return part.encode("utf-8", "replace").decode() if isinstance(part, str) else part
 
 
-async def _broken(request: Request, _error: Exception) -> Response:
+async def _in_trouble(request: Request, error: Exception) -> Response:
+    """A full disk or a database out of reach is no defect, and there is something to do."""
+    trouble = trouble_of(error)
+    if trouble is None or trouble is Trouble.DAMAGED:
+        raise error
+    what = texts.gettext(words_of(trouble))
+    if _is_api(request):
+        return JSONResponse({"detail": what}, 503)
+    return page(request, "problem.html", 503, what=what)
+
+
+async def _broken(request: Request, error: Exception) -> Response:
+    if trouble_of(error) is not None:  # met before the handlers' reach, in the guard
+        return await _in_trouble(request, error)
     if _is_api(request):
         return JSONResponse({"detail": texts.gettext("Something went wrong here.")}, 500)
     what = texts.gettext("Something went wrong here. Nothing that was confirmed is lost.")

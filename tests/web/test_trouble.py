@@ -1,0 +1,74 @@
+"""With the disk full or the register locked, pages say so and what to do, and lose nothing."""
+
+from __future__ import annotations
+
+import errno
+import sqlite3
+
+import pytest
+from people import Person
+from webfakes import photo
+
+from cardreader.register import database as database_module
+
+
+def _fill_disk(app) -> None:
+    with app.state.database.engine.connect() as connection:
+        used = connection.exec_driver_sql("PRAGMA page_count").scalar()
+    app.state.database.engine.dispose()
+    from sqlalchemy import event
+
+    limit = f"PRAGMA max_page_count={used}"
+    event.listen(app.state.database.engine, "connect", lambda c, _r: c.execute(limit))
+
+
+def test_a_full_disk_is_said_on_the_page_and_to_the_phone(app, worker):
+    visit = worker.open_visit(worker.add_woman("KX-1"))
+    _fill_disk(app)
+    answers = [
+        worker.send_photo(visit, photo(9.0, "x" * 9000), key=f"key-{n:08}") for n in range(9)
+    ]
+    refused = [a for a in answers if a.status_code != 201]
+    assert refused
+    assert {a.status_code for a in refused} == {503}
+    assert "disk of the register's computer is full" in refused[-1].json()["detail"]
+    pages = [worker.post("/women/new", code=f"KX-{n}") for n in range(2, 400)]
+    refused_pages = [p for p in pages if p.status_code != 303]
+    assert {p.status_code for p in refused_pages} == {503}
+    assert "disk of the register&#39;s computer is full" in refused_pages[-1].text
+
+
+def test_a_full_disk_met_while_keeping_the_photo(keeping_app, monkeypatch):
+    worker = Person(keeping_app, "worker")
+    visit = worker.open_visit(worker.add_woman("KX-1"))
+
+    def full(_data):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(keeping_app.state.shared.photos, "put", full)
+    answer = worker.send_photo(visit, photo(9.0))
+    assert answer.status_code == 503
+    assert "full" in answer.json()["detail"]
+
+
+def test_a_locked_register(make_app, monkeypatch, tmp_path):
+    monkeypatch.setattr(database_module, "PATIENCE_MS", 50)
+    app = make_app()
+    worker = Person(app, "worker")
+    other = sqlite3.connect(tmp_path / "data" / "register.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    answer = worker.post("/women/new", code="KX-1")
+    assert answer.status_code == 503
+    assert "Another program" in answer.text
+    other.execute("ROLLBACK")
+    other.close()
+    assert worker.post("/women/new", code="KX-1").status_code == 303
+
+
+def test_an_error_that_is_no_trouble_stays_a_defect(app, worker, monkeypatch):
+    def broken(*_args, **_options):
+        raise OSError("nothing known")
+
+    monkeypatch.setattr("cardreader.web.pages.home.list_counts", broken)
+    with pytest.raises(OSError, match="nothing known"):
+        worker.get("/")
