@@ -61,12 +61,12 @@ class Blot:
         return np.stack([x + rx * radius * np.cos(angle), y + ry * radius * np.sin(angle)], axis=1)
 
 
-def _to_px(points_mm: np.ndarray) -> np.ndarray:
+def to_px(points_mm: np.ndarray) -> np.ndarray:
     return (np.asarray(points_mm) + MARGIN_MM) * PX_PER_MM - 0.5
 
 
 def _fill(card: np.ndarray, polygon_mm: np.ndarray, colour: object) -> None:
-    points = np.round(_to_px(polygon_mm) * 16).astype(np.int32)
+    points = np.round(to_px(polygon_mm) * 16).astype(np.int32)
     cv2.fillPoly(card, [points], [float(c) for c in colour], cv2.LINE_AA, 4)
 
 

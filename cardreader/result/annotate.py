@@ -46,16 +46,16 @@ JPEG_QUALITY = 90
 _OVERSAMPLE = 2  # Pillow draws lines without smoothing; drawn larger and reduced, they are smooth
 _TALLEST_PHOTO = 1.4
 _CARD_MARGIN_MM = 12.0
-_PAD = 48
+PAD_PX = 48
 _LEAD = 1.3
 
-_INK = (28, 28, 30)
-_PAPER = (252, 251, 248)
-_QUIET = (96, 96, 100)
+INK = (28, 28, 30)
+PAPER = (252, 251, 248)
+QUIET = (96, 96, 100)
 _RULE = (208, 206, 200)
 _WHITE = (255, 255, 255)
 
-_TITLE_PX, _BODY_PX, _SMALL_PX = 60, 42, 36
+_TITLE_PX, _BODY_PX, SMALL_PX = 60, 42, 36
 
 Colour = tuple[int, int, int]
 
@@ -65,7 +65,7 @@ def annotate(reading: Reading) -> Image.Image:
     parts = [_panel(reading)]
     if reading.photo is not None:
         parts.insert(0, _photo_part(reading))
-    whole = Image.new("RGB", (WIDTH_PX, sum(part.height for part in parts)), _PAPER)
+    whole = Image.new("RGB", (WIDTH_PX, sum(part.height for part in parts)), PAPER)
     y = 0
     for part in parts:
         whole.paste(part, (0, y))
@@ -154,7 +154,7 @@ def _outlines(
     def line(points_mm: NDArray[np.float64], width: int) -> None:
         points = [tuple(p) for p in (pose.to_px(points_mm) - origin) * scale]
         # Dark under light: seen on white card and dark table alike.
-        draw.line(points, _INK, width + 4, joint="curve")
+        draw.line(points, INK, width + 4, joint="curve")
         draw.line(points, _WHITE, width, joint="curve")
 
     line(_border_mm(0.0), 6)
@@ -175,17 +175,17 @@ class _Page:
     """A page that is written from top to bottom, at drawing scale 1."""
 
     image: Image.Image
-    y: int = _PAD
+    y: int = PAD_PX
 
     @property
     def draw(self) -> ImageDraw.ImageDraw:
         return ImageDraw.Draw(self.image)
 
-    def write(self, text: str, size: int, colour: Colour = _INK, heavy: bool = False) -> None:
+    def write(self, text: str, size: int, colour: Colour = INK, heavy: bool = False) -> None:
         """Write text over the full width, broken where it must be."""
-        for line in _broken(text, size, WIDTH_PX - 2 * _PAD):
+        for line in _broken(text, size, WIDTH_PX - 2 * PAD_PX):
             self.draw.text(
-                (_PAD, self.y), line, colour, _font(size), stroke_width=1 if heavy else 0
+                (PAD_PX, self.y), line, colour, _font(size), stroke_width=1 if heavy else 0
             )
             self.y += round(size * _LEAD)
 
@@ -195,11 +195,11 @@ class _Page:
 
     def cut(self) -> Image.Image:
         """The page as far as it was written."""
-        return self.image.crop((0, 0, WIDTH_PX, self.y + _PAD))
+        return self.image.crop((0, 0, WIDTH_PX, self.y + PAD_PX))
 
 
 def _panel(reading: Reading) -> Image.Image:
-    page = _Page(Image.new("RGB", (WIDTH_PX, 3000), _PAPER))
+    page = _Page(Image.new("RGB", (WIDTH_PX, 3000), PAPER))
     decision = reading.decision
     page.write(headline(decision), _TITLE_PX, heavy=True)
     page.gap(12)
@@ -216,7 +216,7 @@ def _panel(reading: Reading) -> Image.Image:
     for action in decision.actions:
         page.write(TEXT[action], _BODY_PX, heavy=action is Statement.REFER_NOW)
     page.gap(20)
-    page.draw.line((_PAD, page.y, WIDTH_PX - _PAD, page.y), _RULE, 3)
+    page.draw.line((PAD_PX, page.y, WIDTH_PX - PAD_PX, page.y), _RULE, 3)
     page.gap(20)
     _small_print(page, reading, decision)
     return page.cut()
@@ -227,17 +227,17 @@ def _small_print(page: _Page, reading: Reading, decision: Decision) -> None:
     codes = [Statement.LOCAL_PROTOCOL, *decision.notes]
     about = (lot_statement(reading), calibration_statement(reading))
     codes += [statement for statement in about if statement is not None]
-    page.write(" ".join(TEXT[code] for code in codes), _SMALL_PX, _QUIET)
+    page.write(" ".join(TEXT[code] for code in codes), SMALL_PX, QUIET)
 
 
 _SCALE_FROM, _SCALE_TO = layout.RAMP_HB_G_DL[0], layout.RAMP_HB_G_DL[-1]
-_BAND_PX = 84
+BAND_PX = 84
 _NUMBER_PX = 90
 
 
 def _x_of(hb_g_dl: float) -> int:
     share = (min(max(hb_g_dl, _SCALE_FROM), _SCALE_TO) - _SCALE_FROM) / (_SCALE_TO - _SCALE_FROM)
-    return round(_PAD + share * (WIDTH_PX - 2 * _PAD))
+    return round(PAD_PX + share * (WIDTH_PX - 2 * PAD_PX))
 
 
 def _scale(page: _Page, reading: Reading) -> None:
@@ -245,15 +245,15 @@ def _scale(page: _Page, reading: Reading) -> None:
     assert reading.estimate is not None
     draw = page.draw
     top = page.y + 64
-    bottom = top + _BAND_PX
+    bottom = top + BAND_PX
     _shades(page.image, reading, top, bottom)
     low, high = reading.estimate.interval_g_dl
     bar = top - 26
-    draw.line((_x_of(low), bar, _x_of(high), bar), _INK, 8)
+    draw.line((_x_of(low), bar, _x_of(high), bar), INK, 8)
     for end in (low, high):
-        draw.line((_x_of(end), bar - 16, _x_of(end), bar + 16), _INK, 6)
+        draw.line((_x_of(end), bar - 16, _x_of(end), bar + 16), INK, 6)
     x = _x_of(reading.estimate.hb_g_dl)
-    draw.polygon([(x - 26, bar - 38), (x + 26, bar - 38), (x, top + 2)], _INK)
+    draw.polygon([(x - 26, bar - 38), (x + 26, bar - 38), (x, top + 2)], INK)
     _limits(page, reading.decision, top, bottom)
 
 
@@ -283,15 +283,15 @@ def _limits(page: _Page, decision: Decision, top: int, bottom: int) -> None:
     for i, limit in enumerate(limits):
         x = _x_of(limit)
         draw.line((x, top - 8, x, bottom + 22), _WHITE, 9)
-        draw.line((x, top - 8, x, bottom + 22), _INK, 4)
+        draw.line((x, top - 8, x, bottom + 22), INK, 4)
         # Two limits side by side push their numbers apart.
         before = i > 0 and x - _x_of(limits[i - 1]) < _NUMBER_PX
         after = i + 1 < len(limits) and _x_of(limits[i + 1]) - x < _NUMBER_PX
         anchor = "la" if before else "ra" if after else "ma"
         at = (x - 6 * before, bottom + 26)
-        draw.text(at, f"{round(limit, 1):g}", _INK, _font(_SMALL_PX), anchor=anchor)
-    draw.text((WIDTH_PX - _PAD, bottom + 26), "g/dL", _QUIET, _font(_SMALL_PX), anchor="ra")
-    page.y = bottom + 26 + round(_SMALL_PX * _LEAD)
+        draw.text(at, f"{round(limit, 1):g}", INK, _font(SMALL_PX), anchor=anchor)
+    draw.text((WIDTH_PX - PAD_PX, bottom + 26), "g/dL", QUIET, _font(SMALL_PX), anchor="ra")
+    page.y = bottom + 26 + round(SMALL_PX * _LEAD)
     _names(page, decision, [_SCALE_FROM, *limits, _SCALE_TO])
 
 
@@ -299,14 +299,14 @@ def _names(page: _Page, decision: Decision, edges: list[float]) -> None:
     """Each band's name below its part of the scale, one line lower where two would meet."""
     taken = [-1.0, -1.0]
     for band, low, high in zip(decision.bands, edges[:-1], edges[1:], strict=True):
-        width = _font(_SMALL_PX).getlength(band.title)
+        width = _font(SMALL_PX).getlength(band.title)
         middle = (_x_of(low) + _x_of(high)) / 2
-        left = min(max(middle - width / 2, _PAD), WIDTH_PX - _PAD - width)
+        left = min(max(middle - width / 2, PAD_PX), WIDTH_PX - PAD_PX - width)
         row = 0 if left > taken[0] else 1
-        y = page.y + row * round(_SMALL_PX * _LEAD)
-        page.draw.text((left, y), band.title, _INK, _font(_SMALL_PX))
+        y = page.y + row * round(SMALL_PX * _LEAD)
+        page.draw.text((left, y), band.title, INK, _font(SMALL_PX))
         taken[row] = left + width + 20
-    page.y += round(_SMALL_PX * _LEAD) * (2 if taken[1] > 0 else 1)
+    page.y += round(SMALL_PX * _LEAD) * (2 if taken[1] > 0 else 1)
 
 
 def _broken(text: str, size: int, width: int) -> list[str]:

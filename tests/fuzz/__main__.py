@@ -19,7 +19,7 @@ from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 _HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(_HERE), str(_HERE.parents[1])]
+sys.path[:0] = [str(_HERE), str(_HERE.parent), str(_HERE.parents[1])]
 
 from runner import case_of, markdown, run  # noqa: E402
 from targets import TARGETS  # noqa: E402

@@ -17,7 +17,7 @@ from pyarrow import parquet
 from seeds import card_photos, reader
 from target import Target, bad, one_line, sound_json
 
-from cardreader.batch import run
+from cardreader.batch import run, workers
 from cardreader.batch.journal import Journal, JournalError
 from cardreader.batch.progress import Progress
 from cardreader.batch.score import Job, Task, score
@@ -61,7 +61,7 @@ def _list(data: bytes) -> str:
 # --- journals ----------------------------------------------------------------------------
 
 
-def _here(tasks, job, _settings):
+def _here(tasks, job, _workers, _timeout_s):
     """Photos judged in this process: starting others takes longer than judging."""
     return (score(task, job) for task in tasks)
 
@@ -154,7 +154,7 @@ def _judge_anew(data: bytes) -> str:
         (out / run.JOURNAL).write_bytes(data)
         (out / run.CSV).write_text("of the run before\n")
         settings = run.Settings(out, summary=zlib.crc32(data) % 40 == 0)
-        ours, run._outcomes = run._outcomes, _here
+        ours, workers.run_here = workers.run_here, _here
         try:
             counts = run.run_batch(None, reader(), settings, Progress())
         except JournalError as error:
@@ -162,7 +162,7 @@ def _judge_anew(data: bytes) -> str:
                 bad(f"refused ({error}), and yet the table is another")
             return one_line(error)
         finally:
-            run._outcomes = ours
+            workers.run_here = ours
             if parts := [path.name for path in out.glob(".*.part")]:
                 bad(f"half-written files are left: {parts}")
         _check_tables(out, counts)

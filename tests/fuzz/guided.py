@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 _HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(_HERE), str(_HERE.parents[1])]
+sys.path[:0] = [str(_HERE), str(_HERE.parent), str(_HERE.parents[1])]
 
 import atheris  # noqa: E402
 

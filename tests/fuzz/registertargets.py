@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import backupfile
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from mutate import mutate_bytes
 from mutatejson import encode, mutate_json
@@ -174,8 +175,8 @@ def _parts() -> tuple[dict[str, Any], list[Any], bytes, dict[str, bytes]]:
     """Note, rows, photo key and photos of the backup, opened."""
     with tarfile.open(fileobj=io.BytesIO(_backup())) as tar:
         content = {m.name: tar.extractfile(m).read() for m in tar.getmembers()}
-    lines = backup._unlock(content["tables.bin"], PASSPHRASE, "tables.bin").decode().splitlines()
-    key = backup._unlock(content["photo.key.bin"], PASSPHRASE, "photo.key.bin")
+    lines = backupfile.unlock(content["tables.bin"], PASSPHRASE, "tables.bin").decode().splitlines()
+    key = backupfile.unlock(content["photo.key.bin"], PASSPHRASE, "photo.key.bin")
     photos = {name: data for name, data in content.items() if name.startswith("photos/")}
     return json.loads(content["backup.json"]), [json.loads(line) for line in lines], key, photos
 
@@ -225,11 +226,11 @@ def _restore_hostile(data: bytes) -> str:
     note, lines, key, names = parts
     stream = io.BytesIO()
     with tarfile.open(fileobj=stream, mode="w", errors="surrogateescape") as tar:
-        backup._add(tar, "backup.json", note)
-        backup._add(tar, "tables.bin", backup._lock(lines, PASSPHRASE, "tables.bin"))
-        backup._add(tar, "photo.key.bin", backup._lock(key, PASSPHRASE, "photo.key.bin"))
+        backupfile.add(tar, "backup.json", note)
+        backupfile.add(tar, "tables.bin", backupfile.lock(lines, PASSPHRASE, "tables.bin"))
+        backupfile.add(tar, "photo.key.bin", backupfile.lock(key, PASSPHRASE, "photo.key.bin"))
         for name in json.loads(names):
-            backup._add(tar, name, PHOTO)
+            backupfile.add(tar, name, PHOTO)
     return _restored(stream.getvalue())
 
 

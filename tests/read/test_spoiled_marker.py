@@ -44,7 +44,7 @@ def at(corner: int, place: tuple[float, float]) -> np.ndarray:
 
 def covered(card: np.ndarray, at_mm: np.ndarray, radius_mm: float, colour) -> np.ndarray:
     card = card.copy()
-    x, y = np.round(rig._to_px(at_mm)).astype(int)
+    x, y = np.round(rig.to_px(at_mm)).astype(int)
     cv2.circle(card, (int(x), int(y)), round(radius_mm * rig.PX_PER_MM), colour, -1, cv2.LINE_AA)
     return card
 
@@ -113,7 +113,7 @@ def test_small_drops_too():
 def test_an_edge_let_go_keeps_the_pose():
     """A smear along the whole of one edge: it can't be made out, the other corners hold."""
     card = plain_card().copy()
-    (x0, y0), (x1, _) = rig._to_px(at(1, (0, 0))).astype(int), rig._to_px(at(1, (8.8, 0)))
+    (x0, y0), (x1, _) = rig.to_px(at(1, (0, 0))).astype(int), rig.to_px(at(1, (8.8, 0)))
     card[y0 - 26 : y0 + 10, x0 - 10 : int(x1) + 10] = BLOOD
     assert_read(card, 0.06)
 
@@ -150,7 +150,7 @@ def test_a_fingertip_from_outside(corner, skin):
 def test_a_missing_corner(corner, stock):
     """Blank card, table or nothing at all where the marker should be."""
     card = plain_card().copy()
-    (x0, y0), _, (x1, y1), _ = rig._to_px(layout.marker_corners_mm()[corner]).astype(int)
+    (x0, y0), _, (x1, y1), _ = rig.to_px(layout.marker_corners_mm()[corner]).astype(int)
     card[y0 - 10 : y1 + 10, x0 - 10 : x1 + 10] = stock
     assert reason(rig.photograph(card).rgb) is Reason.CARD_PART_HIDDEN
 
@@ -178,7 +178,7 @@ def test_a_marker_that_would_lie_outside_is_not_looked_for():
 @pytest.mark.parametrize("corner", range(4))
 def test_a_marker_of_another_lot_pasted_in(corner):
     """Read clean the check digit tells; under a drop the modules do. The right one is read."""
-    (x0, y0), _, (x1, y1), _ = rig._to_px(layout.marker_corners_mm()[corner]).astype(int)
+    (x0, y0), _, (x1, y1), _ = rig.to_px(layout.marker_corners_mm()[corner]).astype(int)
     for other in (54321, LOT + 1 + 146 + 146**2, 999_999):
         card = plain_card().copy()
         part = np.s_[y0 - 12 : y1 + 12, x0 - 12 : x1 + 12]
@@ -294,7 +294,7 @@ def test_so_many_modules_may_be_wrong(flipped, read):
     for k in range(flipped):
         row, column = (0, 1 + k) if k < 6 else (7, k - 5)
         corner = at(2, (column * side, row * side))
-        (x0, y0), (x1, y1) = np.round(rig._to_px(np.array([corner, corner + side]))).astype(int)
+        (x0, y0), (x1, y1) = np.round(rig.to_px(np.array([corner, corner + side]))).astype(int)
         card[y0 + 1 : y1, x0 + 1 : x1] = 0.86
     assert (fourth_of(card) is not None) is read
 

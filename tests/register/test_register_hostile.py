@@ -13,6 +13,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import backupfile
 import pytest
 from builders import add_woman, facts, lab, photo
 from sqlalchemy import select
@@ -43,7 +44,7 @@ def whole(sqlite, tmp_path) -> Parts:
     with tarfile.open(file) as tar:
         parts = {m.name: tar.extractfile(m).read() for m in tar.getmembers()}
     for name in ("tables.bin", "photo.key.bin"):
-        parts[name] = backup._unlock(parts[name], PASSPHRASE, name)
+        parts[name] = backupfile.unlock(parts[name], PASSPHRASE, name)
     return parts
 
 
@@ -52,7 +53,9 @@ def _tar(parts: Parts) -> bytes:
     with tarfile.open(fileobj=stream, mode="w") as tar:
         for name, content in parts.items():
             locked = name.endswith(".bin")
-            backup._add(tar, name, backup._lock(content, PASSPHRASE, name) if locked else content)
+            backupfile.add(
+                tar, name, backupfile.lock(content, PASSPHRASE, name) if locked else content
+            )
     return stream.getvalue()
 
 

@@ -10,7 +10,7 @@ from builders import add_woman, facts, lab, photo
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import inspect, select
 
-from cardreader.register import accounts, audit, backup
+from cardreader.register import accounts, audit
 from cardreader.register.backup import BackupError, make_backup, restore_backup
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import Account, Base, Reading, Role, Woman
@@ -122,19 +122,23 @@ def test_backup_shows_nothing_without_the_passphrase(filled, tmp_path):
 def test_a_backup_made_while_somebody_writes_can_be_restored(filled, tmp_path, monkeypatch):
     database, data = filled
     before = content(database)
-    dump = backup._dump
+    check, meanwhile = audit.check, []
 
-    def dump_and_meanwhile(connection):
-        found = dump(connection)
-        with database.write() as session:
-            add_woman(session, "KX-9")
+    def check_and_meanwhile(session):
+        found = check(session)
+        if not meanwhile:
+            meanwhile.append("KX-9")
+            with database.write() as other:
+                add_woman(other, "KX-9")
         return found
 
-    monkeypatch.setattr(backup, "_dump", dump_and_meanwhile)
+    # Between the rows, which are read before, and what tells the version, which is read after.
+    monkeypatch.setattr(audit, "check", check_and_meanwhile)
     file, fresh = tmp_path / "register.backup", tmp_path / "fresh"
     make_backup(database, data, file, PASSPHRASE)
     restore_backup(sqlite_url(fresh / "register.db"), fresh, file, PASSPHRASE)
     restored = Database(sqlite_url(fresh / "register.db"))
+    assert meanwhile
     assert content(restored) == before
     restored.close()
 

@@ -13,19 +13,42 @@ from PIL import Image, ImageCms
 from cardreader.card import layout
 from cardreader.core.refusal import Reason
 from cardreader.decide.subject import Subject
-from cardreader.result import annotate as module
-from cardreader.result.annotate import annotate, write_annotated
+from cardreader.result.annotate import (
+    BAND_PX,
+    INK,
+    PAD_PX,
+    PAPER,
+    QUIET,
+    SMALL_PX,
+    WIDTH_PX,
+    annotate,
+    write_annotated,
+)
 
-INK = np.array(module._INK)
+
+def _x_of(hb_g_dl: float) -> float:
+    """Where a value belongs: the ramp's ends stand at the margins, the rest evenly between."""
+    low, high = layout.RAMP_HB_G_DL[0], layout.RAMP_HB_G_DL[-1]
+    return PAD_PX + (hb_g_dl - low) / (high - low) * (WIDTH_PX - 2 * PAD_PX)
+
+
+def _red(column: np.ndarray) -> np.ndarray:
+    return (column[:, 0] - column[:, 1] > 60) & (column[:, 0] > 120)
+
+
+def _marker_x(picture: Image.Image) -> float:
+    """Middle of the triangle's tip: between interval bar and ticks nothing else is dark."""
+    pixels = np.asarray(picture).astype(int)
+    top = int(np.flatnonzero(_red(pixels[:, PAD_PX + 4]))[0])
+    dark = np.abs(pixels[top - 9] - INK).sum(-1) < 20
+    return float(np.flatnonzero(dark).mean())
 
 
 def _scale_band(picture: Image.Image) -> np.ndarray:
     """Rows of the band of shades: the long run of reds on the panel."""
     pixels = np.asarray(picture).astype(int)
-    column = pixels[:, module._PAD + 4]
-    red = (column[:, 0] - column[:, 1] > 60) & (column[:, 0] > 120)
-    rows = np.flatnonzero(red)
-    assert len(rows) == module._BAND_PX
+    rows = np.flatnonzero(_red(pixels[:, PAD_PX + 4]))
+    assert len(rows) == BAND_PX
     return pixels[rows]
 
 
@@ -37,7 +60,7 @@ def test_picture_is_as_wide_as_three_pixels_to_each_of_a_narrow_phone() -> None:
 
 
 def test_smallest_text_is_12_px_on_a_narrow_phone() -> None:
-    assert module._SMALL_PX / (module.WIDTH_PX / 360) >= 12
+    assert SMALL_PX / (WIDTH_PX / 360) >= 12
 
 
 def test_text_has_enough_contrast() -> None:
@@ -48,15 +71,15 @@ def test_text_has_enough_contrast() -> None:
         linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
         return float(linear @ (0.2126, 0.7152, 0.0722))
 
-    for ink in (module._INK, module._QUIET):
-        ratio = (luminance(module._PAPER) + 0.05) / (luminance(ink) + 0.05)
+    for ink in (INK, QUIET):
+        ratio = (luminance(PAPER) + 0.05) / (luminance(ink) + 0.05)
         assert ratio >= 4.5
 
 
 def test_band_shows_the_shades_of_the_lot() -> None:
     """Ends of the band against Little CMS (through Pillow), which knows nothing of this project."""
     band = _scale_band(annotate(reading()))
-    seen = band[len(band) // 2][[module._PAD + 2, module.WIDTH_PX - module._PAD - 3]]
+    seen = band[len(band) // 2][[PAD_PX + 2, WIDTH_PX - PAD_PX - 3]]
     to_srgb = ImageCms.buildTransform(
         ImageCms.createProfile("LAB", 5000),
         ImageCms.createProfile("sRGB"),
@@ -64,7 +87,9 @@ def test_band_shows_the_shades_of_the_lot() -> None:
         "RGB",
         renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
     )
-    for rgb, (lightness, a, b) in zip(seen, module._ramp_lab(lot())[[0, -1]], strict=True):
+    ramp = [i for i, cell in enumerate(layout.cells()) if cell.kind is layout.Kind.RAMP]
+    ends = (lot().lab[ramp[:2]].mean(0), lot().lab[ramp[-2:]].mean(0))
+    for rgb, (lightness, a, b) in zip(seen, ends, strict=True):
         code = bytes([round(2.55 * lightness), round(a), round(b)])
         pixel = Image.frombytes("LAB", (1, 1), code)
         expected = ImageCms.applyTransform(pixel, to_srgb).getpixel((0, 0))
@@ -73,13 +98,7 @@ def test_band_shows_the_shades_of_the_lot() -> None:
 
 @pytest.mark.parametrize("hb_g_dl", [4.0, 7.5, 9.0, 12.0, 16.0])
 def test_marker_stands_at_the_value(hb_g_dl: float) -> None:
-    picture = annotate(reading(hb_g_dl))
-    pixels = np.asarray(picture).astype(int)
-    column = pixels[:, module._PAD + 4]
-    top = int(np.flatnonzero((column[:, 0] - column[:, 1] > 60) & (column[:, 0] > 120))[0])
-    # Between the end of the interval bar and the ticks only the triangle's tip is dark.
-    dark = np.abs(pixels[top - 9] - INK).sum(-1) < 20
-    assert np.flatnonzero(dark).mean() == pytest.approx(module._x_of(hb_g_dl), abs=2)
+    assert _marker_x(annotate(reading(hb_g_dl))) == pytest.approx(_x_of(hb_g_dl), abs=2)
 
 
 def test_limits_are_ticked_and_move_with_elevation() -> None:
@@ -89,23 +108,20 @@ def test_limits_are_ticked_and_move_with_elevation() -> None:
         at = np.flatnonzero(dark)
         return [int(g.mean().round()) for g in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)]
 
-    assert ticks(annotate(reading())) == pytest.approx(
-        [module._x_of(7.0), module._x_of(11.0)], abs=1
-    )
+    assert ticks(annotate(reading())) == pytest.approx([_x_of(7.0), _x_of(11.0)], abs=1.5)
     high = Subject(trimester=2, elevation_m=2000.0)
     # 1.24768 g/dL at 2000 m, worked by hand in test_protocol.
     assert ticks(annotate(reading(protocol_id="who-2024", subject=high))) == pytest.approx(
-        [module._x_of(t + 1.24768) for t in (7.0, 10.0, 10.5)], abs=1
+        [_x_of(t + 1.24768) for t in (7.0, 10.0, 10.5)], abs=1.5
     )
 
 
 def test_scale_runs_over_the_ramp_and_stays_inside_for_values_beyond() -> None:
-    assert module._x_of(layout.RAMP_HB_G_DL[0]) == module._PAD
-    assert module._x_of(layout.RAMP_HB_G_DL[-1]) == module.WIDTH_PX - module._PAD
-    assert module._x_of(0.0) == module._PAD
-    assert module._x_of(40.0) == module.WIDTH_PX - module._PAD
-    annotate(reading(2.0))
-    annotate(reading(19.0, 3.0))
+    band = _scale_band(annotate(reading(9.0)))
+    reds = np.flatnonzero(_red(band[len(band) // 2]))
+    assert (reds[0], reds[-1]) == (PAD_PX, WIDTH_PX - PAD_PX - 1)
+    assert _marker_x(annotate(reading(2.0))) == pytest.approx(PAD_PX, abs=2)
+    assert _marker_x(annotate(reading(19.0, 3.0))) == pytest.approx(WIDTH_PX - PAD_PX, abs=2)
 
 
 def test_outlines_follow_the_pose() -> None:

@@ -92,7 +92,7 @@ class Server:
         """Run another command of the register on the same data."""
         return subprocess.run(
             [sys.executable, "-c", MAIN, *arguments, "--data", str(self.data)],
-            env={**self._environment(), **environment},
+            env={**self.environment(), **environment},
             capture_output=True,
             text=True,
             timeout=60,
@@ -137,7 +137,7 @@ class Server:
                 ],
                 stdout=log,
                 stderr=log,
-                env=self._environment(),
+                env=self.environment(),
             )
         for _ in range(300):
             try:
@@ -156,7 +156,7 @@ class Server:
             self.process.wait()
             self.process = None
 
-    def _environment(self) -> dict[str, str]:
+    def environment(self) -> dict[str, str]:
         return {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
 
 

@@ -178,7 +178,7 @@ def encrypted(tmp_path) -> Iterator[tuple[int, int]]:
         ],
         stdout=log,
         stderr=log,
-        env=server._environment(),
+        env=server.environment(),
     )
     try:
         _wait_for(f"http://127.0.0.1:{start_port}/")

@@ -1,0 +1,40 @@
+"""The register's backup file, opened and made by the standard library and AES-GCM alone.
+
+The format as `register.backup` describes it: parts of a tar file, encrypted ones
+as salt (16), nonce (12) and AES-256-GCM of the content with the part's name bound
+to it, under a key from the passphrase by scrypt (n = 2^15, r = 8, p = 1).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import tarfile
+
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+
+
+def lock(content: bytes, passphrase: str, name: str) -> bytes:
+    """Encrypt a part."""
+    salt, nonce = os.urandom(16), os.urandom(12)
+    return salt + nonce + _cipher(passphrase, salt).encrypt(nonce, content, name.encode())
+
+
+def unlock(blob: bytes, passphrase: str, name: str) -> bytes:
+    """Decrypt a part."""
+    return _cipher(passphrase, blob[:16]).decrypt(blob[16:28], blob[28:], name.encode())
+
+
+def add(tar: tarfile.TarFile, name: str, content: bytes) -> None:
+    """Put a part into the tar file."""
+    member = tarfile.TarInfo(name)
+    member.size = len(content)
+    tar.addfile(member, io.BytesIO(content))
+
+
+def _cipher(passphrase: str, salt: bytes) -> AESGCM:
+    memory = 2 * 128 * 2**15 * 8
+    return AESGCM(
+        hashlib.scrypt(passphrase.encode(), salt=salt, n=2**15, r=8, p=1, maxmem=memory, dklen=32)
+    )
