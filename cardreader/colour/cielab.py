@@ -71,4 +71,5 @@ def delta_e_2000(lab: ArrayLike, other_lab: ArrayLike) -> Array:
     """CIEDE2000 colour difference (...,) of CIELAB values (..., 3)."""
     from skimage.color import deltaE_ciede2000  # only where colours are judged
 
-    return np.asarray(deltaE_ciede2000(np.asarray(lab), np.asarray(other_lab)), np.float64)
+    one, other = np.asarray(lab), np.asarray(other_lab)
+    return np.asarray(deltaE_ciede2000(one, other), np.float64)  # type: ignore[no-untyped-call]

@@ -154,7 +154,7 @@ def _read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[
     at = (at[..., :2] / at[..., 2:]).astype(np.float32)
     values = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
     shape = (len(quads), MODULES, _POINTS, MODULES, _POINTS)
-    return values.reshape(shape).mean(axis=(2, 4), dtype=np.float64)
+    return np.asarray(values.reshape(shape).mean(axis=(2, 4), dtype=np.float64))
 
 
 def _sharpen(cells: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -178,7 +178,8 @@ def _kind(data: bytes) -> str | None:
 def _heif(stream: io.BytesIO) -> Image.Image:
     from pillow_heif import HeifImageFile
 
-    return HeifImageFile(stream)
+    image: Image.Image = HeifImageFile(stream)
+    return image
 
 
 # Pillow's own Image.open would try every format it knows; naming the reader

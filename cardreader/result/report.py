@@ -53,7 +53,7 @@ def reading_json(reading: Reading) -> dict[str, Any]:
         "subject": _subject(reading),
         "refusal": refusal_json(reading.refusal),
     }
-    return _plain(out)
+    return _plain_object(out)
 
 
 def dumps(value: dict[str, Any] | list[Any]) -> str:
@@ -72,7 +72,7 @@ def reading_schema() -> dict[str, Any]:
 def estimate_json(estimate: HbEstimate) -> dict[str, Any]:
     """Value, interval and spread of an estimate, and the plain chances below 7 and 11 g/dL."""
     low, high = estimate.interval_g_dl
-    return _plain(
+    return _plain_object(
         {
             "g_dl": estimate.hb_g_dl,
             "g_l": estimate.hb_g_dl * G_L_PER_G_DL,
@@ -96,7 +96,7 @@ def estimate_json(estimate: HbEstimate) -> dict[str, Any]:
 
 def decision_json(decision: Decision) -> dict[str, Any]:
     """A decision with its words: every statement as code and text."""
-    return _plain(
+    return _plain_object(
         {
             "outcome": decision.outcome,
             "headline": _statement(decision.headline),
@@ -240,9 +240,13 @@ def _subject(reading: Reading) -> dict[str, Any]:
     }
 
 
+def _plain_object(value: dict[str, Any]) -> dict[str, Any]:
+    return {key: _plain(value[key]) for key in sorted(value)}
+
+
 def _plain(value: Any) -> Any:
     if isinstance(value, dict):
-        return {key: _plain(value[key]) for key in sorted(value)}
+        return _plain_object(value)
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     if isinstance(value, str):
