@@ -275,7 +275,9 @@ def _band_probabilities(
 def _named_band(outcome: Outcome, bands: tuple[BandProbability, ...]) -> BandProbability | None:
     if outcome not in (Outcome.SEVERE, Outcome.ANAEMIC, Outcome.NOT_ANAEMIC):
         return None
-    return max((b for b in bands if b.group.value == outcome.value), key=lambda band: band.probability)
+    return max(
+        (b for b in bands if b.group.value == outcome.value), key=lambda band: band.probability
+    )
 
 
 def _usual_care(

@@ -102,7 +102,7 @@ class Banding:
     @property
     def amplitude(self) -> Array:
         """Amplitude of the base frequency in each channel (3,), ln nominal RGB."""
-        return np.hypot(self.waves[0], self.waves[1])
+        return np.asarray(np.hypot(self.waves[0], self.waves[1]))
 
     def log_light(self, at_mm: ArrayLike, side_mm: float = 0.0) -> Array:
         """What the bands add to ln nominal RGB at card points (..., 2), shape (..., 3).
@@ -113,7 +113,7 @@ class Banding:
         if not self.found:
             return np.zeros((*at.shape[:-1], 3))
         if side_mm:
-            return self.log_light(at[..., None, :] + side_mm * _square()).mean(axis=-2)
+            return np.asarray(self.log_light(at[..., None, :] + side_mm * _square()).mean(axis=-2))
         rows = self.to_px(at)[..., self.axis]
         return np.asarray(_waves(self.cycles_per_px * rows) @ self.waves)
 
@@ -160,7 +160,7 @@ def spots_mm() -> Array:
     markers = layout.marker_corners_mm().mean(axis=1)
     in_marker = np.abs(spots[:, None] - markers).max(axis=-1) < layout.MARKER_MM / 2
     off_bay = np.abs(spots - layout.CENTRE_MM).max(axis=1) - layout.BAY_MM / 2
-    return spots[~in_marker.any(axis=1) & (off_bay > layout.PITCH_MM / 2)]
+    return np.asarray(spots[~in_marker.any(axis=1) & (off_bay > layout.PITCH_MM / 2)])
 
 
 @cache

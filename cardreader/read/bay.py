@@ -28,7 +28,7 @@ EDGE_MM = 0.8
 def grid_mm() -> NDArray[np.float64]:
     """Centres of the grid's pixels on the card, (n, n, 2)."""
     t = along_mm()
-    return np.stack(np.meshgrid(t, t), axis=-1) + np.array(layout.CENTRE_MM)
+    return np.asarray(np.stack(np.meshgrid(t, t), axis=-1) + np.array(layout.CENTRE_MM))
 
 
 def along_mm() -> NDArray[np.float64]:
@@ -56,7 +56,7 @@ def log_light_of(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float
     tables = photo.tone_tables()
     light = np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
     # Over the photo's own primaries, as the patches are sampled.
-    return np.log(np.maximum(light, 1e-4)).astype(np.float32)
+    return np.asarray(np.log(np.maximum(light, 1e-4)).astype(np.float32))
 
 
 def smooth(image: NDArray[np.float32], sd_px: float) -> NDArray[np.float32]:

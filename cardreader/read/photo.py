@@ -178,7 +178,7 @@ def _kind(data: bytes) -> str | None:
 def _heif(stream: io.BytesIO) -> Image.Image:
     from pillow_heif import HeifImageFile
 
-    image: Image.Image = HeifImageFile(stream)
+    image: Image.Image = HeifImageFile(stream)  # type: ignore[no-untyped-call]
     return image
 
 
