@@ -19,6 +19,7 @@ from cardreader.decide.subject import Smoking
 from cardreader.register.lists import ListName, list_rows, open_rows, row_of
 from cardreader.register.models import Reading, Role, Woman
 from cardreader.register.recording import LAB_LIMITS_G_DL
+from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
@@ -32,12 +33,19 @@ from cardreader.web.values import (
     enter_tube,
     may_be_dated,
 )
+from cardreader.web.words import known_photo_words
 
 
 class Problem(BaseModel):
     """What went wrong."""
 
     detail: str
+
+
+class Question(Problem):
+    """What went wrong; ``ask`` names the field that, sent as true, says it is meant."""
+
+    ask: Literal["known_photo"] | None = None
 
 
 def _problem(text: str) -> dict[str, Any]:
@@ -254,7 +262,11 @@ def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) 
 
 PHOTO_RESPONSES: Responses = {
     200: {"model": ReadingOut, "description": "Sent before; this is the entry made then"},
-    **CONFLICT,
+    409: {
+        "model": Question,
+        "description": "The key was used for something else; or, with ask, the same file is "
+        "entered for another visit",
+    },
     **BAD_BODY,
 }
 Photo = Annotated[UploadFile, File(description="The file as the phone wrote it")]
@@ -266,6 +278,9 @@ TakenAt = Annotated[
     Form(description="When it was taken; taken as UTC without a zone"),
 ]
 SameBlot = Annotated[bool, Form(description="The blot of the photo before, photographed again")]
+KnownPhoto = Annotated[
+    bool, Form(description="The file is entered for another visit already; enter it here too")
+]
 
 
 @router.post(
@@ -283,13 +298,14 @@ def post_visit_photo(
     submission_key: PhotoKey,
     taken_at: TakenAt = None,
     same_blot: SameBlot = False,
+    known_photo: KnownPhoto = False,
 ) -> JSONResponse:
     """Read a photo and enter it for an open visit.
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
     target = ForVisit(visit_id)
-    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot)
+    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot, known_photo)
 
 
 @router.post(
@@ -309,13 +325,14 @@ def post_photo(
     gestation_weeks: Annotated[Weeks | SkipJsonSchema[None], Form()] = None,
     taken_at: TakenAt = None,
     same_blot: SameBlot = False,
+    known_photo: KnownPhoto = False,
 ) -> JSONResponse:
     """Read a photo taken out of reach: for a woman's code, who is added if not there.
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
     target = ForCode(code, visit_number, gestation_weeks)
-    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot)
+    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot, known_photo)
 
 
 def _take(
@@ -326,14 +343,25 @@ def _take(
     key: str,
     taken_at: dt.datetime | None,
     same_blot: bool,
+    known_photo: bool,
 ) -> JSONResponse:
     state: State = request.app.state.shared
     if taken_at is not None and taken_at.tzinfo is None:
         taken_at = taken_at.replace(tzinfo=dt.UTC)
     try:
         taken = take_photo(
-            state, target, key, photo.file.read(), taken_at, visitor.account_id, same_blot
+            state,
+            target,
+            key,
+            photo.file.read(),
+            taken_at,
+            visitor.account_id,
+            same_blot,
+            known_photo,
         )
+    except KnownPhotoError as known:
+        question = {"detail": known_photo_words(known), "ask": "known_photo"}
+        return JSONResponse(question, 409)
     except UnknownVisitError:
         raise HTTPException(404, mark("No such visit.")) from None
     with state.database.read() as session:

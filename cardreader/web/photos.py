@@ -16,6 +16,7 @@ from cardreader.register.recording import (
     record_photo,
     subject_of,
 )
+from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.state import State
 
@@ -60,10 +61,13 @@ def take_photo(
     taken_at: dt.datetime | None,
     by: str,
     same_blot: bool = False,
+    known_photo: bool = False,
 ) -> Taken:
     """Read a photo and enter it once.
 
-    Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none.
+    Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none; and
+    KnownPhotoError for a file entered under another visit, unless ``known_photo`` says
+    that it is meant.
     Reading runs outside the transaction, so others can write meanwhile.
     """
     sha256 = hashlib.sha256(data).hexdigest()
@@ -73,6 +77,8 @@ def take_photo(
     with state.database.write() as session:
         visit = _visit(session, target, at, by)
         visit_id = visit.id
+        if not known_photo:
+            ask_if_known(session, sha256, visit_id)
         subject = subject_of(visit.woman, visit.on, state.settings.elevation_m)
     with state.reading_slots:
         result = state.reader.read(data, subject)
@@ -82,6 +88,8 @@ def take_photo(
         with state.database.write() as session:
             visit = session.get_one(Visit, visit_id)
             known = find_submission(session, key) is not None
+            if not known and not known_photo:
+                ask_if_known(session, sha256, visit_id)  # entered while this one was read
             reading = record_photo(
                 session,
                 visit,
@@ -95,6 +103,8 @@ def take_photo(
                 same_blot=same_blot,
             )
             reading_id = reading.id
+            if not known and known_photo:
+                note_known(session, reading, by)
         entered = not known
     finally:
         # Lost the race against the same photo, or failed: the file belongs to nothing.

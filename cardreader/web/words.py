@@ -6,7 +6,10 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.lists import ListName
 from cardreader.register.models import Regimen, Role, Source
+from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.women import Closing
+from cardreader.web import texts
+from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark
 
 TITLES = {
@@ -74,6 +77,14 @@ ROLES = {
     Role.SUPERVISOR: mark("Supervisor"),
     Role.RESEARCHER: mark("Researcher"),
 }
+
+
+def known_photo_words(known: KnownPhotoError) -> str:
+    """The question about a photo that is entered elsewhere, in the visitor's language."""
+    return _("This very photo is entered already: %(code)s, %(day)s. Is it the right photo?") % {
+        "code": known.code,
+        "day": texts.moment(known.taken_at),
+    }
 
 
 def outcome_words(outcome: Outcome, source: Source) -> str:

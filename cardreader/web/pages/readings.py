@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, HTTPException, Request
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
 from cardreader.register.models import Reading, Role
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import set_aside, subject_of
+from cardreader.register.samephoto import entered_elsewhere
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.fields import Fields
 from cardreader.web.photos import photo_bytes
@@ -81,6 +82,13 @@ def _result_page(
 ) -> Response:
     state: State = request.app.state.shared
     woman = reading.woman
+    session = object_session(reading)
+    assert session is not None
+    also = (
+        entered_elsewhere(session, reading.photo_sha256, reading.visit_id)
+        if reading.photo_sha256
+        else []
+    )
     return page(
         request,
         "result.html",
@@ -89,6 +97,7 @@ def _result_page(
         problems=fields.problems if fields else {},
         reading=reading,
         woman=woman,
+        also=also,
         visit=reading.visit,
         view=result_view(reading, state),
         has_picture=state.pictures.get(reading.id) is not None,

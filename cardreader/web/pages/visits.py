@@ -12,6 +12,7 @@ from starlette.responses import Response
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.models import Source, Visit, new_id
 from cardreader.register.recording import blots_of
+from cardreader.register.samephoto import KnownPhotoError
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.fields import Fields
@@ -52,18 +53,26 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
             dt.datetime.now(dt.UTC),
             visitor.account_id,
             same_blot=form.get("same_blot") == "yes",
+            known_photo=form.get("known_photo") == "true",
         )
+    except KnownPhotoError as known:
+        fields.problems["photo"] = words.known_photo_words(known)
+        with state.database.read() as session:
+            return _visit_page(request, _visit(session, visit_id), fields, 409)
     except UnknownVisitError:
         raise HTTPException(404, "No such visit.") from None
     return go(f"/readings/{taken.reading_id}")
 
 
-def _visit_page(request: Request, visit: Visit, fields: Fields | None = None) -> Response:
+def _visit_page(
+    request: Request, visit: Visit, fields: Fields | None = None, status: int = 422
+) -> Response:
     photos = [r for r in visit.readings if r.source == Source.PHOTO]
     return page(
         request,
         "visit.html",
-        422 if fields else 200,
+        status if fields else 200,
+        ask_known=status == 409,
         problems=fields.problems if fields else {},
         visit=visit,
         woman=visit.woman,
