@@ -9,8 +9,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import Statement
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
 from cardreader.register.models import Reading, Source, Woman, local_day
 
@@ -28,6 +30,7 @@ class Measurement:
     outcome: Outcome
     visit_id: str | None = None
     reading_id: str | None = None
+    may_be_severe: bool = False
 
     @property
     def day(self) -> dt.date:
@@ -73,6 +76,7 @@ def measurements(woman: Woman) -> list[Measurement]:
                 sd_g_dl=visit.sd_g_dl or 0.0,
                 outcome=Outcome(visit.band),
                 visit_id=visit.id,
+                may_be_severe=may_be_severe((visit.result or {}).get("decision")),
             )
         )
     for reading in woman.readings:
@@ -95,7 +99,22 @@ def point_of(reading: Reading) -> Measurement:
         outcome=Outcome(reading.band),
         visit_id=reading.visit_id,
         reading_id=reading.id,
+        may_be_severe=may_be_severe((reading.detail or {}).get("decision")),
     )
+
+
+def decision_of(reading: Reading) -> dict[str, Any]:
+    """The decision that a reading stands for: that of all its visit's blots, if it counts."""
+    detail = reading.detail or {}
+    if reading.source == Source.PHOTO and counts(reading) and reading.visit is not None:
+        detail = reading.visit.result or detail
+    decision: dict[str, Any] = detail["decision"]
+    return decision
+
+
+def may_be_severe(decision: dict[str, Any] | None) -> bool:
+    """Whether a decision's question is severe anaemia: uncertain, and not to be taken lightly."""
+    return (decision or {}).get("question") == Statement.MAY_BE_SEVERE
 
 
 def counts(reading: Reading) -> bool:

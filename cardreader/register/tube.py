@@ -1,4 +1,4 @@
-"""Readings of the acid-haematin tube (Sahli's method), in g/dL or percent.
+"""Readings of the acid-haematin tube, in g/dL or percent.
 
 20 mm3 of blood in N/10 hydrochloric acid, wait, dilute until the colour matches
 the glass, read the lower meniscus. The tube's two scales agree at 24 g/dL =

@@ -25,7 +25,7 @@ from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
-from cardreader.web.texts import mark
+from cardreader.web.texts import gettext, mark
 from cardreader.web.values import (
     HIGHEST_VISIT,
     OLDEST_RESULT_DAYS,
@@ -33,7 +33,7 @@ from cardreader.web.values import (
     enter_tube,
     may_be_dated,
 )
-from cardreader.web.words import known_photo_words
+from cardreader.web.words import known_photo_words, said_of
 
 
 class Problem(BaseModel):
@@ -113,10 +113,15 @@ class WomanOut(BaseModel):
 
 
 class ReadingOut(BaseModel):
-    """An entered reading. ``reading`` is the whole reading of a photo as JSON."""
+    """An entered reading. ``reading`` is the whole reading of a photo as JSON.
+
+    ``words`` say what it means, of all the visit's blots together, in the language asked
+    for; ``rank`` sorts by how pressing that is, 0 for severe.
+    """
 
     id: str
     url: str
+    code: str
     woman_id: str
     visit_id: str | None
     source: str
@@ -125,6 +130,8 @@ class ReadingOut(BaseModel):
     low_g_dl: float | None
     high_g_dl: float | None
     outcome: str | None
+    words: str
+    rank: int
     refusal: str | None
     screening_only: bool
     set_aside: bool
@@ -402,8 +409,12 @@ def _woman_out(row: Any, today: dt.date) -> WomanOut:
 
 
 def _reading_out(reading: Reading) -> ReadingOut:
+    said = said_of(reading)
     return ReadingOut(
         id=reading.id,
+        code=reading.woman.code,
+        words=gettext(said.words),
+        rank=said.rank,
         url=f"/readings/{reading.id}",
         woman_id=reading.woman_id,
         visit_id=reading.visit_id,

@@ -14,7 +14,9 @@ from starlette.responses import HTMLResponse, RedirectResponse
 from cardreader.register.models import Role
 from cardreader.web import texts
 from cardreader.web.texts import mark
+from cardreader.web.words import SCHEMES
 
+SCHEME_COOKIE = "scheme"
 TEMPLATES = Path(__file__).parent / "templates"
 
 NOTICES = {
@@ -65,6 +67,9 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
             **{
                 "visitor": visitor,
                 "csrf": visitor.csrf if visitor else "",
+                "direction": texts.direction(),
+                "scheme": _scheme(request),
+                "schemes": SCHEMES,
                 "lang": texts.current_language.get(),
                 "languages": texts.languages(),
                 "place": request.app.state.settings.place,
@@ -76,6 +81,12 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         )
     )
     return HTMLResponse(html, status)
+
+
+def _scheme(request: Request) -> str:
+    """The colours chosen on this phone; empty where they follow its own setting."""
+    wish = request.cookies.get(SCHEME_COOKIE, "")
+    return wish if wish in SCHEMES else ""
 
 
 def go(path: str, note: str | None = None) -> RedirectResponse:

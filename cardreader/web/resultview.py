@@ -12,6 +12,7 @@ from typing import Any
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.history import may_be_severe
 from cardreader.register.models import Reading, Source
 from cardreader.register.recording import blots_of
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
@@ -71,7 +72,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
     return ResultView(
         outcome=outcome,
         headline=_headline(decision, outcome, source),
-        short=outcome_words(outcome, source),
+        short=outcome_words(outcome, source, may_be_severe(decision)),
         source=source,
         hb_g_dl=hb,
         low_g_dl=low,

@@ -54,6 +54,11 @@ def choose_language(wish: str | None, accept: str) -> str:
     return negotiate_locale(asked, list(languages()), sep="-") or SOURCE_LANGUAGE
 
 
+def direction() -> str:
+    """Which way the visitor's language is written: ``ltr`` or ``rtl``."""
+    return Locale(current_language.get()).text_direction
+
+
 def gettext(message: str) -> str:
     """``message`` in the visitor's language."""
     # The empty message is the catalogue's header, not a text.

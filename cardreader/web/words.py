@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
+from cardreader.register.history import decision_of, may_be_severe
 from cardreader.register.lists import ListName
-from cardreader.register.models import Regimen, Role, Source
+from cardreader.register.models import Reading, Regimen, Role, Source
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.women import Closing
 from cardreader.web import texts
@@ -41,6 +44,9 @@ OUTCOMES = {
     Outcome.NOT_READ: mark("Not read"),
 }
 
+MAY_BE_SEVERE = mark("May be severe")
+"""An uncertain outcome that must not be read as a mild one."""
+
 LAB_OUTCOMES = {
     Outcome.SEVERE: mark("Severe, confirmed"),
     Outcome.ANAEMIC: mark("Anaemic, confirmed"),
@@ -72,6 +78,14 @@ SMOKING = {
     Smoking.FROM_20: mark("20 or more a day"),
 }
 
+SCHEMES = {
+    "": mark("As the phone"),
+    "light": mark("Light"),
+    "dark": mark("Dark"),
+    "strong": mark("Strong, for sun"),
+}
+"""Colours to choose from; see static/schemes.css."""
+
 ROLES = {
     Role.WORKER: mark("Worker"),
     Role.SUPERVISOR: mark("Supervisor"),
@@ -87,8 +101,32 @@ def known_photo_words(known: KnownPhotoError) -> str:
     }
 
 
-def outcome_words(outcome: Outcome, source: Source) -> str:
+def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False) -> str:
     """English words of an outcome; a laboratory result confirms, the others don't."""
     if source is Source.LAB and outcome in LAB_OUTCOMES:
         return LAB_OUTCOMES[outcome]
-    return OUTCOMES[outcome]
+    return MAY_BE_SEVERE if may_be_severe else OUTCOMES[outcome]
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a reading says in a word, and how pressing it is: 0 is the most."""
+
+    words: str
+    rank: int
+
+
+_PRESSING = (Outcome.SEVERE, Outcome.NOT_READ, Outcome.ANAEMIC, Outcome.UNCERTAIN)
+
+
+def said_of(reading: Reading) -> Said:
+    """What a reading says, together with the other blots of its visit."""
+    source = Source(reading.source)
+    decision = decision_of(reading)
+    outcome = Outcome(decision["outcome"])
+    severe = may_be_severe(decision)
+    words = outcome_words(outcome, source, severe)
+    if severe:
+        return Said(words, 1)
+    ranks = {kind: place + (place > 0) for place, kind in enumerate(_PRESSING)}
+    return Said(words, ranks.get(outcome, len(_PRESSING) + 1))

@@ -9,6 +9,12 @@ from pathlib import Path
 import pytest
 from fastapi import FastAPI
 from people import PASSWORD, Person
+from phone import axe as axe
+from phone import context as context
+from phone import page as page
+from phone import photos as photos
+from phone import playwright as playwright
+from phone import server as server
 from webfakes import FakeReader
 
 from cardreader.register import accounts

@@ -69,7 +69,7 @@ def test_pages_speak_french(app):
 
     client = TestClient(app, headers={"Accept-Language": "fr-CA,fr;q=0.9,en;q=0.5"})
     page = client.get("/sign-in").text
-    assert '<html lang="fr">' in page
+    assert '<html lang="fr" dir="ltr">' in page
     assert "Se connecter" in page
     assert "Sign in" not in page
 

@@ -57,6 +57,7 @@ def test_no_page_but_the_open_ones_answers_without_a_sign_in(app):
         ("GET", "/manifest.webmanifest"),
         ("GET", "/api/openapi.json"),
         ("POST", "/language"),
+        ("POST", "/scheme"),
     }
 
 

@@ -4,6 +4,7 @@ from cardreader.web.pages import (
     exchange,
     home,
     lists,
+    looks,
     offline,
     people,
     readings,
@@ -24,4 +25,5 @@ ROUTERS = (
     exchange.router,
     people.router,
     offline.router,
+    looks.router,
 )

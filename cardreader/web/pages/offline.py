@@ -10,9 +10,10 @@ from pathlib import Path
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from cardreader.register.models import Source
 from cardreader.web import texts
 from cardreader.web.render import page
-from cardreader.web.steps import DRYING_S, STEPS
+from cardreader.web.steps import DRYING_S, STEPS, WASTE
 from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False)
@@ -29,6 +30,7 @@ def unsent(request: Request) -> Response:
         request,
         "unsent.html",
         steps=STEPS,
+        waste=WASTE[Source.PHOTO],
         drying_s=DRYING_S,
         drying_minutes=DRYING_S // 60,
     )

@@ -6,7 +6,7 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
-from cardreader.register.models import Reading, Role
+from cardreader.register.models import Reading, Role, Source
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import set_aside, subject_of
 from cardreader.register.samephoto import entered_elsewhere
@@ -16,6 +16,7 @@ from cardreader.web.photos import photo_bytes
 from cardreader.web.render import go, page
 from cardreader.web.resultview import result_view
 from cardreader.web.state import State
+from cardreader.web.steps import WASTE
 
 router = APIRouter(include_in_schema=False, prefix="/readings")
 
@@ -98,6 +99,7 @@ def _result_page(
         reading=reading,
         woman=woman,
         also=also,
+        waste=WASTE.get(Source(reading.source)),
         visit=reading.visit,
         view=result_view(reading, state),
         has_picture=state.pictures.get(reading.id) is not None,

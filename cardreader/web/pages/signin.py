@@ -28,8 +28,8 @@ router = APIRouter(include_in_schema=False)
 def show(request: Request, next: str = "/") -> Response:
     """The sign-in page."""
     if find_visitor(request) is not None:
-        return go(_inside(next))
-    return page(request, "signin.html", next=_inside(next), name="")
+        return go(inside(next))
+    return page(request, "signin.html", next=inside(next), name="")
 
 
 @router.post("/sign-in")
@@ -38,7 +38,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
     settings: Settings = request.app.state.settings
     database: Database = request.app.state.database
     name, password = str(form.get("name", ""))[:60], str(form.get("password", ""))
-    target = _inside(str(form.get("next", "/")))
+    target = inside(str(form.get("next", "/")))
 
     def again(status: int, problem: str) -> Response:
         return page(
@@ -64,9 +64,9 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
         token, _row = accounts.start(session, account)
         language = account.language
     response = go(target)
-    _set_cookie(response, settings, COOKIE, token, int(settings.session.whole.total_seconds()))
+    set_cookie(response, settings, COOKIE, token, int(settings.session.whole.total_seconds()))
     if language in texts.languages():
-        _set_cookie(response, settings, LANGUAGE_COOKIE, str(language), 31_536_000)
+        set_cookie(response, settings, LANGUAGE_COOKIE, str(language), 31_536_000)
     return response
 
 
@@ -84,17 +84,18 @@ def sign_out(request: Request, form: Form) -> Response:
 def language(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Response:
     """Choose the language of this browser, and of whoever is signed in."""
     chosen = str(form.get("language", ""))
-    response = go(_inside(str(form.get("next", "/"))))
+    response = go(inside(str(form.get("next", "/"))))
     if chosen in texts.languages():
         visitor = find_visitor(request)
         if visitor is not None:
             with request.app.state.database.write() as session:
                 session.get_one(Account, visitor.account_id).language = chosen
-        _set_cookie(response, request.app.state.settings, LANGUAGE_COOKIE, chosen, 31_536_000)
+        set_cookie(response, request.app.state.settings, LANGUAGE_COOKIE, chosen, 31_536_000)
     return response
 
 
-def _set_cookie(response: Response, settings: Settings, name: str, value: str, age: int) -> None:
+def set_cookie(response: Response, settings: Settings, name: str, value: str, age: int) -> None:
+    """Set a cookie that neither scripts nor other sites see."""
     response.set_cookie(
         name,
         value,
@@ -106,6 +107,6 @@ def _set_cookie(response: Response, settings: Settings, name: str, value: str, a
     )
 
 
-def _inside(target: str) -> str:
+def inside(target: str) -> str:
     """A path of this server; anything else becomes the first page."""
     return target if re.fullmatch(r"/(?![/\\])[\w/.~-]*", target, re.ASCII) else "/"

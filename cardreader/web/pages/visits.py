@@ -19,7 +19,7 @@ from cardreader.web.fields import Fields
 from cardreader.web.photos import ForVisit, UnknownVisitError, take_photo
 from cardreader.web.render import go, page
 from cardreader.web.state import State
-from cardreader.web.steps import DRYING_S, STEPS
+from cardreader.web.steps import DRYING_S, STEPS, WASTE
 from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False, prefix="/visits")
@@ -81,6 +81,7 @@ def _visit_page(
         blots=len(blots_of(visit)),
         gestation=visit.woman.gestation_at(visit.on),
         steps=STEPS,
+        waste=WASTE[Source.PHOTO],
         drying_s=DRYING_S,
         drying_minutes=DRYING_S // 60,
         outcomes=words.OUTCOMES,

@@ -11,7 +11,7 @@ from starlette.responses import Response
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.lists import row_of
-from cardreader.register.models import Regimen, Role, Woman, new_id
+from cardreader.register.models import Regimen, Role, Source, Woman, new_id
 from cardreader.register.recording import LAB_LIMITS_G_DL, open_visit
 from cardreader.register.removal import remove_woman
 from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit
@@ -30,6 +30,7 @@ from cardreader.web.fields import Fields
 from cardreader.web.plot import history_plot
 from cardreader.web.render import go, page
 from cardreader.web.state import State
+from cardreader.web.steps import TUBE_AFTER, TUBE_BEFORE, WASTE
 from cardreader.web.texts import gettext as _
 from cardreader.web.values import HIGHEST_VISIT, enter_lab, enter_tube
 
@@ -197,7 +198,11 @@ def _woman_page(
     today = state.today()
     row = row_of(woman, state.rules)
     points = [
-        {**asdict(p), "day": p.day, "words": words.outcome_words(p.outcome, p.source)}
+        {
+            **asdict(p),
+            "day": p.day,
+            "words": words.outcome_words(p.outcome, p.source, p.may_be_severe),
+        }
         for p in row.points
     ]
     gestation = woman.gestation_at(today)
@@ -241,6 +246,9 @@ def _tube_page(
         woman=woman,
         values=values,
         problems=problems,
+        before=TUBE_BEFORE,
+        after=TUBE_AFTER,
+        waste=WASTE[Source.TUBE],
         wait_s=WAIT_S,
         wait_minutes=WAIT_S // 60,
         sd=SD_G_DL,

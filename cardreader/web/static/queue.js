@@ -2,30 +2,39 @@
 //
 // Written before sending, deleted only after the server answered that the photo is
 // entered. Each carries the submission key it was made with, so that sending it twice
-// enters it once. Used by the pages and by the service worker alike.
+// enters it once. What became of a photo sent later is kept, too, until somebody has
+// seen it: a severe result must not pass by unread. Used by the pages and by the
+// service worker alike.
 "use strict";
 
 const Queue = (() => {
   const DATABASE = "cardreader";
-  const STORE = "photos";
+  const PHOTOS = "photos";
+  const RESULTS = "results";
+  const RESULT_DAYS = 2; // forgotten after that, seen or not: the register has them
 
   function open() {
     return new Promise((resolve, reject) => {
-      const request = indexedDB.open(DATABASE, 1);
-      request.onupgradeneeded = () =>
-        request.result.createObjectStore(STORE, { keyPath: "submission_key" });
+      const request = indexedDB.open(DATABASE, 2);
+      request.onupgradeneeded = () => {
+        for (const store of [PHOTOS, RESULTS]) {
+          if (!request.result.objectStoreNames.contains(store)) {
+            request.result.createObjectStore(store, { keyPath: "submission_key" });
+          }
+        }
+      };
       request.onsuccess = () => resolve(request.result);
       request.onerror = () => reject(request.error);
     });
   }
 
-  async function run(mode, work) {
+  async function run(store, mode, work) {
     const database = await open();
     try {
       return await new Promise((resolve, reject) => {
         // "strict": the browser reports done only when the disk has it.
-        const transaction = database.transaction(STORE, mode, { durability: "strict" });
-        const request = work(transaction.objectStore(STORE));
+        const transaction = database.transaction(store, mode, { durability: "strict" });
+        const request = work(transaction.objectStore(store));
         transaction.oncomplete = () => resolve(request.result);
         transaction.onerror = transaction.onabort = () => reject(transaction.error);
       });
@@ -34,10 +43,11 @@ const Queue = (() => {
     }
   }
 
-  const put = (item) => run("readwrite", (store) => store.put(item));
-  const remove = (key) => run("readwrite", (store) => store.delete(key));
-  const get = (key) => run("readonly", (store) => store.get(key));
-  const all = () => run("readonly", (store) => store.getAll());
+  const put = (item) => run(PHOTOS, "readwrite", (store) => store.put(item));
+  const remove = (key) => run(PHOTOS, "readwrite", (store) => store.delete(key));
+  const get = (key) => run(PHOTOS, "readonly", (store) => store.get(key));
+  const all = () => run(PHOTOS, "readonly", (store) => store.getAll());
+  const forgetResults = () => run(RESULTS, "readwrite", (store) => store.clear());
 
   function newKey() {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -55,8 +65,10 @@ const Queue = (() => {
     }
   }
 
-  // Sends one photo. Resolves to {sent: reading} or {waits: why} or {refused: text}.
-  async function send(item, who) {
+  // Sends one photo. Resolves to {sent: reading}, {waits: why}, {refused: text},
+  // {asks: item} where the server wants to know whether it is meant, or {stopped: true}.
+  // ``watch``: see ``post``.
+  async function send(item, who, watch = {}) {
     if (who === "out") return { waits: "out" };
     if (who === null) return { waits: "signin" };
     if (item.account_id && item.account_id !== who.account_id) return { waits: "other" };
@@ -68,41 +80,64 @@ const Queue = (() => {
     body.append("photo", new Blob([item.bytes], { type: item.type }), "photo.jpg");
     let answer;
     try {
-      answer = await fetch(visit ? `/api/visits/${visit}/photos` : "/api/photos", {
-        method: "POST",
-        body,
-        headers: { "X-CSRF-Token": who.csrf },
-      });
+      answer = await post(visit ? `/api/visits/${visit}/photos` : "/api/photos", body, who.csrf, watch);
     } catch {
-      return { waits: "out" };
+      return watch.stop && watch.stop.aborted ? { stopped: true } : { waits: "out" };
     }
     if (answer.status === 200 || answer.status === 201) {
-      const reading = await answer.json();
+      const reading = JSON.parse(answer.text);
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
       return { sent: reading };
     }
     if (answer.status === 401 || answer.status === 403) return { waits: "signin" };
     if ([404, 409, 413, 422].includes(answer.status)) {
-      const text = await answer.text();
-      item.refused = describe(text) || String(answer.status);
+      const said = describe(answer.text);
+      if (said.ask) {
+        item.ask = { field: said.ask, text: said.text };
+        await put(item).catch(() => {});
+        return { asks: item };
+      }
+      item.refused = said.text || String(answer.status);
       await put(item).catch(() => {});
       return { refused: item.refused };
     }
     return { waits: "out" };
   }
 
+  // ``watch.progress(share)`` while the photo travels, ``watch.arrived()`` once it has,
+  // ``watch.stop``: an AbortSignal. A service worker can only send, not watch.
+  function post(url, body, csrf, watch) {
+    if (typeof XMLHttpRequest === "undefined") {
+      return fetch(url, { method: "POST", body, headers: { "X-CSRF-Token": csrf } })
+        .then(async (answer) => ({ status: answer.status, text: await answer.text() }));
+    }
+    return new Promise((resolve, reject) => {
+      const request = new XMLHttpRequest();
+      request.open("POST", url);
+      request.setRequestHeader("X-CSRF-Token", csrf);
+      request.upload.onprogress = (event) => {
+        if (watch.progress && event.lengthComputable) watch.progress(event.loaded / event.total);
+      };
+      request.upload.onload = () => watch.arrived && watch.arrived();
+      request.onload = () => resolve({ status: request.status, text: request.responseText });
+      request.onerror = request.onabort = request.ontimeout = () => reject(new Error("not sent"));
+      if (watch.stop) watch.stop.addEventListener("abort", () => request.abort());
+      request.send(body);
+    });
+  }
+
   function describe(text) {
     try {
-      const detail = JSON.parse(text).detail;
-      if (typeof detail === "string") return detail;
-      return detail.map((part) => `${part.loc.at(-1)}: ${part.msg}`).join("; ");
+      const { detail, ask } = JSON.parse(text);
+      if (typeof detail === "string") return { text: detail, ask };
+      return { text: detail.map((part) => `${part.loc.at(-1)}: ${part.msg}`).join("; ") };
     } catch {
-      return "";
+      return { text: "" };
     }
   }
 
-  // Sends all that wait, oldest first. Resolves to what was sent.
+  // Sends all that wait, oldest first, and keeps what became of each.
   let sending = null;
   function flush() {
     sending ??= flushOnce().finally(() => { sending = null; });
@@ -110,18 +145,36 @@ const Queue = (() => {
   }
 
   async function flushOnce() {
-    const sent = [];
-    const items = (await all()).filter((item) => !item.refused);
-    if (!items.length) return sent;
+    const items = (await all()).filter((item) => !item.refused && !item.ask);
+    if (!items.length) return;
     const who = await session();
     items.sort((a, b) => a.taken_at.localeCompare(b.taken_at));
     for (const item of items) {
       const outcome = await send(item, who);
-      if (outcome.sent) sent.push(outcome.sent);
+      if (outcome.sent) await keepResult(item, outcome.sent).catch(() => {});
       if (outcome.waits === "out" || outcome.waits === "signin") break;
     }
-    return sent;
   }
 
-  return { put, get, all, remove, newKey, session, send, flush };
+  function keepResult(item, reading) {
+    const { url, code, words, rank, hb_g_dl: hb } = reading;
+    const { submission_key, account_id, taken_at } = item;
+    const at = new Date().toISOString();
+    const result = { submission_key, account_id, taken_at, at, url, code, words, rank, hb };
+    return run(RESULTS, "readwrite", (store) => store.put(result));
+  }
+
+  // What became of an account's photos, the most pressing first.
+  async function results(account) {
+    const oldest = new Date(Date.now() - RESULT_DAYS * 24 * 3600 * 1000).toISOString();
+    const found = await run(RESULTS, "readonly", (store) => store.getAll());
+    for (const old of found.filter((result) => result.at < oldest)) {
+      await run(RESULTS, "readwrite", (store) => store.delete(old.submission_key));
+    }
+    return found
+      .filter((result) => result.at >= oldest && (!result.account_id || result.account_id === account))
+      .sort((a, b) => a.rank - b.rank || a.taken_at.localeCompare(b.taken_at));
+  }
+
+  return { put, get, all, remove, newKey, session, send, flush, results, forgetResults };
 })();

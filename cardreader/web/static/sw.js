@@ -6,7 +6,8 @@ importScripts("/static/queue.js");
 
 const CACHE = "cardreader-@VERSION@";
 const SHELL = "/unsent";
-const FILES = ["/static/style.css", "/static/app.js", "/static/queue.js", "/static/icon-192.png"];
+const SCRIPTS = ["queue", "timers", "app", "photoform"].map((name) => `/static/${name}.js`);
+const FILES = ["/static/schemes.css", "/static/style.css", "/static/icon-192.png", ...SCRIPTS];
 
 async function fill() {
   const cache = await caches.open(CACHE);

@@ -1,0 +1,154 @@
+// The form that takes a photo: kept on the phone first, then sent.
+"use strict";
+
+(() => {
+  function setUp(form) {
+    const preview = form.querySelector(".preview");
+    const input = form.querySelector("input[type=file]");
+    const button = form.querySelector("button:not([type])");
+
+    input.addEventListener("change", () => {
+      if (preview.src) URL.revokeObjectURL(preview.src);
+      preview.hidden = !input.files.length;
+      if (input.files.length) preview.src = URL.createObjectURL(input.files[0]);
+      form.querySelector(".camera").classList.toggle("taken", Boolean(input.files.length));
+    });
+
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      button.disabled = true;
+      try {
+        await keepAndSend(form, input.files[0]);
+      } finally {
+        button.disabled = false;
+      }
+    });
+  }
+
+  async function keepAndSend(form, file) {
+    const who = lastAccount();
+    const item = {
+      submission_key: Queue.newKey(),
+      fields: fieldsOf(form),
+      label: form.dataset.label || form.elements.code.value.toUpperCase(),
+      account_id: who && who.id,
+      account_name: who && who.name,
+      taken_at: new Date().toISOString(),
+      type: file.type || "image/jpeg",
+    };
+    let kept = true;
+    try {
+      // The bytes themselves: a reference to a camera file may point to nothing later.
+      item.bytes = await file.arrayBuffer();
+      await Queue.put(item);
+      if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
+    } catch {
+      kept = false;
+    }
+    if (!item.bytes) {
+      say(form, form.dataset.full);
+      return;
+    }
+    // A phone that can't keep it may still be able to send it now.
+    await sendNow(form, item, kept);
+  }
+
+  async function sendNow(form, item, kept) {
+    const way = journey(form);
+    const outcome = await Queue.send(item, await Queue.session(), way.watch);
+    way.end();
+    if (outcome.sent) {
+      location.assign(outcome.sent.url);
+      return;
+    }
+    if (outcome.stopped) {
+      await Queue.remove(item.submission_key).catch(() => {});
+      say(form, form.dataset.stopped);
+      await refreshKept();
+      return;
+    }
+    if (outcome.asks) {
+      say(form, "");
+      form.querySelector(".form-status").append(
+        question(item, form.dataset, () => sendNow(form, item, kept), () => emptied(form)));
+      await refreshKept();
+      return;
+    }
+    if (!kept && !outcome.refused) {
+      say(form, form.dataset.full);
+      return;
+    }
+    if (outcome.refused) say(form, `${form.dataset.refused} ${outcome.refused}`);
+    else say(form, outcome.waits === "signin" ? form.dataset.signin : form.dataset.kept);
+    empty(form);
+    askForSync();
+    await refreshKept();
+  }
+
+  // What is said while a photo travels; it can be stopped until it has arrived.
+  function journey(form) {
+    const bar = form.querySelector("progress");
+    const stop = form.querySelector(".stop");
+    const control = new AbortController();
+    const cancel = () => control.abort();
+    bar.removeAttribute("value");
+    bar.hidden = stop.hidden = false;
+    stop.addEventListener("click", cancel);
+    say(form, form.dataset.sending);
+    return {
+      watch: {
+        stop: control.signal,
+        progress: (share) => { bar.value = share; },
+        arrived: () => {
+          stop.hidden = true;
+          bar.removeAttribute("value");
+          say(form, form.dataset.reading);
+        },
+      },
+      end: () => {
+        bar.hidden = stop.hidden = true;
+        stop.removeEventListener("click", cancel);
+      },
+    };
+  }
+
+  function say(form, text) {
+    form.querySelector(".form-status").textContent = text;
+  }
+
+  function empty(form) {
+    form.reset();
+    form.querySelector(".preview").hidden = true;
+    form.querySelector(".camera").classList.remove("taken");
+  }
+
+  async function emptied(form) {
+    say(form, "");
+    empty(form);
+    await refreshKept();
+  }
+
+  function fieldsOf(form) {
+    const fields = {};
+    if (form.dataset.visit) {
+      fields.visit_id = form.dataset.visit;
+      if (form.elements.same_blot && form.elements.same_blot.checked) fields.same_blot = "true";
+      return fields;
+    }
+    fields.code = form.elements.code.value.trim();
+    fields.visit_number = form.elements.visit_number.value;
+    if (form.elements.gestation_weeks.value) {
+      fields.gestation_weeks = form.elements.gestation_weeks.value;
+    }
+    return fields;
+  }
+
+  async function askForSync() {
+    try {
+      const registration = await navigator.serviceWorker.ready;
+      await registration.sync.register("photos");
+    } catch { /* not there in this browser: the pages themselves send */ }
+  }
+
+  document.querySelectorAll(".photo-form").forEach(setUp);
+})();

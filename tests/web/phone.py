@@ -1,0 +1,224 @@
+"""A phone in the tests: a real browser at its width, what it photographs, what is tapped.
+
+The photos are synthetic, rendered by ``cardreader.simulate``. ``conftest`` takes the
+fixtures from here.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+import time
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from browserkit import CHROMIUM_OPTIONS, PASSWORD, PHONE, ROOT, Server, axe_source, chromium_path
+from PIL import Image
+from playwright.sync_api import BrowserContext, Page, Playwright, expect, sync_playwright
+
+HOTSPOT_NAME = "register.hotspot"
+SHOTS = os.environ.get("CARDREADER_SCREENSHOTS")
+"""A folder to leave screenshots in, for the docs."""
+
+
+@pytest.fixture(scope="session")
+def photos(tmp_path_factory) -> dict[str, Path]:
+    """Synthetic photos by name: severe, anaemic, fine; and one that shows no card."""
+    folder = tmp_path_factory.mktemp("photos")
+    code = "import sys; from cardreader.cli import main; sys.exit(main())"
+    subprocess.run(
+        [sys.executable, "-c", code, "simulate", "--out", folder, "--hb", "5", "9", "14.5"],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    found = sorted(folder.glob("*.jpg"))
+    noise = np.random.default_rng(1).integers(90, 160, (1200, 1600, 3), dtype=np.uint8)
+    nothing = folder / "nothing.jpg"
+    out = io.BytesIO()
+    Image.fromarray(noise).save(out, "JPEG")
+    nothing.write_bytes(out.getvalue())
+    return dict(zip(("severe", "anaemic", "fine", "nothing"), [*found, nothing], strict=True))
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory) -> Iterator[Server]:
+    """The server, with an account a role."""
+    server = Server(tmp_path_factory.mktemp("register") / "data", "--place", "Invented Hill")
+    server.add_people()
+    server.add_history()
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture(scope="session")
+def playwright() -> Iterator[Playwright]:
+    """The browser's remote control."""
+    with sync_playwright() as running:
+        yield running
+
+
+@pytest.fixture
+def context(playwright, server, tmp_path) -> Iterator[BrowserContext]:
+    """A fresh phone: own storage, 360 px wide, touch."""
+    context = new_phone(playwright, server.url, tmp_path / "profile")
+    yield context
+    context.close()
+
+
+def new_phone(playwright: Playwright, url: str, profile: Path) -> BrowserContext:
+    context = playwright.chromium.launch_persistent_context(
+        str(profile),
+        executable_path=chromium_path(),
+        headless=True,
+        # A name that isn't "localhost", for a page that the browser deems insecure.
+        args=[*CHROMIUM_OPTIONS, f"--host-resolver-rules=MAP {HOTSPOT_NAME} 127.0.0.1"],
+        viewport=PHONE,
+        device_scale_factor=2,
+        has_touch=True,
+        is_mobile=True,
+        locale="en-GB",
+        base_url=url,
+    )
+    context.set_default_timeout(15_000)
+    return context
+
+
+@pytest.fixture
+def page(context) -> Iterator[Page]:
+    """A page; script errors and assets refused by the page's own policy fail the test."""
+    faults: list[str] = []
+    context.on("weberror", lambda error: faults.append(str(error.error)))
+    context.on(
+        "console",
+        lambda line: faults.append(line.text) if "Security Policy" in line.text else None,
+    )
+    yield context.pages[0]
+    assert faults == []
+
+
+def sign_in(page: Page, server: Server, name: str = "worker") -> None:
+    """By the form once, then with its cookie: the server slows many sign-ins down."""
+    if name in server.cookies:
+        page.context.add_cookies(server.cookies[name])
+        page.goto("/")
+        return
+    page.goto("/sign-in")
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(lambda url: "/sign-in" not in url)
+    server.cookies[name] = page.context.cookies()
+
+
+def add_woman(page: Page, code: str, weeks: str = "22") -> None:
+    page.goto("/women/new")
+    page.get_by_label("Her code in your register").fill(code)
+    page.get_by_label("Weeks of pregnancy today").fill(weeks)
+    page.get_by_role("button", name="Add").click()
+    expect(page.get_by_role("heading", name=code)).to_be_visible()
+
+
+def open_visit(page: Page) -> None:
+    page.get_by_role("button", name="Prick, blot and photo").click()
+    expect(page.get_by_role("heading", name="Visit 1")).to_be_visible()
+
+
+def another(photo: Path) -> Path:
+    """The same picture as another file, as a second photo of the same blot would be."""
+    data = photo.read_bytes()
+    note = uuid.uuid4().bytes
+    made = photo.with_name(f"{photo.stem}-{note.hex()}.jpg")
+    # A comment segment behind the start of the JPEG.
+    made.write_bytes(data[:2] + b"\xff\xfe" + (len(note) + 2).to_bytes(2, "big") + note + data[2:])
+    return made
+
+
+def choose_photo(page: Page, photo: Path) -> Path:
+    """Take a photo never taken before; returns the file as it was chosen."""
+    chosen = another(photo)
+    page.get_by_label("Take the photo").set_input_files(chosen)
+    return chosen
+
+
+def read_photo(page: Page, photo: Path) -> None:
+    choose_photo(page, photo)
+    page.get_by_role("button", name="Read the photo").click()
+    page.wait_for_url("**/readings/*", timeout=40_000)
+
+
+def shot(page: Page, name: str) -> None:
+    if SHOTS:
+        # A window as tall as the page, so that the bar stands at its foot.
+        height = page.evaluate("document.documentElement.scrollHeight")
+        page.set_viewport_size({"width": PHONE["width"], "height": max(height, PHONE["height"])})
+        # Few colours keep the files small.
+        picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB").quantize(96)
+        picture.save(f"{SHOTS}/{name}.png", optimize=True)
+        page.set_viewport_size(PHONE)
+
+
+def until(page: Page, expression: str, seconds: float = 40) -> None:
+    """Wait until a script's expression is true; by asking, as the pages allow no ``eval``."""
+    latest = time.monotonic() + seconds
+    while not page.evaluate(expression):
+        assert time.monotonic() < latest, expression
+        page.wait_for_timeout(100)
+
+
+def settle_worker(page: Page) -> None:
+    """Wait until the service worker holds the page."""
+    until(page, "navigator.serviceWorker.controller !== null")
+
+
+def wait_until_sent(page: Page) -> None:
+    """Wait until the phone keeps nothing any more, and says so."""
+    until(page, "Queue.all().then(kept => kept.length === 0)")
+    expect(page.locator("#unsent-badge")).to_be_hidden()
+
+
+def readings_of(page: Page, code: str) -> list[dict]:
+    """A woman's readings as the API gives them."""
+    women = page.request.get("/api/women").json()
+    (woman,) = [w for w in women if w["code"] == code]
+    return page.request.get(f"/api/women/{woman['id']}/readings").json()
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """axe-core's source."""
+    return axe_source()
+
+
+SMALL_TARGETS = """() => [...document.querySelectorAll(
+    "a, button, input:not([type=hidden]), select, summary")]
+  .filter(e => e.checkVisibility() && !e.closest(".skip"))
+  .map(e => (e.matches("input[type=radio], input[type=checkbox]") ? e.closest("label") : e))
+  .map(e => [e.outerHTML.slice(0, 90), e.getBoundingClientRect()])
+  .filter(([, box]) => box.width > 0 && (box.height < 43.5 || box.width < 43.5))
+  .map(([html, box]) => `${Math.round(box.width)}x${Math.round(box.height)} ${html}`)"""
+
+
+def check_page(page: Page, axe: str | None, path: str) -> None:
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], path
+    assert page.evaluate(SMALL_TARGETS) == [], path
+    if axe is None:
+        return
+    page.evaluate(axe)
+    found = page.evaluate(
+        "axe.run({runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa',"
+        " 'best-practice']})"
+    )
+    problems = [
+        f"{v['id']}: {v['help']}: {n['html'][:120]}"
+        for v in found["violations"]
+        for n in v["nodes"]
+    ]
+    assert problems == [], path
