@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from cardreader.register.models import Reading, Visit, Woman, utc_now
+from cardreader.register.photostrip import NotStrippedError, stripped
 from cardreader.register.recording import (
     KeyReusedError,
     find_submission,
@@ -82,7 +83,7 @@ def take_photo(
         subject = subject_of(visit.woman, visit.on, state.settings.elevation_m)
     with state.reading_slots:
         result = state.reader.read(data, subject)
-    kept = state.photos.put(data) if state.photos is not None else None
+    kept = _keep(state, data)
     entered = False
     try:
         with state.database.write() as session:
@@ -145,8 +146,21 @@ def _visit(session: Session, target: ForVisit | ForCode, at: dt.datetime, by: st
     return open_visit(session, woman, target.visit_number, day, by)
 
 
+def _keep(state: State, data: bytes) -> str | None:
+    """Keep the photo without place and serial numbers; the reading has the sent file's hash.
+
+    A file that they can't be taken out of isn't kept.
+    """
+    if state.photos is None:
+        return None
+    try:
+        return state.photos.put(stripped(data))
+    except NotStrippedError:
+        return None
+
+
 def photo_bytes(state: State, reading: Reading) -> bytes | None:
-    """A kept photo as it was sent, or None where photos aren't kept."""
+    """A kept photo, or None where it isn't kept."""
     if state.photos is None or reading.photo_file is None:
         return None
     return state.photos.get(reading.photo_file)

@@ -9,13 +9,11 @@ import pytest
 from fastapi.testclient import TestClient
 from people import PASSWORD, Person
 from sqlalchemy import func, select
-from webfakes import FakeReader, photo
+from webfakes import photo
 
 from cardreader.register import audit
 from cardreader.register.accounts import SessionLimits
-from cardreader.register.models import AuditEntry, Reading, SignIn, Woman, utc_now
-from cardreader.web.app import create_app
-from cardreader.web.settings import PhotoPolicy, Settings
+from cardreader.register.models import AuditEntry, SignIn, Woman, utc_now
 
 PAGES = {
     "worker": {"/", "/women", "/women/new", "/lists/due", "/summary", "/more", "/password"},
@@ -261,41 +259,3 @@ def test_audit_tells_who_did_what_without_codes(app, worker):
     actions = {entry.action for entry in entries}
     assert {"sign_in", "woman.add", "visit.open", "reading.photo", "referral.open"} <= actions
     assert not any("KX-777" in entry.detail + entry.subject for entry in entries)
-
-
-def test_photos_are_not_kept_unless_chosen(app, worker):
-    worker.send_photo(worker.open_visit(worker.add_woman("KX-1")), photo(9.0))
-    assert not (app.state.settings.data / "photos").exists()
-    with app.state.database.read() as session:
-        assert session.scalars(select(Reading.photo_file)).one() is None
-
-
-def test_photos_are_kept_encrypted_if_chosen_and_go_with_her(keeping_app):
-    worker, supervisor = Person(keeping_app, "worker"), Person(keeping_app, "supervisor")
-    woman = worker.add_woman("KX-1")
-    sent = photo(9.0)
-    reading = worker.send_photo(worker.open_visit(woman), sent).json()
-    folder = keeping_app.state.settings.data / "photos"
-    (kept,) = folder.glob("*.photo")
-    assert sent not in kept.read_bytes()
-    assert worker.get(f"{reading['url']}/photo").status_code == 403
-    answer = supervisor.get(f"{reading['url']}/photo")
-    assert answer.content == sent
-    assert answer.headers["content-disposition"].startswith("attachment")
-    supervisor.post(f"{woman}/remove", code="KX-2")  # the wrong code deletes nothing
-    assert women(keeping_app) == 1
-    supervisor.post(f"{woman}/remove", code="KX-1")
-    assert women(keeping_app) == 0
-    assert list(folder.glob("*.photo")) == []
-
-
-def test_orphaned_photo_is_swept_at_the_next_start(keeping_app):
-    state = keeping_app.state.shared
-    orphan = state.photos.put(b"never acknowledged")
-    worker = Person(keeping_app, "worker")
-    worker.send_photo(worker.open_visit(worker.add_woman("KX-1")), photo(9.0))
-    settings = Settings(data=state.settings.data, photos=PhotoPolicy.ENCRYPTED)
-    again = create_app(settings, FakeReader())
-    again.state.database.close()
-    assert orphan not in state.photos.names()
-    assert len(state.photos.names()) == 1

@@ -7,8 +7,11 @@ the JSON's form are the project's own.
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 from math import sqrt
+
+from PIL import Image
 
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.decide.protocol import load_protocol
@@ -32,6 +35,13 @@ def photo(hb_g_dl: float, salt: str = "") -> bytes:
     return json.dumps({"hb": hb_g_dl, "salt": salt}).encode()
 
 
+def picture_photo(hb_g_dl: float, exif: bytes = b"") -> bytes:
+    """A small JPEG with the stand-in photo behind its end."""
+    out = io.BytesIO()
+    Image.new("RGB", (32, 24), "#a84a42").save(out, "JPEG", exif=exif)
+    return out.getvalue() + photo(hb_g_dl)
+
+
 def refused_photo(reason: Reason = Reason.BLURRED, salt: str = "") -> bytes:
     """A stand-in photo that is refused."""
     return json.dumps({"refuse": reason.value, "salt": salt}).encode()
@@ -50,7 +60,7 @@ class FakeReader:
         self.seen.append(data)
         sha256 = hashlib.sha256(data).hexdigest()
         try:
-            said = json.loads(data)
+            said = json.loads(data[max(data.rfind(b"{"), 0) :])
         except ValueError:
             said = {"refuse": Reason.NOT_AN_IMAGE.value}
         if not isinstance(said, dict) or not {"hb", "refuse"} & said.keys():

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import Response
 
+from cardreader.register import audit
 from cardreader.register.lists import ListName, list_rows, open_rows
 from cardreader.register.models import Referral
 from cardreader.web import words
@@ -55,6 +56,8 @@ def slip(request: Request, visitor: Carer, referral_id: str) -> Response:
             raise HTTPException(404, "No such referral.")
         pdf = referral_slip(referral, state.settings.place, state.reader.rules.title)
         name = f"referral-{referral.woman.code.replace('/', '-')}.pdf"
+    with state.database.write() as session:
+        audit.append(session, "slip.print", referral_id, visitor.account_id)
     return Response(
         pdf,
         media_type="application/pdf",

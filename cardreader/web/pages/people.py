@@ -7,6 +7,7 @@ from sqlalchemy import select
 from starlette.responses import Response
 
 from cardreader.register import accounts, audit
+from cardreader.register.auditnames import women_of
 from cardreader.register.models import Account, AuditEntry, Role
 from cardreader.web import words
 from cardreader.web.access import COOKIE, Anyone, Form, Supervisor
@@ -111,9 +112,14 @@ def trail(request: Request, visitor: Supervisor) -> Response:
     with state.database.read() as session:
         check = audit.check(session)
         newest = select(AuditEntry).order_by(AuditEntry.seq.desc()).limit(ENTRIES)
-        names = {a.id: a.name for a in session.scalars(select(Account))}
+        entries = list(session.scalars(newest))
         return page(
-            request, "audit.html", entries=list(session.scalars(newest)), check=check, names=names
+            request,
+            "audit.html",
+            entries=entries,
+            check=check,
+            names={a.id: a.name for a in session.scalars(select(Account))},
+            women=women_of(session, entries),
         )
 
 

@@ -6,6 +6,7 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
+from cardreader.register import audit
 from cardreader.register.models import Reading, Role, Source
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import set_aside, subject_of
@@ -41,7 +42,7 @@ def picture(request: Request, visitor: Carer, reading_id: str) -> Response:
 
 @router.get("/{reading_id}/photo")
 def photo(request: Request, visitor: Supervisor, reading_id: str) -> Response:
-    """The photo as it was sent, where photos are kept."""
+    """A kept photo; that it was taken out is noted."""
     state: State = request.app.state.shared
     with state.database.read() as session:
         reading = _reading(session, reading_id)
@@ -51,6 +52,8 @@ def photo(request: Request, visitor: Supervisor, reading_id: str) -> Response:
             data = None
     if data is None:
         raise HTTPException(404, "This photo is not kept.")
+    with state.database.write() as session:
+        audit.append(session, "photo.take_out", reading_id, visitor.account_id)
     # Sent as a download: what a phone wrote is never shown as a page of ours.
     return Response(
         data,

@@ -9,8 +9,9 @@ from io import StringIO
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from cardreader.register import audit
 from cardreader.register.summary import Summary, month_bounds, summarise
-from cardreader.web.access import Anyone
+from cardreader.web.access import Anyone, Visitor
 from cardreader.web.documents import summary_pdf, summary_rows
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -40,6 +41,7 @@ def pdf(request: Request, visitor: Anyone, month: str = "") -> Response:
     """One month on paper."""
     summary = _summary(request, month)
     data = summary_pdf(summary, request.app.state.settings.place)
+    _note(request, visitor, summary, "pdf")
     return _download(data, "application/pdf", summary, "pdf", "inline")
 
 
@@ -51,6 +53,7 @@ def table(request: Request, visitor: Anyone, month: str = "") -> Response:
     writer = csv.writer(out)
     for heading, rows in summary_rows(summary):
         writer.writerows((heading, name, value) for name, value in rows)
+    _note(request, visitor, summary, "csv")
     return _download(out.getvalue().encode(), "text/csv; charset=utf-8", summary, "csv")
 
 
@@ -69,10 +72,19 @@ def _month(text: str, today: dt.date) -> dt.date:
     return month if dt.date(2000, 1, 1) <= month <= today else today.replace(day=1)
 
 
+def _note(request: Request, visitor: Visitor, summary: Summary, ending: str) -> None:
+    with request.app.state.database.write() as session:
+        audit.append(session, "export", _name(summary, ending), visitor.account_id)
+
+
+def _name(summary: Summary, ending: str) -> str:
+    return f"summary-{summary.month:%Y-%m}.{ending}"
+
+
 def _download(
     data: bytes, media_type: str, summary: Summary, ending: str, how: str = "attachment"
 ) -> Response:
-    name = f"summary-{summary.month:%Y-%m}.{ending}"
+    name = _name(summary, ending)
     return Response(
         data,
         media_type=media_type,
