@@ -205,10 +205,11 @@ def _heif(data: bytes) -> bytes:
     out = bytearray(data)
     file = open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
     for image in file:
-        block = (image.info.get("exif") or b"").removeprefix(b"Exif\x00\x00")
-        if block:
+        exif, xmp = (image.info.get(name) for name in ("exif", "xmp"))
+        if isinstance(exif, bytes) and exif:
+            block = exif.removeprefix(b"Exif\x00\x00")
             _overwrite(out, block, safe_exif(block))
-        if xmp := image.info.get("xmp"):
+        if isinstance(xmp, bytes) and xmp:
             _overwrite(out, xmp, b"")
     if any(image.info.get("metadata") for image in file):
         raise NotStrippedError("a HEIF file with metadata of an unknown kind")
