@@ -1,0 +1,36 @@
+"""Where the numbers come from that bound what is decided; thresholds are the protocol's own."""
+
+from __future__ import annotations
+
+from cardreader.core.gates import Stage, chosen, derived
+from cardreader.decide import adjustments, followuprules, protocol, rule, subject
+
+GATES = (
+    Stage(
+        "What is known of her",
+        subject,
+        (
+            chosen("SECOND_TRIMESTER_FROM_WEEK", "week", "common convention, no single source"),
+            chosen("THIRD_TRIMESTER_FROM_WEEK", "week", "common convention, no single source"),
+            chosen("LONGEST_GESTATION_WEEKS", "week", "no pregnancy lasts longer"),
+            chosen("LOWEST_ELEVATION_M", "m", "below the lowest shore"),
+            chosen("HIGHEST_ELEVATION_M", "m", "nobody lives much higher"),
+        ),
+    ),
+    Stage(
+        "A protocol's file",
+        protocol,
+        (
+            chosen("LONGEST_FILE_BYTES", "byte"),
+            chosen("HIGHEST_LIMIT_G_DL", "g/dL", "above any limit of anaemia"),
+        ),
+        beside=("SCHEMA",),
+    ),
+    Stage("Follow-up", followuprules, (chosen("LONGEST_DAYS", "day", "longer than a pregnancy"),)),
+    Stage("Adjustments", adjustments, (), beside=("G_L_PER_G_DL",)),
+    Stage(
+        "The decision",
+        rule,
+        (derived("_SUM_ERROR", "1", "many small probabilities added up may miss 1 by this much"),),
+    ),
+)

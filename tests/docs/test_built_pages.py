@@ -1,0 +1,82 @@
+"""Pages made from the code are what the code says now; every deciding number is on its page."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+import build
+from cardreader.core.gates import Stage, chosen
+
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+@pytest.mark.parametrize("name", build.PAGES)
+def test_a_page_is_what_the_code_says(name: str) -> None:
+    text = (DOCS / name).read_text(encoding="utf-8")
+    assert text == build.PAGES[name](), "run python docs/build.py"
+
+
+def _numbers(module: Any) -> set[str]:
+    """Constants of a module that are numbers, or tables of them."""
+    names = set()
+    for statement in ast.parse(inspect.getsource(module)).body:
+        if isinstance(statement, ast.Assign):
+            targets = statement.targets
+        elif isinstance(statement, ast.AnnAssign) and statement.value is not None:
+            targets = [statement.target]
+        else:
+            continue
+        # What is worked out from other constants has no origin of its own.
+        if any(isinstance(node, ast.Name | ast.Call) for node in _parts(statement.value)):
+            continue
+        names |= {n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)}
+    return {name for name in names if _is_number(getattr(module, name))}
+
+
+def _parts(value: ast.expr) -> list[ast.AST]:
+    """All nodes but the call that makes an array of plain numbers."""
+    if isinstance(value, ast.Call) and ast.unparse(value.func) == "np.array":
+        return [node for part in value.args for node in ast.walk(part)]
+    return list(ast.walk(value))
+
+
+def _is_number(value: Any) -> bool:
+    if isinstance(value, dict):
+        return bool(value) and all(_is_number(v) for v in value.values())
+    if isinstance(value, tuple | np.ndarray):
+        return len(value) > 0 and all(_is_number(v) for v in value)
+    return isinstance(value, int | float | np.floating) and not isinstance(value, bool)
+
+
+@pytest.mark.parametrize("stage", build.STAGES, ids=lambda stage: stage.module.__name__)
+def test_every_number_of_a_stage_has_its_origin_told(stage: Stage) -> None:
+    told = {gate.name for gate in stage.gates} | set(stage.beside)
+    assert _numbers(stage.module) - told == set()
+
+
+def test_every_module_that_reads_is_on_the_page() -> None:
+    """A new module with numbers of its own must join a stage."""
+    import importlib
+    import pkgutil
+
+    import cardreader.hb
+    import cardreader.read
+
+    on_page = {stage.module.__name__ for stage in build.STAGES}
+    for room in (cardreader.read, cardreader.hb):
+        for info in pkgutil.iter_modules(room.__path__, room.__name__ + "."):
+            numbers = _numbers(importlib.import_module(info.name))
+            assert info.name in on_page or not numbers, info.name
+
+
+def test_a_name_that_is_not_there_or_told_twice_is_a_mistake() -> None:
+    with pytest.raises(ValueError, match="has no NOWHERE"):
+        Stage("", build, (chosen("NOWHERE", "1"),))
+    with pytest.raises(ValueError, match="twice"):
+        Stage("", build, (chosen("STAGES", "1"),), beside=("STAGES",))
