@@ -46,13 +46,6 @@ def find_woman(session: Session, code: str) -> Woman | None:
     return session.scalars(select(Woman).where(Woman.code == code)).first()
 
 
-def search_women(session: Session, part: str, limit: int = 50) -> list[Woman]:
-    """Women followed here whose code holds ``part``, newest first."""
-    part = re.sub(r"[^A-Z0-9/-]", "", part.upper())
-    query = select(Woman).where(Woman.code.contains(part)).order_by(Woman.added_at.desc())
-    return list(session.scalars(query.limit(limit)))
-
-
 def add_woman(
     session: Session,
     code: str,

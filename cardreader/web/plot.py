@@ -182,7 +182,8 @@ def history_plot(
 def _dates(points: Sequence[Measurement], x_first: float, x_last: float) -> tuple[DateTick, ...]:
     first, last = points[0].day, points[-1].day
     if first == last:
-        return (DateTick(x_first, first, "middle"),)
+        # In the middle, whichever end the points of that day lie at.
+        return (DateTick((x_first + x_last) / 2, first, "middle"),)
     return (DateTick(x_first, first, "start"), DateTick(x_last, last, "end"))
 
 

@@ -108,6 +108,14 @@ def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False)
     return MAY_BE_SEVERE if may_be_severe else OUTCOMES[outcome]
 
 
+def own_words(reading: Reading) -> str:
+    """English words of what one reading says by itself, without other blots."""
+    decision = (reading.detail or {}).get("decision")
+    return outcome_words(
+        Outcome(reading.band or Outcome.NOT_READ), Source(reading.source), may_be_severe(decision)
+    )
+
+
 @dataclass(frozen=True)
 class Said:
     """What a reading says in a word, and how pressing it is: 0 is the most."""

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from fastapi import APIRouter, Request
 from sqlalchemy import func, select
 from starlette.responses import Response
 
+from cardreader.register.history import measurements
 from cardreader.register.lists import ListName, list_counts, open_rows
 from cardreader.register.models import Role, Visit
-from cardreader.register.women import find_woman, search_women
+from cardreader.register.search import search_women
+from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer
 from cardreader.web.render import go, page
 from cardreader.web.state import State
-from cardreader.web.words import TITLES
+from cardreader.web.texts import gettext as _
+from cardreader.web.words import TITLES, outcome_words
 
 router = APIRouter(include_in_schema=False)
 
@@ -32,12 +37,33 @@ def first(request: Request, visitor: Anyone) -> Response:
 
 
 @router.get("/women")
-def find(request: Request, visitor: Carer, find: str = "") -> Response:
-    """Search by code; an exact code opens her page at once."""
+def find(request: Request, visitor: Carer, find: str = "", on: str = "") -> Response:
+    """Search by part of the code and by day; an exact code opens her page at once."""
     state: State = request.app.state.shared
+    problems = {}
+    day = None
+    if on:
+        try:
+            day = dt.date.fromisoformat(on)
+        except ValueError:
+            problems["on"] = _("A date as 2026-11-30.")
     with state.database.read() as session:
-        exact = find_woman(session, find) if find else None
+        exact = find_woman(session, find) if find and not on else None
         if exact is not None:
             return go(f"/women/{exact.id}")
-        women = search_women(session, find)
-    return page(request, "find.html", women=women, find=find[:24])
+        found = search_women(session, find, day)
+        rows = [
+            (woman, points[-1] if (points := measurements(woman)) else None)
+            for woman in found.women
+        ]
+        return page(
+            request,
+            "find.html",
+            422 if problems else 200,
+            problems=problems,
+            rows=rows,
+            found=found,
+            find=find[:24],
+            on=on[:10],
+            said=outcome_words,
+        )

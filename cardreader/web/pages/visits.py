@@ -77,6 +77,7 @@ def _visit_page(
         visit=visit,
         woman=visit.woman,
         photos=photos,
+        said={r.id: words.own_words(r) for r in photos if r.band},
         advice={r.id: ADVICE[Reason(r.refusal)] for r in photos if r.refusal},
         blots=len(blots_of(visit)),
         gestation=visit.woman.gestation_at(visit.on),

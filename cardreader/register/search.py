@@ -1,0 +1,65 @@
+"""Finding women by what somebody remembers of them: part of the code, the day."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, Select, func, or_, select
+from sqlalchemy.orm import Session, selectinload
+
+from cardreader.register.models import Reading, Visit, Woman
+
+MOST = 50
+"""Rows shown at once: more are not read through on a phone."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """Women found, the newest first, and how many there are in all."""
+
+    women: tuple[Woman, ...]
+    total: int
+
+    @property
+    def more(self) -> bool:
+        """Whether there are more than these."""
+        return self.total > len(self.women)
+
+
+def search_women(
+    session: Session, part: str = "", on: dt.date | None = None, limit: int = MOST
+) -> Found:
+    """Women whose code holds ``part`` and who were added or seen on a day, newest first."""
+    query = select(Woman)
+    if part := re.sub(r"[^A-Z0-9/-]", "", part.upper()):
+        query = query.where(Woman.code.contains(part, autoescape=True))
+    if on is not None:
+        query = query.where(_seen(on))
+    shown = (
+        query.order_by(Woman.added_at.desc(), Woman.code)
+        .limit(limit)
+        .options(
+            selectinload(Woman.visits).selectinload(Visit.readings),
+            selectinload(Woman.readings),
+            selectinload(Woman.referrals),
+            selectinload(Woman.treatments),
+        )
+    )
+    return Found(tuple(session.scalars(shown)), _count(session, query))
+
+
+def _count(session: Session, query: Select[tuple[Woman]]) -> int:
+    return session.scalar(select(func.count()).select_from(query.subquery())) or 0
+
+
+def _seen(on: dt.date) -> ColumnElement[bool]:
+    """Added on that day, a visit, or any reading of that day, where this machine stands."""
+    start = dt.datetime.combine(on, dt.time()).astimezone()
+    end = dt.datetime.combine(on + dt.timedelta(days=1), dt.time()).astimezone()
+    return or_(
+        Woman.added_at.between(start, end),
+        Woman.visits.any(Visit.on == on),
+        Woman.readings.any(Reading.taken_at.between(start, end)),
+    )
