@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session, selectinload
@@ -50,7 +51,7 @@ def search_women(
     return Found(tuple(session.scalars(shown)), _count(session, query))
 
 
-def _count(session: Session, query: Select[tuple[Woman]]) -> int:
+def _count(session: Session, query: Select[Any]) -> int:
     return session.scalar(select(func.count()).select_from(query.subquery())) or 0
 
 
