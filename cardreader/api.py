@@ -14,18 +14,13 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cardreader import pipeline
-from cardreader.card.lots import Lots
-from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import DEFAULT, load_protocol
 from cardreader.decide.subject import Subject
-from cardreader.hb.container import load_calibration
-from cardreader.pipeline import Reading
-from cardreader.reader import Reader
+from cardreader.reader import Reader, load_reader
+from cardreader.result.reading import Reading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,35 +30,6 @@ if TYPE_CHECKING:
     from cardreader.batch.table import Result
 
 __all__ = ["Readings", "load_reader", "read_many", "read_photo"]
-
-
-def load_reader(
-    *,
-    lots: Path | str | None = None,
-    calibration: Path | str | None = None,
-    protocol: str = DEFAULT,
-    today: date | None = None,
-) -> Reader:
-    """What photos are read with.
-
-    Parameters
-    ----------
-    lots : folder of card lots; the shipped ones when None.
-    calibration : file or folder; the shipped one when None.
-    protocol : shipped id or the path of a TOML file.
-    today : day to check the card's expiry against; today when None.
-
-    Raises
-    ------
-    ValueError, OSError
-        For data that can't be used, with the reason in one line.
-    """
-    return Reader(
-        lots=Lots.load(lots or shipped("lots")),
-        calibration=load_calibration(Path(calibration or shipped("default"))),
-        protocol=load_protocol(protocol),
-        today=today or date.today(),
-    )
 
 
 def read_photo(

@@ -11,115 +11,30 @@ so that photos are judged again without being opened when a calibration changes.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
-
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Sequence
+from dataclasses import replace
 
 from cardreader import __version__
-from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.decide.rule import Decision, decide
+from cardreader.decide.rule import MAY_HIDE_SEVERE, decide, with_pale_blot
 from cardreader.decide.subject import Subject
-from cardreader.hb.estimate import HbEstimate, estimate_colour, signature
-from cardreader.read.banding import Banding, find_banding
-from cardreader.read.blot import BlotColour, measure_blot
-from cardreader.read.correct import ColourCorrection, correct
-from cardreader.read.locate import CardPose, locate
-from cardreader.read.photo import Photo, open_photo
-from cardreader.read.sample import PatchSamples, sample
+from cardreader.hb.combine import combine
+from cardreader.hb.estimate import HbEstimate, read_hb
+from cardreader.read.banding import find_banding
+from cardreader.read.blot import measure_blot
+from cardreader.read.correct import correct
+from cardreader.read.locate import locate
+from cardreader.read.photo import open_photo
+from cardreader.read.sample import sample
 from cardreader.reader import Reader
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Stages:
-    """What each stage up to the blot's colour left; those not reached are None."""
-
-    photo: Photo | None = None
-    pose: CardPose | None = None
-    lot: Lot | None = None
-    banding: Banding | None = None
-    samples: PatchSamples | None = None
-    correction: ColourCorrection | None = None
-    blot: BlotColour | None = None
-
-
-@dataclass(frozen=True)
-class Reading(_Stages):
-    """Everything known about one photo; stages not reached are None.
-
-    ``refusal`` is None exactly when ``estimate`` is not; ``decision`` is always
-    there, and is never a normal result for a photo that was refused.
-    """
-
-    sha256: str
-    version: str
-    calibration_id: str
-    calibration_basis: str
-    calibration_sha256: str
-    protocol_id: str
-    protocol_sha256: str
-    subject: Subject
-    decision: Decision
-    refusal: Refusal | None = None
-    estimate: HbEstimate | None = None
-
-    @property
-    def lot_id(self) -> str | None:
-        """Lot number read from the card, known or not; None when no card was found."""
-        return f"{self.pose.lot_number:06d}" if self.pose else None
-
-
-@dataclass(frozen=True, eq=False)
-class Findings:
-    """The few numbers of a photo that judging needs: small enough to keep for years.
-
-    Attributes
-    ----------
-    lot_number : int or None
-        As read from the card; None when no card was found.
-    refusal : Refusal or None
-        Why measuring stopped; None exactly when the numbers are there.
-    log_ratio, covariance, signature : (3,), (3, 3), (s,) arrays or None
-        As `estimate.estimate_from` takes them.
-    """
-
-    lot_number: int | None
-    refusal: Refusal | None
-    log_ratio: NDArray[np.float64] | None = None
-    covariance: NDArray[np.float64] | None = None
-    signature: NDArray[np.float64] | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class Measurement(_Stages):
-    """What the picture says under the card's lot alone, whatever calibration comes after.
-
-    Stages not reached are None; ``refusal`` says why.
-    """
-
-    sha256: str
-    refusal: Refusal | None = None
-
-    @property
-    def findings(self) -> Findings:
-        """The part that judging needs."""
-        number = self.pose.lot_number if self.pose else None
-        if self.blot is None or self.correction is None:
-            return Findings(number, self.refusal)
-        return Findings(
-            number, None, self.blot.log_ratio, self.blot.covariance, signature(self.correction)
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class Judgement:
-    """What findings come to under a calibration, a protocol and a day."""
-
-    decision: Decision
-    refusal: Refusal | None = None
-    estimate: HbEstimate | None = None
+from cardreader.result.reading import (
+    CombinedReading,
+    Findings,
+    Judgement,
+    Measurement,
+    Reading,
+)
 
 
 def read_photo(data: bytes, reader: Reader, subject: Subject | None = None) -> Reading:
@@ -129,7 +44,8 @@ def read_photo(data: bytes, reader: Reader, subject: Subject | None = None) -> R
 
 def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Reading:
     """Judge a measured photo and bring everything known about it together."""
-    judged = judge(measured.findings, reader, subject)
+    findings = measured.findings
+    judged = judge(findings, reader, subject)
     reading = Reading(
         sha256=measured.sha256,
         version=__version__,
@@ -154,7 +70,30 @@ def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Readi
         samples=measured.samples,
         correction=measured.correction,
         blot=measured.blot,
+        measured=findings.measured,
     )
+
+
+def combine_readings(
+    readings: Sequence[Reading], reader: Reader, subject: Subject
+) -> CombinedReading:
+    """Take the readings of one woman together, each of a blot of its own.
+
+    Scatter of blood volume from blot to blot averages out, so three blots say more
+    than one. Photos of the *same* blot don't: the caller must not pass them off as more
+    than one blot. The very same file counts once. ValueError for no readings.
+    """
+    if not readings:
+        raise ValueError("no reading to take together")
+    once = tuple({reading.sha256: reading for reading in readings}.values())
+    singles = [reading.estimate for reading in once if reading.estimate is not None]
+    if not singles:
+        return CombinedReading(once, None, once[0].decision)
+    estimate = combine(singles, reader.calibration.own_share)
+    decision = decide(estimate, reader.protocol, subject)
+    if any(r.refusal is not None and r.refusal.reason in MAY_HIDE_SEVERE for r in once):
+        decision = with_pale_blot(decision)
+    return CombinedReading(once, estimate, decision)
 
 
 def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measurement:
@@ -200,20 +139,10 @@ def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
     if outcome is None:
         outcome = findings.refusal
     if outcome is None:
-        if (
-            findings.lot_number is None
-            or findings.log_ratio is None
-            or findings.covariance is None
-            or findings.signature is None
-        ):
+        if findings.lot_number is None or findings.measured is None:
             raise ValueError("findings without a refusal must have their numbers")
-        outcome = estimate_colour(
-            findings.log_ratio,
-            findings.covariance,
-            findings.signature,
-            reader.calibration,
-            reader.lots[findings.lot_number].print_sd,
-        )
+        print_sd = reader.lots[findings.lot_number].print_sd
+        outcome = read_hb(findings.measured, reader.calibration, print_sd)
     decision = decide(outcome, reader.protocol, subject)
     if isinstance(outcome, Refusal):
         return Judgement(decision, refusal=outcome)

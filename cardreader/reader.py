@@ -15,12 +15,18 @@ from cardreader.hb.container import load_calibration
 
 @dataclass(frozen=True)
 class Reader:
-    """What a photo is read with: known lots, calibration, protocol and the day."""
+    """What a photo is read with: known lots, calibration, protocol and the day.
+
+    Raises CalibrationError for a calibration of another measuring chain.
+    """
 
     lots: Lots
     calibration: Calibration
     protocol: Protocol
     today: date
+
+    def __post_init__(self) -> None:
+        self.calibration.must_be_of_this_chain()
 
 
 def load_reader(

@@ -19,6 +19,7 @@ from cardreader.core.refusal import Reason, Refusal
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import decide
 from cardreader.decide.subject import Subject
+from cardreader.hb.measured import Measured
 
 SHA = "ab" * 32
 PX_PER_MM = 9.0
@@ -35,6 +36,8 @@ class Normal:
     sd_calibration_g_dl: float = 0.3
     volume_floor_g_dl: float = 0.25
     level: float = 0.9
+    n_blots: int = 1
+    blots_disagree: bool = False
 
     @property
     def interval_g_dl(self) -> tuple[float, float]:
@@ -148,6 +151,7 @@ def reading(
         correction=SimpleNamespace(residual_de00=np.linspace(0.1, 4.2, 72), spoiled_prints=()),
         blot=blot(),
         estimate=estimate,
+        measured=Measured([-0.9, -1.4, -1.8], 1e-4 * np.eye(3), np.zeros(42)),
         refusal=None,
         decision=decide(estimate, protocol, subject),
     )
@@ -156,7 +160,7 @@ def reading(
 def refused(reason: Reason = Reason.NO_CARD, with_card: bool = False) -> SimpleNamespace:
     out = reading()
     refusal = Refusal(reason, "locate", "no marker in 12 candidates")
-    out.estimate = out.blot = out.correction = None
+    out.estimate = out.blot = out.correction = out.measured = None
     if not with_card:
         out.pose = out.lot = out.lot_id = None
     if reason is Reason.NOT_AN_IMAGE:

@@ -20,12 +20,12 @@ from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.card import layout
 from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.hb.estimate import signature
-from cardreader.pipeline import Findings, Measurement
+from cardreader.hb.measured import Measured, signature
 from cardreader.read.blot import BlotColour
 from cardreader.read.correct import ColourCorrection
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Exif, Photo
+from cardreader.result.reading import Findings, Measurement
 
 Json = dict[str, Any]
 
@@ -54,7 +54,9 @@ def pack(measured: Measurement) -> bytes:
         "sha256": measured.sha256,
         "lot_number": findings.lot_number,
         "refusal": _refusal(findings.refusal),
-        "findings": _numbers(findings, "log_ratio", "covariance", "signature"),
+        "findings": None
+        if findings.measured is None
+        else _numbers(findings.measured, "log_ratio", "covariance", "signature"),
         "photo": _photo(measured.photo),
         "pose": _pose(measured.pose),
         "correction": None
@@ -95,7 +97,7 @@ def _measurement(content: Json, lots: Lots) -> Measurement:
             None
             if refusal is None
             else Refusal(Reason(refusal[0]), _text(refusal[1]), _text(refusal[2])),
-            **({} if numbers is None else _colour_back(numbers)),
+            None if numbers is None else _colour_back(numbers),
         ),
     )
 
@@ -173,7 +175,7 @@ def _signature_shape() -> tuple[int, ...]:
     return signature(cast(ColourCorrection, card)).shape
 
 
-def _colour_back(content: Json) -> Json:
+def _colour_back(content: Json) -> Measured:
     arrays = _arrays(content, "log_ratio", "covariance")
     arrays["signature"] = _array(content["signature"], _signature_shape())
     covariance = arrays["covariance"]
@@ -181,7 +183,7 @@ def _colour_back(content: Json) -> Json:
     # Eigenvalues are found from one triangle alone, and nothing may come out as less.
     if not np.allclose(covariance, covariance.T) or not most > 0 or least < -1e-9 * most:
         raise ValueError("a covariance that is none")
-    return {**arrays}
+    return Measured(**arrays)
 
 
 def _photo(photo: Photo | None) -> Json | None:

@@ -17,8 +17,9 @@ from cardreader.batch.sources import read_bytes
 from cardreader.card.cgats import write_lot
 from cardreader.core.oneline import reason
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import Measurement, measure_photo, reading_of
+from cardreader.pipeline import measure_photo, reading_of
 from cardreader.reader import Reader
+from cardreader.result.reading import Measurement
 from cardreader.result.report import reading_json
 
 

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.default import CONTROLS, Pairs, draw_sitting
 from cardreader.core.refusal import Refusal
-from cardreader.hb.estimate import signature
 from cardreader.hb.fading import Fading
+from cardreader.hb.measured import signature
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import Scene
 from cardreader.simulate.wornprint import inks_bleached
@@ -50,9 +50,9 @@ def fit_fading(pairs: Pairs, seed: int) -> Fading:
     """Work out what bleaching does, and how well it shows among sittings with fresh cards."""
     effects = [_draw(ink, seed) for ink in INKS]
     change = np.stack([e.signature.mean(axis=0) for e in effects])
-    gain = _gain(pairs.signature, change)
+    gain = _gain(pairs.measured.signature, change)
     return Fading(
-        offset=gain @ pairs.signature.mean(axis=0),
+        offset=gain @ pairs.measured.signature.mean(axis=0),
         gain=gain,
         scatter=_unseen_scatter(pairs, change),
         signature=change,
@@ -75,8 +75,8 @@ def _unseen_scatter(pairs: Pairs, change: Array) -> Array:
     found = []
     for lamp in np.unique(pairs.lamp):
         for camera in np.unique(pairs.camera):
-            seen = pairs.signature[(pairs.lamp != lamp) & (pairs.camera != camera)]
-            left_out = pairs.signature[(pairs.lamp == lamp) & (pairs.camera == camera)]
+            seen = pairs.measured.signature[(pairs.lamp != lamp) & (pairs.camera != camera)]
+            left_out = pairs.measured.signature[(pairs.lamp == lamp) & (pairs.camera == camera)]
             found.append((left_out - seen.mean(axis=0)) @ _gain(seen, change).T)
     all_found = np.concatenate(found)
     return np.asarray(all_found.T @ all_found / len(all_found))

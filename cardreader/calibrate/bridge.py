@@ -34,7 +34,6 @@ from cardreader.calibrate.conformal import (
 from cardreader.calibrate.fit import Pairs, needed_factors
 from cardreader.calibrate.models import LEAST_ROWS, RampAnchored
 from cardreader.calibrate.planning import pairs_for_bridge
-from cardreader.calibrate.reading import read, unpack
 from cardreader.hb.calibration import Calibration
 
 MARGIN_G_DL = 0.5
@@ -130,19 +129,21 @@ def bridge(
     TooFewPairsError
         Fewer than `LEAST_WOMEN` women.
     """
-    found = read(unpack(pairs.x), calibration)
-    accepted = np.flatnonzero(found.in_range)
+    found = pairs.estimates(calibration)
+    read = found.final()
+    accepted = np.flatnonzero(found.readable)
     one = accepted[one_per_group(pairs.subject[accepted], seed)]
     if one.size < LEAST_WOMEN:
         raise TooFewPairsError(
             f"{one.size} women gave a reading; a bridging study needs at least {LEAST_WOMEN}"
         )
     lab = pairs.lab_g_dl[one]
-    difference = found.hb_g_dl[one] - lab
+    difference = read.median[one] - lab
     summary = DescrStatsW(difference)
     equivalence_p = float(summary.ttost_mean(-margin_g_dl, margin_g_dl)[0])
     low, high = summary.tconfint_mean(2 * LEVEL)
-    covered = (found.low_g_dl[one] <= lab) & (lab <= found.high_g_dl[one])
+    start, end = read.interval(calibration.coverage)
+    covered = (start[one] <= lab) & (lab <= end[one])
     coverage_p = _coverage_p(int(covered.sum()), one.size, calibration.coverage, n_conformal)
     larger_p = _larger_errors_p(pairs.take(one), calibration, scores)
     sd = float(difference.std(ddof=1))
@@ -238,7 +239,7 @@ def update(pairs: Pairs, calibration: Calibration, seed: int = 1) -> Update:
     scale = group_scale(factor[usable], pairs.subject[usable], 1 - calibration.coverage)
     one = usable[one_per_group(pairs.subject[usable], seed)]
     model.fit(pairs.x, pairs.lab_g_dl, pairs.lab_sd_g_dl)
-    old = read(unpack(pairs.x), calibration).hb_g_dl
+    old = pairs.estimates(calibration).final().median
     return Update(
         calibration=replace(
             model.calibration_,

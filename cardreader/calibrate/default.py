@@ -21,9 +21,11 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.conformal import conformal_scale
 from cardreader.core.refusal import Refusal
+from cardreader.core.robust import t_log_density, t_scale_matrix
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import HbEstimate, estimate_from, signature
+from cardreader.hb.estimate import estimates
 from cardreader.hb.fading import Fading
+from cardreader.hb.measured import Measured, measured
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import (
@@ -63,15 +65,12 @@ _COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
 class Pairs:
     """Simulated pairs: truth and what the reader's colour stages made of it.
 
-    ``hb_g_dl`` (n,), ``log_ratio`` (n, 3) and its ``covariance`` (n, 3, 3),
-    ``signature`` (n, s); ``lamp`` and ``camera`` (n,) name the kinds;
-    ``n_refused`` sittings gave no colour.
+    ``hb_g_dl`` (n,); ``measured`` of n photos; ``lamp`` and ``camera`` (n,) name the
+    kinds; ``n_refused`` sittings gave no colour.
     """
 
     hb_g_dl: Array
-    log_ratio: Array
-    covariance: Array
-    signature: Array
+    measured: Measured
     lamp: NDArray[np.str_]
     camera: NDArray[np.str_]
     n_refused: int
@@ -81,19 +80,16 @@ class Pairs:
         return replace(
             self,
             hb_g_dl=self.hb_g_dl[keep],
-            log_ratio=self.log_ratio[keep],
-            covariance=self.covariance[keep],
-            signature=self.signature[keep],
+            measured=self.measured[keep],
             lamp=self.lamp[keep],
             camera=self.camera[keep],
         )
 
     def undone(self, fading: Fading) -> Pairs:
         """The pairs with what looks like bleaching taken off."""
-        log_ratio, covariance, signatures = fading.undone(
-            self.log_ratio, self.covariance, self.signature
-        )
-        return replace(self, log_ratio=log_ratio, covariance=covariance, signature=signatures)
+        seen = self.measured
+        fresh = fading.undone(seen.log_ratio, seen.covariance, seen.signature)
+        return replace(self, measured=Measured(*fresh))
 
 
 def draw_pairs(
@@ -115,19 +111,17 @@ def draw_pairs(
         parts = [_draw_chunk(chunk) for chunk in chunks]
     rows = [row for part in parts for row in part]
     kept = [row for row in rows if row is not None]
-    hb, log_ratio, covariance, signatures, lamp, camera = zip(*kept, strict=True)
+    hb, seen, lamp, camera = zip(*kept, strict=True)
     return Pairs(
         np.array(hb),
-        np.array(log_ratio),
-        np.array(covariance),
-        np.array(signatures),
+        Measured.stack(seen),
         np.array(lamp),
         np.array(camera),
         len(rows) - len(kept),
     )
 
 
-_Row = tuple[float, Array, Array, Array, str, str] | None
+_Row = tuple[float, Measured, str, str] | None
 
 
 def _draw_chunk(chunk: tuple[int, int, int, Sequence[Control], Family]) -> list[_Row]:
@@ -141,15 +135,7 @@ def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family
     colours = patch_draw(scene, rng).colours(scene.lot)
     if isinstance(colours, Refusal):
         return None
-    blot, correction = colours
-    return (
-        scene.hb_g_dl,
-        blot.log_ratio,
-        blot.covariance,
-        signature(correction),
-        scene.light_name,
-        scene.camera.name,
-    )
+    return scene.hb_g_dl, measured(*colours), scene.light_name, scene.camera.name
 
 
 def draw_sitting(
@@ -217,14 +203,15 @@ def _axis(hb: Array) -> Array:
 
 def _fit_locus(pairs: Pairs) -> dict[str, Any]:
     """Ridge regression of log ratio on a polynomial locus and the signature's shift of it."""
-    mean, sd = pairs.signature.mean(axis=0), pairs.signature.std(axis=0)
-    z = np.clip((pairs.signature - mean) / sd, -CLIP, CLIP)
+    signature = pairs.measured.signature
+    mean, sd = signature.mean(axis=0), signature.std(axis=0)
+    z = np.clip((signature - mean) / sd, -CLIP, CLIP)
     axis = _axis(pairs.hb_g_dl)[:, None]
     design = np.hstack([axis ** np.arange(_DEGREE + 1), z, z * axis])
     penalty = np.full(design.shape[1], RIDGE)
     penalty[: _DEGREE + 1] = 1e-6
     gram = design.T @ design + np.diag(penalty)
-    weights = np.linalg.solve(gram, design.T @ pairs.log_ratio)
+    weights = np.linalg.solve(gram, design.T @ pairs.measured.log_ratio)
     shape, shift, slope = np.split(weights, [_DEGREE + 1, _DEGREE + 1 + z.shape[1]])
     knots = _axis(KNOTS_G_DL)
     return {
@@ -264,16 +251,17 @@ def _unseen(pairs: Pairs, calibration: Calibration) -> Sequence[_Unseen]:
             model = replace(model, signature_precision=precision, signature_doubt=1.0)
             at = np.searchsorted(model.grid_g_dl, left_out.hb_g_dl)
             at = at.clip(0, len(model.grid_g_dl) - 1)
-            expected = [model.expected(s)[i] for s, i in zip(left_out.signature, at, strict=True)]
-            distance2 = np.array([model.doubt(s) - 1 for s in left_out.signature])
+            seen_there = left_out.measured
+            expected = model.expected(seen_there.signature)[np.arange(len(at)), at]
+            distance2 = model.doubt(seen_there.signature) - 1
             fit["signature_precision"] = precision
-            folds.append(_Unseen(left_out, fit, left_out.log_ratio - expected, distance2))
+            folds.append(_Unseen(left_out, fit, seen_there.log_ratio - expected, distance2))
     return folds
 
 
 def _precision(pairs: Pairs, calibration: Calibration) -> Array:
     """Inverse covariance of the standardised signatures; a little ridge for lone directions."""
-    z = (pairs.signature - calibration.signature_mean) / calibration.signature_sd
+    z = (pairs.measured.signature - calibration.signature_mean) / calibration.signature_sd
     z = np.clip(z, -CLIP, CLIP)
     return np.asarray(np.linalg.inv(np.cov(z.T) + 0.02 * np.eye(z.shape[1])), float)
 
@@ -298,7 +286,7 @@ def _t_cost(hb: Array, residual: Array, covariance: Array) -> float:
     at = at.reshape(-1, 3, 3)
     distance2 = np.einsum("ni,nij,nj->n", residual, np.linalg.inv(at), residual)
     log_det = np.linalg.slogdet(at)[1]
-    return float((0.5 * (TAIL + 3) * np.log1p(distance2 / TAIL) + 0.5 * log_det).sum())
+    return -float(t_log_density(distance2, log_det, TAIL).sum())
 
 
 def _covariance(folds: Sequence[_Unseen], doubt: float) -> Array:
@@ -306,7 +294,9 @@ def _covariance(folds: Sequence[_Unseen], doubt: float) -> Array:
     hb = np.concatenate([f.pairs.hb_g_dl for f in folds])
     widths = np.concatenate([1 + doubt * f.distance2 for f in folds])
     residual = np.concatenate([f.residual for f in folds]) / widths[:, None]
-    photo = np.concatenate([f.pairs.covariance for f in folds]) / widths[:, None, None] ** 2
+    photo = (
+        np.concatenate([f.pairs.measured.covariance for f in folds]) / widths[:, None, None] ** 2
+    )
     return _at_knots(hb, residual, photo)
 
 
@@ -315,7 +305,7 @@ def _at_knots(hb: Array, residual: Array, photo: Array) -> Array:
     which = np.digitize(hb, edges[1:-1])
     photo = np.broadcast_to(photo, (len(hb), 3, 3))
     bins = [
-        _less(_robust_covariance(residual[which == b]), np.median(photo[which == b], axis=0))
+        _less(t_scale_matrix(residual[which == b], TAIL), np.median(photo[which == b], axis=0))
         for b in range(len(edges) - 1)
     ]
     centres = (edges[1:] + edges[:-1]) / 2
@@ -332,38 +322,19 @@ def _less(total: Array, part: Array) -> Array:
     return np.asarray(root @ (vector * np.maximum(value, 1 / 3)) @ vector.T @ root.T)
 
 
-def _robust_covariance(residual: Array) -> Array:
-    """Maximum-likelihood scatter of a multivariate t about zero, by reweighting."""
-    scatter = np.cov(residual.T)
-    for _ in range(30):
-        distance2 = np.einsum("ni,ij,nj->n", residual, np.linalg.inv(scatter), residual)
-        weight = (TAIL + 3) / (TAIL + distance2)
-        scatter = (residual * weight[:, None]).T @ residual / len(residual)
-    return np.asarray(scatter)
-
-
 def _scores(folds: Sequence[_Unseen], calibration: Calibration) -> tuple[list[Array], list[Array]]:
     """Per fold: distance of truth from the median in half-widths of the interval, and
     squared distance from the locus."""
     scores, distance2 = [], []
     for fold in folds:
-        model = replace(calibration, **fold.fit)
-        p = fold.pairs
-        rows = zip(p.hb_g_dl, p.log_ratio, p.covariance, p.signature, strict=True)
-        guesses = [(h, estimate_from(y, c, s, model)) for h, y, c, s in rows]
-        distance2.append(np.array([guess.distance2 for _, guess in guesses]))
-        scores.append(np.array([_score(h, guess) for h, guess in guesses if _inside(guess)]))
+        found = estimates(fold.pairs.measured, replace(calibration, **fold.fit))
+        read, truth = found.final(), fold.pairs.hb_g_dl
+        hb, (low, high) = read.median, read.interval(calibration.coverage)
+        side = np.where(truth > hb, high - hb, hb - low)
+        inside = (hb >= DOMAIN_G_DL[0]) & (hb <= DOMAIN_G_DL[1])
+        distance2.append(found.distance2)
+        scores.append((np.abs(truth - hb) / side)[inside])
     return scores, distance2
-
-
-def _inside(guess: HbEstimate) -> bool:
-    return DOMAIN_G_DL[0] <= guess.hb_g_dl <= DOMAIN_G_DL[1]
-
-
-def _score(hb_g_dl: float, guess: HbEstimate) -> float:
-    low, high = guess.interval_g_dl
-    side = high - guess.hb_g_dl if hb_g_dl > guess.hb_g_dl else guess.hb_g_dl - low
-    return abs(hb_g_dl - guess.hb_g_dl) / side
 
 
 def _evenly(scores: Sequence[Array]) -> Array:

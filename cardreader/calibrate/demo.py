@@ -25,13 +25,12 @@ from cardreader.calibrate.document import render
 from cardreader.calibrate.features import Features, feature_frame
 from cardreader.calibrate.fit import Fit
 from cardreader.calibrate.proportion import proportion
-from cardreader.calibrate.reading import Measured
 from cardreader.calibrate.study import Study, read_study
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import overall
 from cardreader.core.files import write_atomic
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.hb.estimate import signature
+from cardreader.hb.measured import Measured, measured
 from cardreader.simulate.cameras import Camera, Family, draw_camera
 from cardreader.simulate.demolots import IN_DATE, SECOND, DemoLot
 from cardreader.simulate.patchdraw import patch_draw
@@ -165,7 +164,7 @@ def _spoil(table: pd.DataFrame) -> None:
 
 def _measure(study: Study, sittings: list[_Sitting], rng: np.random.Generator) -> Features:
     lots = {demo.number: demo.lot() for demo in (IN_DATE, SECOND)}
-    colours: list[tuple[np.ndarray, np.ndarray, np.ndarray] | None] = []
+    colours: list[Measured | None] = []
     refusals = []
     for sitting in sittings:
         scene = draw_scene(
@@ -187,19 +186,14 @@ def _measure(study: Study, sittings: list[_Sitting], rng: np.random.Generator) -
             continue
         blot, correction = seen
         refusals.append("")
-        colours.append((blot.log_ratio, blot.covariance, signature(correction)))
-    size = max((len(one[2]) for one in colours if one), default=0)
-    blank = (np.zeros(3), np.zeros((3, 3)), np.zeros(size))
-    parts = [blank if one is None else one for one in colours]
-    measured = Measured(
-        np.array([part[0] for part in parts]),
-        np.array([part[1] for part in parts]),
-        np.array([part[2] for part in parts]),
-    )
+        colours.append(measured(blot, correction))
+    size = max((len(one.signature) for one in colours if one is not None), default=0)
+    blank = Measured(np.zeros(3), np.zeros((3, 3)), np.zeros(size))
+    stacked = Measured.stack([blank if one is None else one for one in colours])
     rows = study.rows.reset_index(drop=True).assign(
-        photo_sha256="", refusal=refusals, lot_nominal=False
+        photo_sha256="", refusal=refusals, lot_nominal=False, print_sd=0.0
     )
-    return Features(pd.concat([rows, feature_frame(measured)], axis=1), study.n_rows, study.errors)
+    return Features(pd.concat([rows, feature_frame(stacked)], axis=1), study.n_rows, study.errors)
 
 
 def readme(features: Features, truth: Truth, fitted: Fit, found: Validation) -> str:

@@ -16,16 +16,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from cardreader.calibrate.reading import COLOUR_COLUMNS, Measured, pack, unpack
 from cardreader.calibrate.study import RowError, Study
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
 from cardreader.core.refusal import Reason
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import signature
-from cardreader.pipeline import Reading, read_photo
+from cardreader.hb.measured import COLOUR_COLUMNS, Measured
+from cardreader.pipeline import read_photo
 from cardreader.reader import Reader
+from cardreader.result.reading import Reading
 
 MAX_PHOTO_BYTES = 100_000_000
 SIGNATURE_PREFIX = "signature_"
@@ -40,7 +40,7 @@ class Features:
     rows : DataFrame
         The study's rows in their order, with ``photo_sha256``, ``refusal`` (empty
         for a photo that gave a colour), ``lot_nominal`` (its card lot was never
-        measured) and the feature columns (0 where refused).
+        measured), ``print_sd`` (see `Lot.print_sd`) and the feature columns (0 where refused).
     n_table : int
         Rows of the study table, those with faults included.
     table_errors : tuple of RowError
@@ -72,7 +72,7 @@ class Features:
 
     def measured(self, rows: pd.DataFrame | None = None) -> Measured:
         """The same, taken apart."""
-        return unpack(self.x(rows))
+        return Measured.of_rows(self.x(rows))
 
 
 def feature_frame(measured: Measured) -> pd.DataFrame:
@@ -81,7 +81,7 @@ def feature_frame(measured: Measured) -> pd.DataFrame:
         *COLOUR_COLUMNS,
         *(f"{SIGNATURE_PREFIX}{i:02d}" for i in range(measured.signature.shape[1])),
     ]
-    return pd.DataFrame(pack(measured), columns=names)
+    return pd.DataFrame(measured.rows(), columns=names)
 
 
 def read_features(
@@ -114,9 +114,12 @@ def read_features(
         hashes.append(sha256)
         progress(done, len(study.rows))
     size = len(base.signature_mean)
-    measured = _stack([_blank(size) if one is None else one for one in colours], size)
+    blank = Measured(np.zeros(3), np.zeros((3, 3)), np.zeros(size))
+    measured = _stacked([blank if one is None else one for one in colours], size)
     rows = study.rows.reset_index(drop=True).assign(photo_sha256=hashes, refusal=refusals)
     rows["lot_nominal"] = rows["lot"].isin(nominal)
+    print_sd = {lot.lot_id: lot.print_sd for lot in lots.values()}
+    rows["print_sd"] = rows["lot"].map(print_sd).fillna(0.0)
     rows = pd.concat([rows, feature_frame(measured)], axis=1)
     rows["refusal"] = _twice_the_same_file(rows)
     return Features(rows, study.n_rows, study.errors)
@@ -130,17 +133,11 @@ def _read_one(path: Path, lot: str, reader: Reader) -> tuple[Measured | None, st
     except OSError as error:
         return None, f"the file can't be opened: {reason(error)}", ""
     reading = read_photo(data, reader)
-    if reading.blot is None or reading.correction is None or _is_no_blood(reading):
+    if reading.measured is None or _is_no_blood(reading):
         return None, _why(reading), reading.sha256
     if reading.lot_id != lot:
         return None, f"the photo shows card lot {reading.lot_id}, not {lot}", reading.sha256
-    blot = reading.blot
-    measured = Measured(
-        np.asarray(blot.log_ratio)[None],
-        np.asarray(blot.covariance)[None],
-        signature(reading.correction)[None],
-    )
-    return measured, "", reading.sha256
+    return reading.measured, "", reading.sha256
 
 
 def _is_no_blood(reading: Reading) -> bool:
@@ -155,18 +152,11 @@ def _why(reading: Reading) -> str:
     return f"{reading.refusal.reason}{detail}"
 
 
-def _blank(size: int) -> Measured:
-    return Measured(np.zeros((1, 3)), np.zeros((1, 3, 3)), np.zeros((1, size)))
-
-
-def _stack(parts: list[Measured], size: int) -> Measured:
+def _stacked(parts: list[Measured], size: int) -> Measured:
     if not parts:
         return Measured(np.zeros((0, 3)), np.zeros((0, 3, 3)), np.zeros((0, size)))
-    return Measured(
-        np.concatenate([part.log_ratio for part in parts]),
-        np.concatenate([part.covariance for part in parts]),
-        np.concatenate([part.signature[:, :size] for part in parts]),
-    )
+    many = Measured.stack(parts)
+    return Measured(many.log_ratio, many.covariance, many.signature[:, :size])
 
 
 def _twice_the_same_file(rows: pd.DataFrame) -> pd.Series:

@@ -26,10 +26,12 @@ from cardreader.calibrate.conformal import (
 )
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.models import LEAST_ROWS, candidates
-from cardreader.calibrate.reading import distributions, unpack
 from cardreader.calibrate.repeatability import VolumeFloor, volume_floor
+from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.study import LabMethod
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import Estimates, estimates
+from cardreader.hb.measured import Measured
 
 Split = tuple[NDArray[np.intp], NDArray[np.intp]]
 MOST_LEVELS = 6
@@ -87,9 +89,13 @@ class Fit:
 
 @dataclass(frozen=True, eq=False)
 class Pairs:
-    """Arrays of a study's usable rows; all (n,) but ``x``, (n, 9 + s)."""
+    """Arrays of a study's usable rows; all (n,) but ``x``, (n, 9 + s).
+
+    ``print_sd`` is what the design alone leaves open of each card, see `Lot.print_sd`.
+    """
 
     x: NDArray[np.float64]
+    print_sd: NDArray[np.float64]
     lab_g_dl: NDArray[np.float64]
     lab_sd_g_dl: NDArray[np.float64]
     subject: NDArray[np.str_]
@@ -112,6 +118,7 @@ class Pairs:
         visit = _joined(rows, "subject", "visit")
         return cls(
             x=features.x(rows),
+            print_sd=rows["print_sd"].to_numpy(float),
             lab_g_dl=rows["lab_g_dl"].to_numpy(float),
             lab_sd_g_dl=rows["lab_sd_g_dl"].to_numpy(float),
             subject=text("subject"),
@@ -130,6 +137,10 @@ class Pairs:
     def take(self, index: NDArray[np.intp]) -> Pairs:
         """The pairs at ``index``."""
         return Pairs(**{name: getattr(self, name)[index] for name in self.__dataclass_fields__})
+
+    def estimates(self, calibration: Calibration) -> Estimates:
+        """What the reader makes of them with a calibration."""
+        return estimates(Measured.of_rows(self.x), calibration, self.print_sd)
 
     @property
     def condition(self) -> NDArray[np.str_]:
@@ -268,12 +279,9 @@ def needed_factors(
     draft: Calibration, pairs: Pairs, volume_cv: float, coverage: float
 ) -> NDArray[np.float64]:
     """Conformity scores (n,) of unseen pairs; NaN where the reader would refuse."""
-    found = distributions(unpack(pairs.x), draft)
-    scores = found.needed_factor(pairs.lab_g_dl, volume_cv, coverage)
-    low, high = draft.domain_g_dl
-    hb = found.median()
-    accepted = (hb >= low) & (hb <= high) & (found.distance2 <= draft.max_distance2)
-    return np.where(accepted, scores, np.nan)
+    found = pairs.estimates(draft)
+    scores = needed_factor(found, pairs.lab_g_dl, volume_cv, coverage)
+    return np.where(found.readable, scores, np.nan)
 
 
 def fit(

@@ -1,6 +1,6 @@
 """Candidate models, one interface: scikit-learn estimators from blot colours to haemoglobin.
 
-``X`` is (n, 9 + s), see `reading.COLOUR_COLUMNS`. ``fit(X, y, y_sd)`` takes the
+``X`` is (n, 9 + s), see `hb.measured.COLOUR_COLUMNS`. ``fit(X, y, y_sd)`` takes the
 laboratory's standard uncertainty; ``predict(X)`` gives readings in g/dL. The
 models that place a locus end in a `Calibration` (``calibration_``) and predict
 as the reader would with it, so that what is compared is what is used.
@@ -27,16 +27,11 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import SplineTransformer
 
 from cardreader.calibrate.locus import LOWEST_G_DL, MARGIN_G_DL, Locus
-from cardreader.calibrate.reading import (
-    Measured,
-    beside_fresh_cards,
-    distributions,
-    signature_axis,
-    unpack,
-    without_signature,
-)
 from cardreader.calibrate.regression import deming_coefficients
+from cardreader.calibrate.unsigned import without_signature
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import beside_fresh_cards, estimates
+from cardreader.hb.measured import Measured
 
 Array = NDArray[np.float64]
 MAX_ROUNDS = 30
@@ -54,7 +49,7 @@ OFF_LOCUS = 1e-4
 
 
 def _check(X: ArrayLike, y: ArrayLike, y_sd: ArrayLike | float) -> tuple[Measured, Array, Array]:
-    measured = unpack(X)
+    measured = Measured.of_rows(X)
     lab = np.asarray(y, dtype=float)
     if lab.shape != (len(measured),) or len(measured) < LEAST_ROWS:
         raise ValueError(f"needs X (n, 9 + s) and y (n,) with n >= {LEAST_ROWS}")
@@ -135,7 +130,7 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
             "lots": (),
         }
         if base is not None and signed:
-            axis = signature_axis(base, wide.knots_g_dl)
+            axis = base.axis_at(wide.knots_g_dl)
             return replace(base, **own, signature_axis=axis)
         tail = TAIL if base is None else base.tail
         return Calibration(
@@ -152,7 +147,7 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
 
     def predict(self, X: ArrayLike) -> Array:
         """Readings (n,) in g/dL, as the reader gives them."""
-        return distributions(unpack(X), self.calibration_).median()
+        return estimates(Measured.of_rows(X), self.calibration_).raw.median
 
 
 def _residual_covariance(
@@ -301,7 +296,7 @@ class RampAnchored(LocusRegressor):
         if self.base is None:
             raise ValueError("RampAnchored needs a base calibration")
         measured, lab, variance = _check(X, y, y_sd)
-        old = distributions(measured, self.base).median()
+        old = estimates(measured, self.base).raw.median
         self.intercept_, self.slope_ = 0.0, 1.0
         for _ in range(1 if self.offset_only else 5):
             left = lab - self.intercept_ - self.slope_ * old
@@ -362,7 +357,7 @@ class DirectSpline(RegressorMixin, BaseEstimator):
 
     def predict(self, X: ArrayLike) -> Array:
         """Readings (n,) in g/dL."""
-        return np.asarray(self.model_.predict(unpack(X).log_ratio))
+        return np.asarray(self.model_.predict(Measured.of_rows(X).log_ratio))
 
 
 def candidates(base: Calibration | None = None, volume_cv: float = 0.0) -> dict[str, Any]:

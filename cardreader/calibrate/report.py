@@ -11,9 +11,10 @@ from cardreader.calibrate.document import Block, Bullets, Document, Figure, Sect
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import Fit, Pairs, reference_rows
 from cardreader.calibrate.proportion import Proportion
-from cardreader.calibrate.reading import beside_fresh_cards, without_signature
+from cardreader.calibrate.unsigned import without_signature
 from cardreader.calibrate.validate import GREY_ZONE_G_DL, Validation
 from cardreader.calibrate.verdict import WANTED_BIAS_G_DL, Criterion, overall
+from cardreader.hb.estimate import beside_fresh_cards
 
 SCREENING = (
     "Readings are for screening only. Anaemic, doubtful and severe readings need a blood test "

@@ -40,7 +40,6 @@ from cardreader.calibrate.fit import (
     women_splits,
 )
 from cardreader.calibrate.proportion import Proportion, proportion
-from cardreader.calibrate.reading import read, unpack
 from cardreader.calibrate.regression import Line, deming, passing_bablok
 from cardreader.calibrate.repeatability import Repeatability, repeatability
 from cardreader.calibrate.study import LabMethod
@@ -176,18 +175,6 @@ class Validation:
     limits: tuple[str, ...]
 
 
-class _Distribution:
-    """One reading, as far as deciding needs it."""
-
-    def __init__(self, hb_g_dl: float, grid: Array, below: Array) -> None:
-        self.hb_g_dl = hb_g_dl
-        self._grid, self._below = grid, below
-
-    def p_below(self, threshold_g_dl: float) -> float:
-        """Probability that haemoglobin is below a threshold in g/dL."""
-        return float(np.interp(threshold_g_dl, self._grid, self._below, left=0.0, right=1.0))
-
-
 _WORDS = {
     Outcome.SEVERE: "severe",
     Outcome.ANAEMIC: "anaemic",
@@ -221,21 +208,22 @@ def hold_out(
 
 
 def _read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:
-    found = read(unpack(pairs.x), calibration)
-    below = np.cumsum(found.density, axis=1) - found.density / 2
+    found = pairs.estimates(calibration)
+    read = found.final()
+    low, high = read.interval(calibration.coverage)
     answers, severe = [], []
-    for hb, row in zip(found.hb_g_dl, below, strict=True):
-        decision = decide(_Distribution(float(hb), found.grid_g_dl, row), protocol)
+    for at in range(len(pairs)):
+        decision = decide(read[at], protocol)
         answers.append(_WORDS[decision.outcome])
         severe.append(
             decision.outcome is Outcome.SEVERE or decision.question is Question.MAY_BE_SEVERE
         )
     return {
-        "hb_g_dl": found.hb_g_dl,
-        "low_g_dl": found.low_g_dl,
-        "high_g_dl": found.high_g_dl,
-        "sd_g_dl": found.sd_g_dl,
-        "accepted": found.in_range,
+        "hb_g_dl": read.median,
+        "low_g_dl": low,
+        "high_g_dl": high,
+        "sd_g_dl": read.sd,
+        "accepted": found.readable,
         "answer": np.array(answers, dtype=str),
         "may_be_severe": np.array(severe, dtype=bool),
     }

@@ -14,8 +14,8 @@ from cardreader.terminal.readeroptions import reader_of, reader_options
 
 if TYPE_CHECKING:
     from cardreader.decide.subject import Subject
-    from cardreader.pipeline import Reading
     from cardreader.reader import Reader
+    from cardreader.result.reading import Reading
     from cardreader.terminal.frame import Commands
 
 SMOKING = ("none", "some", "under-10", "10-19", "20-or-more")
@@ -70,14 +70,18 @@ def _read(arguments: argparse.Namespace) -> ExitCode:
 def _print_readings(
     readings: list[Reading], reader: Reader, subject: Subject, as_json: bool
 ) -> None:
-    from cardreader.result import blots, report
+    from cardreader.pipeline import combine_readings
+    from cardreader.result import report, together
 
     if len(readings) == 1:
         (reading,) = readings
         say(report.dumps(report.reading_json(reading)) if as_json else report.reading_text(reading))
         return
-    together = blots.take_together(readings, reader.calibration, reader.protocol, subject)
-    say(report.dumps(blots.several_json(together)) if as_json else blots.several_text(together))
+    combined = combine_readings(readings, reader, subject)
+    if as_json:
+        say(report.dumps(together.combined_json(combined)))
+    else:
+        say(together.combined_text(combined))
 
 
 def _annotate(readings: list[Reading], out: Path) -> None:

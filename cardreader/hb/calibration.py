@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
 from cardreader.hb.fading import Fading, plain
+from cardreader.read.chain import CHAIN
 
 Array = NDArray[np.float64]
 
@@ -37,8 +38,15 @@ _SHAPES = {
 }
 
 
-_OPTIONAL = {"lots", "signature_precision", "signature_doubt", "stray_share", "fading"}
+_OPTIONAL = {
+    "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
+    "max_strangeness", "max_fade", "own_share", "fading",
+}  # fmt: skip
 _Basis = Literal["simulated", "measured"]
+
+
+NO_CHAIN = "before 3"
+"""Chain of calibrations made before they named it."""
 
 
 class CalibrationError(ValueError):
@@ -99,8 +107,20 @@ class Calibration:
     stray_share : float
         Share of photos expected to stray further than those of the fit: what nobody
         thought of is not in the fit, and must not be read with confidence.
+    stray_width : float
+        How many times as far as its scatter a stray photo is taken to stray.
+    max_strangeness : float
+        Squared distance of a card's signature from those of the fit, whose mean is 1,
+        beyond which the card is not read.
+    max_fade : float
+        Share of a colour ink bleached away beyond which the ramp isn't the lot's any more.
+    own_share : float
+        Share of the calibration's variance that two photos of one sitting do not have in
+        common; the rest is the same for all blots taken with one phone in one light.
     fading : Fading or None
         What bleaching of the card's inks does; None where nobody worked it out.
+    chain : str
+        Name of the measuring chain whose numbers it was fitted to.
     """
 
     id: str
@@ -127,7 +147,12 @@ class Calibration:
     signature_precision: Array = field(default_factory=lambda: np.zeros((0, 0)))
     signature_doubt: float = 0.0
     stray_share: float = 0.0
+    stray_width: float = 4.0
+    max_strangeness: float = 4.0
+    max_fade: float = 0.12
+    own_share: float = 0.3
     fading: Fading | None = None
+    chain: str = CHAIN
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -170,13 +195,18 @@ class Calibration:
             raise CalibrationError("covariance must be positive definite at every knot")
         if np.any(self.signature_sd <= 0):
             raise CalibrationError("signature_sd must be positive")
-        for name in ("signature_clip", "tail", "conformal_scale", "max_distance2"):
+        for name in (
+            *("signature_clip", "tail", "conformal_scale", "max_distance2"),
+            *("stray_width", "max_strangeness", "max_fade"),
+        ):
             if not 0 < getattr(self, name) < 1e6:
                 raise CalibrationError(f"{name} must be positive and finite")
         if not 0 <= self.signature_doubt < 1e3:
             raise CalibrationError("signature_doubt must be at least 0 and finite")
         if not 0 <= self.stray_share < 0.5:
             raise CalibrationError("stray_share must be at least 0 and below 0.5")
+        if not 0 <= self.own_share <= 1:
+            raise CalibrationError("own_share must lie between 0 and 1")
         if not 0 <= self.volume_cv < 0.5:
             raise CalibrationError("volume_cv must be at least 0 and below 0.5")
         if not 0 < self.coverage < 1:
@@ -204,42 +234,59 @@ class Calibration:
         return np.stack(columns, axis=1).reshape(-1, 3, 3)
 
     def expected(self, signature: ArrayLike) -> Array:
-        """Locus on the grid for a card with this signature (s,), shape (g, 3)."""
-        z = self._standardised(signature)
-        axis = np.interp(self.grid_g_dl, self.knots_hb_g_dl, self.signature_axis)
-        return np.asarray(
-            self.grid_locus + z @ self.signature_shift + axis[:, None] * (z @ self.signature_slope)
-        )
+        """Locus on the grid for cards with these signatures (..., s), shape (..., g, 3)."""
+        shift, slope = self.signature_terms(signature)
+        axis = self.axis_at(self.grid_g_dl)[:, None]
+        return np.asarray(self.grid_locus + shift[..., None, :] + axis * slope[..., None, :])
 
-    def doubt(self, signature: ArrayLike) -> float:
-        """Factor >= 1 on the scatter's standard deviation for this signature (s,)."""
-        if not self.signature_precision.size or not self.signature_doubt:
-            return 1.0
+    def signature_terms(self, signature: ArrayLike) -> tuple[Array, Array]:
+        """Shift and slope (..., 3) of the locus for signatures (..., s): shift + axis * slope."""
+        z = self._standardised(signature)
+        return z @ self.signature_shift, z @ self.signature_slope
+
+    def axis_at(self, hb_g_dl: ArrayLike) -> Array:
+        """How the slope term varies along the locus, at haemoglobin (...)."""
+        at = np.interp(np.asarray(hb_g_dl, float), self.knots_hb_g_dl, self.signature_axis)
+        return np.asarray(at)
+
+    def doubt(self, signature: ArrayLike) -> Array:
+        """Factor (...) >= 1 on the scatter's standard deviation for signatures (..., s)."""
         return 1.0 + self.signature_doubt * self._distance2(self._standardised(signature))
 
-    def strangeness(self, signature: ArrayLike) -> float:
-        """Squared distance of a signature (s,) from those of the fit, whose mean is 1.
+    def strangeness(self, signature: ArrayLike) -> Array:
+        """Squared distance (...) of signatures (..., s) from those of the fit, whose mean is 1.
 
         0 where the calibration does not know their scatter.
         """
-        if not self.signature_precision.size:
-            return 0.0
-        signature = np.asarray(signature, float)
-        return self._distance2((signature - self.signature_mean) / self.signature_sd)
+        seen = self._of_this_size(signature)
+        return self._distance2((seen - self.signature_mean) / self.signature_sd)
 
-    def _distance2(self, z: Array) -> float:
-        return float(z @ self.signature_precision @ z) / len(z)
+    def _distance2(self, z: Array) -> Array:
+        if not self.signature_precision.size:
+            return np.zeros(z.shape[:-1])
+        squares = np.einsum("...i,ij,...j->...", z, self.signature_precision, z)
+        return np.asarray(squares / z.shape[-1])
 
     def _standardised(self, signature: ArrayLike) -> Array:
-        if not len(self.signature_mean):
-            return np.zeros(0)
-        z = (np.asarray(signature, float) - self.signature_mean) / self.signature_sd
+        z = (self._of_this_size(signature) - self.signature_mean) / self.signature_sd
         return np.clip(z, -self.signature_clip, self.signature_clip)
+
+    def _of_this_size(self, signature: ArrayLike) -> Array:
+        """The signatures, or nothing of them where the calibration asks for none."""
+        return np.asarray(signature, float)[..., : len(self.signature_mean)]
 
     @cached_property
     def sha256(self) -> str:
         """Hash of the calibration's content, as every reading carries it."""
         return sha256(self.to_json().encode()).hexdigest()
+
+    def must_be_of_this_chain(self) -> None:
+        """CalibrationError if it was fitted to the numbers of another measuring chain."""
+        if self.chain != CHAIN:
+            raise CalibrationError(
+                f"calibration {self.id} was fitted to measuring chain {self.chain}, this reader "
+                f"is chain {CHAIN}: fit it again from its photos"
+            )
 
     def fits(self, lot_id: str) -> bool:
         """Whether it may be used with cards of a lot."""
@@ -278,6 +325,8 @@ class Calibration:
         if not isinstance(content, dict) or content.pop("schema", None) != SCHEMA:
             raise CalibrationError(f"calibration is not of schema {SCHEMA}")
         names = {item.name for item in fields(cls)}
+        if "chain" not in content:
+            content["chain"] = NO_CHAIN
         if missing := names - content.keys() - _OPTIONAL:
             raise CalibrationError(f"calibration lacks {', '.join(sorted(missing))}")
         if unknown := content.keys() - names:

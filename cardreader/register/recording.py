@@ -18,9 +18,10 @@ from sqlalchemy.orm import Session
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import MAY_HIDE_SEVERE, Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
+from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.history import Measurement, counts, measurements, point_of
-from cardreader.register.judging import TO_CONFIRM, NormalHb, judge
+from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
 from cardreader.register.models import Reading, Referral, Source, Visit, Woman, local_day
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
 from cardreader.result.report import decision_json
@@ -206,7 +207,7 @@ def record_tube(
     """Enter an acid-haematin tube reading: a screening value like a photo's."""
     if (earlier := _earlier(session, key, value=value, unit=unit.value)) is not None:
         return earlier
-    normal = NormalHb(tube_hb_g_dl(value, unit), SD_G_DL)
+    normal = HbDistribution.normal(tube_hb_g_dl(value, unit), SD_G_DL)
     decision = judge(normal, protocol, subject)
     reading = _value_reading(
         woman, key, Source.TUBE, normal, decision, taken_at, by, {"value": value, "unit": unit}
@@ -239,7 +240,7 @@ def record_lab(
         raise ValueError(f"a laboratory result lies within {low:g} to {high:g} g/dL")
     if (earlier := _earlier(session, key, value=hb_g_dl)) is not None:
         return earlier
-    normal = NormalHb(hb_g_dl, 0.0)
+    normal = HbDistribution.normal(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
     reading = _value_reading(
         woman, key, Source.LAB, normal, decision, taken_at, by, {"value": hb_g_dl}
@@ -295,22 +296,22 @@ def _value_reading(
     woman: Woman,
     key: str,
     source: Source,
-    normal: NormalHb,
+    value: HbDistribution,
     decision: Decision,
     taken_at: dt.datetime,
     by: str | None,
     detail: dict[str, Any],
 ) -> Reading:
-    low, high = normal.interval_g_dl
+    low, high = value.interval(LEVEL)
     return Reading(
         submission_key=key,
         woman=woman,
         source=source.value,
         taken_at=taken_at,
-        hb_g_dl=normal.hb_g_dl,
-        low_g_dl=low,
-        high_g_dl=high,
-        sd_g_dl=normal.sd_g_dl,
+        hb_g_dl=value.hb_g_dl,
+        low_g_dl=max(0.0, float(low)),
+        high_g_dl=float(high),
+        sd_g_dl=float(value.sd),
         band=decision.outcome.value,
         detail={**detail, "decision": decision_json(decision)},
         entered_by=by,

@@ -34,9 +34,9 @@ from cardreader.result.report import (
 
 if TYPE_CHECKING:
     from cardreader.decide.rule import Decision
-    from cardreader.pipeline import Reading
     from cardreader.read.locate import CardPose
     from cardreader.read.photo import Photo
+    from cardreader.result.reading import Reading
 
 WIDTH_PX = 1080
 """Three pixels to each of the 360 of a narrow phone: the smallest text stays at 12."""

@@ -19,7 +19,7 @@ from cardreader.decide.statements import TEXT, Statement
 
 if TYPE_CHECKING:
     from cardreader.hb.estimate import HbEstimate
-    from cardreader.pipeline import Reading
+    from cardreader.result.reading import Reading
 
 SCHEMA = "cardreader-reading/1"
 G_L_PER_G_DL = 10.0
@@ -53,7 +53,8 @@ def reading_json(reading: Reading) -> dict[str, Any]:
         "subject": _subject(reading),
         "refusal": refusal_json(reading.refusal),
     }
-    return _plain_object(out)
+    measured = None if reading.measured is None else reading.measured.as_json()
+    return dict(sorted({**_plain_object(out), "measured": measured}.items()))
 
 
 def dumps(value: dict[str, Any] | list[Any]) -> str:

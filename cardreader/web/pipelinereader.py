@@ -21,14 +21,16 @@ from cardreader.decide.protocol import DEFAULT, Protocol, load_protocol
 from cardreader.decide.rule import decide, with_pale_blot
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.combine import combine
 from cardreader.hb.container import load_calibration
-from cardreader.hb.estimate import HbEstimate, combine
+from cardreader.hb.distribution import HbDistribution
+from cardreader.hb.estimate import HbEstimate, read_hb
+from cardreader.hb.measured import Measured, OtherChainError
 from cardreader.pipeline import read_photo
 from cardreader.reader import Reader
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.annotate import JPEG_QUALITY, outlined_photo
-from cardreader.result.blots import blots_disagree
 from cardreader.result.report import decision_json, estimate_json, reading_json
 from cardreader.web.reader import PhotoResult, Shade
 
@@ -71,22 +73,26 @@ class PipelineReader:
     def combine(
         self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False
     ) -> PhotoFacts:
-        """Several blots of one visit as one result, by ``estimate.combine``."""
-        if len(details) == 1 and not pale_blot:
-            return facts_of(details[0])
-        singles = [self._estimate(d["hb"]) for d in details]
-        estimate = combine(singles, self._reader.calibration)
-        decision = decide(estimate, self.rules, subject)
-        if pale_blot:
-            decision = with_pale_blot(decision)
+        """Several blots of one visit as one result, judged anew from the numbers kept of each.
+
+        Readings that an earlier measuring chain left can't be combined with others: the
+        newest result then stands as it is.
+        """
         newest = details[-1]
+        if len(details) == 1 and not pale_blot:
+            return facts_of(newest)
+        singles = [one for one in map(self._estimate, details) if one is not None]
+        if not singles:
+            return self._as_kept(newest, subject, pale_blot)
+        estimate = combine(singles, self._reader.calibration.own_share)
+        decision = decide(estimate, self.rules, subject)
         return facts_of(
             {
                 **newest,
                 "hb": estimate_json(estimate),
-                "decision": decision_json(decision),
-                "n_blots": len(details),
-                "blots_disagree": blots_disagree(estimate, singles),
+                "decision": decision_json(with_pale_blot(decision) if pale_blot else decision),
+                "n_blots": len(singles),
+                "blots_disagree": estimate.blots_disagree,
             }
         )
 
@@ -105,22 +111,25 @@ class PipelineReader:
         ]
         return tuple(Shade(hb, _hex(lab)) for hb, lab in sorted(ramp, key=lambda pair: pair[0]))
 
-    def _estimate(self, hb: dict[str, Any]) -> HbEstimate:
-        grid = self._reader.calibration.grid_g_dl
-        sd = math.hypot(*hb["sd"].values())
-        # The blot's own distribution isn't kept; one as wide stands for it.
-        density = np.exp(-0.5 * ((grid - hb["g_dl"]) / sd) ** 2)
-        return HbEstimate(
-            hb_g_dl=hb["g_dl"],
-            interval_g_dl=(hb["interval"]["low_g_dl"], hb["interval"]["high_g_dl"]),
-            level=hb["interval"]["level"],
-            sd_measurement_g_dl=hb["sd"]["measurement_g_dl"],
-            sd_calibration_g_dl=hb["sd"]["calibration_g_dl"],
-            volume_floor_g_dl=hb["sd"]["volume_floor_g_dl"],
-            grid_g_dl=grid,
-            density=density / density.sum(),
-            distance2=0.0,
-        )
+    def _estimate(self, detail: dict[str, Any]) -> HbEstimate | None:
+        """A reading kept as JSON, judged again; None where its numbers are not to be used."""
+        kept = detail.get("measured")
+        lot = self._reader.lots.get(int(detail["card"]["lot_id"]))
+        if kept is None or lot is None:
+            return None
+        try:
+            found = read_hb(Measured.from_json(kept), self._reader.calibration, lot.print_sd)
+        except OtherChainError:
+            return None
+        return found if isinstance(found, HbEstimate) else None
+
+    def _as_kept(self, detail: dict[str, Any], subject: Subject, pale_blot: bool) -> PhotoFacts:
+        if not pale_blot:
+            return facts_of(detail)
+        hb = detail["hb"]
+        value = HbDistribution.normal(hb["g_dl"], math.hypot(*hb["sd"].values()))
+        decision = with_pale_blot(decide(value, self.rules, subject))
+        return facts_of({**detail, "decision": decision_json(decision)})
 
 
 def _jpeg(picture: Image.Image) -> bytes:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from cardreader.calibrate.features import Features, feature_frame
 from cardreader.calibrate.fit import Pairs
-from cardreader.calibrate.reading import Measured
+from cardreader.hb.measured import Measured
 
 AXIS = np.array([0.6, 1.0, 1.0])
 PHOTO_SD = 0.010
@@ -66,6 +66,7 @@ def study(
                     "photo_sha256": rng.bytes(32).hex(),
                     "refusal": "",
                     "lot_nominal": False,
+                    "print_sd": 0.0,
                 }
             )
             blood.append(truth[woman] * volumes[blot])

@@ -17,11 +17,11 @@ from cardreader.calibrate.fit import (
     women_splits,
 )
 from cardreader.calibrate.models import MonotoneSpline, candidates
-from cardreader.calibrate.reading import pack, read, unpack
 from cardreader.calibrate.validate import hold_out, validate, validate_elsewhere
 from cardreader.calibrate.verdict import overall
 from cardreader.decide.protocol import load_protocol
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import estimates
 
 PROTOCOL = load_protocol()
 
@@ -111,12 +111,10 @@ def test_cross_conformal_coverage_of_new_women_over_repeated_studies():
         from dataclasses import replace
 
         fitted = model.fit(found.x, found.lab_g_dl, found.lab_sd_g_dl).calibration_
-        readings = read(
-            unpack(pack(measured(hb, rng, 0.04))), replace(fitted, conformal_scale=scale)
-        )
+        found = estimates(measured(hb, rng, 0.04), replace(fitted, conformal_scale=scale))
+        low, high = found.final().interval(fitted.coverage)
         lab = hb + rng.normal(0, 0.15, 400)
-        ok = readings.in_range
-        covered.append(np.mean(((readings.low_g_dl <= lab) & (lab <= readings.high_g_dl))[ok]))
+        covered.append(np.mean(((low <= lab) & (lab <= high))[found.readable]))
     error = np.std(covered) / np.sqrt(len(covered))
     assert 0.9 - 3 * error - 0.01 <= np.mean(covered) <= 0.9 + 1 / (women + 1) + 3 * error + 0.01
 

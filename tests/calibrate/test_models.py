@@ -13,11 +13,12 @@ from cardreader.calibrate.models import (
     RampAnchored,
     candidates,
 )
-from cardreader.calibrate.reading import distributions, pack, read, unpack
 from cardreader.calibrate.regression import deming_coefficients
+from cardreader.calibrate.scores import needed_factor
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import estimate_from
+from cardreader.hb.estimate import estimates
+from cardreader.hb.measured import Measured
 
 
 @pytest.fixture(scope="module")
@@ -28,45 +29,13 @@ def shipped_calibration():
 def _training(seed, n=150, lab_sd=0.15, volume_cv=0.03):
     rng = np.random.default_rng(seed)
     hb = rng.uniform(4, 15, n)
-    return pack(measured(hb, rng, volume_cv)), hb, hb + rng.normal(0, lab_sd, n)
+    return measured(hb, rng, volume_cv).rows(), hb, hb + rng.normal(0, lab_sd, n)
 
 
 @pytest.fixture(scope="module")
 def base():
     X, _, lab = _training(1, 800, 0.0)
     return MonotoneSpline(volume_cv=0.03).fit(X, lab, 0.05).calibration_
-
-
-def test_many_readings_are_those_of_the_reader(shipped_calibration):
-    # The same distribution as the one the reader gives for one photo, signature included.
-    rng = np.random.default_rng(2)
-    model = shipped_calibration
-    n, s = 12, len(model.signature_mean)
-    signature = model.signature_mean + rng.normal(0, 1.5, (n, s)) * model.signature_sd
-    noise = measured(rng.uniform(4, 15, n), rng)
-    found = read(unpack(pack(type(noise)(noise.log_ratio, noise.covariance, signature))), model)
-    for i in range(n):
-        one = estimate_from(noise.log_ratio[i], noise.covariance[i], signature[i], model)
-        assert found.hb_g_dl[i] == pytest.approx(one.hb_g_dl, abs=1e-6)
-        assert (found.low_g_dl[i], found.high_g_dl[i]) == pytest.approx(one.interval_g_dl, abs=1e-6)
-        assert found.p_below(7.0)[i] == pytest.approx(one.p_below(7.0), abs=1e-6)
-
-
-def test_many_photos_are_read_in_runs_and_come_out_the_same(base):
-    X, _, _ = _training(16, 2300)
-    whole = distributions(unpack(X), base)
-    some = distributions(unpack(X[990:1010]), base)
-    assert whole.density.shape[0] == 2300
-    assert np.array_equal(whole.density[990:1010], some.density)
-
-
-def test_pack_and_unpack_are_inverse():
-    noise = measured([5.0, 9.0], np.random.default_rng(3))
-    back = unpack(pack(noise))
-    assert np.array_equal(back.log_ratio, noise.log_ratio)
-    assert np.array_equal(back.covariance, noise.covariance)
-    with pytest.raises(ValueError, match="finite"):
-        unpack(np.full((2, 9), np.nan))
 
 
 @pytest.mark.parametrize("name", ["monotone interpolation", "monotone spline", "ramp-anchored"])
@@ -101,10 +70,10 @@ def test_a_poor_laboratory_does_not_flatten_the_scale():
 def test_anchored_scale_is_demings_line(base):
     rng = np.random.default_rng(8)
     hb = rng.uniform(5, 14, 60)
-    X = pack(measured(hb, rng, 0.03))
+    X = measured(hb, rng, 0.03).rows()
     lab = 0.6 + 1.08 * hb + rng.normal(0, 0.2, 60)
     model = RampAnchored(base, volume_cv=0.03).fit(X, lab, 0.2)
-    old = distributions(unpack(X), base).median()
+    old = estimates(Measured.of_rows(X), base).raw.median
     left = lab - model.intercept_ - model.slope_ * old
     own = np.mean(left**2) - 0.2**2
     a, b = deming_coefficients(old, lab, 0.2**2 / (own / model.slope_**2))
@@ -165,10 +134,10 @@ def test_a_locus_that_rises_raises():
 
 def test_widened_intervals_grow_with_the_factor_and_hold_at_the_needed_one(base):
     X, _, lab = _training(14, 40)
-    found = distributions(unpack(X), base)
-    needed = found.needed_factor(lab, 0.03, 0.9)
+    found = estimates(Measured.of_rows(X), base)
+    needed = needed_factor(found, lab, 0.03, 0.9)
     for scale, hold in ((1.02, True), (0.95, False)):
-        low, high = found.interval(needed * scale, 0.03, 0.9)
+        low, high = found.final(needed * scale, 0.03).interval(0.9)
         inside = (low <= lab) & (lab <= high)
         bound = needed > 0.05  # volume scatter alone may hold a value that lies in the middle
         assert inside[bound].all() if hold else not inside[bound].any()
@@ -176,5 +145,5 @@ def test_widened_intervals_grow_with_the_factor_and_hold_at_the_needed_one(base)
 
 def test_a_value_that_no_interval_could_hold_needs_infinity(base):
     X, _, _ = _training(15, 10)
-    needed = distributions(unpack(X), base).needed_factor(np.full(10, 60.0), 0.03, 0.9)
+    needed = needed_factor(estimates(Measured.of_rows(X), base), np.full(10, 60.0), 0.03, 0.9)
     assert np.isinf(needed).all()

@@ -24,11 +24,12 @@ from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import Reading, read_photo
+from cardreader.pipeline import read_photo
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo, open_photo
 from cardreader.read.sample import PatchSamples, sample
 from cardreader.reader import Reader
+from cardreader.result.reading import Reading
 
 CASES: dict[str, dict[str, Any]] = {
     "level": {"seed": 1, "tone": "filmic", "tilt_deg": 4.0},

@@ -27,8 +27,9 @@ from cardreader.calibrate.study import COLUMNS, StudyError, read_study
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
 from cardreader.hb import container
-from cardreader.pipeline import Measurement, measure_photo, reading_of
+from cardreader.pipeline import measure_photo, reading_of
 from cardreader.reader import Reader
+from cardreader.result.reading import Measurement
 from cardreader.result.report import dumps, reading_json
 
 # --- folders, hashed anew ----------------------------------------------------------------

@@ -26,8 +26,9 @@ from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import ProtocolError, parse_protocol
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration, CalibrationError
-from cardreader.pipeline import Reading, read_photo
+from cardreader.pipeline import read_photo
 from cardreader.read.photo import Photo, open_photo
+from cardreader.result.reading import Reading
 from cardreader.result.report import dumps, reading_json
 from cardreader.simulate.demolots import IN_DATE, design_lot
 from cardreader.simulate.otherfiles import icc_profile

@@ -11,7 +11,7 @@ import pytest
 from cardreader.calibrate.default import DOMAIN_G_DL, draw_pairs, fit_default
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import estimate_from
+from cardreader.hb.estimate import estimates
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.scene import GOOD, ORDINARY
 
@@ -30,18 +30,14 @@ def test_the_same_seed_gives_the_same_calibration(small):
 
 
 def test_processes_make_no_difference(small):
-    assert np.array_equal(draw_pairs(700, seed=4, workers=2).log_ratio, small.log_ratio)
+    assert np.array_equal(draw_pairs(700, seed=4, workers=2).measured.rows(), small.measured.rows())
 
 
 def _coverage(pairs, calibration) -> float:
-    inside = []
-    for i, hb in enumerate(pairs.hb_g_dl):
-        out = estimate_from(
-            pairs.log_ratio[i], pairs.covariance[i], pairs.signature[i], calibration
-        )
-        if DOMAIN_G_DL[0] < out.hb_g_dl < DOMAIN_G_DL[1]:
-            inside.append(out.interval_g_dl[0] <= hb <= out.interval_g_dl[1])
-    return float(np.mean(inside))
+    read = estimates(pairs.measured, calibration).final()
+    low, high = read.interval(calibration.coverage)
+    inside = (read.median > DOMAIN_G_DL[0]) & (read.median < DOMAIN_G_DL[1])
+    return float(np.mean(((low <= pairs.hb_g_dl) & (pairs.hb_g_dl <= high))[inside]))
 
 
 def test_the_interval_covers_over_repeated_seeds():

@@ -11,12 +11,8 @@ from scipy import stats
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import (
-    HbEstimate,
-    combine,
-    estimate_colour,
-    estimate_from,
-)
+from cardreader.hb.estimate import HbEstimate, estimate, estimates, read_hb
+from cardreader.hb.measured import Measured
 
 DEFAULT = Calibration.load(shipped("default"))
 NONE = np.zeros((3, 3))
@@ -50,7 +46,7 @@ def at(calibration: Calibration, hb: float) -> np.ndarray:
 
 
 def read(hb: float, calibration: Calibration, photo=NONE) -> HbEstimate:
-    return estimate_from(at(calibration, hb), photo, calibration.signature_mean, calibration)
+    return estimate(Measured(at(calibration, hb), photo, calibration.signature_mean), calibration)
 
 
 def test_a_straight_locus_gives_weighted_least_squares():
@@ -104,9 +100,10 @@ def test_off_the_locus_is_wider_and_then_no_blood():
     on = at(DEFAULT, 9.0)
     sd = np.sqrt(np.diag(DEFAULT.grid_covariance[150]))
     middle = DEFAULT.signature_mean
-    near = estimate_colour(on, NONE, middle, DEFAULT)
-    off = estimate_colour(on + sd * [0.8, -0.8, 0], NONE, middle, DEFAULT)
-    far = estimate_colour(on + sd * [9, -9, 0], NONE, middle, DEFAULT)
+    near, off, far = (
+        read_hb(Measured(on + sd * step, NONE, middle), DEFAULT)
+        for step in (np.zeros(3), np.array([0.8, -0.8, 0]), np.array([9, -9, 0]))
+    )
     assert isinstance(near, HbEstimate)
     assert isinstance(off, HbEstimate)
     assert np.ptp(off.interval_g_dl) > np.ptp(near.interval_g_dl)
@@ -116,7 +113,7 @@ def test_off_the_locus_is_wider_and_then_no_blood():
 
 @pytest.mark.parametrize("hb", [1.4, 21.0])
 def test_beyond_the_range_is_refused(hb):
-    out = estimate_colour(at(DEFAULT, hb), NONE, DEFAULT.signature_mean, DEFAULT)
+    out = read_hb(Measured(at(DEFAULT, hb), NONE, DEFAULT.signature_mean), DEFAULT)
     assert isinstance(out, Refusal)
     assert out.reason is Reason.OUT_OF_RANGE
 
@@ -130,24 +127,6 @@ def test_probabilities_are_probabilities():
     assert below[-1] == pytest.approx(1, abs=1e-6)
 
 
-def test_several_blots_average_what_differs_between_them():
-    model = replace(straight(sd=0.01), volume_cv=0.05)
-    one = read(11.0, model, np.eye(3) * 0.02**2)
-    four = combine([one] * 4, model)
-    assert four.n_blots == 4
-    assert four.hb_g_dl == pytest.approx(one.hb_g_dl, abs=0.03)
-    own2 = one.sd_measurement_g_dl**2 + one.volume_floor_g_dl**2
-    want = np.sqrt(one.sd_calibration_g_dl**2 + own2 / 4)
-    assert np.ptp(four.interval_g_dl) == pytest.approx(2 * 1.645 * want, rel=0.03)
-
-
-def test_blots_that_disagree_widen_the_interval():
-    model = straight()
-    close = combine([read(9.0, model), read(9.2, model)], model)
-    apart = combine([read(6.0, model), read(12.0, model)], model)
-    assert np.ptp(apart.interval_g_dl) > 2 * np.ptp(close.interval_g_dl)
-
-
 def test_a_lot_never_measured_widens_for_all_blots_alike():
     """JCGM 100:2008, 5.2: the card's print is common to all blots, so it doesn't average out.
 
@@ -156,12 +135,41 @@ def test_a_lot_never_measured_widens_for_all_blots_alike():
     """
     model = straight(sd=0.005)
     measured = read(9.0, model)
-    nominal = estimate_from(at(model, 9.0), NONE, np.zeros(0), model, print_sd=0.03)
+    nominal = estimate(Measured(at(model, 9.0), NONE, np.zeros(0)), model, print_sd=0.03)
     want = np.hypot(measured.sd_calibration_g_dl, 0.03 * 9.0)
     assert nominal.sd_calibration_g_dl == pytest.approx(want, rel=0.05)
-    assert combine([nominal] * 4, model).sd_calibration_g_dl >= nominal.sd_calibration_g_dl
 
 
-def test_nothing_to_combine_is_a_mistake():
-    with pytest.raises(ValueError, match="nothing to combine"):
-        combine([], DEFAULT)
+def test_many_photos_are_read_as_each_alone():
+    """One estimator: signature, doubt, fading, a nominal lot's print and all."""
+    rng = np.random.default_rng(2)
+    n, s = 12, len(DEFAULT.signature_mean)
+    colours = np.stack([at(DEFAULT, hb) for hb in rng.uniform(4, 15, n)])
+    signatures = DEFAULT.signature_mean + rng.normal(0, 1.5, (n, s)) * DEFAULT.signature_sd
+    many = Measured(
+        colours + rng.normal(0, 0.02, (n, 3)), np.tile(1e-4 * np.eye(3), (n, 1, 1)), signatures
+    )
+    print_sd = rng.choice([0.0, 0.03], n)
+    found = estimates(many, DEFAULT, print_sd)
+    read = found.final()
+    low, high = read.interval(DEFAULT.coverage)
+    for i in range(n):
+        one = estimate(many[i], DEFAULT, float(print_sd[i]))
+        assert read.median[i] == pytest.approx(one.hb_g_dl, abs=1e-9)
+        assert (low[i], high[i]) == pytest.approx(one.interval_g_dl, abs=1e-9)
+        assert read.all_below(7.0)[i] == pytest.approx(one.p_below(7.0), abs=1e-9)
+        accepted = not isinstance(read_hb(many[i], DEFAULT, float(print_sd[i])), Refusal)
+        assert found.readable[i] == accepted
+
+
+def test_more_photos_than_are_worked_out_at_once_come_out_the_same():
+    rng = np.random.default_rng(3)
+    colours = np.stack([at(DEFAULT, hb) for hb in rng.uniform(4, 15, 30)])[np.arange(2300) % 30]
+    n = len(colours)
+    many = Measured(
+        colours, np.tile(1e-4 * np.eye(3), (n, 1, 1)), np.tile(DEFAULT.signature_mean, (n, 1))
+    )
+    whole = estimates(many, DEFAULT)
+    some = estimates(many[990:1010], DEFAULT)
+    assert len(whole.raw) == n
+    assert whole.raw.density[990:1010] == pytest.approx(some.raw.density, rel=1e-9)

@@ -10,12 +10,12 @@ import pytest
 from scipy.integrate import dblquad
 from scipy.stats import multivariate_normal
 
-from cardreader.calibrate.reading import Measured, read
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration, CalibrationError
-from cardreader.hb.estimate import MAX_FADE, estimate_colour
+from cardreader.hb.estimate import estimates, read_hb
 from cardreader.hb.fading import Fading
+from cardreader.hb.measured import Measured
 from cardreader.hb.plausible import must_be_plausible
 
 DEFAULT = Calibration.load(shipped("default"))
@@ -103,9 +103,9 @@ def test_many_cards_at_once_are_the_same_as_one_by_one() -> None:
 def test_a_card_faded_beyond_the_limit_is_refused_with_what_to_do() -> None:
     fading = DEFAULT.fading
     assert fading is not None
-    faded = DEFAULT.signature_mean + (MAX_FADE + 0.1) * fading.signature.sum(axis=0)
+    faded = DEFAULT.signature_mean + (DEFAULT.max_fade + 0.1) * fading.signature.sum(axis=0)
     at_nine = DEFAULT.grid_locus[np.searchsorted(DEFAULT.grid_g_dl, 9.0)]
-    result = estimate_colour(at_nine, NONE, faded, DEFAULT)
+    result = read_hb(Measured(at_nine, NONE, faded), DEFAULT)
     assert isinstance(result, Refusal)
     assert result.reason is Reason.CARD_FADED
     assert "fresh card" in result.advice
@@ -157,7 +157,7 @@ def test_many_readings_at_once_leave_out_faded_cards_too() -> None:
     measured = Measured(
         np.stack([at_nine, at_nine]), np.stack([NONE, NONE]) + 1e-6 * np.eye(3), signatures
     )
-    assert read(measured, DEFAULT).in_range.tolist() == [True, False]
+    assert estimates(measured, DEFAULT).readable.tolist() == [True, False]
 
 
 def test_fading_for_other_signatures_is_said() -> None:

@@ -9,8 +9,8 @@ from math import sqrt
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome, decide
 from cardreader.decide.subject import Subject
+from cardreader.hb.distribution import HbDistribution
 from cardreader.register import recording, women
-from cardreader.register.judging import NormalHb
 from cardreader.register.models import utc_now
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.report import decision_json
@@ -21,9 +21,9 @@ NOBODY = Subject(gestation_weeks=20)
 
 def facts(hb_g_dl: float, sd_g_dl: float = 0.4, lot: str = "000123", sha: str = "") -> PhotoFacts:
     """A photo that was read."""
-    value = NormalHb(hb_g_dl, sd_g_dl)
+    value = HbDistribution.normal(hb_g_dl, sd_g_dl)
     decision = decide(value, PROTOCOL, NOBODY)
-    low, high = value.interval_g_dl
+    low, high = map(float, value.interval(0.9))
     return PhotoFacts(
         sha256=sha or f"{abs(hash((hb_g_dl, lot))):064x}"[:64],
         detail={

@@ -9,7 +9,7 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 from typing import Any
 
 import fakes
@@ -20,6 +20,7 @@ from lots import made_up_lot
 from PIL import Image
 
 from cardreader import cli, reader
+from cardreader import pipeline as pipeline_module
 from cardreader.calibrate import defaultcli
 from cardreader.card.cgats import read_lot, write_lot
 from cardreader.commands import read as read_command
@@ -43,6 +44,17 @@ class Calls:
     subject: Subject | None = None
 
 
+@dataclass
+class _UnreadCalibration:
+    """Stands for a calibration that is only named."""
+
+    path: Path | None
+    own_share: float = 0.3
+
+    def must_be_of_this_chain(self) -> None:
+        """Nothing was read, so nothing can be amiss."""
+
+
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch) -> Calls:
     """A pipeline that finds in a file's bytes what it is to answer: b"9.0" or b"refuse"."""
@@ -57,16 +69,14 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Calls:
         out.subject = subject
         return out
 
-    module = ModuleType("cardreader.pipeline")
-    module.read_photo = read_photo  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "cardreader.pipeline", module)
-    monkeypatch.setattr(reader, "calibration_at", lambda path: path)
+    monkeypatch.setattr(pipeline_module, "read_photo", read_photo)
+    monkeypatch.setattr(reader, "calibration_at", _UnreadCalibration)
     monkeypatch.setattr(reader, "load_lots", lambda folder: folder)
-    estimate = ModuleType("cardreader.hb.estimate")
-    estimate.combine = lambda estimates, calibration: fakes.Normal(  # type: ignore[attr-defined]
-        float(np.mean([e.hb_g_dl for e in estimates])), 0.4
+    monkeypatch.setattr(
+        pipeline_module,
+        "combine",
+        lambda estimates, _: fakes.Normal(float(np.mean([e.hb_g_dl for e in estimates])), 0.4),
     )
-    monkeypatch.setitem(sys.modules, "cardreader.hb.estimate", estimate)
     return calls
 
 
@@ -116,7 +126,7 @@ def test_options_reach_the_pipeline(pipeline: Calls, photo: Any, tmp_path: Path)
     assert pipeline.reader.protocol.id == "who-2024"
     assert pipeline.reader.today.isoformat() == "2026-03-31"
     assert pipeline.reader.lots == Path("some-lots")
-    assert pipeline.reader.calibration == Path("some-file")
+    assert pipeline.reader.calibration.path == Path("some-file")
 
 
 def test_smoking_choices_are_those_of_the_subject() -> None:
@@ -157,8 +167,8 @@ def test_several_refused_photos_still_say_what_to_do(pipeline, photo, capsys) ->
 def test_blots_that_disagree_are_told(pipeline, photo, capsys, monkeypatch) -> None:
     assert cli.main(["read", *photo("8.0", "9.0")]) == 0
     assert "The blots disagree" not in capsys.readouterr().out
-    wide = sys.modules["cardreader.hb.estimate"]
-    monkeypatch.setattr(wide, "combine", lambda estimates, calibration: fakes.Normal(9.0, 2.5))
+    wide = fakes.Normal(9.0, 2.5, blots_disagree=True)
+    monkeypatch.setattr(pipeline_module, "combine", lambda *_: wide)
     assert cli.main(["read", *photo("6.0", "12.0")]) == 0
     out = capsys.readouterr().out
     assert "The blots disagree. Make new blots and read again." in out
@@ -510,10 +520,12 @@ def test_interrupt(monkeypatch, capsys) -> None:
     assert _error(capsys) == "cardreader: stopped\n"
 
 
-def test_output_is_ascii_whatever_the_camera_calls_itself(pipeline, photo, capsys) -> None:
+def test_output_is_ascii_whatever_the_camera_calls_itself(
+    pipeline, photo, capsys, monkeypatch
+) -> None:
     named = fakes.reading(9.0)
     named.photo.exif.make_model = "Fot\u00f3 \udcff"
-    sys.modules["cardreader.pipeline"].read_photo = lambda *_: named
+    monkeypatch.setattr(pipeline_module, "read_photo", lambda *_: named)
     assert cli.main(["read", "--json", *photo("9.0")]) == 0
     out = capsys.readouterr().out
     assert out.isascii()

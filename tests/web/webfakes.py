@@ -17,7 +17,7 @@ from cardreader.core.refusal import Reason, Refusal
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import decide
 from cardreader.decide.subject import Subject
-from cardreader.register.judging import NormalHb
+from cardreader.hb.distribution import HbDistribution
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.report import decision_json, refusal_json
@@ -69,13 +69,13 @@ class FakeReader:
             refusal = Refusal(Reason(said["refuse"]), "locate", "measured 1, limit 2")
             detail = self._json(sha256, None, refusal, subject)
             return PhotoResult(facts_of(detail), None)
-        detail = self._json(sha256, NormalHb(said["hb"], self.sd_g_dl), None, subject)
+        detail = self._json(sha256, HbDistribution.normal(said["hb"], self.sd_g_dl), None, subject)
         return PhotoResult(facts_of(detail), PICTURE, "image/png")
 
     def combine(self, details: list[dict], subject: Subject, pale_blot: bool = False) -> PhotoFacts:
         """Mean of the blots, with the error of a mean; a pale blot makes no difference here."""
         hb = sum(d["hb"]["g_dl"] for d in details) / len(details)
-        value = NormalHb(hb, self.sd_g_dl / sqrt(len(details)))
+        value = HbDistribution.normal(hb, self.sd_g_dl / sqrt(len(details)))
         return facts_of(self._json(details[-1]["photo"]["sha256"], value, None, subject))
 
     def shades(self) -> tuple[Shade, ...]:
@@ -83,17 +83,17 @@ class FakeReader:
         return (Shade(4.0, "#c86a5a"), Shade(9.0, "#a84a42"), Shade(14.0, "#8a3434"))
 
     def _json(
-        self, sha256: str, value: NormalHb | None, refusal: Refusal | None, subject: Subject
+        self, sha256: str, value: HbDistribution | None, refusal: Refusal | None, subject: Subject
     ) -> dict:
         hb = None
         if value is not None:
-            low, high = value.interval_g_dl
+            low, high = map(float, value.interval(0.9))
             hb = {
                 "g_dl": value.hb_g_dl,
                 "g_l": value.hb_g_dl * 10,
                 "interval": {"level": 0.9, "low_g_dl": low, "high_g_dl": high},
                 "sd": {
-                    "measurement_g_dl": value.sd_g_dl,
+                    "measurement_g_dl": float(value.sd),
                     "calibration_g_dl": 0.0,
                     "volume_floor_g_dl": 0.0,
                 },

@@ -13,7 +13,7 @@ from scipy.stats import beta
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Outcome, decide
 from cardreader.hb.estimate import HbEstimate
-from cardreader.pipeline import Reading
+from cardreader.result.reading import Reading
 
 CONFIDENCE = 0.99
 NOT_ANAEMIC_BELOW_G_DL = 9.0
