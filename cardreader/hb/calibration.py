@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
+from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.fading import Fading, plain
 from cardreader.read.chain import CHAIN
 
@@ -44,6 +45,12 @@ _OPTIONAL = {
 }  # fmt: skip
 _Basis = Literal["simulated", "measured"]
 
+
+# What a calibration holds unless its fit says otherwise.
+STRAY_WIDTH = 4.0
+MAX_STRANGENESS = 4.0
+MAX_FADE = 0.12
+OWN_SHARE = 0.3
 
 NO_CHAIN = "before 3"
 """Chain of calibrations made before they named it."""
@@ -147,10 +154,10 @@ class Calibration:
     signature_precision: Array = field(default_factory=lambda: np.zeros((0, 0)))
     signature_doubt: float = 0.0
     stray_share: float = 0.0
-    stray_width: float = 4.0
-    max_strangeness: float = 4.0
-    max_fade: float = 0.12
-    own_share: float = 0.3
+    stray_width: float = STRAY_WIDTH
+    max_strangeness: float = MAX_STRANGENESS
+    max_fade: float = MAX_FADE
+    own_share: float = OWN_SHARE
     fading: Fading | None = None
     chain: str = CHAIN
 
@@ -219,7 +226,7 @@ class Calibration:
     def grid_g_dl(self) -> Array:
         """Haemoglobin grid on which distributions are kept, by 0.05 g/dL, shape (g,)."""
         low, high = self.knots_hb_g_dl[[0, -1]]
-        return np.linspace(low, high, round((high - low) / 0.05) + 1)
+        return np.linspace(low, high, round((high - low) / GRID_STEP_G_DL) + 1)
 
     @cached_property
     def grid_locus(self) -> Array:

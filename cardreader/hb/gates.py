@@ -3,31 +3,43 @@
 from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived, measured
-from cardreader.hb import calibration, container, estimate, fading, plausible
+from cardreader.hb import (
+    calibration,
+    combine,
+    container,
+    distribution,
+    estimate,
+    fading,
+    plausible,
+)
+from cardreader.hb import measured as measured_module
 
 _NO_FIT = "far beyond what any fit of this project gave"
 
 ESTIMATE = Stage(
     "Haemoglobin of a colour",
     estimate,
-    (
-        measured(
-            "MAX_STRANGENESS",
-            "1, mean of the fit's cards",
-            "a card of other inks than the simulation's came out at 3.6 and was read rightly",
-        ),
-        measured(
-            "MAX_FADE",
-            "of an ink",
-            "bleaching is told to about 0.03 of an ink; seeds not kept",
-        ),
-        measured(
-            "STRAY_WIDTH",
-            "1",
-            "none of 3,271 usable colours is then wrong; seed not kept",
-        ),
-    ),
+    (chosen("MOST_AT_ONCE", "photo", "memory of some hundred megabytes"),),
     beside=("G_L_PER_G_DL",),
+)
+
+DISTRIBUTION = Stage(
+    "Distributions",
+    distribution,
+    (chosen("GRID_STEP_G_DL", "g/dL", "a tenth of the narrowest interval"),),
+)
+
+COMBINE = Stage(
+    "Several blots",
+    combine,
+    (chosen("FALSE_ALARMS", "of women", "rare enough to be heeded; a second look costs little"),),
+)
+
+MEASURED = Stage(
+    "Numbers kept of a photo",
+    measured_module,
+    (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
+    beside=("COLOUR_COLUMNS", "N_COLOUR", "_DIGITS"),
 )
 
 FADING = Stage(
@@ -54,8 +66,20 @@ PLAUSIBLE = Stage(
 CALIBRATION = Stage(
     "A calibration",
     calibration,
-    (chosen("MAX_JSON_BYTES", "byte"),),
-    beside=("SCHEMA",),
+    (
+        chosen("MAX_JSON_BYTES", "byte"),
+        measured(
+            "MAX_STRANGENESS",
+            "1, mean of the fit's cards",
+            "a card of other inks than the simulation's came out at 3.6 and was read rightly",
+        ),
+        measured(
+            "MAX_FADE", "of an ink", "bleaching is told to about 0.03 of an ink; seeds not kept"
+        ),
+        measured("STRAY_WIDTH", "1", "none of 3,271 usable colours is then wrong; seed not kept"),
+        chosen("OWN_SHARE", "of variance", "replaced by what each fit measures"),
+    ),
+    beside=("SCHEMA", "NO_CHAIN"),
 )
 
 CONTAINER = Stage(
@@ -70,4 +94,4 @@ CONTAINER = Stage(
     beside=("SCHEMA",),
 )
 
-GATES = (ESTIMATE, FADING, CALIBRATION, PLAUSIBLE, CONTAINER)
+GATES = (MEASURED, ESTIMATE, DISTRIBUTION, COMBINE, FADING, CALIBRATION, PLAUSIBLE, CONTAINER)
