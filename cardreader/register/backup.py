@@ -1,9 +1,10 @@
 """Backup and restore of the whole register in one file, for both databases.
 
-A tar file: a plain note of what it is; the tables as JSON lines and the photo key,
-both encrypted under a passphrase (scrypt, AES-256-GCM); the kept photos as they
-lie, encrypted already. Tables travel as values, not as a copy of the database
-file, so that a backup of SQLite can be restored into PostgreSQL and back.
+A tar file: a plain note of what it is; the tables as JSON lines, the photo key and
+the authority that phones trust, each encrypted under a passphrase (scrypt,
+AES-256-GCM); the kept photos as they lie, encrypted already. Tables travel as
+values, not as a copy of the database file, so that a backup of SQLite can be
+restored into PostgreSQL and back.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.core.files import PRIVATE, move_into_place, open_atomic, write_atomic
 from cardreader.register import audit
+from cardreader.register.authorityfiles import Staged, is_authority, read_authority
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
 from cardreader.register.database import (
     Database,
@@ -38,6 +40,7 @@ from cardreader.register.database import (
     RegisterError,
     complaint,
     current_revision,
+    may_replace,
     migrate_within,
     sqlite_url,
     told_if_damaged,
@@ -53,6 +56,7 @@ from cardreader.register.rowcheck import RowError, check_meaning, checked_row
 MIN_PASSPHRASE = 10
 _SALT, _NONCE = 16, 12
 _NOTE, _TABLES, _KEY, _PHOTOS = "backup.json", "tables.bin", "photo.key.bin", "photos/"
+_AUTHORITY = "authority.bin"
 _BESIDE = ("-wal", "-shm")
 """What SQLite keeps beside a database file while it is open."""
 _PATIENCE_S = 15.0
@@ -72,6 +76,7 @@ class _Parts:
     rows: list[Any]
     key: bytes | None
     photos: list[tarfile.TarInfo]
+    authority: bytes | None = None
 
 
 def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> BackupNote:
@@ -105,6 +110,7 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
         photo_key=key is not None,
         audit_entries=chain.entries,
         audit_hash=chain.newest_hash,
+        authority=(authority := read_authority(data)) is not None,
     )
     _try_out(note, lines)
     with open_atomic(file, PRIVATE) as stream, tarfile.open(fileobj=stream, mode="w") as tar:
@@ -112,6 +118,8 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
         _add(tar, _TABLES, _lock("\n".join(lines).encode(), passphrase, _TABLES))
         if key is not None:
             _add(tar, _KEY, _lock(key, passphrase, _KEY))
+        if authority is not None:
+            _add(tar, _AUTHORITY, _lock(authority, passphrase, _AUTHORITY))
         for path in photos:
             _add(tar, _PHOTOS + path.name, path.read_bytes())
     return note
@@ -129,9 +137,9 @@ def restore_backup(
     new. BackupError otherwise, and the register is as it was; photos of the backup
     may be left among its own.
 
-    The photo key is another file and takes its place right after the tables. A
-    process killed between the two leaves the new tables with the old key: photos
-    open again when the same backup is restored once more, with ``replace``.
+    The photo key and the authority are other files and take their places right after
+    the tables. A process killed in between leaves the new tables with the old ones:
+    all is well when the same backup is restored once more, with ``replace``.
     """
     try:
         with tarfile.open(file, mode="r:") as tar:
@@ -139,6 +147,7 @@ def restore_backup(
             _must_be_free(url, data, replace)
             data.mkdir(mode=0o700, parents=True, exist_ok=True)
             fresh, key = data / ".register.db.restored", data / ".photo.key.restored"
+            staged: Staged | None = None
             try:
                 # A restore that was killed leaves its own behind.
                 _remove(fresh)
@@ -147,10 +156,16 @@ def restore_backup(
                 # Whatever can fail comes before the tables are changed: a full disk does here.
                 if parts.key is not None:
                     write_atomic(key, parts.key, PRIVATE)
+                if parts.authority is not None:
+                    staged = Staged(data, parts.authority)
                 _put_in_place(url, data, fresh, parts)
                 if parts.key is not None:
                     move_into_place(key, data / "photo.key")
+                if staged is not None:
+                    staged.put_in_place()
             finally:
+                if staged is not None:
+                    staged.remove()
                 _remove(fresh)
                 key.unlink(missing_ok=True)
     except RowError as error:
@@ -257,6 +272,11 @@ def _fill(database: Database, parts: _Parts, replace: bool = False) -> None:
         with database.write() as session:
             connection = session.connection()
             if replace:
+                if not may_replace(connection):
+                    raise BackupError(
+                        "a server is running on this database: stop it first, on whichever "
+                        "machine it runs"
+                    )
                 _drop_tables(connection)
             _fill_tables(connection, parts)
             chain = audit.check(session)
@@ -372,6 +392,7 @@ def _read_parts(tar: tarfile.TarFile, size: int, passphrase: str) -> _Parts:
     if (
         _TABLES not in members
         or (_KEY in members) != note.photo_key
+        or (_AUTHORITY in members) != note.authority
         or len(photos) != note.photos
         or not all(_PHOTO_NAME.fullmatch(member.name) for member in photos)
     ):
@@ -388,7 +409,12 @@ def _read_parts(tar: tarfile.TarFile, size: int, passphrase: str) -> _Parts:
         rows = [json.loads(line) for line in tables.split(b"\n") if line]
     except (ValueError, RecursionError):
         raise BackupError("the backup's tables are damaged: a row is not JSON") from None
-    return _Parts(note, rows, key, photos)
+    authority = None
+    if note.authority:
+        authority = _unlock(_content(tar, members[_AUTHORITY]), passphrase, _AUTHORITY)
+        if not is_authority(authority):
+            raise BackupError("the certificate in the backup can't be used")
+    return _Parts(note, rows, key, photos, authority)
 
 
 def _content(tar: tarfile.TarFile, member: tarfile.TarInfo) -> bytes:

@@ -7,7 +7,9 @@ import json
 import re
 from dataclasses import asdict, dataclass
 
-FORMAT = "cardreader-backup/1"
+FORMAT = "cardreader-backup/2"
+WITHOUT_AUTHORITY = "cardreader-backup/1"
+"""The form before backups held the authority; still read."""
 _REVISION = re.compile(r"[0-9A-Za-z_]{1,40}")
 _HASH = re.compile(r"[0-9a-f]{64}")
 
@@ -27,6 +29,7 @@ class BackupNote:
     photo_key: bool
     audit_entries: int
     audit_hash: str
+    authority: bool = False
 
     def to_json(self) -> bytes:
         """JSON text; `read_note` reads it back."""
@@ -39,8 +42,11 @@ def read_note(data: bytes) -> BackupNote:
         head = json.loads(data)
     except (ValueError, RecursionError):
         head = None
-    if not isinstance(head, dict) or head.pop("format", None) != FORMAT:
+    form = head.pop("format", None) if isinstance(head, dict) else None
+    if form not in (FORMAT, WITHOUT_AUTHORITY):
         raise BackupError("this is not a backup of the register, or one of a newer version")
+    if form == WITHOUT_AUTHORITY and "authority" not in head:
+        head["authority"] = False
     if not _is_note(head):
         raise BackupError("the backup's note is damaged: make the backup again, or use another")
     return BackupNote(**head)
@@ -54,11 +60,12 @@ def _is_note(head: dict[str, object]) -> bool:
             "rows": dict(rows),
             "photos": int(photos),
             "photo_key": bool(),
+            "authority": bool(),
             "audit_entries": int(entries),
             "audit_hash": str(newest),
         }:
             return (
-                len(head) == 7
+                len(head) == 8
                 and _is_time(made_at)
                 and _REVISION.fullmatch(revision) is not None
                 and _HASH.fullmatch(newest) is not None

@@ -28,8 +28,9 @@ from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 _MIGRATIONS = Path(__file__).parent / "migrations"
 PATIENCE_MS = 15_000
 """How long a writer waits for another process to let go."""
-_WRITER_LOCK = 7_110_718
-"""Key of the PostgreSQL advisory lock that lines writers up; any fixed number does."""
+_WRITER_LOCK, _SERVING_LOCK = 7_110_718, 7_110_719
+"""Keys of PostgreSQL advisory locks; any fixed numbers do. The first lines writers up, the
+second is shared by the connections of running servers."""
 
 
 def sqlite_url(file: Path) -> str:
@@ -126,6 +127,19 @@ class Database:
             yield session
             session.commit()
 
+    def serve(self) -> None:
+        """Let others see that a server is running on the register, while it is open.
+
+        Each connection says so from now on, also one made after the database server was
+        away. A folder's own register is guarded by the lock on the folder.
+        """
+        if self.is_sqlite:
+            return
+        self.engine.dispose()
+        event.listen(self.engine, "connect", _say_serving)
+        with told_if_damaged(), self.engine.connect():
+            pass  # the pool keeps it
+
     def migrate(self, revision: str = "head") -> None:
         """Bring the tables up to ``revision``; an empty database gets all of them.
 
@@ -168,6 +182,20 @@ def current_revision(connection: Connection) -> str | None:
     from alembic.runtime.migration import MigrationContext
 
     return MigrationContext.configure(connection).get_current_revision()
+
+
+def may_replace(connection: Connection) -> bool:
+    """Whether no server is running; holds servers that start back until the transaction ends."""
+    if connection.dialect.name == "sqlite":
+        return True
+    free = text("SELECT pg_try_advisory_xact_lock(:k)")
+    return bool(connection.scalar(free, {"k": _SERVING_LOCK}))
+
+
+def _say_serving(connection: Any, _record: Any) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT pg_advisory_lock_shared({_SERVING_LOCK})")
+    connection.commit()
 
 
 def _sqlite_keep_private(_dialect: Any, _record: Any, arguments: list[Any], _more: Any) -> None:

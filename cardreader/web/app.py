@@ -47,6 +47,7 @@ def create_app(
     settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
     database = Database(settings.url)
     database.migrate()
+    database.serve()
     if reader is None:
         from cardreader.web.pipelinereader import PipelineReader
 

@@ -189,13 +189,16 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
 
 def _backup(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import BackupError, make_backup
-    from cardreader.register.database import Database, RegisterError
+    from cardreader.register.database import Database, RegisterError, told_if_damaged
+    from cardreader.register.lastbackup import note_backup
 
     settings = _settings(arguments)
     database = Database(settings.url)
     try:
         database.migrate()
         note = make_backup(database, settings.data, arguments.file, _passphrase())
+        with told_if_damaged(), database.write() as session:
+            note_backup(session, note, None)
     except RegisterError as error:
         return _fail(ExitCode.BAD_DATA, str(error))
     except (BackupError, OSError) as error:

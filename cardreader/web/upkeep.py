@@ -7,13 +7,18 @@ from sqlalchemy import delete, select
 from cardreader.register.models import Reading, SignIn, utc_now
 from cardreader.web.state import State
 
+UNFINISHED_BACKUP = ".backup-"
+"""How files begin that are made to be downloaded, and gone afterwards."""
+
 
 def tidy(state: State) -> None:
-    """Forget ended sign-ins and photo files that no reading owns.
+    """Forget ended sign-ins, backups never fetched, and photo files that no reading owns.
 
     A file without a reading is left when the process is killed between the two;
     its photo was not acknowledged, so the phone still has it.
     """
+    for file in state.settings.data.glob(f"{UNFINISHED_BACKUP}*"):
+        file.unlink(missing_ok=True)
     oldest = utc_now() - state.settings.session.whole
     with state.database.write() as session:
         session.execute(delete(SignIn).where(SignIn.started_at < oldest))

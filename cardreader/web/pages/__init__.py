@@ -1,6 +1,7 @@
 """The pages, one module a subject; each holds a ``router``."""
 
 from cardreader.web.pages import (
+    backup,
     exchange,
     home,
     lists,
@@ -24,6 +25,7 @@ ROUTERS = (
     summary.router,
     exchange.router,
     people.router,
+    backup.router,
     offline.router,
     looks.router,
 )

@@ -14,6 +14,7 @@ from cardreader.register.models import Role, Visit
 from cardreader.register.search import search_women
 from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer
+from cardreader.web.pages.backup import days_since_backup
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
@@ -33,7 +34,15 @@ def first(request: Request, visitor: Anyone) -> Response:
         counts = list_counts(open_rows(session, state.rules), today)
         seen = session.scalar(select(func.count()).select_from(Visit).where(Visit.on == today))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
-    return page(request, "home.html", waiting=waiting, seen=seen, today=today)
+    return page(
+        request,
+        "home.html",
+        waiting=waiting,
+        seen=seen,
+        today=today,
+        backup_is_theirs=visitor.role is Role.SUPERVISOR,
+        days=days_since_backup(state) if visitor.role is Role.SUPERVISOR else None,
+    )
 
 
 @router.get("/women")
