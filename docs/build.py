@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+import apipage
 from cardreader.calibrate.gates import GATES as CALIBRATE
 from cardreader.card.gates import GATES as CARD
 from cardreader.core.gates import Origin, Stage
@@ -66,7 +67,7 @@ def _shown(value: Any) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-PAGES = {"gates.md": gates_page}
+PAGES = {"gates.md": gates_page, "reference.md": apipage.page}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():
