@@ -50,7 +50,8 @@ ADVICE: dict[Reason, str] = {
     Reason.NOT_AN_IMAGE: "This file is not a photo that can be opened. Take the photo again.",
     Reason.IMAGE_TOO_LARGE: "This image is larger than any phone photo. Send the original photo.",
     Reason.IMAGE_TOO_SMALL: "This image is too small. Send the original photo, not a thumbnail.",
-    Reason.NO_CARD: "No card was found. Lay the card flat and get the whole of it in the picture.",
+    Reason.NO_CARD: "No card was found. Lay the card flat, get the whole of it in the picture, "
+    "and hold still.",
     Reason.CARD_PART_HIDDEN: "Part of the card is hidden or cut off. Show all four corners, "
     "with nothing lying on the card.",
     Reason.CARD_MIRRORED: "The picture is mirrored. Use the back camera with mirroring off.",

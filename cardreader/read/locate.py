@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
+from cardreader.read.blurredmarker import shows_blurred_marker
 from cardreader.read.edges import Edges, measure_edges
 from cardreader.read.hiddenmarker import find_fourth
 from cardreader.read.markers import MIN_CONTRAST, MODULES, Marker, find_markers
@@ -37,7 +38,19 @@ MAX_BLUR_MM = 0.33
 edge; from 0.35 on its surround shows in them (test rig)."""
 
 MIN_SHARPNESS = 0.15
-"""Share of the contrast in one pixel of the small copy; tells a blurred card from none."""
+"""Share of the contrast in one pixel of the small copy, below which a picture is soft."""
+
+_MORE_WINDOWS = (23, 11, 5)
+"""For pictures in which the first look, over 23 pixels of the small copy, finds too little.
+Real photos of 577 tags by others: 555 with 23 alone, 573 with all three."""
+_BRIGHT = 200.0
+"""What the brightest hundredth of a dark picture is brought to before markers are looked for.
+The search's thresholds are in grey levels: at a quarter of the light it found 526 of those 577
+tags, brightened 553, with all windows 572, and a second detector 576."""
+_DARK = 140.0
+"""Below it that hundredth makes a picture dark: others are searched as they are."""
+_MOST_GAIN = 6.0
+"""Beyond, the steps of the code values are as tall as the modules' contrast."""
 
 _LET_GO = 2
 """Corners that may be spoiled: those at the ends of one edge."""
@@ -130,13 +143,13 @@ def _refuse(reason: Reason, detail: str) -> Refusal:
 
 def _find_markers(photo: Photo) -> _Found | Refusal:
     factor = min(1.0, DETECT_LONG_SIDE_PX / max(photo.encoded.shape))
-    small = _gray(photo, factor)
+    small = _brightened(_gray(photo, factor))
     tries = [_to_working(find_markers(small), 1.0 / factor)]
     outcome = _sort_markers(tries[-1])
-    if isinstance(outcome, Refusal) and factor < 1.0:
+    if isinstance(outcome, Refusal):
         if outcome.reason is Reason.TWO_CARDS:
             return outcome
-        tries.append(find_markers(_gray(photo, 1.0), windows=(23, 11, 5)))
+        tries.append(find_markers(_brightened(_gray(photo, 1.0)), _MORE_WINDOWS))
         outcome = _sort_markers(tries[-1])
     if isinstance(outcome, Refusal) and outcome.reason is Reason.CARD_PART_HIDDEN:
         outcome = _with_fourth(photo, tries) or outcome
@@ -149,10 +162,9 @@ def _find_markers(photo: Photo) -> _Found | Refusal:
             return _refuse(Reason.CARD_MIRRORED, f"{len(mirrored)} markers read in a mirror")
         sharpness = _sharpest(small)
         if sharpness < MIN_SHARPNESS:
-            return _refuse(
-                Reason.BLURRED,
-                f"{outcome.detail}; steepest step {sharpness:.2f} of the contrast",
-            )
+            detail = f"{outcome.detail}; steepest step {sharpness:.2f} of the contrast"
+            some = any(tries) or shows_blurred_marker(small)
+            return _refuse(Reason.BLURRED if some else Reason.NO_CARD, detail)
     return outcome
 
 
@@ -184,6 +196,15 @@ def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:
     return np.asarray(green if green.dtype == np.uint8 else green // 256, dtype=np.uint8)
 
 
+def _brightened(gray: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A dark picture made brighter, any other as it is."""
+    brightest = float(np.percentile(gray[::4, ::4], 99))
+    if brightest >= _DARK:
+        return gray
+    gain = min(_BRIGHT / max(brightest, 1.0), _MOST_GAIN)
+    return np.asarray(cv2.convertScaleAbs(gray, alpha=gain), dtype=np.uint8)
+
+
 def _to_working(markers: list[Marker], scale: float) -> list[Marker]:
     """Markers found on a smaller copy, in working pixels."""
     # Resizing maps pixel edges onto edges; centres sit half a pixel inside.
@@ -194,7 +215,7 @@ def _with_fourth(photo: Photo, tries: list[list[Marker]]) -> _Found | None:
     """Three markers and the fourth under its drop, by the last try that saw three."""
     for markers in reversed(tries):
         if len(markers) == 3 and len({m.identity // layout.MARKER_BASE for m in markers}) == 3:
-            fourth = find_fourth(photo, _gray(photo, 1.0), markers)
+            fourth = find_fourth(photo, _brightened(_gray(photo, 1.0)), markers)
             if fourth is None:
                 continue
             found = _sort_markers([*markers, fourth])

@@ -26,6 +26,10 @@ MIN_CONTRAST = 24
 """Grey levels between a marker's light and dark modules."""
 _MIN_PERIMETER = 0.04
 """Of a marker, as a share of the image's long side: half of what a readable card has."""
+_MIN_APART = 0.02
+"""Of their perimeter, by which outlines lie apart that are looked into both. The library's
+0.125 keeps only the outer one where a pen line, a sleeve's window or a cutting guide runs
+around a marker, and the marker is lost."""
 _MAX_QUADS = 2000
 _POINTS = 3
 _SHARPEN = 0.7
@@ -41,7 +45,7 @@ class Marker:
 
 
 @cache
-def _codes() -> NDArray[np.float32]:
+def signed_codes() -> NDArray[np.float32]:
     """Codes as +1 (white) and -1 (black): (4 rotations, identities, 36).
 
     Rotation ``k`` is the code as read from a quadrilateral whose first corner
@@ -72,16 +76,17 @@ def find_markers(gray: NDArray[np.uint8], windows: tuple[int, ...] = (23,)) -> l
     """
     found: list[Marker] = []
     for window in windows:
-        found = _distinct(found + _read(gray, _propose(gray, window)))
+        found = _distinct(found + _read(gray, propose(gray, window)))
         if len({m.identity // layout.MARKER_BASE for m in found}) == 4:
             break
     return found
 
 
-def _propose(gray: NDArray[np.uint8], window: int) -> NDArray[np.float64]:
+def propose(gray: NDArray[np.uint8], window: int) -> NDArray[np.float64]:
     """Dark quadrilaterals (n, 4, 2), corners clockwise."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.minMarkerPerimeterRate = _MIN_PERIMETER
+    parameters.minMarkerDistanceRate = _MIN_APART
     parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = window
     # One code is the least a dictionary can hold; what doesn't bear it is
     # handed back as rejected, which is all that is wanted.
@@ -101,7 +106,7 @@ def _read(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> list[Marker]:
     middle = ((black + white) / 2)[:, None]
     fit = (white - black >= MIN_CONTRAST) & ((border < middle).mean(axis=1) >= 0.85)
     signs = np.where(inner[fit] > middle[fit], 1.0, -1.0).astype(np.float32)
-    agreement = np.einsum("nb,rib->nri", signs, _codes(), optimize=True)
+    agreement = np.einsum("nb,rib->nri", signs, signed_codes(), optimize=True)
     markers = []
     for quad, score in zip(quads[fit], agreement, strict=True):
         rotation, identity = np.unravel_index(int(score.argmax()), score.shape)
@@ -115,7 +120,7 @@ def _modules(
     gray: NDArray[np.uint8], quads: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Grey of the border (n, 28) and of the code (n, 36), and what is black and white (n,)."""
-    cells = _sharpen(_read_cells(gray, quads))
+    cells = _sharpen(read_cells(gray, quads))
     ring = np.ones((MODULES, MODULES), bool)
     ring[1:-1, 1:-1] = False
     border, inner = cells[:, ring], cells[:, ~ring]
@@ -138,11 +143,11 @@ def count_wrong(
         return None
     middle = (black[0] + white[0]) / 2
     signs = np.where(inner[0] > middle, 1.0, -1.0)
-    wrong = np.rint((36 - _codes()[0] @ signs) / 2).astype(np.int64)
+    wrong = np.rint((36 - signed_codes()[0] @ signs) / 2).astype(np.int64)
     return int((border[0] >= middle).sum()), wrong
 
 
-def _read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[np.float64]:
+def read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean grey of the modules, (n, 8, 8), from points about the middle of each."""
     unit = np.array([(0, 0), (MODULES, 0), (MODULES, MODULES), (0, MODULES)], np.float32)
     inside = (np.arange(_POINTS) + 0.5) / _POINTS * 0.6 + 0.2

@@ -268,7 +268,7 @@ def test_another_digit_under_a_drop_hardly_ever_passes():
     under = np.array(
         [((x - a) ** 2 + (y - b) ** 2 <= radius**2).ravel() for a in spots for b in spots]
     )
-    codes = (markers._codes()[0, : layout.MARKER_BASE] > 0).astype(np.float32)
+    codes = (markers.signed_codes()[0, : layout.MARKER_BASE] > 0).astype(np.float32)
     passed = tried = kept = 0
     for digit, code in enumerate(codes):
         seen = np.where(under, 0, code)
