@@ -1,20 +1,17 @@
-"""FHIR, CSV, the monthly summary, the drift pairs."""
+"""CSV, the monthly summary, the drift pairs."""
 
 from __future__ import annotations
 
 import csv
 import datetime as dt
 import io
-import json
 
 import pytest
 from builders import PROTOCOL, add_woman, facts, lab, photo, refused
-from fhir.resources.R4B.bundle import Bundle
-from fhir.resources.R4B.observation import Observation
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register import fhir, recording, tables
+from cardreader.register import recording, tables
 from cardreader.register.confirmations import confirmations
 from cardreader.register.models import utc_now
 from cardreader.register.summary import summarise
@@ -37,68 +34,6 @@ def month(database):
         )
         lab(session, severe, 5.4)
     return database
-
-
-def test_bundle_is_valid_and_says_what_it_must(month):
-    with month.read() as session:
-        text = fhir.bundle(session)
-    bundle = Bundle.model_validate_json(text)
-    by_kind: dict[str, list] = {}
-    for entry in bundle.entry:
-        by_kind.setdefault(entry.resource.get_resource_type(), []).append(entry.resource)
-    assert {kind: len(all_) for kind, all_ in by_kind.items()} == {
-        "Patient": 2,
-        "Device": 2,
-        "Observation": 4,
-    }
-    patients = {p.id for p in by_kind["Patient"]}
-    for patient in by_kind["Patient"]:
-        assert patient.name is None
-        assert patient.birthDate is None
-        assert patient.address is None
-    for observation in by_kind["Observation"]:
-        (coding,) = observation.code.coding
-        # LOINC 718-7: Hemoglobin [Mass/volume] in Blood; UCUM g/dL.
-        assert (coding.system, coding.code) == ("http://loinc.org", "718-7")
-        quantity = observation.valueQuantity
-        assert (quantity.system, quantity.code) == ("http://unitsofmeasure.org", "g/dL")
-        assert observation.subject.reference.removeprefix("urn:uuid:") in patients
-        lab_result = observation.method.text == "Cell counter"
-        assert observation.status == ("final" if lab_result else "preliminary")
-        if not lab_result:
-            assert "Screening only" in observation.note[0].text
-    photos = [o for o in by_kind["Observation"] if o.device is not None]
-    assert len(photos) == 2
-    assert all(o.component[0].valueRange.low.value < o.valueQuantity.value for o in photos)
-
-
-def test_validator_would_find_a_fault(month):
-    with month.read() as session:
-        plain = fhir.bundle_dict(session)
-    observation = next(
-        e["resource"] for e in plain["entry"] if e["resource"]["resourceType"] == "Observation"
-    )
-    del observation["status"]
-    with pytest.raises(ValueError, match="status"):
-        Observation.model_validate(observation)
-
-
-def test_researchers_bundle_has_no_codes(month):
-    with month.read() as session:
-        assert "KX-1" in fhir.bundle(session)
-        assert "KX-1" not in fhir.bundle(session, codes=False)
-        assert "KX-1" not in tables.readings_csv(session, codes=False)
-
-
-def test_set_aside_is_told_as_entered_in_error(month):
-    with month.write() as session:
-        woman = recording.find_submission(session, "tube-key").woman
-        tube = recording.find_submission(session, "tube-key")
-        from builders import NOBODY, combine
-
-        recording.set_aside(session, tube, "slip", None, combine, NOBODY)
-        plain = json.dumps(fhir.bundle_dict(session, [woman.id]))
-    assert "entered-in-error" in plain
 
 
 def test_readings_csv(month):
