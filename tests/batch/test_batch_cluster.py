@@ -22,6 +22,8 @@ from cardreader.batch.score import Failure, Job, Task
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader
 
+pytestmark = pytest.mark.slow
+
 
 class Cluster:
     """A scheduler and three workers, each with a nanny that starts it again when it dies."""

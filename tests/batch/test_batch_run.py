@@ -105,6 +105,7 @@ def _alive(marker: str) -> list[psutil.Process]:
     return found
 
 
+@pytest.mark.slow
 def test_killed_at_any_instant_it_ends_with_the_same_table(
     tmp_path: Path, card_photo: bytes, bad_files: dict[str, bytes]
 ) -> None:
@@ -221,6 +222,7 @@ def other_calibration(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_a_new_calibration_judges_from_records_as_reading_anew_does(
     folder: Path, tmp_path: Path, out: Path, other_calibration: Path
 ) -> None:

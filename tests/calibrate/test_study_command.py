@@ -93,6 +93,7 @@ def test_an_existing_folder_is_told_before_any_photo_is_read(table, tmp_path, ca
     assert told.out == ""
 
 
+@pytest.mark.slow
 def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blots):
     features, _ = invented_study(np.random.default_rng(1), n_women=40)
     from_invented_blots(features)

@@ -64,6 +64,7 @@ def test_readings_as_far_apart_as_chance_lets_them_be_do_not_disagree():
     assert together.hb_g_dl == pytest.approx(9.1, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "tail"), [(2, 1e5), (3, 1e5), (2, 4.0)])
 def test_false_alarms_are_as_rare_as_stated(n, tail):
     """Readings drawn by the stated parts. For more than one pair the bound is from above."""

@@ -29,6 +29,7 @@ def test_the_same_seed_gives_the_same_calibration(small):
     assert fit_default(small, DAY, 4).to_json() == fit_default(again, DAY, 4).to_json()
 
 
+@pytest.mark.slow
 def test_processes_make_no_difference(small):
     assert np.array_equal(draw_pairs(700, seed=4, workers=2).measured.rows(), small.measured.rows())
 

@@ -104,6 +104,7 @@ def test_a_drop_in_other_views(shot, place):
     assert_read(dropped(2, place, 1.8), 0.08, **shot)
 
 
+@pytest.mark.slow
 def test_small_drops_too():
     for radius_mm in (0.5, 1.0, 1.5):
         for place in PLACES:

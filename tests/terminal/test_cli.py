@@ -344,6 +344,7 @@ def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
     assert "no nominal lot" in _error(capsys)
 
 
+@pytest.mark.slow
 def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
     monkeypatch.setattr(defaultcli, "FEWEST_SITTINGS", 150)
     arguments = ["calibrate-default", "--sittings", "150", "--seed", "3", "--today", "2026-03-01"]
@@ -376,6 +377,7 @@ def synthetic(demo: Path, truth: list[dict[str, Any]]) -> dict[float, str]:
     return {row["hb_g_dl"]: str(demo / row["file"]) for row in truth}
 
 
+@pytest.mark.slow
 def test_simulated_photos_are_labelled_and_their_truth_is_told(demo: Path, truth) -> None:
     assert [row["hb_g_dl"] for row in truth] == [5.0, 14.0]
     lots = {path.stem for path in shipped("lots").glob("*.txt")}

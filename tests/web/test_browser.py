@@ -26,6 +26,8 @@ from phone import (
 )
 from playwright.sync_api import Page, expect
 
+pytestmark = pytest.mark.slow
+
 
 def test_the_whole_visit(page, server, photos):
     page.goto("/")

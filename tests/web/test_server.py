@@ -30,6 +30,8 @@ from cardreader.web.address import qr_text
 from cardreader.web.serve import ServeError, data_lock
 from cardreader.web.tls import certificates
 
+pytestmark = pytest.mark.slow
+
 NOW = dt.datetime(2026, 6, 1, tzinfo=dt.UTC)
 
 
