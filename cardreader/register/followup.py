@@ -19,8 +19,10 @@ from cardreader.register.models import Regimen, Treatment
 class DueKind(StrEnum):
     """Why a test is due."""
 
+    SEVERE = "severe"
     MONTHLY = "monthly"
     SCHEDULED = "scheduled"
+    AFTER_BIRTH = "after_birth"
 
 
 @dataclass(frozen=True)
@@ -47,15 +49,21 @@ def next_due(
     points: Sequence[Measurement],
     gestation_start: dt.date | None,
     added_on: dt.date,
+    birth_on: dt.date | None = None,
 ) -> Due | None:
     """The next test, or None when all scheduled ones are made or nothing is known.
 
     ``gestation_start`` is the day of week 0. Anaemic women, and those whose
-    screening awaits confirmation, are tested monthly.
+    screening awaits confirmation, are tested monthly; severely anaemic ones sooner.
+    After a birth one test is due, and those go on.
     """
     if points and (standing.anaemic or standing.awaiting_confirmation):
-        first = points[-1].day + dt.timedelta(days=rules.monthly_days)
-        return Due(DueKind.MONTHLY, first, first + dt.timedelta(days=rules.grace_days))
+        kind = DueKind.SEVERE if standing.severe else DueKind.MONTHLY
+        days = rules.severe_days if standing.severe else rules.monthly_days
+        first = points[-1].day + dt.timedelta(days=days)
+        return Due(kind, first, first + dt.timedelta(days=rules.grace_days))
+    if birth_on is not None:
+        return _after_birth(rules, points, birth_on)
     if gestation_start is None:
         if points:
             return None
@@ -69,6 +77,15 @@ def next_due(
             continue
         return Due(DueKind.SCHEDULED, max(first, added_on), last, number)
     return None
+
+
+def _after_birth(
+    rules: FollowUpRules, points: Sequence[Measurement], birth_on: dt.date
+) -> Due | None:
+    first, last = (birth_on + dt.timedelta(days=days) for days in rules.after_birth_days)
+    if any(point.day >= first for point in points):
+        return None
+    return Due(DueKind.AFTER_BIRTH, first, last)
 
 
 def gestation_start(weeks: int | None, on: dt.date | None) -> dt.date | None:

@@ -31,6 +31,13 @@ class Measurement:
     visit_id: str | None = None
     reading_id: str | None = None
     may_be_severe: bool = False
+    # The latest it can have been taken, where the phone's clock could not be checked.
+    latest_at: dt.datetime | None = None
+
+    @property
+    def certain_at(self) -> dt.datetime:
+        """By when it was surely taken; what came before can't have answered it."""
+        return self.latest_at or self.at
 
     @property
     def day(self) -> dt.date:
@@ -63,12 +70,13 @@ def measurements(woman: Woman) -> list[Measurement]:
     for visit in woman.visits:
         if visit.hb_g_dl is None or visit.band is None:
             continue
-        photos = [r.taken_at for r in visit.readings if counts(r) and r.source == Source.PHOTO]
+        photos = [r for r in visit.readings if counts(r) and r.source == Source.PHOTO]
         if not photos:
             continue
         points.append(
             Measurement(
-                at=max(photos),
+                at=max(r.taken_at for r in photos),
+                latest_at=max(certain_at(r) for r in photos),
                 source=Source.PHOTO,
                 hb_g_dl=visit.hb_g_dl,
                 low_g_dl=visit.low_g_dl,
@@ -117,15 +125,27 @@ def may_be_severe(decision: dict[str, Any] | None) -> bool:
     return (decision or {}).get("question") == Statement.MAY_BE_SEVERE
 
 
+def certain_at(reading: Reading) -> dt.datetime:
+    """By when a reading was surely taken.
+
+    Its own time, except where only a phone's clock tells it: then when it came in.
+    """
+    unchecked = reading.phone_taken_at is not None and reading.clock_behind_s is None
+    return max(reading.taken_at, reading.entered_at) if unchecked else reading.taken_at
+
+
 def counts(reading: Reading) -> bool:
     """Whether a reading has a value and was not set aside."""
     return reading.hb_g_dl is not None and reading.set_aside_at is None
 
 
 def standing(points: Sequence[Measurement]) -> Standing:
-    """Fold measurements, oldest first, into where the woman stands."""
+    """Fold measurements, oldest first, into where the woman stands.
+
+    A laboratory result answers only what was surely taken before it.
+    """
     anaemic = severe = awaiting = False
-    for point in points:
+    for point in sorted(points, key=lambda p: (p.certain_at, p.confirmed)):
         if point.confirmed:
             anaemic = point.outcome in ANAEMIC
             severe = point.outcome is Outcome.SEVERE

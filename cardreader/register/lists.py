@@ -19,6 +19,7 @@ from cardreader.register.followup import (
 )
 from cardreader.register.history import Measurement, Standing, measurements, standing
 from cardreader.register.models import Referral, Visit, Woman, local_day
+from cardreader.register.referrals import open_referrals
 
 
 class ListName(StrEnum):
@@ -40,7 +41,12 @@ class Row:
     standing: Standing
     due: Due | None
     rise: MissingRise | None
-    referral: Referral | None
+    referrals: tuple[Referral, ...]
+
+    @property
+    def referral(self) -> Referral | None:
+        """Her most urgent open referral."""
+        return self.referrals[0] if self.referrals else None
 
     def belongs(self, name: ListName, today: dt.date) -> bool:
         """Whether she is on a list today."""
@@ -70,10 +76,11 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
             stands,
             points,
             gestation_start(woman.gestation_weeks, woman.gestation_on),
-            local_day(woman.added_at),
+            woman.followed_from or local_day(woman.added_at),
+            woman.birth_on,
         ),
         rise=missing_rise(rules, woman.treatments, points),
-        referral=next((r for r in woman.referrals if r.closed_at is None), None),
+        referrals=tuple(open_referrals(woman)),
     )
 
 
@@ -88,6 +95,7 @@ def open_rows(session: Session, rules: FollowUpRules) -> list[Row]:
             selectinload(Woman.readings),
             selectinload(Woman.referrals),
             selectinload(Woman.treatments),
+            selectinload(Woman.events),
         )
     )
     return [row_of(woman, rules) for woman in session.scalars(query)]

@@ -32,6 +32,52 @@ class Source(StrEnum):
     LAB = "lab"
 
 
+class Purpose(StrEnum):
+    """What a referral is for: a confirmatory test, or care after a confirmed severe value."""
+
+    TEST = "test"
+    CARE = "care"
+
+
+class ReferralOutcome(StrEnum):
+    """What became of a referral.
+
+    ``RESULT``: a laboratory value. ``READ``: opened because a photo could not be read,
+    and the next one could. ``MISTAKE``: never should have been. The rest are told by
+    whoever asked after her; the protocol says which of them end it.
+    """
+
+    RESULT = "result"
+    READ = "read"
+    MISTAKE = "mistake"
+    WENT = "went"
+    REFUSED = "refused"
+    NO_LABORATORY = "no_laboratory"
+    DIED = "died"
+
+
+class BirthOutcome(StrEnum):
+    """How a pregnancy ended."""
+
+    LIVE = "live"
+    STILLBIRTH = "stillbirth"
+    LOSS = "loss"
+    NOT_KNOWN = "not_known"
+
+
+class EventKind(StrEnum):
+    """What happened to a woman beside her readings."""
+
+    CLOSED = "closed"
+    REOPENED = "reopened"
+    READ_WHILE_CLOSED = "read_while_closed"
+    ARRIVED = "arrived"
+    BIRTH = "birth"
+    REFERRAL = "referral"
+    TABLETS_GIVEN = "tablets_given"
+    TABLETS_LEFT = "tablets_left"
+
+
 class Regimen(StrEnum):
     """Iron-folic acid as common practice gives it (no source); local protocol decides."""
 
@@ -130,6 +176,10 @@ class Woman(Base):
     added_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
     closed_on: Mapped[dt.date | None]
     closed_reason: Mapped[str | None] = mapped_column(String(20))
+    # Since when she is followed here again, after her record was closed.
+    followed_from: Mapped[dt.date | None]
+    birth_on: Mapped[dt.date | None]
+    birth_outcome: Mapped[str | None] = mapped_column(String(20))
 
     visits: Mapped[list[Visit]] = relationship(
         back_populates="woman", cascade="all, delete-orphan", order_by="Visit.on"
@@ -143,9 +193,18 @@ class Woman(Base):
     treatments: Mapped[list[Treatment]] = relationship(
         back_populates="woman", cascade="all, delete-orphan", order_by="Treatment.started_on"
     )
+    events: Mapped[list[Event]] = relationship(
+        back_populates="woman", cascade="all, delete-orphan", order_by="Event.entered_at"
+    )
+
+    def has_given_birth(self, day: dt.date) -> bool:
+        """Whether her pregnancy had ended by ``day``."""
+        return self.birth_on is not None and self.birth_on <= day
 
     def gestation_at(self, day: dt.date) -> int | None:
-        """Completed weeks of gestation on ``day``, or None when unknown or past 45 weeks."""
+        """Completed weeks of gestation on ``day``; None when unknown, past 45 weeks, or over."""
+        if self.has_given_birth(day):
+            return None
         if self.gestation_weeks is None or self.gestation_on is None:
             return None
         weeks = self.gestation_weeks + (day - self.gestation_on).days // 7
@@ -188,6 +247,10 @@ class Reading(Base):
     )
     source: Mapped[str] = mapped_column(String(10))
     taken_at: Mapped[dt.datetime] = mapped_column(index=True)
+    # The phone's own word on when, and how far its clock was behind the server's (seconds);
+    # null where it didn't say what its clock showed when it sent.
+    phone_taken_at: Mapped[dt.datetime | None]
+    clock_behind_s: Mapped[float | None]
     hb_g_dl: Mapped[float | None]
     low_g_dl: Mapped[float | None]
     high_g_dl: Mapped[float | None]
@@ -213,19 +276,28 @@ class Reading(Base):
 
 
 class Referral(Base):
-    """A woman sent for a confirmatory test or specialist care; open until a result comes."""
+    """A woman sent for a test or for care; open until it is answered.
+
+    ``hb_g_dl`` is null, and ``band`` says not read, where a photo could not be read.
+    """
 
     __tablename__ = "referral"
     id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
     woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    purpose: Mapped[str] = mapped_column(String(10), default=Purpose.TEST.value)
     band: Mapped[str] = mapped_column(String(30))
-    hb_g_dl: Mapped[float]
+    hb_g_dl: Mapped[float | None]
     low_g_dl: Mapped[float | None]
     high_g_dl: Mapped[float | None]
     urgent: Mapped[bool]
     source: Mapped[str] = mapped_column(String(10))
     opened_at: Mapped[dt.datetime]
     opened_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    opening_reading_id: Mapped[str | None] = mapped_column(
+        ForeignKey("reading.id", ondelete="SET NULL")
+    )
+    # What became of it; an outcome may be told while it stays open.
+    outcome: Mapped[str | None] = mapped_column(String(20))
     closed_at: Mapped[dt.datetime | None]
     closing_reading_id: Mapped[str | None] = mapped_column(
         ForeignKey("reading.id", ondelete="SET NULL")
@@ -243,6 +315,29 @@ class Treatment(Base):
     started_on: Mapped[dt.date]
     ended_on: Mapped[dt.date | None]
     woman: Mapped[Woman] = relationship(back_populates="treatments")
+
+
+class Event(Base):
+    """Something that happened to a woman beside her readings; a mistake is set aside.
+
+    ``choice`` is the reason or outcome chosen, ``amount`` a number of tablets, ``words``
+    what was written down: a reason or a place, never a name.
+    """
+
+    __tablename__ = "event"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    referral_id: Mapped[str | None] = mapped_column(ForeignKey("referral.id", ondelete="CASCADE"))
+    reading_id: Mapped[str | None] = mapped_column(ForeignKey("reading.id", ondelete="SET NULL"))
+    kind: Mapped[str] = mapped_column(String(30))
+    on: Mapped[dt.date] = mapped_column(index=True)
+    choice: Mapped[str | None] = mapped_column(String(20))
+    amount: Mapped[int | None]
+    words: Mapped[str | None] = mapped_column(String(200))
+    entered_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    entered_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+    set_aside_at: Mapped[dt.datetime | None]
+    woman: Mapped[Woman] = relationship(back_populates="events")
 
 
 class AuditEntry(Base):

@@ -20,9 +20,28 @@ from cardreader.decide.rule import MAY_HIDE_SEVERE, Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
-from cardreader.register.history import Measurement, counts, measurements, point_of
+from cardreader.register.closing import reopen_for
+from cardreader.register.doubt import DoubtfulError, lab_doubts
+from cardreader.register.history import Measurement, certain_at, counts, point_of
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
-from cardreader.register.models import Reading, Referral, Source, Visit, Woman, local_day
+from cardreader.register.models import (
+    Purpose,
+    Reading,
+    ReferralOutcome,
+    Source,
+    Visit,
+    Woman,
+    utc_now,
+)
+from cardreader.register.phoneclock import TakenAt
+from cardreader.register.referrals import (
+    answer_by_result,
+    answer_unread,
+    close,
+    refer,
+    refer_unread,
+    reopen,
+)
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
 from cardreader.result.report import decision_json
 
@@ -64,6 +83,7 @@ def subject_of(woman: Woman, day: dt.date, elevation_m: float | None) -> Subject
         gestation_weeks=woman.gestation_at(day),
         elevation_m=elevation_m,
         smoking=None if woman.smoking is None else Smoking(woman.smoking),
+        pregnant=not woman.has_given_birth(day),
     )
 
 
@@ -73,7 +93,7 @@ def on_day(day: dt.date, today: dt.date) -> dt.datetime:
     The end, so that a result of the day a referral was opened counts as after it.
     """
     if day == today:
-        return dt.datetime.now(dt.UTC)
+        return utc_now()
     return dt.datetime.combine(day, dt.time(23, 59)).astimezone()
 
 
@@ -83,10 +103,13 @@ def find_submission(session: Session, key: str) -> Reading | None:
 
 
 def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str | None) -> Visit:
-    """The woman's visit of that number on that day, made if it isn't there."""
-    for visit in woman.visits:
-        if visit.number == number and visit.on == on:
-            return visit
+    """The woman's visit on that day, made if it isn't there.
+
+    She comes once a day: another blot after leaving the page belongs to the same
+    visit, whatever number is thought of then.
+    """
+    if (today := visit_on(woman, on)) is not None:
+        return today
     visit = Visit(number=number, on=on, opened_by=by)
     woman.visits.append(visit)
     session.flush()
@@ -94,12 +117,17 @@ def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str
     return visit
 
 
+def visit_on(woman: Woman, day: dt.date) -> Visit | None:
+    """Her visit of a day, if there was one."""
+    return next((visit for visit in woman.visits if visit.on == day), None)
+
+
 def record_photo(
     session: Session,
     visit: Visit,
     key: str,
     facts: PhotoFacts,
-    taken_at: dt.datetime,
+    taken: TakenAt,
     by: str | None,
     combine: Combine,
     subject: Subject,
@@ -107,6 +135,8 @@ def record_photo(
     same_blot: bool = False,
 ) -> Reading:
     """Keep a photo's reading, recombine the visit, open a referral if it asks for one.
+
+    A photo that could not be read asks for a blood test. A closed record is opened again.
 
     ``same_blot``: the blot of the photo before, photographed again; the newer
     photo then stands for it, since two photos of one blot are not two blots.
@@ -118,7 +148,9 @@ def record_photo(
         woman=visit.woman,
         visit=visit,
         source=Source.PHOTO.value,
-        taken_at=taken_at,
+        taken_at=taken.at,
+        phone_taken_at=taken.phone_at,
+        clock_behind_s=taken.behind_s,
         hb_g_dl=facts.hb_g_dl,
         low_g_dl=facts.low_g_dl,
         high_g_dl=facts.high_g_dl,
@@ -132,11 +164,15 @@ def record_photo(
         photo_file=photo_file,
         detail=facts.detail,
         entered_by=by,
+        entered_at=utc_now(),
     )
     session.add(reading)
     session.flush()
     audit.append(session, "reading.photo", reading.id, by, sha256=facts.sha256)
+    reopen_for(session, reading, by)
     combine_visit(session, visit, combine, subject, by)
+    if facts.refusal is not None:
+        refer_unread(session, reading, by)
     return reading
 
 
@@ -178,9 +214,13 @@ def combine_visit(
     visit.low_g_dl, visit.high_g_dl = facts.low_g_dl, facts.high_g_dl
     visit.band = None if facts.outcome is None else facts.outcome.value
     visit.result = facts.detail
-    if facts.hb_g_dl is not None and facts.outcome in TO_CONFIRM:
+    if facts.hb_g_dl is None or facts.outcome is None:
+        return
+    at = max(r.taken_at for r in read)
+    if facts.outcome in TO_CONFIRM:
         point = Measurement(
-            at=max(r.taken_at for r in read),
+            at=at,
+            latest_at=max(certain_at(r) for r in read),
             source=Source.PHOTO,
             hb_g_dl=facts.hb_g_dl,
             low_g_dl=facts.low_g_dl,
@@ -189,7 +229,9 @@ def combine_visit(
             outcome=facts.outcome,
             visit_id=visit.id,
         )
-        _refer(session, visit.woman, point, facts.refer, by)
+        refer(session, visit.woman, point, facts.refer, by)
+    else:
+        answer_unread(session, visit.woman, at, by)
 
 
 def record_tube(
@@ -217,8 +259,11 @@ def record_tube(
     session.add(reading)
     session.flush()
     audit.append(session, "reading.tube", reading.id, by)
+    reopen_for(session, reading, by)
     if decision.outcome in TO_CONFIRM:
-        _refer(session, woman, point_of(reading), decision.refer, by)
+        refer(session, woman, point_of(reading), decision.refer, by)
+    else:
+        answer_unread(session, woman, taken_at, by)
     return reading
 
 
@@ -233,13 +278,21 @@ def record_lab(
     by: str | None,
     protocol: Protocol,
     subject: Subject,
+    sure: bool = False,
 ) -> Reading:
-    """Enter a laboratory result. It closes the referrals opened up to then."""
+    """Enter a laboratory result. It closes the referrals opened up to then.
+
+    DoubtfulError for a value further from what was read than both errors allow, unless
+    ``sure``. A severe one opens a referral for care and puts her on the severe list.
+    """
     low, high = LAB_LIMITS_G_DL
     if not low <= hb_g_dl <= high:
         raise ValueError(f"a laboratory result lies within {low:g} to {high:g} g/dL")
     if (earlier := _earlier(session, key, value=hb_g_dl)) is not None:
         return earlier
+    doubts = lab_doubts(woman, hb_g_dl, taken_at, protocol.follow_up)
+    if doubts and not sure:
+        raise DoubtfulError(doubts)
     normal = HbDistribution.normal(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
     reading = _value_reading(
@@ -249,13 +302,11 @@ def record_lab(
     reading.method, reading.place = method, place
     session.add(reading)
     session.flush()
-    audit.append(session, "reading.lab", reading.id, by)
-    for referral in woman.referrals:
-        # A result from before the referral can't answer it.
-        if referral.closed_at is None and local_day(taken_at) >= local_day(referral.opened_at):
-            referral.closed_at = taken_at
-            referral.closing_reading_id = reading.id
-            audit.append(session, "referral.close", referral.id, by, reading=reading.id)
+    audit.append(session, "reading.lab", reading.id, by, **({"asked": True} if doubts else {}))
+    reopen_for(session, reading, by)
+    answer_by_result(session, reading, by)
+    if decision.outcome is Outcome.SEVERE:
+        refer(session, woman, point_of(reading), True, by, Purpose.CARE)
     return reading
 
 
@@ -272,12 +323,14 @@ def set_aside(
     A referral that it opened stays open, one that it closed is opened again: a
     mistake must not leave a woman without her confirmatory test.
     """
-    reading.set_aside_at, reading.set_aside_why = dt.datetime.now(dt.UTC), why
+    reading.set_aside_at, reading.set_aside_why = utc_now(), why
     audit.append(session, "reading.set_aside", reading.id, by)
     for referral in reading.woman.referrals:
         if referral.closing_reading_id == reading.id:
-            referral.closed_at = referral.closing_reading_id = None
-            audit.append(session, "referral.reopen", referral.id, by)
+            reopen(session, referral, by)
+        elif referral.opening_reading_id == reading.id and referral.purpose == Purpose.CARE:
+            # Care was asked for by this laboratory value alone.
+            close(session, referral, ReferralOutcome.MISTAKE, utc_now(), by)
     if reading.visit is not None and reading.source == Source.PHOTO:
         combine_visit(session, reading.visit, combine, subject, by)
 
@@ -315,31 +368,5 @@ def _value_reading(
         band=decision.outcome.value,
         detail={**detail, "decision": decision_json(decision)},
         entered_by=by,
+        entered_at=utc_now(),
     )
-
-
-def _refer(
-    session: Session, woman: Woman, point: Measurement, urgent: bool, by: str | None
-) -> Referral | None:
-    """Open a referral, or bring the open one up to date; None if it is answered already.
-
-    Photos kept on a phone may arrive after the laboratory result they led to.
-    """
-    if any(p.confirmed and p.at > point.at for p in measurements(woman)):
-        return None
-    referral = next((r for r in woman.referrals if r.closed_at is None), None)
-    if referral is None:
-        referral = Referral(opened_at=point.at, opened_by=by, urgent=False)
-        woman.referrals.append(referral)
-        action = "referral.open"
-    else:
-        action = "referral.update"
-    # A later blot may lower the alarm of an open referral in words, never its urgency.
-    referral.urgent = referral.urgent or urgent
-    referral.band = point.outcome.value
-    referral.source = point.source.value
-    referral.hb_g_dl = point.hb_g_dl
-    referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
-    session.flush()
-    audit.append(session, action, referral.id, by, urgent=referral.urgent)
-    return referral

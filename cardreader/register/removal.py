@@ -30,7 +30,9 @@ def remove_woman(session: Session, woman: Woman, by: str | None) -> Removed:
         tuple(reading.photo_file for reading in woman.readings if reading.photo_file),
     )
     for referral in woman.referrals:
-        referral.closing_reading_id = None
+        referral.closing_reading_id = referral.opening_reading_id = None
+    for event in woman.events:
+        event.reading_id = event.referral_id = None
     session.flush()
     audit.append(session, "woman.remove", woman.id, by, readings=len(removed.reading_ids))
     session.delete(woman)

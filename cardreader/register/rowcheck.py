@@ -23,6 +23,7 @@ from sqlalchemy import (
     Integer,
     String,
     Table,
+    and_,
     or_,
     select,
 )
@@ -33,8 +34,13 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.models import (
     Account,
+    BirthOutcome,
+    Event,
+    EventKind,
+    Purpose,
     Reading,
     Referral,
+    ReferralOutcome,
     Regimen,
     Role,
     Source,
@@ -70,10 +76,10 @@ def checked_row(table: Table, row: object) -> dict[str, Any]:
         value = row.get(column.name)
         if value is not None:
             out[column.name] = _value(table, column, value)
-        elif not column.nullable:
-            raise RowError(f"{table.name}.{column.name} is empty")
-        else:
+        elif column.nullable:
             out[column.name] = None
+        else:
+            raise RowError(f"{table.name}.{column.name} is empty")
     return out
 
 
@@ -168,6 +174,10 @@ _WORDS: tuple[tuple[InstrumentedAttribute[Any], Callable[[Any], Any]], ...] = (
     (Reading.refusal, Reason),
     (Referral.band, Outcome),
     (Referral.source, Source),
+    (Referral.purpose, Purpose),
+    (Referral.outcome, ReferralOutcome),
+    (Woman.birth_outcome, BirthOutcome),
+    (Event.kind, EventKind),
     (Treatment.regimen, Regimen),
 )
 
@@ -189,3 +199,8 @@ def check_meaning(session: Session) -> None:
         odd = select(value).where(value.is_not(None), or_(band.is_(None), value <= 0))
         if session.scalars(odd).first() is not None:
             raise RowError(f"{value} holds a value without an outcome, or no value")
+    # A referral without a value is for a photo that was not read, and for nothing else.
+    hb, unread = Referral.hb_g_dl, Referral.band == Outcome.NOT_READ.value
+    amiss = or_(and_(hb.is_(None), ~unread), and_(hb.is_not(None), unread))
+    if session.scalars(select(Referral.id).where(amiss)).first() is not None:
+        raise RowError("referral.hb_g_dl is empty, or isn't, where it may not be")

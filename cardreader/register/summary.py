@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeVar
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -13,7 +16,23 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register.history import counts
 from cardreader.register.lists import ListName, list_counts, open_rows
-from cardreader.register.models import Reading, Referral, Source, Visit, Woman
+from cardreader.register.models import (
+    BirthOutcome,
+    Event,
+    EventKind,
+    Purpose,
+    Reading,
+    Referral,
+    ReferralOutcome,
+    Source,
+    Visit,
+    Woman,
+    local_day,
+)
+from cardreader.register.referrals import TELLABLE
+from cardreader.register.women import Closing
+
+Choice = TypeVar("Choice", bound=StrEnum)
 
 
 @dataclass(frozen=True)
@@ -26,13 +45,32 @@ class LotUse:
 
 
 @dataclass(frozen=True)
+class ReferralCounts:
+    """Referrals of one month.
+
+    ``opened`` and ``urgent`` are those for a test, ``unread`` of them after a photo that
+    could not be read; what was a mistake, or was read after all, doesn't count.
+    ``for_care`` follow a severe laboratory value. ``answered`` ended with a value;
+    ``told`` counts what else became of them. ``missing`` were opened in the month or
+    before, are older than the rules allow, and have no value.
+    """
+
+    opened: int
+    urgent: int
+    unread: int
+    for_care: int
+    answered: int
+    told: tuple[tuple[ReferralOutcome, int], ...]
+    missing: int
+
+
+@dataclass(frozen=True)
 class Summary:
     """Counts of one calendar month, and of the lists as they stand today.
 
-    ``refusal_rate`` is the share of photos refused, None without photos.
-    ``missing_confirmations`` are referrals of the month or before, older than the
-    rules allow, without a laboratory result. ``outcomes`` counts visits by the
-    combined result of their photos.
+    ``refusal_rate`` is the share of photos refused, None without photos. ``outcomes``
+    counts visits by the combined result of their photos. ``tested_after_birth`` counts
+    women with a value in the month from a day after their birth.
     """
 
     month: dt.date
@@ -45,10 +83,14 @@ class Summary:
     outcomes: tuple[tuple[Outcome, int], ...]
     tube_readings: int
     lab_results: int
-    referrals_opened: int
-    referrals_urgent: int
-    referrals_closed: int
-    missing_confirmations: int
+    referrals: ReferralCounts
+    births: tuple[tuple[BirthOutcome, int], ...]
+    tested_after_birth: int
+    closed: tuple[tuple[Closing, int], ...]
+    reopened: int
+    arrived: int
+    women_given_tablets: int
+    tablets_given: int
     lots: tuple[LotUse, ...]
     lists: tuple[tuple[ListName, int], ...]
 
@@ -72,10 +114,10 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
     refused = [r for r in photos if r.refusal is not None]
     visits = session.scalars(select(Visit).where(Visit.on >= first, Visit.on < after)).all()
     outcomes = Counter(Outcome(v.band) for v in visits if v.band is not None)
-    opened = session.scalars(
-        select(Referral).where(Referral.opened_at >= start, Referral.opened_at < end)
+    events = session.scalars(
+        select(Event).where(Event.on >= first, Event.on < after, Event.set_aside_at.is_(None))
     ).all()
-    late = min(end, _midnight(today) - dt.timedelta(days=rules.confirmation_days))
+    tablets = [e for e in events if e.kind == EventKind.TABLETS_GIVEN]
     rows = open_rows(session, rules)
     return Summary(
         month=first,
@@ -88,18 +130,73 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
         outcomes=tuple((o, outcomes[o]) for o in Outcome if o is not Outcome.NOT_READ),
         tube_readings=sum(r.source == Source.TUBE and counts(r) for r in readings),
         lab_results=sum(r.source == Source.LAB and counts(r) for r in readings),
-        referrals_opened=len(opened),
-        referrals_urgent=sum(r.urgent for r in opened),
-        referrals_closed=_count(session, Referral.closed_at, start, end),
-        missing_confirmations=session.scalar(
-            select(func.count())
-            .select_from(Referral)
-            .where(Referral.closed_at.is_(None), Referral.opened_at < late)
-        )
-        or 0,
+        referrals=_referrals(session, start, end, _midnight(today), events, rules),
+        births=_chosen(events, EventKind.BIRTH, BirthOutcome),
+        tested_after_birth=len({r.woman_id for r in readings if _is_after_birth(r)}),
+        closed=_chosen(events, EventKind.CLOSED, Closing),
+        reopened=_kinds(events, EventKind.REOPENED, EventKind.READ_WHILE_CLOSED),
+        arrived=_kinds(events, EventKind.ARRIVED),
+        women_given_tablets=len({e.woman_id for e in tablets}),
+        tablets_given=sum(e.amount or 0 for e in tablets),
         lots=_lots(photos),
         lists=tuple(list_counts(rows, today).items()),
     )
+
+
+def _referrals(
+    session: Session,
+    start: dt.datetime,
+    end: dt.datetime,
+    today: dt.datetime,
+    events: Sequence[Event],
+    rules: FollowUpRules,
+) -> ReferralCounts:
+    opened = [
+        r
+        for r in session.scalars(
+            select(Referral).where(Referral.opened_at >= start, Referral.opened_at < end)
+        )
+        if r.outcome not in (ReferralOutcome.READ, ReferralOutcome.MISTAKE)
+    ]
+    tests = [r for r in opened if r.purpose == Purpose.TEST]
+    late = min(end, today - dt.timedelta(days=rules.confirmation_days))
+    answered = select(func.count()).where(
+        Referral.outcome == ReferralOutcome.RESULT.value,
+        Referral.closed_at >= start,
+        Referral.closed_at < end,
+    )
+    missing = select(func.count()).where(
+        Referral.purpose == Purpose.TEST.value,
+        Referral.closed_at.is_(None),
+        Referral.opened_at < late,
+    )
+    told = dict(_chosen(events, EventKind.REFERRAL, ReferralOutcome))
+    return ReferralCounts(
+        opened=len(tests),
+        urgent=sum(r.urgent for r in tests),
+        unread=sum(r.band == Outcome.NOT_READ for r in tests),
+        for_care=len(opened) - len(tests),
+        answered=session.scalar(answered) or 0,
+        told=tuple((outcome, told[outcome]) for outcome in TELLABLE),
+        missing=session.scalar(missing) or 0,
+    )
+
+
+def _chosen(
+    events: Sequence[Event], kind: EventKind, choices: type[Choice]
+) -> tuple[tuple[Choice, int], ...]:
+    """How often each choice was noted, in their own order."""
+    counted = Counter(e.choice for e in events if e.kind == kind)
+    return tuple((choice, counted[choice.value]) for choice in choices)
+
+
+def _kinds(events: Sequence[Event], *kinds: EventKind) -> int:
+    return sum(e.kind in kinds for e in events)
+
+
+def _is_after_birth(reading: Reading) -> bool:
+    birth = reading.woman.birth_on
+    return counts(reading) and birth is not None and local_day(reading.taken_at) > birth
 
 
 def _lots(photos: list[Reading]) -> tuple[LotUse, ...]:

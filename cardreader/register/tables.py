@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.protocol import Protocol
 from cardreader.register.confirmations import confirmations
+from cardreader.register.doubt import DoubtfulError
 from cardreader.register.models import Reading, Woman, local_day
 from cardreader.register.recording import on_day, record_lab, subject_of
 from cardreader.register.women import find_woman
@@ -145,18 +146,13 @@ def import_lab(
             continue
         key = _row_key(woman, on, value, method, place)
         before = len(woman.readings)
-        record_lab(
-            session,
-            woman,
-            key,
-            value,
-            method,
-            place,
-            on_day(on, today),
-            by,
-            protocol,
-            subject_of(woman, on, elevation_m),
-        )
+        subject = subject_of(woman, on, elevation_m)
+        entry = (key, value, method, place, on_day(on, today), by, protocol, subject)
+        try:
+            record_lab(session, woman, *entry)
+        except DoubtfulError:
+            problems.append(RowProblem(line, "hb_g_dl", "far from her reading: enter it by hand"))
+            continue
         if len(woman.readings) > before:
             entered += 1
         else:

@@ -22,6 +22,8 @@ class Closing(StrEnum):
 
     DELIVERED = "delivered"
     MOVED = "moved"
+    TRANSFERRED = "transferred"
+    DIED = "died"
     OTHER = "other"
 
 
@@ -75,14 +77,6 @@ def set_gestation(session: Session, woman: Woman, weeks: int, on: dt.date, by: s
     """Note the weeks of gestation as told on a day."""
     woman.gestation_weeks, woman.gestation_on = weeks, on
     audit.append(session, "woman.gestation", woman.id, by)
-
-
-def close_woman(
-    session: Session, woman: Woman, reason: Closing, on: dt.date, by: str | None
-) -> None:
-    """Take a woman off the lists; her record stays."""
-    woman.closed_on, woman.closed_reason = on, Closing(reason).value
-    audit.append(session, "woman.close", woman.id, by, reason=woman.closed_reason)
 
 
 def start_treatment(

@@ -302,12 +302,17 @@ def headline_lines(decision: Decision) -> list[str]:
 
 def chance(probability: float) -> str:
     """A probability in words that hide neither a small nor a great one: "3 in 100"."""
-    hundredths = round(100 * probability)
-    if hundredths < 1:
+    n = hundredths(probability)
+    if n < 1:
         return "under 1 in 100"
-    if hundredths > 99:
+    if n > 99:
         return "over 99 in 100"
-    return f"{hundredths} in 100"
+    return f"{n} in 100"
+
+
+def hundredths(probability: float) -> int:
+    """How many in a hundred, by the digits that JSON keeps."""
+    return round(100 * rounded(probability))
 
 
 def band_name(band: BandProbability) -> str:
@@ -325,12 +330,21 @@ def number_text(estimate: HbEstimate) -> str:
     return f"Haemoglobin about {estimate.hb_g_dl:.1f} g/dL ({g_l:.0f} g/L)"
 
 
+def interval_ends(low_g_dl: float, high_g_dl: float) -> tuple[float, float]:
+    """The ends as they are shown, to a tenth; rounding widens them, never narrows.
+
+    Worked out from the digits that JSON keeps, so that both say the same.
+    """
+    low, high = (round(rounded(end) * 10, 6) for end in (low_g_dl, high_g_dl))
+    return floor(low) / 10, ceil(high) / 10
+
+
 def interval_text(estimate: HbEstimate) -> str:
-    """The interval in words; rounding widens its ends, never narrows them."""
-    low, high = estimate.interval_g_dl
+    """The interval in words."""
+    low, high = interval_ends(*estimate.interval_g_dl)
     times = 100 * estimate.level
     often = "Nine times in ten" if round(times, 6) == 90 else f"{times:g} times in 100"
-    return f"{often} between {floor(low * 10) / 10:.1f} and {ceil(high * 10) / 10:.1f}"
+    return f"{often} between {low:.1f} and {high:.1f}"
 
 
 def adjusted_text(decision: Decision) -> str:

@@ -16,13 +16,15 @@ from pydantic.json_schema import SkipJsonSchema
 from sqlalchemy.orm import Session
 
 from cardreader.decide.subject import Smoking
+from cardreader.register.doubt import DoubtfulError
 from cardreader.register.lists import ListName, list_rows, open_rows, row_of
-from cardreader.register.models import Reading, Role, Woman
+from cardreader.register.models import Reading, Role, Woman, utc_now
 from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, Visitor, api_csrf
+from cardreader.web.happened import doubt_words
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import gettext, mark
@@ -165,6 +167,9 @@ class LabIn(BaseModel):
     method: str = Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")
     place: str = Field("", max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")
     on: dt.date
+    sure: bool = Field(
+        False, description="Checked, though further from her reading than both errors allow"
+    )
 
 
 @router.get("/session")
@@ -261,9 +266,11 @@ def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) 
     with state.database.write() as session:
         woman = _woman(session, woman_id)
         key, by = body.submission_key, visitor.account_id
-        reading = enter_lab(
-            state, session, woman, key, body.hb_g_dl, body.method, body.place, body.on, by
-        )
+        given = (body.hb_g_dl, body.method, body.place, body.on, by)
+        try:
+            reading = enter_lab(state, session, woman, key, *given, body.sure)
+        except DoubtfulError as doubtful:
+            raise HTTPException(409, doubt_words(doubtful.doubts[0])) from None
         return _reading_out(reading)
 
 
@@ -283,6 +290,10 @@ Weeks = Annotated[int, Field(ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])]
 TakenAt = Annotated[
     dt.datetime | SkipJsonSchema[None],
     Form(description="When it was taken; taken as UTC without a zone"),
+]
+SentAt = Annotated[
+    dt.datetime | SkipJsonSchema[None],
+    Form(description="What the clock that gave taken_at shows as this is sent"),
 ]
 SameBlot = Annotated[bool, Form(description="The blot of the photo before, photographed again")]
 KnownPhoto = Annotated[
@@ -306,13 +317,15 @@ def post_visit_photo(
     taken_at: TakenAt = None,
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
+    sent_at: SentAt = None,
 ) -> JSONResponse:
     """Read a photo and enter it for an open visit.
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
     target = ForVisit(visit_id)
-    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot, known_photo)
+    times = (taken_at, sent_at)
+    return _take(request, visitor, target, photo, submission_key, times, same_blot, known_photo)
 
 
 @router.post(
@@ -333,13 +346,15 @@ def post_photo(
     taken_at: TakenAt = None,
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
+    sent_at: SentAt = None,
 ) -> JSONResponse:
     """Read a photo taken out of reach: for a woman's code, who is added if not there.
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
     target = ForCode(code, visit_number, gestation_weeks)
-    return _take(request, visitor, target, photo, submission_key, taken_at, same_blot, known_photo)
+    times = (taken_at, sent_at)
+    return _take(request, visitor, target, photo, submission_key, times, same_blot, known_photo)
 
 
 def _take(
@@ -348,23 +363,23 @@ def _take(
     target: ForVisit | ForCode,
     photo: UploadFile,
     key: str,
-    taken_at: dt.datetime | None,
+    times: tuple[dt.datetime | None, dt.datetime | None],
     same_blot: bool,
     known_photo: bool,
 ) -> JSONResponse:
     state: State = request.app.state.shared
-    if taken_at is not None and taken_at.tzinfo is None:
-        taken_at = taken_at.replace(tzinfo=dt.UTC)
+    told, sent = (None if at is None else _aware(at) for at in times)
     try:
         taken = take_photo(
             state,
             target,
             key,
             photo.file.read(),
-            taken_at,
+            told,
             visitor.account_id,
             same_blot,
             known_photo,
+            sent,
         )
     except KnownPhotoError as known:
         question = {"detail": known_photo_words(known), "ask": "known_photo"}
@@ -385,6 +400,13 @@ def get_reading(request: Request, visitor: Carer, reading_id: RecordId) -> Readi
         if reading is None:
             raise HTTPException(404, mark("No such reading."))
         return _reading_out(reading)
+
+
+def _aware(at: dt.datetime) -> dt.datetime:
+    """A time with its zone; one without is taken as UTC, one at the world's ends as unknown."""
+    if not dt.datetime(1970, 1, 2) <= at.replace(tzinfo=None) <= dt.datetime(2199, 1, 1):
+        return utc_now()
+    return at.replace(tzinfo=dt.UTC) if at.tzinfo is None else at.astimezone(dt.UTC)
 
 
 def _woman(session: Session, woman_id: str) -> Woman:

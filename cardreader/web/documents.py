@@ -26,9 +26,11 @@ from reportlab.platypus import (
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.models import Referral, Source
+from cardreader.register.models import Purpose, Referral, Source
+from cardreader.register.referrals import by_hand
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
+from cardreader.web.bandwords import high_end, low_end
 from cardreader.web.texts import gettext as _
 
 _BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10.5, leading=14.5)
@@ -53,11 +55,12 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
     woman = referral.woman
     outcome = Outcome(referral.band)
     weeks = woman.gestation_at(referral.opened_at.astimezone().date())
+    read_by = "-" if by_hand(referral) else _(words.SOURCES[Source(referral.source)])
     facts = [
         (_("Woman's code"), woman.code),
         (_("Weeks of pregnancy"), _("not known") if weeks is None else str(weeks)),
         (_("Read on"), texts.moment(referral.opened_at)),
-        (_("Read by"), _(words.SOURCES[Source(referral.source)])),
+        (_("Read by"), read_by),
         (_("Haemoglobin"), _hb(referral)),
         (_("Judged by"), protocol_title),
         (_("Sent from"), place or "-"),
@@ -69,20 +72,23 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
         (_("Treatment given"), ""),
         (_("Signature"), ""),
     ]
-    urgent = [_para(_(TEXT[Statement.REFER_NOW]), _LOUD)] if referral.urgent else []
+    care = referral.purpose == Purpose.CARE
+    title = _("Referral for care") if care else _("Referral for a haemoglobin test")
+    confirm = [] if care else [_para(_(TEXT[Statement.CONFIRM_AT_FACILITY]), _BODY)]
+    screening = [] if care else [_para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL)]
     return _build(
         A5,
         _("Referral slip"),
         [
-            _para(_("Referral for a haemoglobin test"), _TITLE),
+            _para(title, _TITLE),
             _rule(),
-            *urgent,
+            *_alarm(referral, outcome),
             _para(_headline(referral, outcome), _LOUD),
-            _para(_(TEXT[Statement.CONFIRM_AT_FACILITY]), _BODY),
+            *confirm,
             Spacer(1, 2 * mm),
             _table(facts, 45 * mm),
             Spacer(1, 3 * mm),
-            _para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL),
+            *screening,
             _para(_(TEXT[Statement.LOCAL_PROTOCOL]), _SMALL),
             _para(_("To be filled in by the facility and sent back"), _HEAD),
             _table(answer, 60 * mm, row_height=9 * mm, boxed=True),
@@ -90,12 +96,19 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
     )
 
 
+def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:
+    if not referral.urgent:
+        return []
+    pale = outcome is Outcome.NOT_READ and referral.opening_reading_id is not None
+    return [_para(_(TEXT[Statement.PALE_BLOT if pale else Statement.REFER_NOW]), _LOUD)]
+
+
 def summary_pdf(summary: Summary, place: str) -> bytes:
     """The monthly summary on A4."""
     title = _("Monthly summary: %(month)s") % {"month": texts.month(summary.month)}
     parts: list[Flowable] = [_para(title, _TITLE), _para(place or "-", _BODY), _rule()]
     for heading, rows in summary_rows(summary):
-        parts += [_para(heading, _HEAD), _table(rows, 90 * mm, row_height=None)]
+        parts += [_para(heading, _HEAD), _table(rows, 110 * mm, style=_SMALL)]
     parts += [
         Spacer(1, 4 * mm),
         _para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL),
@@ -106,6 +119,7 @@ def summary_pdf(summary: Summary, place: str) -> bytes:
 
 def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:
     """The summary as headings with named counts: one order for page, PDF and CSV."""
+    sent = summary.referrals
     rate = "-" if summary.refusal_rate is None else texts.percent(summary.refusal_rate)
     return [
         (
@@ -125,10 +139,35 @@ def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:
         (
             _("Referrals"),
             [
-                (_("Opened"), str(summary.referrals_opened)),
-                (_("of these urgent"), str(summary.referrals_urgent)),
-                (_("Closed by a laboratory result"), str(summary.referrals_closed)),
-                (_("Confirmation missing"), str(summary.missing_confirmations)),
+                (_("Opened for a test"), str(sent.opened)),
+                (_("of these urgent"), str(sent.urgent)),
+                (_("of these after a photo that was not read"), str(sent.unread)),
+                (_("Opened for care after a severe laboratory result"), str(sent.for_care)),
+                (_("Closed by a laboratory result"), str(sent.answered)),
+                *((_(words.REFERRAL_OUTCOMES[outcome]), str(n)) for outcome, n in sent.told),
+                (_("Confirmation missing"), str(sent.missing)),
+            ],
+        ),
+        (
+            _("Births"),
+            [
+                *((_(words.BIRTHS[outcome]), str(n)) for outcome, n in summary.births),
+                (_("Women tested after their birth"), str(summary.tested_after_birth)),
+            ],
+        ),
+        (
+            _("Iron-folic acid"),
+            [
+                (_("Women given tablets"), str(summary.women_given_tablets)),
+                (_("Tablets given"), str(summary.tablets_given)),
+            ],
+        ),
+        (
+            _("Records closed and opened"),
+            [
+                *((_(words.CLOSINGS[reason]), str(n)) for reason, n in summary.closed),
+                (_("Came from another place"), str(summary.arrived)),
+                (_("Opened again"), str(summary.reopened)),
             ],
         ),
         (
@@ -156,6 +195,12 @@ def refusal_words(reason: str) -> str:
 
 
 def _headline(referral: Referral, outcome: Outcome) -> str:
+    if outcome is Outcome.NOT_READ:
+        if by_hand(referral):
+            return _("Please test her blood: she was sent without a reading.")
+        return _("The photo of her blot could not be read.")
+    if referral.purpose == Purpose.CARE:
+        return _("Severe anaemia, confirmed by a laboratory.")
     if outcome is Outcome.UNCERTAIN:
         code = Statement.MAY_BE_SEVERE if referral.urgent else Statement.MAY_BE_ANAEMIC
         return _(TEXT[code])
@@ -163,13 +208,15 @@ def _headline(referral: Referral, outcome: Outcome) -> str:
 
 
 def _hb(referral: Referral) -> str:
+    if referral.hb_g_dl is None:
+        return _("not read")
     value = _("%(hb)s g/dL") % {"hb": texts.number(referral.hb_g_dl)}
     if referral.low_g_dl is None or referral.high_g_dl is None:
         return value
     return _("%(value)s (90 %% interval %(low)s to %(high)s)") % {
         "value": value,
-        "low": texts.number(referral.low_g_dl),
-        "high": texts.number(referral.high_g_dl),
+        "low": low_end(referral.low_g_dl),
+        "high": high_end(referral.high_g_dl),
     }
 
 
@@ -187,10 +234,11 @@ def _table(
     first_width: float,
     row_height: float | None = None,
     boxed: bool = False,
+    style: ParagraphStyle = _BODY,
 ) -> Flowable:
     if not rows:
         return _para("-", _BODY)
-    cells = [[_para(name, _BODY), _para(value, _BODY)] for name, value in rows]
+    cells = [[_para(name, style), _para(value, style)] for name, value in rows]
     table = Table(
         cells, colWidths=[first_width, None], rowHeights=[row_height] * len(rows), hAlign="LEFT"
     )

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from cardreader.register.models import Reading, Visit, Woman, utc_now
+from cardreader.register.models import Reading, Visit, Woman, local_day, utc_now
+from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostrip import NotStrippedError, stripped
 from cardreader.register.recording import (
     KeyReusedError,
@@ -20,9 +21,6 @@ from cardreader.register.recording import (
 from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.state import State
-
-OLDEST = dt.timedelta(days=60)
-"""A photo kept longer on a phone than this is taken for one with a wrong clock."""
 
 
 class UnknownVisitError(LookupError):
@@ -59,12 +57,16 @@ def take_photo(
     target: ForVisit | ForCode,
     key: str,
     data: bytes,
-    taken_at: dt.datetime | None,
+    told: dt.datetime | None,
     by: str,
     same_blot: bool = False,
     known_photo: bool = False,
+    sent: dt.datetime | None = None,
 ) -> Taken:
     """Read a photo and enter it once.
+
+    ``told``: when it was taken by the phone's clock, None for now; ``sent``: what that
+    clock showed when it sent. The server's clock rules where it knows.
 
     Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none; and
     KnownPhotoError for a file entered under another visit, unless ``known_photo`` says
@@ -74,9 +76,9 @@ def take_photo(
     sha256 = hashlib.sha256(data).hexdigest()
     if (earlier := _replay(state, key, sha256)) is not None:
         return earlier
-    at = _plausible(taken_at)
+    now = utc_now()
     with state.database.write() as session:
-        visit = _visit(session, target, at, by)
+        visit, taken = _visit_and_time(session, target, told, sent, now, by)
         visit_id = visit.id
         if not known_photo:
             ask_if_known(session, sha256, visit_id)
@@ -96,7 +98,7 @@ def take_photo(
                 visit,
                 key,
                 result.facts,
-                at,
+                taken,
                 by,
                 state.reader.combine,
                 subject,
@@ -126,24 +128,25 @@ def _replay(state: State, key: str, sha256: str) -> Taken | None:
         return Taken(reading.id, reading.visit_id, replayed=True)
 
 
-def _plausible(taken_at: dt.datetime | None) -> dt.datetime:
-    now = utc_now()
-    if taken_at is None or not now - OLDEST <= taken_at <= now + dt.timedelta(minutes=10):
-        return now
-    return taken_at
-
-
-def _visit(session: Session, target: ForVisit | ForCode, at: dt.datetime, by: str) -> Visit:
+def _visit_and_time(
+    session: Session,
+    target: ForVisit | ForCode,
+    told: dt.datetime | None,
+    sent: dt.datetime | None,
+    now: dt.datetime,
+    by: str,
+) -> tuple[Visit, TakenAt]:
     if isinstance(target, ForVisit):
         visit = session.get(Visit, target.visit_id)
         if visit is None:
             raise UnknownVisitError(target.visit_id)
-        return visit
-    day = at.astimezone().date()
+        return visit, taken_at(told, sent, now, visit.opened_at)
+    taken = taken_at(told, sent, now)
+    day = local_day(taken.at)
     woman: Woman = find_woman(session, target.code) or add_woman(
         session, target.code, target.gestation_weeks, day, by
     )
-    return open_visit(session, woman, target.visit_number, day, by)
+    return open_visit(session, woman, target.visit_number, day, by), taken
 
 
 def _keep(state: State, data: bytes) -> str | None:

@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from cardreader.register.models import Role
-from cardreader.web import texts
+from cardreader.web import bandwords, texts
 from cardreader.web.texts import mark
 from cardreader.web.words import SCHEMES
 
@@ -23,6 +23,7 @@ NOTICES = {
     "saved": mark("Saved."),
     "entered": mark("Entered."),
     "signed-out": mark("You are signed out."),
+    "undone": mark("Taken back. It no longer counts."),
     "removed": mark("Her record is deleted."),
     "set-aside": mark("Set aside. It no longer counts."),
     "password": mark("The password is changed. Sign in again."),
@@ -48,6 +49,8 @@ def environment() -> Environment:
         moment=texts.moment,
         percent=texts.percent,
         month=texts.month,
+        low_end=bandwords.low_end,
+        high_end=bandwords.high_end,
         # For words that Python holds: looked up, not marked, at the place of use.
         translated=texts.gettext,
     )

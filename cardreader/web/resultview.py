@@ -14,7 +14,9 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.history import may_be_severe
 from cardreader.register.models import Reading, Source
-from cardreader.register.recording import blots_of
+from cardreader.register.recording import blots_of, subject_of
+from cardreader.web.bandwords import chances
+from cardreader.web.happened import clock_words
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
 from cardreader.web.state import State
 from cardreader.web.words import outcome_words
@@ -25,6 +27,7 @@ class ResultView:
     """All that is said of one result; texts are English, translated where shown.
 
     ``blots`` is how many blots made the result, ``alone_g_dl`` what this one said.
+    ``chances`` and ``clock`` are in the visitor's language already.
     """
 
     outcome: Outcome
@@ -44,6 +47,9 @@ class ResultView:
     blots: int = 0
     alone_g_dl: float | None = None
     scale: ScaleView | None = None
+    band: str | None = None
+    chances: tuple[tuple[str, str], ...] = ()
+    clock: str = ""
 
     @property
     def screening(self) -> bool:
@@ -67,7 +73,9 @@ def result_view(reading: Reading, state: State) -> ResultView:
         blots = len(blots_of(visit))
     decision = shown["decision"]
     outcome = Outcome(decision["outcome"])
-    weeks = reading.woman.gestation_at(reading.taken_at.astimezone().date())
+    day = reading.taken_at.astimezone().date()
+    weeks = reading.woman.gestation_at(day)
+    rules = state.reader.rules.for_subject(subject_of(reading.woman, day, None))
     assert hb is not None
     return ResultView(
         outcome=outcome,
@@ -77,7 +85,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
         hb_g_dl=hb,
         low_g_dl=low,
         high_g_dl=high,
-        actions=() if source is Source.LAB else _texts(decision["actions"]),
+        actions=_actions(decision, source),
         usual_care=_texts(decision["usual_care"]),
         cautions=_cautions(decision, source),
         notes=(*_disagreement(shown), *_texts(decision["notes"]), *_basis(shown)),
@@ -88,8 +96,11 @@ def result_view(reading: Reading, state: State) -> ResultView:
             hb,
             hb if low is None else low,
             hb if high is None else high,
-            limits_of(state.reader.rules, weeks),
+            limits_of(rules, weeks),
         ),
+        band=_band(decision),
+        chances=() if source is Source.LAB else tuple(chances(decision)),
+        clock=clock_words(reading),
     )
 
 
@@ -104,6 +115,7 @@ def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
         cautions=_cautions(decision, Source.PHOTO),
         advice=ADVICE[Reason(reading.refusal or "")],
         reason=reading.refusal,
+        clock=clock_words(reading),
         detail=detail["refusal"]["detail"] or None,
     )
 
@@ -112,6 +124,21 @@ def _combined(reading: Reading) -> dict[str, Any] | None:
     if reading.source != Source.PHOTO or reading.set_aside_at is not None:
         return None
     return None if reading.visit is None else reading.visit.result
+
+
+def _actions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:
+    """What to do now; a laboratory value needs no confirming, all else is the same."""
+    codes = decision["actions"]
+    if source is Source.LAB:
+        codes = [code for code in codes if code["code"] in (Statement.REFER_NOW,)]
+    return _texts(codes)
+
+
+def _band(decision: dict[str, Any]) -> str | None:
+    """Title of the band that an anaemic headline names, as the command line does."""
+    if decision["headline"]["code"] != Statement.ANAEMIC or decision["band"] is None:
+        return None
+    return next(band["title"] for band in decision["bands"] if band["id"] == decision["band"])
 
 
 def _headline(decision: dict[str, Any], outcome: Outcome, source: Source) -> str:

@@ -44,13 +44,17 @@ def enter_lab(
     place: str,
     on: dt.date,
     by: str,
+    sure: bool = False,
 ) -> Reading:
-    """Enter a laboratory result of a day; it closes her open referral."""
+    """Enter a laboratory result of a day; it closes her open referral.
+
+    DoubtfulError when it is asked about first, unless ``sure``.
+    """
     today = state.today()
     if not may_be_dated(on, today):
         raise ValueError(f"a result of {on} can't be entered on {today}")
     subject = subject_of(woman, on, state.settings.elevation_m)
     rules = state.reader.rules
     return record_lab(
-        session, woman, key, hb_g_dl, method, place, on_day(on, today), by, rules, subject
+        session, woman, key, hb_g_dl, method, place, on_day(on, today), by, rules, subject, sure
     )

@@ -8,7 +8,14 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.history import decision_of, may_be_severe
 from cardreader.register.lists import ListName
-from cardreader.register.models import Reading, Regimen, Role, Source
+from cardreader.register.models import (
+    BirthOutcome,
+    Reading,
+    ReferralOutcome,
+    Regimen,
+    Role,
+    Source,
+)
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.women import Closing
 from cardreader.web import texts
@@ -65,9 +72,28 @@ REGIMENS = {
 }
 
 CLOSINGS = {
-    Closing.DELIVERED: mark("Delivered"),
+    Closing.DELIVERED: mark("Delivered, and care after the birth is over"),
     Closing.MOVED: mark("Moved away"),
+    Closing.TRANSFERRED: mark("Followed at another place from now on"),
+    Closing.DIED: mark("She died"),
     Closing.OTHER: mark("Other"),
+}
+
+REFERRAL_OUTCOMES = {
+    ReferralOutcome.RESULT: mark("Laboratory result"),
+    ReferralOutcome.READ: mark("The next photo could be read"),
+    ReferralOutcome.MISTAKE: mark("A mistake"),
+    ReferralOutcome.WENT: mark("She went, no value has come back"),
+    ReferralOutcome.REFUSED: mark("She did not want to go"),
+    ReferralOutcome.NO_LABORATORY: mark("No laboratory test was to be had"),
+    ReferralOutcome.DIED: mark("She died"),
+}
+
+BIRTHS = {
+    BirthOutcome.LIVE: mark("Live birth"),
+    BirthOutcome.STILLBIRTH: mark("Stillbirth"),
+    BirthOutcome.LOSS: mark("Pregnancy lost early"),
+    BirthOutcome.NOT_KNOWN: mark("Outcome not known"),
 }
 
 SMOKING = {

@@ -30,6 +30,7 @@ from cardreader.register import accounts, audit, backup, fhir, tables
 from cardreader.register.database import Database, RegisterError, sqlite_url
 from cardreader.register.lists import open_rows
 from cardreader.register.models import Reading, Regimen, Role, utc_now
+from cardreader.register.phoneclock import TakenAt
 from cardreader.register.photostore import PhotoStore, PhotoStoreError, open_store, read_key
 from cardreader.register.recording import (
     LAB_LIMITS_G_DL,
@@ -132,7 +133,7 @@ def _fill(database: Database, store: PhotoStore) -> None:
             visit = open_visit(session, woman, 1, now.date(), account.id)
             start_treatment(session, woman, Regimen.TREATMENT, now.date(), account.id)
             record_photo(
-                session, visit, "photo-key-1", _facts("0" * 64), now, account.id,
+                session, visit, "photo-key-1", _facts("0" * 64), TakenAt(now), account.id,
                 lambda details, _subject, _pale: _facts("0" * 64), Subject(), store.put(PHOTO),
             )  # fmt: skip
             record_lab(

@@ -12,6 +12,7 @@ from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import recording, women
 from cardreader.register.models import utc_now
+from cardreader.register.phoneclock import TakenAt
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.report import decision_json
 
@@ -68,13 +69,14 @@ def photo(session, woman, given: PhotoFacts, days_ago: float = 0, key: str = "",
     at = utc_now() - dt.timedelta(days=days_ago)
     visit = recording.open_visit(session, woman, number, at.astimezone().date(), None)
     key = key or f"photo-{woman.code}-{len(woman.readings)}"
-    return recording.record_photo(session, visit, key, given, at, None, combine, NOBODY)
+    return recording.record_photo(session, visit, key, given, TakenAt(at), None, combine, NOBODY)
 
 
-def lab(session, woman, hb_g_dl: float, days_ago: float = 0, key: str = ""):
+def lab(session, woman, hb_g_dl: float, days_ago: float = 0, key: str = "", sure: bool = False):
     """A laboratory result some days ago."""
     at = utc_now() - dt.timedelta(days=days_ago)
     key = key or f"lab-{woman.code}-{len(woman.readings)}"
     return recording.record_lab(
-        session, woman, key, hb_g_dl, "Cell counter", "Invented Clinic", at, None, PROTOCOL, NOBODY
+        *(session, woman, key, hb_g_dl, "Cell counter", "Invented Clinic", at, None),
+        *(PROTOCOL, NOBODY, sure),
     )

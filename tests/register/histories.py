@@ -2,15 +2,30 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 
-from builders import NOBODY, add_woman, combine, facts, lab, photo, refused
+from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from hypothesis import strategies as st
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from cardreader.register import recording, women
-from cardreader.register.models import Reading, Regimen, Woman, local_day, utc_now
+from cardreader.register import closing, recording, women
+from cardreader.register.births import note_birth
+from cardreader.register.models import (
+    BirthOutcome,
+    Event,
+    Reading,
+    ReferralOutcome,
+    Regimen,
+    Woman,
+    local_day,
+    utc_now,
+)
+from cardreader.register.phoneclock import taken_at
+from cardreader.register.referrals import TELLABLE, open_referrals, tell_outcome
+from cardreader.register.tablets import give_tablets
+from cardreader.register.undoing import UNDOABLE, undo_event
 
 CODES = ("KX-1", "KX-2", "KX-3")
 Step = Callable[[Session], object]
@@ -34,7 +49,7 @@ def _refused(code: str, reason: str, days_ago: int) -> Step:
 
 
 def _lab(code: str, hb_g_dl: float, days_ago: int) -> Step:
-    return lambda s: lab(s, _woman(s, code), hb_g_dl, days_ago)
+    return lambda s: lab(s, _woman(s, code), hb_g_dl, days_ago, sure=True)
 
 
 def _set_aside(nth: int) -> Step:
@@ -51,7 +66,61 @@ def _treat(code: str, regimen: Regimen) -> Step:
 
 
 def _close(code: str, reason: women.Closing) -> Step:
-    return lambda s: women.close_woman(s, _woman(s, code), reason, local_day(utc_now()), None)
+    return lambda s: closing.close_woman(
+        s, _woman(s, code), reason, local_day(utc_now()), None, "gone", sure=True
+    )
+
+
+def _reopen(code: str) -> Step:
+    def step(session: Session) -> None:
+        woman = _woman(session, code)
+        if woman.closed_on is not None:
+            closing.reopen_woman(session, woman, local_day(utc_now()), None)
+
+    return step
+
+
+def _outcome(code: str, outcome: ReferralOutcome) -> Step:
+    def step(session: Session) -> None:
+        for referral in open_referrals(_woman(session, code))[:1]:
+            tell_outcome(
+                session, referral, outcome, local_day(utc_now()), None, PROTOCOL.follow_up, "said"
+            )
+
+    return step
+
+
+def _birth(code: str, outcome: BirthOutcome) -> Step:
+    return lambda s: note_birth(s, _woman(s, code), outcome, local_day(utc_now()), None)
+
+
+def _tablets(code: str, amount: int) -> Step:
+    return lambda s: give_tablets(s, _woman(s, code), amount, local_day(utc_now()), None)
+
+
+def _undo(nth: int) -> Step:
+    def step(session: Session) -> None:
+        events = session.scalars(select(Event).where(Event.set_aside_at.is_(None))).all()
+        undoable = [event for event in events if event.kind in UNDOABLE]
+        if undoable:
+            undo_event(session, undoable[nth % len(undoable)], None)
+
+    return step
+
+
+def _late_photo(code: str, hb_g_dl: float, days_slow: int) -> Step:
+    """A photo by a phone whose clock is some days slow."""
+
+    def step(session: Session) -> None:
+        woman, now = _woman(session, code), utc_now()
+        visit = recording.open_visit(session, woman, 1, local_day(now), None)
+        slow = now - dt.timedelta(days=days_slow)
+        recording.record_photo(
+            *(session, visit, f"late-{woman.code}-{len(woman.readings)}", facts(hb_g_dl)),
+            *(taken_at(slow, slow if days_slow % 2 else None, now), None, combine, NOBODY),
+        )
+
+    return step
 
 
 _codes = st.sampled_from(CODES)
@@ -66,5 +135,11 @@ steps = st.one_of(
     st.builds(_set_aside, st.integers(0, 9)),
     st.builds(_treat, _codes, st.sampled_from(Regimen)),
     st.builds(_close, _codes, st.sampled_from(women.Closing)),
+    st.builds(_reopen, _codes),
+    st.builds(_outcome, _codes, st.sampled_from(TELLABLE)),
+    st.builds(_birth, _codes, st.sampled_from(BirthOutcome)),
+    st.builds(_tablets, _codes, st.integers(0, 100)),
+    st.builds(_undo, st.integers(0, 9)),
+    st.builds(_late_photo, _codes, _values, _days),
 )
 """One thing that somebody does; each is given a session."""

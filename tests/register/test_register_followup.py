@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register import women
+from cardreader.register import closing, women
 from cardreader.register.followup import DueKind, missing_rise, next_due
 from cardreader.register.history import Measurement, standing
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows, row_of
@@ -120,7 +120,7 @@ def test_lists_over_the_database(database):
         photo(session, severe, facts(5.0), days_ago=45)
         gone = add_woman(session, "KX-3", days_ago=50)
         photo(session, gone, facts(5.0), days_ago=45)
-        women.close_woman(session, gone, women.Closing.MOVED, dt.date.today(), None)
+        closing.close_woman(session, gone, women.Closing.MOVED, dt.date.today(), None, sure=True)
         flat = add_woman(session, "KX-4", days_ago=50)
         photo(session, flat, facts(8.5), days_ago=40)
         women.start_treatment(

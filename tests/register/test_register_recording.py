@@ -13,6 +13,7 @@ from sqlalchemy.exc import DBAPIError, StatementError
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit, recording
 from cardreader.register.models import AuditEntry, Reading, Woman, utc_now
+from cardreader.register.phoneclock import TakenAt
 from cardreader.register.tube import TubeUnit, tube_hb_g_dl
 
 
@@ -158,7 +159,7 @@ def test_the_same_blot_again_is_not_a_second_blot(database):
         photo(session, woman, facts(9.0))
         (visit,) = woman.visits
         recording.record_photo(
-            *(session, visit, "again-key", facts(10.0), utc_now(), None, combine, NOBODY),
+            *(session, visit, "again-key", facts(10.0), TakenAt(utc_now()), None, combine, NOBODY),
             same_blot=True,
         )
         assert visit.hb_g_dl == pytest.approx(10.0)

@@ -16,11 +16,10 @@ LANGUAGES = {"en": "Refer her now to a unit", "fr": "Référez-la tout de suite"
 def text_of(pdf: bytes) -> str:
     document = pypdfium2.PdfDocument(pdf)
     try:
-        assert len(document) == 1
-        page = document[0].get_textpage().get_text_bounded()
+        pages = [page.get_textpage().get_text_bounded() for page in document]
     finally:
         document.close()
-    return page
+    return "\n".join(pages)
 
 
 @pytest.mark.parametrize("language", list(LANGUAGES))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 
 import pytest
@@ -46,6 +47,9 @@ def test_the_same_photo_for_another_woman_is_asked_about(app, worker, first) -> 
 
 def test_a_photo_of_an_earlier_visit_is_asked_about_too(worker, first) -> None:
     woman = worker.get(first).text.split('href="/women/')[1].split('"')[0]
+    with worker.app.state.database.write() as session:
+        for earlier in session.scalars(select(Visit)):
+            earlier.on -= dt.timedelta(days=30)
     visit = worker.open_visit(f"/women/{woman}", 2)
     answer = worker.send_photo(visit, photo(9.0), key="photo-key-703")
     assert answer.status_code == 409

@@ -3,6 +3,7 @@
 from cardreader.web.pages import (
     backup,
     exchange,
+    following,
     home,
     lists,
     looks,
@@ -19,6 +20,7 @@ ROUTERS = (
     signin.router,
     home.router,
     women.router,
+    following.router,
     visits.router,
     readings.router,
     lists.router,

@@ -7,17 +7,21 @@ from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
 from cardreader.register import audit
-from cardreader.register.models import Reading, Role, Source
+from cardreader.register.events import may_undo
+from cardreader.register.models import Reading, Role, Source, utc_now
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import set_aside, subject_of
+from cardreader.register.referrals import open_referrals
 from cardreader.register.samephoto import entered_elsewhere
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.fields import Fields
+from cardreader.web.happened import UNDONE
 from cardreader.web.photos import photo_bytes
 from cardreader.web.render import go, page
 from cardreader.web.resultview import result_view
 from cardreader.web.state import State
 from cardreader.web.steps import WASTE
+from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/readings")
 
@@ -81,6 +85,21 @@ def put_aside(request: Request, visitor: Supervisor, form: Form, reading_id: str
     return go(f"/women/{woman_id}", "set-aside")
 
 
+@router.post("/{reading_id}/undo")
+def undo(request: Request, visitor: Carer, form: Form, reading_id: str) -> Response:
+    """Take back an entry of one's own, within the protocol's minutes."""
+    state: State = request.app.state.shared
+    with state.database.write() as session:
+        reading = _reading(session, reading_id)
+        if not may_undo(reading, visitor.account_id, state.rules, utc_now()):
+            raise HTTPException(403, mark("Only a supervisor can take this back now."))
+        day = reading.taken_at.astimezone().date()
+        subject = subject_of(reading.woman, day, state.settings.elevation_m)
+        set_aside(session, reading, UNDONE, visitor.account_id, state.reader.combine, subject)
+        woman_id = reading.woman_id
+    return go(f"/women/{woman_id}", "undone")
+
+
 def _result_page(
     request: Request, visitor: Visitor, reading: Reading, fields: Fields | None = None
 ) -> Response:
@@ -107,7 +126,10 @@ def _result_page(
         view=result_view(reading, state),
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,
-        referral=next((r for r in woman.referrals if r.closed_at is None), None),
+        referral=next(iter(open_referrals(woman)), None),
+        reopened=any(event.reading_id == reading.id for event in woman.events),
+        may_undo=may_undo(reading, visitor.account_id, state.rules, utc_now()),
+        undo_minutes=state.rules.undo_minutes,
         supervisor=visitor.may(Role.SUPERVISOR),
     )
 

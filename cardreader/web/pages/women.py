@@ -1,33 +1,32 @@
-"""A woman's page, and adding, closing and deleting her; tube and laboratory entries."""
+"""Adding and deleting a woman, opening a visit; tube and laboratory entries."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from collections.abc import Sequence
 
-from fastapi import APIRouter, HTTPException, Request
-from sqlalchemy.orm import Session
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
-from cardreader.register.lists import row_of
-from cardreader.register.models import Regimen, Role, Source, Woman, new_id
+from cardreader.register.doubt import DoubtfulError
+from cardreader.register.models import Regimen, Source, Woman, new_id
 from cardreader.register.recording import LAB_LIMITS_G_DL, open_visit
+from cardreader.register.referrals import open_referrals
 from cardreader.register.removal import remove_woman
 from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit
 from cardreader.register.women import (
     GESTATION_WEEKS,
-    Closing,
     add_woman,
-    close_woman,
     find_woman,
     set_gestation,
     start_treatment,
 )
 from cardreader.web import words
-from cardreader.web.access import Carer, Form, Supervisor, Visitor
+from cardreader.web.access import Carer, Form, Supervisor
 from cardreader.web.fields import Fields
-from cardreader.web.plot import history_plot
+from cardreader.web.happened import doubt_words
+from cardreader.web.pages.herpage import find_her, woman_page
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.steps import TUBE_AFTER, TUBE_BEFORE, WASTE
@@ -40,7 +39,9 @@ router = APIRouter(include_in_schema=False, prefix="/women")
 @router.get("/new")
 def new(request: Request, visitor: Carer, code: str = "") -> Response:
     """The form for adding a woman."""
-    return page(request, "woman_new.html", values={"code": code[:24]}, smoking=words.SMOKING)
+    return page(
+        request, "woman_new.html", values={"code": code[:24]}, smoking=words.SMOKING, closed=None
+    )
 
 
 @router.post("/new")
@@ -51,8 +52,15 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
     code = fields.code("code")
     weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
     smoking = fields.choice("smoking", Smoking) if fields.raw("smoking") else None
+    closed = None
     with state.database.write() as session:
-        if code and find_woman(session, code) is not None:
+        known = find_woman(session, code) if code else None
+        if known is not None and known.closed_on is not None:
+            closed = known
+            fields.problems["code"] = _(
+                "This code is in the register, and its record is closed. Open it again below."
+            )
+        elif known is not None:
             fields.problems["code"] = _("This code is in the register already.")
         if not fields.problems:
             woman = add_woman(session, code, weeks, state.today(), visitor.account_id, smoking)
@@ -64,6 +72,7 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
         values=fields.values,
         problems=fields.problems,
         smoking=words.SMOKING,
+        closed=closed,
     )
 
 
@@ -72,7 +81,7 @@ def show(request: Request, visitor: Carer, woman_id: str) -> Response:
     """Her history, her referral and what can be done."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        return _woman_page(request, visitor, _woman(session, woman_id))
+        return woman_page(request, visitor, find_her(session, woman_id))
 
 
 @router.post("/{woman_id}/visits")
@@ -82,10 +91,10 @@ def visit(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respon
     fields = Fields(form)
     number = fields.whole("number", 1, HIGHEST_VISIT)
     with state.database.write() as session:
-        woman = _woman(session, woman_id)
+        woman = find_her(session, woman_id)
         weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
         if number is None or fields.problems:
-            return _woman_page(request, visitor, woman, fields)
+            return woman_page(request, visitor, woman, fields)
         if weeks is not None and weeks != woman.gestation_at(state.today()):
             set_gestation(session, woman, weeks, state.today(), visitor.account_id)
         opened = open_visit(session, woman, number, state.today(), visitor.account_id)
@@ -100,24 +109,10 @@ def treatment(request: Request, visitor: Carer, form: Form, woman_id: str) -> Re
     regimen = fields.choice("regimen", Regimen)
     started = fields.day("started_on", state.today())
     with state.database.write() as session:
-        woman = _woman(session, woman_id)
+        woman = find_her(session, woman_id)
         if fields.problems:
-            return _woman_page(request, visitor, woman, fields)
+            return woman_page(request, visitor, woman, fields)
         start_treatment(session, woman, regimen, started, visitor.account_id)
-    return go(f"/women/{woman_id}", "saved")
-
-
-@router.post("/{woman_id}/close")
-def close(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
-    """Take her off the lists."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
-    reason = fields.choice("reason", Closing)
-    with state.database.write() as session:
-        woman = _woman(session, woman_id)
-        if fields.problems:
-            return _woman_page(request, visitor, woman, fields)
-        close_woman(session, woman, reason, state.today(), visitor.account_id)
     return go(f"/women/{woman_id}", "saved")
 
 
@@ -127,10 +122,10 @@ def remove(request: Request, visitor: Supervisor, form: Form, woman_id: str) -> 
     state: State = request.app.state.shared
     fields = Fields(form)
     with state.database.write() as session:
-        woman = _woman(session, woman_id)
+        woman = find_her(session, woman_id)
         if fields.raw("code").upper() != woman.code:
             fields.problems["again"] = _("This is not her code.")
-            return _woman_page(request, visitor, woman, fields)
+            return woman_page(request, visitor, woman, fields)
         removed = remove_woman(session, woman, visitor.account_id)
     state.pictures.drop(set(removed.reading_ids))
     if state.photos is not None:
@@ -144,7 +139,7 @@ def tube_form(request: Request, visitor: Carer, woman_id: str) -> Response:
     """Steps, the ten-minute timer and the field for a tube reading."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        return _tube_page(request, _woman(session, woman_id), {}, {})
+        return _tube_page(request, find_her(session, woman_id), {}, {})
 
 
 @router.post("/{woman_id}/tube")
@@ -156,7 +151,7 @@ def tube(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respons
     unit = fields.choice("unit", TubeUnit)
     value = fields.decimal("value", *LIMITS[unit])
     with state.database.write() as session:
-        woman = _woman(session, woman_id)
+        woman = find_her(session, woman_id)
         if fields.problems or value is None:
             return _tube_page(request, woman, fields.values, fields.problems, 422)
         reading = enter_tube(state, session, woman, key, value, unit, visitor.account_id)
@@ -168,7 +163,7 @@ def lab_form(request: Request, visitor: Carer, woman_id: str) -> Response:
     """The form for a laboratory result."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        return _lab_page(request, _woman(session, woman_id), {}, {})
+        return _lab_page(request, find_her(session, woman_id), {}, {})
 
 
 @router.post("/{woman_id}/lab")
@@ -182,54 +177,17 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
     method = fields.text("method", 80)
     place = fields.text("place", 80, needed=False)
     with state.database.write() as session:
-        woman = _woman(session, woman_id)
+        woman = find_her(session, woman_id)
         if fields.problems or value is None:
             return _lab_page(request, woman, fields.values, fields.problems, 422)
-        by = visitor.account_id
-        reading = enter_lab(state, session, woman, key, value, method, place, on, by)
+        given = (value, method, place, on, visitor.account_id)
+        try:
+            reading = enter_lab(state, session, woman, key, *given, fields.raw("sure") == "yes")
+        except DoubtfulError as doubtful:
+            fields.problems["sure"] = _("Look at the laboratory's slip once more.")
+            asked = [doubt_words(doubt) for doubt in doubtful.doubts]
+            return _lab_page(request, woman, fields.values, fields.problems, 409, asked)
         return go(f"/readings/{reading.id}")
-
-
-def _woman_page(
-    request: Request, visitor: Visitor, woman: Woman, fields: Fields | None = None
-) -> Response:
-    """Her page; with ``fields``, one of its forms again with what is wrong in it."""
-    state: State = request.app.state.shared
-    today = state.today()
-    row = row_of(woman, state.rules)
-    points = [
-        {
-            **asdict(p),
-            "day": p.day,
-            "words": words.outcome_words(p.outcome, p.source, p.may_be_severe),
-        }
-        for p in row.points
-    ]
-    gestation = woman.gestation_at(today)
-    usual = {
-        "number": str(_next_visit(woman)),
-        "gestation_weeks": "" if gestation is None else str(gestation),
-        "started_on": today.isoformat(),
-    }
-    return page(
-        request,
-        "woman.html",
-        422 if fields else 200,
-        values=usual if fields is None else {**usual, **fields.values},
-        problems={} if fields is None else fields.problems,
-        woman=woman,
-        row=row,
-        points=points[::-1],
-        plot=history_plot(row.points, state.reader.rules, gestation),
-        gestation=gestation,
-        is_due=row.due is not None and row.due.is_due(today),
-        is_overdue=row.due is not None and row.due.is_overdue(today),
-        treatment=next((t for t in woman.treatments if t.ended_on is None), None),
-        closed_referrals=[r for r in woman.referrals if r.closed_at is not None],
-        today=today,
-        words=words,
-        supervisor=visitor.may(Role.SUPERVISOR),
-    )
 
 
 def _tube_page(
@@ -264,28 +222,19 @@ def _lab_page(
     values: dict[str, str],
     problems: dict[str, str],
     status: int = 200,
+    asked: Sequence[str] = (),
 ) -> Response:
     return page(
         request,
         "lab.html",
         status,
+        asked=asked,
         woman=woman,
         values=values,
         problems=problems,
         today=request.app.state.shared.today(),
-        referral=next((r for r in woman.referrals if r.closed_at is None), None),
+        referral=next(iter(open_referrals(woman)), None),
         outcomes=words.OUTCOMES,
         Outcome=Outcome,
         submission_key=new_id(),
     )
-
-
-def _woman(session: Session, woman_id: str) -> Woman:
-    woman = session.get(Woman, woman_id)
-    if woman is None:
-        raise HTTPException(404, "No such woman.")
-    return woman
-
-
-def _next_visit(woman: Woman) -> int:
-    return max((v.number for v in woman.visits), default=0) + 1

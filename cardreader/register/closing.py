@@ -1,0 +1,114 @@
+"""Closing a woman's record, and opening it again: by hand, or because she was read again.
+
+A closed record is on no list. So closing a woman who is severe or whose referral is
+open is asked about, and a new reading under her code brings her back by itself.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from enum import StrEnum
+
+from sqlalchemy.orm import Session
+
+from cardreader.decide.rule import Outcome
+from cardreader.register import audit
+from cardreader.register.events import note
+from cardreader.register.history import measurements, standing
+from cardreader.register.judging import TO_CONFIRM
+from cardreader.register.models import Event, EventKind, Reading, Woman, local_day
+from cardreader.register.women import Closing
+
+
+class Hindrance(StrEnum):
+    """Why closing a record is asked about."""
+
+    SEVERE = "severe"
+    REFERRED = "referred"
+
+
+class UnsureError(ValueError):
+    """Closing needs a second word; ``hindrances`` says why."""
+
+    def __init__(self, hindrances: tuple[Hindrance, ...]) -> None:
+        super().__init__("a severe or referred woman's record is closed only when said twice")
+        self.hindrances = hindrances
+
+
+def hindrances(woman: Woman) -> tuple[Hindrance, ...]:
+    """What speaks against closing her record now."""
+    severe = standing(measurements(woman)).severe
+    referred = any(referral.closed_at is None for referral in woman.referrals)
+    return ((Hindrance.SEVERE,) if severe else ()) + ((Hindrance.REFERRED,) if referred else ())
+
+
+def close_woman(
+    session: Session,
+    woman: Woman,
+    reason: Closing,
+    on: dt.date,
+    by: str | None,
+    words: str = "",
+    sure: bool = False,
+) -> Event:
+    """Take a woman off the lists; her record stays. ``words``: why, or where to.
+
+    UnsureError for a severe or referred woman unless ``sure``; death needs no second word.
+    """
+    found = hindrances(woman)
+    if found and not sure and reason is not Closing.DIED:
+        raise UnsureError(found)
+    woman.closed_on, woman.closed_reason = on, Closing(reason).value
+    audit.append(
+        session, "woman.close", woman.id, by, reason=woman.closed_reason, although=list(found)
+    )
+    return note(
+        session, woman, EventKind.CLOSED, on, by, choice=woman.closed_reason, words=words or None
+    )
+
+
+def reopen_woman(
+    session: Session, woman: Woman, on: dt.date, by: str | None, words: str = ""
+) -> Event:
+    """Follow her here again from a day on; ValueError when her record is open."""
+    return _reopen(session, woman, EventKind.REOPENED, on, by, words)
+
+
+def start_pregnancy(
+    session: Session, woman: Woman, weeks: int | None, on: dt.date, by: str | None
+) -> None:
+    """Another pregnancy of the same woman: the birth before is history."""
+    woman.birth_on = woman.birth_outcome = None
+    woman.gestation_weeks = weeks
+    woman.gestation_on = None if weeks is None else on
+    audit.append(session, "woman.pregnancy", woman.id, by)
+
+
+def reopen_for(session: Session, reading: Reading, by: str | None) -> Event | None:
+    """Open a closed record because of a reading just entered; None when it stays as it is.
+
+    A result that comes in late, from before she was closed, changes nothing unless it
+    asks for something to be done.
+    """
+    woman = reading.woman
+    if woman.closed_on is None:
+        return None
+    day = local_day(reading.taken_at)
+    presses = reading.refusal is not None or reading.band in (*TO_CONFIRM, Outcome.SEVERE)
+    if day < woman.closed_on and not presses:
+        return None
+    event = _reopen(session, woman, EventKind.READ_WHILE_CLOSED, day, by)
+    event.reading_id = reading.id
+    return event
+
+
+def _reopen(
+    session: Session, woman: Woman, kind: EventKind, on: dt.date, by: str | None, words: str = ""
+) -> Event:
+    if woman.closed_on is None:
+        raise ValueError("her record is open")
+    reason = woman.closed_reason
+    woman.closed_on = woman.closed_reason = None
+    woman.followed_from = on
+    audit.append(session, "woman.reopen", woman.id, by, was=reason)
+    return note(session, woman, kind, on, by, choice=reason, words=words or None)

@@ -1,0 +1,77 @@
+"""Whether a laboratory value fits what was read: asked before it ends anything.
+
+A value of 14.6 after a photo of 4.6 is more often a slip of the pen, or another
+woman's slip, than a recovery.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from math import hypot
+from statistics import NormalDist
+
+from cardreader.decide.followuprules import FollowUpRules
+from cardreader.decide.rule import Outcome
+from cardreader.register.history import Measurement, measurements
+from cardreader.register.judging import LEVEL
+from cardreader.register.models import Woman, local_day
+
+DAYS_A_MONTH = 30
+SD_TO_END = NormalDist().inv_cdf((1 + LEVEL) / 2)
+"""Standard deviations from a value to the end of its interval."""
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A laboratory value further from an earlier value than both errors allow, g/dL."""
+
+    point: Measurement
+    lab_g_dl: float
+    allowed_g_dl: float
+
+    @property
+    def apart_g_dl(self) -> float:
+        """How far the two lie apart."""
+        return abs(self.lab_g_dl - self.point.hb_g_dl)
+
+
+class DoubtfulError(ValueError):
+    """The value is asked about before it is entered; ``doubts`` says against what."""
+
+    def __init__(self, doubts: tuple[Doubt, ...]) -> None:
+        super().__init__("further from her reading than both errors allow")
+        self.doubts = doubts
+
+
+def lab_doubts(
+    woman: Woman, hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
+) -> tuple[Doubt, ...]:
+    """What a laboratory value contradicts: her newest value, and the severe one it would lift."""
+    before = [p for p in measurements(woman) if p.day <= local_day(taken_at)]
+    newest = before[-1:]
+    last_lab = max((i for i, p in enumerate(before) if p.confirmed), default=0)
+    severe = [p for p in before[last_lab:] if p.outcome is Outcome.SEVERE][-1:]
+    found = {id(p): p for p in (*newest, *severe)}
+    doubts = (_doubt(p, hb_g_dl, taken_at, rules) for p in found.values())
+    return tuple(doubt for doubt in doubts if doubt.apart_g_dl > doubt.allowed_g_dl)
+
+
+def _doubt(
+    point: Measurement, hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
+) -> Doubt:
+    lab = rules.laboratory
+    end = point.high_g_dl if hb_g_dl > point.hb_g_dl else point.low_g_dl
+    # The reading's own interval, on the side where the laboratory's value lies.
+    sd = _lab_sd(point.hb_g_dl, rules) if end is None else abs(end - point.hb_g_dl) / SD_TO_END
+    days = max((taken_at - point.at).days, 0)
+    return Doubt(
+        point,
+        hb_g_dl,
+        lab.apart_sd * hypot(sd, _lab_sd(hb_g_dl, rules))
+        + lab.change_g_dl_a_month * days / DAYS_A_MONTH,
+    )
+
+
+def _lab_sd(hb_g_dl: float, rules: FollowUpRules) -> float:
+    return hb_g_dl * rules.laboratory.error_percent / 100 / 2

@@ -1,0 +1,224 @@
+"""Referrals: opened by what was read or not read, answered by a value or by an outcome."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from sqlalchemy.orm import Session
+
+from cardreader.decide.followuprules import FollowUpRules, OutcomeRule
+from cardreader.decide.rule import MAY_HIDE_SEVERE, Outcome
+from cardreader.register import audit
+from cardreader.register.events import note
+from cardreader.register.history import Measurement, certain_at, measurements
+from cardreader.register.models import (
+    Event,
+    EventKind,
+    Purpose,
+    Reading,
+    Referral,
+    ReferralOutcome,
+    Source,
+    Woman,
+    local_day,
+    utc_now,
+)
+
+TELLABLE = (
+    ReferralOutcome.WENT,
+    ReferralOutcome.REFUSED,
+    ReferralOutcome.NO_LABORATORY,
+    ReferralOutcome.DIED,
+)
+"""Outcomes that whoever asked after her can tell."""
+
+
+def open_referrals(woman: Woman) -> list[Referral]:
+    """Her open referrals, the most urgent first."""
+    found = [referral for referral in woman.referrals if referral.closed_at is None]
+    return sorted(found, key=lambda r: (not r.urgent, r.opened_at))
+
+
+def refer(
+    session: Session,
+    woman: Woman,
+    point: Measurement,
+    urgent: bool,
+    by: str | None,
+    purpose: Purpose = Purpose.TEST,
+) -> Referral | None:
+    """Open a referral, or bring the open one up to date; None if it is answered already.
+
+    Photos kept on a phone may arrive after the laboratory result they led to.
+    """
+    if _answered(woman, point.certain_at):
+        return None
+    referral = _open_for(woman, purpose)
+    if referral is None:
+        referral = _new(woman, purpose, point.certain_at, by, point.reading_id)
+        action = "referral.open"
+    else:
+        action = "referral.update"
+    if referral.band == Outcome.NOT_READ:
+        # What could not be read now is: the alarm is that of the value.
+        referral.urgent = False
+    # A later blot may lower the alarm of an open referral in words, never its urgency.
+    referral.urgent = referral.urgent or urgent
+    referral.band = point.outcome.value
+    referral.source = point.source.value
+    referral.hb_g_dl = point.hb_g_dl
+    referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
+    session.flush()
+    audit.append(session, action, referral.id, by, urgent=referral.urgent, purpose=purpose.value)
+    return referral
+
+
+def refer_unread(session: Session, reading: Reading, by: str | None) -> Referral | None:
+    """Open a referral for a test after a photo that could not be read.
+
+    None when one is open, a laboratory result came later, or the visit has a photo
+    that could be read. Where the blood may be too pale to be read it is urgent.
+    """
+    woman, at = reading.woman, certain_at(reading)
+    read = [r for r in (reading.visit.readings if reading.visit else []) if r.hb_g_dl is not None]
+    if _answered(woman, at) or any(r.set_aside_at is None for r in read):
+        return None
+    return _for_a_test(session, woman, at, reading.refusal in MAY_HIDE_SEVERE, by, reading.id)
+
+
+def send_for_test(
+    session: Session, woman: Woman, at: dt.datetime, urgent: bool, by: str | None
+) -> Referral | None:
+    """A referral that the worker asks for, without a reading; None when one is open."""
+    return _for_a_test(session, woman, at, urgent, by, None)
+
+
+def _for_a_test(
+    session: Session,
+    woman: Woman,
+    at: dt.datetime,
+    urgent: bool,
+    by: str | None,
+    reading_id: str | None,
+) -> Referral | None:
+    referral = _open_for(woman, Purpose.TEST)
+    if referral is not None:
+        if urgent and not referral.urgent:
+            referral.urgent = True
+            audit.append(session, "referral.update", referral.id, by, urgent=True)
+        return None
+    referral = _new(woman, Purpose.TEST, at, by, reading_id)
+    referral.band, referral.source, referral.urgent = (
+        Outcome.NOT_READ.value,
+        Source.PHOTO.value,
+        urgent,
+    )
+    session.flush()
+    audit.append(session, "referral.open", referral.id, by, urgent=urgent, purpose="test")
+    return referral
+
+
+def by_hand(referral: Referral) -> bool:
+    """Whether the worker sent her without any reading."""
+    return referral.band == Outcome.NOT_READ and referral.opening_reading_id is None
+
+
+def answer_unread(session: Session, woman: Woman, at: dt.datetime, by: str | None) -> None:
+    """Close what was opened because a photo could not be read, now that one could."""
+    for referral in open_referrals(woman):
+        if referral.band == Outcome.NOT_READ and not by_hand(referral):
+            close(session, referral, ReferralOutcome.READ, at, by)
+
+
+def answer_by_result(session: Session, reading: Reading, by: str | None) -> None:
+    """Close what a laboratory result answers; a severe one leaves care still to be had."""
+    severe = reading.band == Outcome.SEVERE
+    for referral in open_referrals(reading.woman):
+        # A result from before the referral can't answer it.
+        if local_day(reading.taken_at) < local_day(referral.opened_at):
+            continue
+        if severe and referral.purpose == Purpose.CARE:
+            continue
+        referral.closing_reading_id = reading.id
+        close(session, referral, ReferralOutcome.RESULT, reading.taken_at, by)
+
+
+def close(
+    session: Session,
+    referral: Referral,
+    outcome: ReferralOutcome,
+    at: dt.datetime,
+    by: str | None,
+) -> None:
+    """End a referral."""
+    referral.closed_at, referral.outcome = at, outcome.value
+    session.flush()
+    audit.append(session, "referral.close", referral.id, by, outcome=outcome.value)
+
+
+def reopen(session: Session, referral: Referral, by: str | None) -> None:
+    """Open a referral again: what ended it was a mistake."""
+    referral.closed_at = referral.closing_reading_id = referral.outcome = None
+    session.flush()
+    audit.append(session, "referral.reopen", referral.id, by)
+
+
+def rule_of(outcome: ReferralOutcome, purpose: Purpose, rules: FollowUpRules) -> OutcomeRule:
+    """What an outcome told does; whoever went for care has got there."""
+    rule: OutcomeRule = getattr(rules.referral, outcome.value)
+    if purpose is Purpose.CARE and outcome is ReferralOutcome.WENT:
+        return OutcomeRule(closes=True)
+    return rule
+
+
+def tell_outcome(
+    session: Session,
+    referral: Referral,
+    outcome: ReferralOutcome,
+    on: dt.date,
+    by: str | None,
+    rules: FollowUpRules,
+    words: str = "",
+) -> Event:
+    """Note what became of a referral without a value; it ends where the protocol says so.
+
+    ValueError for a referral that is closed or an outcome that can't be told.
+    """
+    if referral.closed_at is not None or outcome not in TELLABLE:
+        raise ValueError("this outcome can't be told of this referral")
+    event = note(
+        session,
+        referral.woman,
+        EventKind.REFERRAL,
+        on,
+        by,
+        choice=outcome.value,
+        words=words or None,
+        referral=referral,
+    )
+    referral.outcome = outcome.value
+    if rule_of(outcome, Purpose(referral.purpose), rules).closes:
+        close(session, referral, outcome, utc_now(), by)
+    return event
+
+
+def _open_for(woman: Woman, purpose: Purpose) -> Referral | None:
+    return next((r for r in open_referrals(woman) if r.purpose == purpose), None)
+
+
+def _new(
+    woman: Woman, purpose: Purpose, at: dt.datetime, by: str | None, reading_id: str | None
+) -> Referral:
+    referral = Referral(
+        purpose=purpose.value,
+        opened_at=at,
+        opened_by=by,
+        urgent=False,
+        opening_reading_id=reading_id,
+    )
+    woman.referrals.append(referral)
+    return referral
+
+
+def _answered(woman: Woman, at: dt.datetime) -> bool:
+    return any(p.confirmed and p.at > at for p in measurements(woman))

@@ -1,0 +1,47 @@
+"""Taking back an event that was noted by mistake; it stays in the register and the trail."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from cardreader.register import audit
+from cardreader.register.events import standing_events
+from cardreader.register.models import Event, EventKind, Referral, Woman, utc_now
+from cardreader.register.referrals import reopen
+
+UNDOABLE = frozenset(
+    {EventKind.BIRTH, EventKind.REFERRAL, EventKind.TABLETS_GIVEN, EventKind.TABLETS_LEFT}
+)
+"""A closed record is opened again instead, which is noted for itself."""
+
+
+def undo_event(session: Session, event: Event, by: str | None) -> None:
+    """Set an event aside, and what followed from it. ValueError when that can't be done."""
+    kind = EventKind(event.kind)
+    if event.set_aside_at is not None or kind not in UNDOABLE:
+        raise ValueError("this event can't be taken back")
+    event.set_aside_at = utc_now()
+    audit.append(session, "event.undo", event.id, by, kind=event.kind)
+    if kind is EventKind.BIRTH:
+        _undo_birth(event.woman)
+    elif kind is EventKind.REFERRAL:
+        _undo_outcome(session, event, by)
+
+
+def _undo_birth(woman: Woman) -> None:
+    births = standing_events(woman, EventKind.BIRTH)
+    woman.birth_on = births[-1].on if births else None
+    woman.birth_outcome = births[-1].choice if births else None
+
+
+def _undo_outcome(session: Session, event: Event, by: str | None) -> None:
+    referral = session.scalars(select(Referral).where(Referral.id == event.referral_id)).one()
+    if referral.outcome != event.choice:
+        return
+    if referral.closed_at is not None:
+        reopen(session, referral, by)
+    told = [
+        e for e in standing_events(event.woman, EventKind.REFERRAL) if e.referral_id == referral.id
+    ]
+    referral.outcome = told[-1].choice if told else None

@@ -1,0 +1,109 @@
+"""Words for what happened to a woman beside her readings, and for clocks that differ."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from babel.dates import format_timedelta
+
+from cardreader.decide.followuprules import FollowUpRules
+from cardreader.register.doubt import Doubt
+from cardreader.register.models import (
+    BirthOutcome,
+    Event,
+    EventKind,
+    Purpose,
+    Reading,
+    Referral,
+    ReferralOutcome,
+    Source,
+)
+from cardreader.register.phoneclock import TOLERATED
+from cardreader.register.referrals import rule_of
+from cardreader.register.women import Closing
+from cardreader.web import texts, words
+from cardreader.web.bandwords import high_end, low_end
+from cardreader.web.texts import gettext as _
+
+UNDONE = texts.mark("Undone by whoever entered it.")
+"""Kept with a reading that was taken back within the minutes for it."""
+
+
+def event_words(event: Event) -> str:
+    """What happened, in the visitor's language; without its day."""
+    kind, choice, amount = EventKind(event.kind), event.choice or "", event.amount or 0
+    match kind:
+        case EventKind.CLOSED:
+            return _("Record closed: %(why)s.") % {"why": _(words.CLOSINGS[Closing(choice)])}
+        case EventKind.REOPENED:
+            return _("Record opened again.")
+        case EventKind.READ_WHILE_CLOSED:
+            was = _(words.CLOSINGS[Closing(choice)])
+            return _("Read again though closed (%(why)s): the record was opened.") % {"why": was}
+        case EventKind.ARRIVED:
+            return _("Came from another place.")
+        case EventKind.BIRTH:
+            return _("Birth: %(outcome)s.") % {"outcome": _(words.BIRTHS[BirthOutcome(choice)])}
+        case EventKind.REFERRAL:
+            outcome = _(words.REFERRAL_OUTCOMES[ReferralOutcome(choice)])
+            return _("Asked after her referral: %(outcome)s.") % {"outcome": outcome}
+        case EventKind.TABLETS_GIVEN:
+            return _("%(n)s tablets given.") % {"n": amount}
+        case EventKind.TABLETS_LEFT:
+            return _("%(n)s tablets counted as left.") % {"n": amount}
+
+
+def ask_again_on(referral: Referral, rules: FollowUpRules) -> dt.date | None:
+    """When to ask after an open referral again, once an outcome was told of it."""
+    told = [
+        e for e in referral.woman.events if e.referral_id == referral.id and e.set_aside_at is None
+    ]
+    if referral.closed_at is not None or not told:
+        return None
+    last = told[-1]
+    rule = rule_of(ReferralOutcome(last.choice or ""), Purpose(referral.purpose), rules)
+    return last.on + dt.timedelta(days=rule.again_days)
+
+
+def doubt_words(doubt: Doubt) -> str:
+    """What a laboratory value contradicts, as a question."""
+    point = doubt.point
+    read = texts.number(point.hb_g_dl)
+    if point.low_g_dl is not None and point.high_g_dl is not None:
+        read = _("%(hb)s (%(low)s to %(high)s)") % {
+            "hb": read,
+            "low": low_end(point.low_g_dl),
+            "high": high_end(point.high_g_dl),
+        }
+    return _(
+        "%(source)s of %(day)s: %(read)s g/dL. The result of %(lab)s is further away than "
+        "both errors allow. Right woman, right figure, right unit?"
+    ) % {
+        "source": _(words.SOURCES[Source(point.source)]),
+        "day": texts.day(point.day),
+        "read": read,
+        "lab": texts.number(doubt.lab_g_dl),
+    }
+
+
+def clock_words(reading: Reading) -> str:
+    """What must be said of the phone's clock, or "" when it agrees with the server's."""
+    if reading.phone_taken_at is None:
+        return ""
+    if reading.clock_behind_s is None:
+        if abs(reading.entered_at - reading.phone_taken_at) <= TOLERATED:
+            return ""
+        return _(
+            "The phone's clock could not be checked: its word is %(phone)s, "
+            "it was sent on %(sent)s."
+        ) % {
+            "phone": texts.moment(reading.phone_taken_at),
+            "sent": texts.moment(reading.entered_at),
+        }
+    behind = dt.timedelta(seconds=reading.clock_behind_s)
+    if abs(behind) <= TOLERATED:
+        return ""
+    how_far = {"far": format_timedelta(abs(behind), locale=texts.current_language.get())}
+    if behind > dt.timedelta(0):
+        return _("The phone's clock is %(far)s slow. The server's time was taken.") % how_far
+    return _("The phone's clock is %(far)s fast. The server's time was taken.") % how_far

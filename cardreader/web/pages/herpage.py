@@ -1,0 +1,138 @@
+"""A woman's page: her history, what is open, and what can be done. Other pages show it, too."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from fastapi import HTTPException, Request
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from cardreader.core.refusal import ADVICE, Reason
+from cardreader.register.closing import hindrances
+from cardreader.register.events import may_undo, standing_events
+from cardreader.register.lists import row_of
+from cardreader.register.models import EventKind, ReferralOutcome, Role, Source, Woman, utc_now
+from cardreader.register.recording import visit_on
+from cardreader.register.referrals import TELLABLE
+from cardreader.register.tablets import MOST_TABLETS, tablets_of
+from cardreader.register.undoing import UNDOABLE
+from cardreader.web import words
+from cardreader.web.access import Visitor
+from cardreader.web.fields import Fields
+from cardreader.web.happened import ask_again_on, event_words
+from cardreader.web.plot import history_plot
+from cardreader.web.render import page
+from cardreader.web.state import State
+
+
+def find_her(session: Session, woman_id: str) -> Woman:
+    """The woman of an address; 404 where there is none."""
+    woman = session.get(Woman, woman_id)
+    if woman is None:
+        raise HTTPException(404, "No such woman.")
+    return woman
+
+
+def woman_page(
+    request: Request,
+    visitor: Visitor,
+    woman: Woman,
+    fields: Fields | None = None,
+    ask_sure: bool = False,
+) -> Response:
+    """Her page; with ``fields``, one of its forms again with what is wrong in it."""
+    state: State = request.app.state.shared
+    today = state.today()
+    row = row_of(woman, state.rules)
+    gestation = woman.gestation_at(today)
+    visit = visit_on(woman, today)
+    usual = {
+        "number": str(_next_visit(woman) if visit is None else visit.number),
+        "gestation_weeks": "" if gestation is None else str(gestation),
+        "started_on": today.isoformat(),
+    }
+    closed = next(reversed(standing_events(woman, EventKind.CLOSED)), None)
+    return page(
+        request,
+        "woman.html",
+        422 if fields else 200,
+        values=usual if fields is None else {**usual, **fields.values},
+        problems={} if fields is None else fields.problems,
+        woman=woman,
+        row=row,
+        history=_history(woman, row.points),
+        plot=history_plot(row.points, state.reader.rules, gestation),
+        gestation=gestation,
+        is_due=row.due is not None and row.due.is_due(today),
+        is_overdue=row.due is not None and row.due.is_overdue(today),
+        visit_today=visit,
+        treatment=next((t for t in woman.treatments if t.ended_on is None), None),
+        closed_referrals=[
+            r
+            for r in woman.referrals
+            if r.closed_at is not None and r.outcome != ReferralOutcome.READ
+        ],
+        asks={r.id: ask_again_on(r, state.rules) for r in row.referrals},
+        tellable=TELLABLE,
+        tablets=tablets_of(woman, state.rules),
+        most_tablets=MOST_TABLETS,
+        closing=closed if woman.closed_on is not None else None,
+        hindrances=hindrances(woman) if ask_sure else (),
+        events=_events(woman, visitor, state),
+        today=today,
+        words=words,
+        supervisor=visitor.may(Role.SUPERVISOR),
+    )
+
+
+def _history(woman: Woman, points: tuple[Any, ...]) -> list[dict[str, Any]]:
+    """Her values and the photos that could not be read, newest first."""
+    values = [
+        {
+            **asdict(p),
+            "day": p.day,
+            "words": words.outcome_words(p.outcome, p.source, p.may_be_severe),
+            "advice": None,
+        }
+        for p in points
+    ]
+    unread = [
+        {
+            "at": r.taken_at,
+            "day": r.taken_at.astimezone().date(),
+            "source": Source.PHOTO,
+            "hb_g_dl": None,
+            "low_g_dl": None,
+            "visit_id": None,
+            "reading_id": r.id,
+            "words": words.OUTCOMES[words.Outcome.NOT_READ],
+            "advice": ADVICE[Reason(r.refusal)],
+        }
+        for r in woman.readings
+        if r.refusal is not None and r.set_aside_at is None
+    ]
+    return sorted([*values, *unread], key=lambda entry: entry["at"], reverse=True)
+
+
+def _events(woman: Woman, visitor: Visitor, state: State) -> list[dict[str, Any]]:
+    """What was noted, newest first, and whether this visitor may take it back."""
+    now = utc_now()
+    return [
+        {
+            "event": event,
+            "words": event_words(event),
+            "may_undo": event.kind in UNDOABLE
+            and event.set_aside_at is None
+            and (
+                visitor.may(Role.SUPERVISOR)
+                or may_undo(event, visitor.account_id, state.rules, now)
+            ),
+        }
+        for event in reversed(woman.events)
+    ]
+
+
+def _next_visit(woman: Woman) -> int:
+    return max((v.number for v in woman.visits), default=0) + 1

@@ -1,0 +1,397 @@
+"""Women who fell out of the lists, as a worker met them: each must stay to be found."""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+
+import pytest
+from people import Person
+from webfakes import photo, refused_photo
+
+from cardreader.core.refusal import Reason
+
+TODAY = dt.date.today()
+
+
+def page(person: Person, path: str) -> str:
+    answer = person.get(path)
+    assert answer.status_code == 200, path
+    return html.unescape(answer.text)
+
+
+def on_list(person: Person, name: str, code: str) -> bool:
+    return f"<b>{code}</b>" in page(person, f"/lists/{name}")
+
+
+def lab(person: Person, woman: str, value: str, key: str = "labkey-1", **fields: str):
+    given = {"value": value, "on": TODAY.isoformat(), "method": "Cell counter", **fields}
+    return person.post(f"{woman}/lab", submission_key=key, **given)
+
+
+def slip_link(text: str) -> str:
+    return "/referrals/" + text.split('href="/referrals/')[1].split('"')[0]
+
+
+# --- closed records ---------------------------------------------------------------
+
+
+def closed(worker: Person, code: str) -> str:
+    woman = worker.add_woman(code)
+    worker.post(f"{woman}/close", reason="moved")
+    assert "Closed on" in page(worker, woman)
+    return woman
+
+
+def test_a_closed_woman_can_be_followed_again(worker):
+    woman = closed(worker, "KX-201")
+    assert worker.post(f"{woman}/reopen", pregnancy="same").status_code == 303
+    text = page(worker, woman)
+    assert "Closed on" not in text
+    assert "Record opened again." in text
+    assert "Record closed: Moved away." in text
+
+
+def test_another_pregnancy_starts_with_its_own_weeks(worker):
+    woman = worker.add_woman("KX-207", "30")
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
+    worker.post(f"{woman}/close", reason="delivered")
+    worker.post(f"{woman}/reopen", pregnancy="new", new_weeks="9")
+    text = page(worker, woman)
+    assert "Week 9 of pregnancy." in text
+    assert "Gave birth" not in text.split("What was noted")[0]
+
+
+def test_adding_a_closed_code_leads_to_its_record(worker):
+    woman = closed(worker, "KX-202")
+    answer = worker.post("/women/new", code="KX-202")
+    assert answer.status_code == 422
+    assert f'href="{woman}"' in answer.text
+    assert "its record is closed" in answer.text
+
+
+def test_closing_a_severe_woman_is_asked_about_and_kept(app, worker):
+    woman = worker.add_woman("KX-203")
+    worker.send_photo(worker.open_visit(woman), photo(5.0))
+    asked = worker.post(f"{woman}/close", reason="moved")
+    assert asked.status_code == 422
+    assert "She is on the severe list. Her referral is open." in html.unescape(asked.text)
+    assert on_list(worker, "severe", "KX-203")
+    worker.post(f"{woman}/close", reason="moved", words="to her mother", sure="yes")
+    assert not on_list(worker, "severe", "KX-203")
+    assert "to her mother" in page(worker, woman)
+    trail = page(Person(app, "supervisor"), "/audit").replace("<wbr>", "")
+    assert "woman.close" in trail
+
+
+@pytest.mark.parametrize("by_code", [True, False])
+def test_a_severe_photo_brings_a_closed_woman_back(worker, by_code):
+    woman = closed(worker, "KX-204")
+    if by_code:
+        answer = worker.api(
+            "POST",
+            "/api/photos",
+            data={"code": "KX-204", "submission_key": "key-204-a"},
+            files={"photo": ("p.jpg", photo(4.6), "image/jpeg")},
+        )
+    else:
+        body = {"submission_key": "key-204-b", "unit": "g_dl", "value": 4.6}
+        answer = worker.api("POST", f"/api{woman}/tube", json=body)
+    assert answer.status_code == 201
+    assert on_list(worker, "severe", "KX-204")
+    assert on_list(worker, "referrals", "KX-204")
+    assert "This reading opened it again." in page(worker, answer.json()["url"])
+    assert "Read again though closed (Moved away)" in page(worker, woman)
+
+
+# --- laboratory values that can't be -------------------------------------------------
+
+
+def test_a_value_far_from_the_photo_is_asked_about_before_it_ends_anything(worker):
+    woman = worker.add_woman("KX-211")
+    worker.send_photo(worker.open_visit(woman), photo(4.6))
+    asked = lab(worker, woman, "14.6")
+    assert asked.status_code == 409
+    text = html.unescape(asked.text)
+    assert "Photo of" in text
+    assert "further away than both errors allow" in text
+    assert on_list(worker, "severe", "KX-211")
+    assert on_list(worker, "referrals", "KX-211")
+    assert lab(worker, woman, "14.6", sure="yes").status_code == 303
+    assert not on_list(worker, "severe", "KX-211")
+
+
+def test_the_api_asks_too(worker):
+    woman = worker.add_woman("KX-212")
+    worker.send_photo(worker.open_visit(woman), photo(4.6))
+    body = {
+        "submission_key": "lab-api-1",
+        "hb_g_dl": 14.6,
+        "method": "Cell counter",
+        "on": TODAY.isoformat(),
+    }
+    assert worker.api("POST", f"/api{woman}/lab", json=body).status_code == 409
+    sure = worker.api("POST", f"/api{woman}/lab", json={**body, "sure": True})
+    assert sure.status_code == 201
+
+
+def test_a_value_that_fits_is_not_asked_about(worker):
+    woman = worker.add_woman("KX-213")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    assert lab(worker, woman, "9.6").status_code == 303
+
+
+def test_an_imported_table_does_not_close_what_is_doubtful(app, worker):
+    woman = worker.add_woman("KX-214")
+    worker.send_photo(worker.open_visit(woman), photo(4.6))
+    table = f"code,date,hb_g_dl,method\nKX-214,{TODAY},14.6,Cell counter\n"
+    supervisor = Person(app, "supervisor")
+    answer = supervisor.post("/exchange/import", files={"table": ("t.csv", table.encode())})
+    assert "far from her reading: enter it by hand" in answer.text
+    assert on_list(worker, "severe", "KX-214")
+
+
+def test_a_worker_takes_her_own_entry_back(app, worker):
+    woman = worker.add_woman("KX-215")
+    worker.send_photo(worker.open_visit(woman), photo(4.6))
+    entry = lab(worker, woman, "14.6", sure="yes").headers["location"]
+    assert "Take back" in page(worker, entry)
+    assert worker.post(f"{entry}/undo").status_code == 303
+    assert on_list(worker, "severe", "KX-215")
+    assert on_list(worker, "referrals", "KX-215")
+    # It is still there to be read, and the trail has all of it.
+    assert "Undone by whoever entered it." in page(worker, entry)
+    trail = page(Person(app, "supervisor"), "/audit").replace("<wbr>", "")
+    for action in ("reading.lab", "reading.set_aside", "referral.reopen"):
+        assert action in trail
+    # A second time, or by somebody else, it can't be done.
+    assert worker.post(f"{entry}/undo").status_code == 403
+
+
+def test_another_persons_entry_and_an_old_one_stay(app, worker, make_app):
+    woman = worker.add_woman("KX-216")
+    entry = lab(worker, woman, "9.1").headers["location"]
+    assert Person(app, "supervisor").post(f"{entry}/undo").status_code == 403
+    with app.state.database.write() as session:
+        from cardreader.register.models import Reading
+
+        reading = session.get_one(Reading, entry.rsplit("/", 1)[-1])
+        reading.entered_at -= dt.timedelta(minutes=31)
+    assert worker.post(f"{entry}/undo").status_code == 403
+    assert "Take back" not in page(worker, entry)
+
+
+# --- clocks ----------------------------------------------------------------------------
+
+
+def send(worker: Person, path: str, data: bytes, key: str, **fields: str):
+    return worker.api(
+        "POST",
+        path,
+        data={"submission_key": key, **fields},
+        files={"photo": ("p.jpg", data, "image/jpeg")},
+    )
+
+
+@pytest.mark.parametrize("says_sent", [True, False])
+@pytest.mark.parametrize("by_code", [True, False])
+def test_a_slow_phone_does_not_make_todays_photo_older_than_a_result(worker, says_sent, by_code):
+    """The phone's clock is five days slow; the result is of two days ago."""
+    woman = worker.add_woman("KX-221")
+    two_days_ago = TODAY - dt.timedelta(days=2)
+    assert lab(worker, woman, "9.8", on=two_days_ago.isoformat()).status_code == 303
+    slow = (dt.datetime.now(dt.UTC) - dt.timedelta(days=5)).isoformat()
+    fields = {"taken_at": slow, **({"sent_at": slow} if says_sent else {})}
+    if by_code:
+        path, fields = "/api/photos", {**fields, "code": "KX-221"}
+    else:
+        path = f"/api{worker.open_visit(woman)}/photos"
+    answer = send(worker, path, photo(4.6), "key-slow-1", **fields)
+    assert answer.status_code == 201
+    assert on_list(worker, "severe", "KX-221")
+    assert on_list(worker, "referrals", "KX-221")
+    text = page(worker, answer.json()["url"])
+    assert "/slip.pdf" in text
+    assert "The phone's clock" in text
+    if says_sent:
+        assert "The phone's clock is 5 days slow." in text
+        taken = dt.datetime.fromisoformat(answer.json()["taken_at"])
+        assert abs(taken - dt.datetime.now(dt.UTC)) < dt.timedelta(minutes=5)
+
+
+def test_a_late_photo_of_a_phone_with_a_true_clock_keeps_its_day(worker):
+    """Kept on the phone for four days, while the result that it led to came back."""
+    now = dt.datetime.now(dt.UTC)
+    woman = worker.add_woman("KX-222")
+    lab(worker, woman, "9.6", on=(TODAY - dt.timedelta(days=1)).isoformat())
+    taken = (now - dt.timedelta(days=4)).isoformat()
+    fields = {"code": "KX-222", "taken_at": taken, "sent_at": now.isoformat()}
+    answer = send(worker, "/api/photos", photo(9.0), "key-late-1", **fields)
+    assert answer.json()["taken_at"][:10] == taken[:10]
+    assert not on_list(worker, "referrals", "KX-222")
+    assert "The phone's clock" not in page(worker, answer.json()["url"])
+
+
+# --- photos that can't be read ----------------------------------------------------------
+
+
+@pytest.mark.parametrize("reason", [Reason.BLURRED, Reason.OUT_OF_RANGE])
+def test_a_refused_photo_opens_a_referral_for_a_test(worker, reason):
+    woman = worker.add_woman("KX-231")
+    answer = worker.send_photo(worker.open_visit(woman), refused_photo(reason))
+    text = page(worker, answer.json()["url"])
+    assert worker.get(slip_link(text)).content.startswith(b"%PDF-")
+    assert on_list(worker, "referrals", "KX-231")
+    listed = page(worker, "/lists/referrals").split("<b>KX-231</b>")[1].split("</li>")[0]
+    assert ("Urgent." in listed) is (reason is Reason.OUT_OF_RANGE)
+
+
+def test_a_photo_that_is_read_after_all_takes_it_off_again(worker):
+    woman = worker.add_woman("KX-232")
+    visit = worker.open_visit(woman)
+    worker.send_photo(visit, refused_photo())
+    worker.send_photo(visit, photo(14.0))
+    assert not on_list(worker, "referrals", "KX-232")
+    assert "Referrals answered" not in page(worker, woman)
+
+
+def test_refused_photos_show_on_her_page(worker):
+    woman = worker.add_woman("KX-233")
+    url = worker.send_photo(worker.open_visit(woman), refused_photo()).json()["url"]
+    text = page(worker, woman)
+    assert f'<a href="{url}">Not read</a>' in text
+    assert "Hold still" in text
+
+
+# --- severe by laboratory ------------------------------------------------------------------
+
+
+def test_a_severe_laboratory_value_is_no_weaker_than_a_severe_photo(worker):
+    woman = worker.add_woman("KX-241")
+    url = lab(worker, woman, "6.2").headers["location"]
+    text = page(worker, url)
+    assert "Severe, confirmed" in text
+    assert "Refer her now to a unit that can treat severe anaemia." in text
+    assert worker.get(slip_link(text)).content.startswith(b"%PDF-")
+    for name in ("severe", "referrals"):
+        assert on_list(worker, name, "KX-241")
+    # The next test is nearer than the monthly one: 14 days by the default protocol.
+    (row,) = [w for w in worker.get("/api/women").json() if w["code"] == "KX-241"]
+    assert row["due_on"] == (TODAY + dt.timedelta(days=14)).isoformat()
+
+
+def test_care_stays_open_until_she_got_it(worker):
+    woman = worker.add_woman("KX-242")
+    worker.send_photo(worker.open_visit(woman), photo(5.5))
+    lab(worker, woman, "6.0")
+    text = page(worker, woman)
+    assert "Referral for care open" in text
+    referral = slip_link(text).removesuffix("/slip.pdf")
+    answer = worker.post(f"{referral}/outcome", outcome="went", outcome_on=TODAY.isoformat())
+    assert answer.status_code == 303, answer.text
+    assert not on_list(worker, "referrals", "KX-242")
+    assert on_list(worker, "severe", "KX-242")
+
+
+# --- the visit of today ----------------------------------------------------------------------
+
+
+def test_another_blot_after_leaving_the_page_joins_the_visit(worker):
+    woman = worker.add_woman("KX-251")
+    visit = worker.open_visit(woman)
+    worker.send_photo(visit, photo(8.0), key="key-251-a")
+    assert f'href="{visit}"' in page(worker, woman)
+    assert worker.open_visit(woman, number=2) == visit
+    again = send(worker, "/api/photos", photo(9.0), "key-251-b", code="KX-251")
+    assert again.json()["visit_id"] == visit.rsplit("/", 1)[-1]
+    assert "Together: 8.5 g/dL" in page(worker, visit)
+
+
+def test_chances_bands_and_interval_are_in_the_words_of_the_command_line(worker):
+    from cardreader.decide.rule import BandProbability
+    from cardreader.result.report import band_name, chance, interval_ends
+
+    woman = worker.add_woman("KX-252")
+    reading = worker.send_photo(worker.open_visit(woman), photo(9.03)).json()
+    text = page(worker, reading["url"])
+    assert "Anaemia is likely: mild to moderate." in text
+    decision = reading["reading"]["decision"]
+    assert len(decision["bands"]) == 3
+    for band in decision["bands"]:
+        known = {k: band[k] for k in ("id", "title", "group", "from_g_dl", "below_g_dl")}
+        said = BandProbability(**known, probability=band["probability"])
+        assert band_name(said) in text
+        assert chance(band["probability"]) in text
+    low, high = interval_ends(reading["low_g_dl"], reading["high_g_dl"])
+    # 9.03 - 1.645 * 0.4 = 8.372 and 9.688: outwards that is 8.3 and 9.7.
+    assert (low, high) == (8.3, 9.7)
+    assert f"between {low} and {high} g/dL" in text
+    assert f"<small>{low}\N{EN DASH}{high}</small>" in page(worker, woman)
+
+
+# --- outcomes, births, tablets ------------------------------------------------------------------
+
+
+def open_referral(worker: Person, woman: str) -> str:
+    return slip_link(page(worker, woman)).removesuffix("/slip.pdf")
+
+
+def test_an_outcome_without_a_value_is_noted_and_she_is_asked_after_again(worker):
+    woman = worker.add_woman("KX-261")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    referral = open_referral(worker, woman)
+    given = {"outcome": "refused", "outcome_on": TODAY.isoformat(), "outcome_words": "too far"}
+    assert worker.post(f"{referral}/outcome", **given).status_code == 303
+    assert on_list(worker, "referrals", "KX-261")
+    text = page(worker, woman)
+    assert "She did not want to go." in text
+    assert "Ask again from" in text
+    assert "too far" in text
+    summary = page(worker, "/summary")
+    row = summary.split("She did not want to go</th>")[1][:60]
+    assert ">1<" in row
+
+
+def test_death_ends_it_all_and_can_be_taken_back(worker):
+    woman = worker.add_woman("KX-262")
+    worker.send_photo(worker.open_visit(woman), photo(5.0))
+    referral = open_referral(worker, woman)
+    worker.post(f"{referral}/outcome", outcome="died", outcome_on=TODAY.isoformat())
+    assert not on_list(worker, "severe", "KX-262")
+    text = page(worker, woman)
+    assert "She died." in text
+    undo = "/events/" + text.split('action="/events/')[1].split('"')[0]
+    assert worker.post(undo).status_code == 303
+    assert on_list(worker, "severe", "KX-262")
+    assert on_list(worker, "referrals", "KX-262")
+
+
+def test_a_birth_leads_to_one_more_test(worker):
+    woman = worker.add_woman("KX-263", "38")
+    born = TODAY - dt.timedelta(days=45)
+    worker.post(f"{woman}/birth", birth_outcome="stillbirth", birth_on=born.isoformat())
+    assert "Gave birth on" in page(worker, woman)
+    assert on_list(worker, "due", "KX-263")
+    # 11.5 g/dL is anaemia once she is not pregnant any more (WHO/NMH/NHD/MNM/11.1: below 12).
+    reading = worker.send_photo(worker.open_visit(woman), photo(11.5)).json()
+    assert reading["outcome"] != "not_anaemic"
+    summary = page(worker, "/summary")
+    assert ">1<" in summary.split("Women tested after their birth</th>")[1][:60]
+
+
+def test_tablets_are_counted(worker):
+    woman = worker.add_woman("KX-264")
+    start = TODAY - dt.timedelta(days=20)
+    worker.post(f"{woman}/treatment", regimen="treatment", started_on=start.isoformat())
+    worker.post(f"{woman}/tablets", tablets_given="60", tablets_on=start.isoformat())
+    given = {"tablets_left": "30", "tablets_given": "40", "tablets_on": TODAY.isoformat()}
+    assert worker.post(f"{woman}/tablets", **given).status_code == 303
+    text = page(worker, woman)
+    assert "100 given since" in text
+    assert "she took 30." in text
+    assert "By the regimen it would be 40." in text
+    assert "The course is 200 tablets." in text
+    bad = worker.post(f"{woman}/tablets", tablets_given="many", tablets_on=TODAY.isoformat())
+    assert bad.status_code == 422
+    summary = page(worker, "/summary")
+    assert ">40<" in summary.split("Tablets given</th>")[1][:60] or ">100<" in summary
