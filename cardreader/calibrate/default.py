@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.conformal import conformal_scale
 from cardreader.core.refusal import Refusal
-from cardreader.core.robust import t_log_density, t_scale_matrix
+from cardreader.core.robust import median_sd, t_log_density, t_scale_matrix
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.fading import Fading
@@ -56,6 +56,10 @@ STRAY_SHARE = 0.05
 VOLUME_CV = 0.03
 """Assumed scatter of blood per area between blots; a real study puts replicates in its place."""
 
+N_TWO_BLOTS = 600
+"""Sittings from which the own share is worked out."""
+_TWO_BLOTS = 3
+"""Keeps their draws apart from all others of the seed."""
 _DEGREE = 4
 _DOUBTS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 _COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
@@ -138,6 +142,31 @@ def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family
     return scene.hb_g_dl, measured(*colours), scene.light_name, scene.camera.name
 
 
+def draw_pairs_of_blots(
+    n: int, seed: int, controls: Sequence[Control] = CONTROLS, family: Family = Family.FITTING
+) -> tuple[Measured, Measured]:
+    """Two blots each of n sittings: the same woman, lamp, phone and card, photographed anew.
+
+    Sittings of which either gave no colour are left out.
+    """
+    rows = [_draw_two(seed, index, controls, family) for index in range(n)]
+    first, second = zip(*(row for row in rows if row is not None), strict=True)
+    return Measured.stack(first), Measured.stack(second)
+
+
+def _draw_two(
+    seed: int, index: int, controls: Sequence[Control], family: Family
+) -> tuple[Measured, Measured] | None:
+    rng = np.random.default_rng([seed, index, _TWO_BLOTS])
+    control = controls[int(rng.integers(len(controls)))]
+    one = draw_sitting(rng, (control,), family)
+    lot_seed = one.lot.number
+    two = draw_scene(rng, one.hb_g_dl, one.lot, lot_seed, control, family, like=one)
+    seen = [patch_draw(scene, rng).colours(scene.lot) for scene in (one, two)]
+    found = [measured(*colours) for colours in seen if not isinstance(colours, Refusal)]
+    return (found[0], found[1]) if len(found) == 2 else None
+
+
 def draw_sitting(
     rng: np.random.Generator, controls: Sequence[Control], family: Family = Family.FITTING
 ) -> Scene:
@@ -187,7 +216,7 @@ def fit_default(
     doubt = _best_doubt(unseen, calibration)
     calibration = replace(calibration, covariance=_covariance(unseen, doubt), signature_doubt=doubt)
     scores, distance2 = _scores(unseen, calibration)
-    return replace(
+    calibration = replace(
         calibration,
         fading=fading,
         conformal_scale=conformal_scale(_evenly(scores), MISS_RATE),
@@ -195,6 +224,25 @@ def fit_default(
         # Beyond what all but one in a thousand unseen sittings reach.
         max_distance2=float(np.quantile(np.concatenate(distance2), 0.999)),
     )
+    return replace(calibration, own_share=_own_share(calibration, seed))
+
+
+def _own_share(calibration: Calibration, seed: int) -> float:
+    """Share of the calibration's variance that two photos of one sitting don't have in common.
+
+    From the differences between two blots of like volume; their medians, because single
+    photos stray.
+    """
+    one, two = (
+        estimates(part, replace(calibration, volume_cv=0.0))
+        for part in draw_pairs_of_blots(N_TWO_BLOTS, seed)
+    )
+    both = one.readable & two.readable
+    difference = (one.final().median - two.final().median)[both]
+    own = median_sd(difference) ** 2 / 2
+    photo = np.median(one.sd_measurement_g_dl[both] * calibration.conformal_scale) ** 2
+    whole = np.median(one.image().sd[both]) ** 2
+    return float(np.clip((own - photo) / (whole - photo), 0.0, 1.0))
 
 
 def _axis(hb: Array) -> Array:

@@ -19,10 +19,12 @@ GATES = (
             chosen("TAIL", "degree of freedom", "heavy tails: some photos stray"),
             chosen("STRAY_SHARE", "of photos", "docs/hard.md shows what it buys"),
             chosen("VOLUME_CV", "of haemoglobin", "a real study puts replicates in its place"),
+            chosen("N_TWO_BLOTS", "sitting", "the own share then scatters by about 0.03"),
             chosen("_DEGREE", "power"),
             chosen("_DOUBTS", "1", "candidates; the likeliest for unseen sittings is taken"),
             chosen("_COVARIANCE_BINS_G_DL", "g/dL"),
         ),
+        beside=("_TWO_BLOTS",),
     ),
     Stage(
         "Effects of bleaching",

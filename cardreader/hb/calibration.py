@@ -50,7 +50,7 @@ _Basis = Literal["simulated", "measured"]
 STRAY_WIDTH = 4.0
 MAX_STRANGENESS = 4.0
 MAX_FADE = 0.12
-OWN_SHARE = 0.3
+OWN_SHARE = 0.0
 
 NO_CHAIN = "before 3"
 """Chain of calibrations made before they named it."""

@@ -77,7 +77,7 @@ CALIBRATION = Stage(
             "MAX_FADE", "of an ink", "bleaching is told to about 0.03 of an ink; seeds not kept"
         ),
         measured("STRAY_WIDTH", "1", "none of 3,271 usable colours is then wrong; seed not kept"),
-        chosen("OWN_SHARE", "of variance", "replaced by what each fit measures"),
+        chosen("OWN_SHARE", "of variance", "the cautious end; a fit of the default measures it"),
     ),
     beside=("SCHEMA", "NO_CHAIN"),
 )

@@ -156,22 +156,28 @@ def draw_scene(
     family: Family = Family.FITTING,
     light_name: str | None = None,
     camera: Camera | None = None,
+    like: Scene | None = None,
 ) -> Scene:
     """Draw a scene with a given haemoglobin; all else at random within the control.
 
     ``light_name`` names a CIE light; None draws a lamp of our own for the fitting
     family, a CIE light for the held-out one. ``camera`` keeps one phone over many
-    scenes; None draws one of the family.
+    scenes; None draws one of the family. ``like`` makes it another blot of the same
+    sitting: lamp, phone, card and oxygenation are those of that scene.
     """
     if light_name is None and family is Family.HELD_OUT:
         light_name = str(rng.choice(TABULATED_LIGHTS))
     light_name, power = (light_name, light(light_name)) if light_name else draw_lamp(rng)
     camera = camera or draw_camera(rng, family)
     so2 = rng.uniform(0.90, 0.98)
+    if like is not None:
+        light_name, power, camera, so2 = like.light_name, like.power, like.camera, like.so2
     volume = float(np.exp(rng.normal(0, control.volume_cv))) if control.volume_cv else 1.0
     tint = rng.uniform(-control.tint_max, control.tint_max)
     ink = _lot_ink(lot_seed) * rng.lognormal(0, control.card_ink, 4)
     ink = ink * rng.lognormal(0, control.cell_ink, ink.shape)
+    if like is not None:
+        ink = like.ink
     white = camera.raw(stock_reflectance(), power)
     # The phone's white balance misses by a few per cent, and so does exposure.
     gain = rng.uniform(0.45, 0.85) * rng.lognormal(0, 0.03, 3) / white
