@@ -22,6 +22,7 @@ from cardreader.core.oneline import reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule, SmokingRule
 from cardreader.decide.followuprules import FollowUpRules, read_follow_up
+from cardreader.decide.signinrules import SignInRules, read_sign_in
 from cardreader.decide.statements import USUAL_CARE, Statement
 from cardreader.decide.subject import Smoking, Subject, Trimester
 from cardreader.decide.tomltable import ProtocolError, Table, shown
@@ -104,6 +105,7 @@ class Protocol:
     smoking: SmokingRule | None = None
     usual_care: UsualCare = UsualCare()
     follow_up: FollowUpRules = field(default_factory=FollowUpRules)
+    sign_in: SignInRules = field(default_factory=SignInRules)
     sha256: str = ""
 
     @property
@@ -191,6 +193,7 @@ def parse_protocol(data: bytes) -> Protocol:
         certainty=_certainty(top.table("limits")),
         usual_care=_usual_care(top.table("usual_care")),
         follow_up=read_follow_up(top.table("follow_up")),
+        sign_in=read_sign_in(top.table("sign_in")),
         sha256=hashlib.sha256(data).hexdigest(),
         elevation=_elevation(adjustments) if "elevation" in adjustments else None,
         smoking=_smoking(adjustments) if "smoking" in adjustments else None,

@@ -19,7 +19,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.models import Account, Role, SignIn, utc_now
+from cardreader.register.models import Account, Device, Role, SignIn, utc_now
 
 MIN_PASSWORD = 10
 MAX_PASSWORD = 200
@@ -79,7 +79,7 @@ def find_account(session: Session, name: str) -> Account | None:
 
 
 def set_password(session: Session, account: Account, password: str, by: str | None) -> None:
-    """Change a password and end all of the account's sign-ins."""
+    """Change a password and end all of the account's sign-ins and PINs."""
     if problem := password_problem(password):
         raise ValueError(f"password {problem}")
     account.password_hash = _hasher().hash(password)
@@ -102,6 +102,23 @@ def right_password(session: Session, name: str, password: str) -> Account | None
         _verify(_nobody_hash(), password)
         return None
     return account if _verify(account.password_hash, password) and not account.disabled else None
+
+
+def set_role(session: Session, account: Account, role: Role, by: str | None) -> None:
+    """Give a person another role; it holds from the next page on."""
+    before, account.role = account.role, Role(role).value
+    if before != account.role:
+        audit.append(session, "account.role", account.id, by, before=before, role=account.role)
+
+
+def hashed_secret(secret: str) -> str:
+    """What is kept of a password or PIN."""
+    return _hasher().hash(secret)
+
+
+def is_right_secret(hashed: str, secret: str) -> bool:
+    """Whether a password or PIN fits what was kept of it."""
+    return _verify(hashed, secret)
 
 
 def _verify(hashed: str, password: str) -> bool:
@@ -158,8 +175,9 @@ def end(session: Session, token: str) -> None:
 
 
 def end_all(session: Session, account: Account) -> None:
-    """End every sign-in of an account."""
+    """End every sign-in of an account, and the PINs on its devices."""
     session.execute(delete(SignIn).where(SignIn.account_id == account.id))
+    session.execute(delete(Device).where(Device.account_id == account.id))
 
 
 def _token_hash(token: str) -> str:

@@ -45,7 +45,7 @@ from cardreader.register.database import (
     sqlite_url,
     told_if_damaged,
 )
-from cardreader.register.models import SignIn, utc_now
+from cardreader.register.models import Device, SignIn, utc_now
 from cardreader.register.photostore import (
     KEY_VARIABLE,
     PhotoStoreError,
@@ -61,8 +61,8 @@ _BESIDE = ("-wal", "-shm")
 """What SQLite keeps beside a database file while it is open."""
 _PATIENCE_S = 15.0
 """How long another process may take to let go of the register's file."""
-_LEFT_OUT = {SignIn.__tablename__, "alembic_version"}
-"""Sign-ins don't travel: after a restore everybody signs in anew."""
+_LEFT_OUT = {SignIn.__tablename__, Device.__tablename__, "alembic_version"}
+"""Sign-ins and PINs don't travel: after a restore everybody signs in anew by password."""
 _PHOTO_NAME = re.compile(r"photos/[0-9a-f]{32}\.photo")
 _MOST_BYTES = 2**31
 """Of one part: more rows than any register has."""

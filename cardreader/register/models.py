@@ -162,6 +162,21 @@ class SignIn(Base):
     account: Mapped[Account] = relationship(lazy="joined")
 
 
+class Device(Base):
+    """A browser on which a PIN stands for its owner's password; tokens are kept as hashes."""
+
+    __tablename__ = "device"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    token_hash: Mapped[str] = mapped_column(String(64), unique=True)
+    account_id: Mapped[str] = mapped_column(ForeignKey("account.id", ondelete="CASCADE"))
+    pin_hash: Mapped[str] = mapped_column(String(200))
+    wrong_tries: Mapped[int] = mapped_column(default=0)
+    made_at: Mapped[dt.datetime]
+    # When the password was last given on it: a PIN is good for a time after that.
+    password_at: Mapped[dt.datetime]
+    account: Mapped[Account] = relationship(lazy="joined")
+
+
 class Woman(Base):
     """A woman in antenatal care, by pseudonymous code."""
 

@@ -21,6 +21,7 @@ from cardreader.register.models import Role
 from cardreader.web.texts import mark
 
 COOKIE = "signed_in"
+DEVICE_COOKIE = "device"
 CSRF_HEADER = "X-CSRF-Token"
 CSRF_FIELD = "csrf"
 
@@ -48,7 +49,7 @@ def find_visitor(request: Request) -> Visitor | None:
     token = request.cookies.get(COOKIE)
     if not token:
         return None
-    database, limits = request.app.state.database, request.app.state.settings.session
+    database, limits = request.app.state.database, request.app.state.shared.session
     with database.read() as session:
         row = accounts.current(session, token, limits)
         if row is None:

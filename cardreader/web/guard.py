@@ -48,7 +48,7 @@ HEADERS = {
 
 
 _WITHOUT_BODY = ("GET", "HEAD", "OPTIONS")
-OPEN_FORMS = frozenset({"/sign-in", "/language"})
+OPEN_FORMS = frozenset({"/sign-in", "/sign-in/pin", "/language"})
 """What may be sent without a sign-in; small forms, so that nothing large is read for a stranger."""
 
 IsSignedIn = Callable[[Request], object]

@@ -24,6 +24,8 @@ NOTICES = {
     "entered": mark("Entered."),
     "signed-out": mark("You are signed out."),
     "undone": mark("Taken back. It no longer counts."),
+    "pin-set": mark("The PIN is set for this phone."),
+    "pin-removed": mark("The PIN is taken away."),
     "removed": mark("Her record is deleted."),
     "set-aside": mark("Set aside. It no longer counts."),
     "password": mark("The password is changed. Sign in again."),

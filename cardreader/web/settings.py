@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
@@ -36,7 +36,8 @@ class Settings:
     open_form_limit_bytes: int = 16 * 1024
     free_tries: int = 4
     requests_a_minute: int = 600
-    session: SessionLimits = field(default_factory=SessionLimits)
+    # None: as the protocol says.
+    session: SessionLimits | None = None
 
     @property
     def url(self) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import Database
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.reader import PhotoReader
@@ -57,6 +58,19 @@ class State:
     reading_slots: threading.Semaphore = field(
         default_factory=lambda: threading.Semaphore(os.cpu_count() or 1)
     )
+
+    @property
+    def session(self) -> SessionLimits:
+        """How long a sign-in lasts: the settings' word if they have one, else the protocol's."""
+        rules = self.reader.rules.sign_in
+        return self.settings.session or SessionLimits(
+            dt.timedelta(minutes=rules.idle_minutes), dt.timedelta(hours=rules.whole_hours)
+        )
+
+    @property
+    def pin_lasts(self) -> dt.timedelta:
+        """How long a PIN stands for the password after that was given on the device."""
+        return dt.timedelta(days=self.reader.rules.sign_in.pin_days)
 
     @property
     def rules(self) -> FollowUpRules:

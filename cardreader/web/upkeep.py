@@ -19,7 +19,7 @@ def tidy(state: State) -> None:
     """
     for file in state.settings.data.glob(f"{UNFINISHED_BACKUP}*"):
         file.unlink(missing_ok=True)
-    oldest = utc_now() - state.settings.session.whole
+    oldest = utc_now() - state.session.whole
     with state.database.write() as session:
         session.execute(delete(SignIn).where(SignIn.started_at < oldest))
         owned = set(session.scalars(select(Reading.photo_file)))

@@ -163,7 +163,7 @@ def test_signing_out_ends_it_on_the_server(worker):
 
 def test_closed_account_is_out_at_once(app, worker, supervisor):
     page = supervisor.get("/people").text
-    worker_id = re.search(r'action="/people/([^"]+)"', page.split("worker")[1])[1]
+    worker_id = re.search(r'action="/people/([^"]+)"', page.split("<summary>worker")[1])[1]
     supervisor.post(f"/people/{worker_id}", what="disable")
     assert worker.get("/").status_code == 303
 

@@ -9,6 +9,7 @@ from cardreader.web.pages import (
     looks,
     offline,
     people,
+    pin,
     readings,
     signin,
     summary,
@@ -18,6 +19,7 @@ from cardreader.web.pages import (
 
 ROUTERS = (
     signin.router,
+    pin.router,
     home.router,
     women.router,
     following.router,

@@ -6,7 +6,7 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy import select
 from starlette.responses import Response
 
-from cardreader.register import accounts, audit
+from cardreader.register import accounts, audit, devices
 from cardreader.register.auditnames import women_of
 from cardreader.register.models import Account, AuditEntry, Role
 from cardreader.web import words
@@ -80,7 +80,7 @@ def add(request: Request, visitor: Supervisor, form: Form) -> Response:
 
 @router.post("/people/{account_id}")
 def change(request: Request, visitor: Supervisor, form: Form, account_id: str) -> Response:
-    """Close or reopen an account, or give it a new password."""
+    """Close or reopen an account, give it another role or password, or take its PINs away."""
     state: State = request.app.state.shared
     with state.database.write() as session:
         account = session.get(Account, account_id)
@@ -100,6 +100,13 @@ def change(request: Request, visitor: Supervisor, form: Form, account_id: str) -
                     }
                     return _people(request, {}, wrong, 422)
                 accounts.set_password(session, account, new, visitor.account_id)
+            case "role" if account.id != visitor.account_id:
+                role = str(form.get("role", ""))
+                if role not in set(Role):
+                    return go("/people")
+                accounts.set_role(session, account, Role(role), visitor.account_id)
+            case "pins":
+                devices.forget_all(session, account, visitor.account_id)
             case _:
                 return go("/people")
     return go("/people", "saved")
@@ -129,11 +136,13 @@ def _people(
     state: State = request.app.state.shared
     with state.database.read() as session:
         everyone = list(session.scalars(select(Account).order_by(Account.name)))
+        pins = devices.device_counts(session)
     return page(
         request,
         "people.html",
         status,
         people=everyone,
+        pins=pins,
         roles=words.ROLES,
         values=values,
         problems=problems,

@@ -12,30 +12,41 @@ from starlette.responses import Response
 
 from cardreader.register import accounts, audit
 from cardreader.register.database import Database
+from cardreader.register.devices import Known, known_device, password_given
 from cardreader.register.models import Account
 from cardreader.web import texts
-from cardreader.web.access import COOKIE, Form, find_visitor, form_of
+from cardreader.web.access import COOKIE, DEVICE_COOKIE, Form, find_visitor, form_of
 from cardreader.web.delay import SignInDelay
 from cardreader.web.guard import LANGUAGE_COOKIE
 from cardreader.web.render import go, page
 from cardreader.web.settings import Settings
+from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False)
 
 
 @router.get("/sign-in")
-def show(request: Request, next: str = "/") -> Response:
+def show(request: Request, next: str = "/", by: str = "") -> Response:
     """The sign-in page."""
     if find_visitor(request) is not None:
         return go(inside(next))
+    known = None if by == "password" else known_here(request)
+    if known is not None:
+        return page(request, "signin_pin.html", next=inside(next), known=known)
     return page(request, "signin.html", next=inside(next), name="")
+
+
+def known_here(request: Request) -> Known | None:
+    """Whose PIN this device has, if any."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        return known_device(session, request.cookies.get(DEVICE_COOKIE), state.pin_lasts)
 
 
 @router.post("/sign-in")
 def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Response:
     """Check name and password."""
-    settings: Settings = request.app.state.settings
     database: Database = request.app.state.database
     name, password = str(form.get("name", ""))[:60], str(form.get("password", ""))
     target = inside(str(form.get("next", "/")))
@@ -49,9 +60,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
     client = request.client.host if request.client else "unknown"
     wait_s = ceil(delay.begin(name, client))
     if wait_s:
-        answer = again(429, _("Too many tries. Wait %(seconds)s seconds.") % {"seconds": wait_s})
-        answer.headers["Retry-After"] = str(wait_s)
-        return answer
+        return too_many(request, wait_s, target)
     # Outside the writing transaction: checking takes long on purpose, and others wait to write.
     with database.read() as session:
         account = accounts.right_password(session, name, password)
@@ -61,13 +70,33 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
         return again(403, _("Name or password is not right."))
     delay.passed(name, client)
     with database.write() as session:
+        account = session.get_one(Account, account.id)
         token, _row = accounts.start(session, account)
+        password_given(session, account, request.cookies.get(DEVICE_COOKIE))
         language = account.language
+    return let_in(request, target, token, language)
+
+
+def let_in(request: Request, target: str, token: str, language: str | None) -> Response:
+    """The way on for whoever has just signed in, with the cookies for it."""
+    state: State = request.app.state.shared
     response = go(target)
-    set_cookie(response, settings, COOKIE, token, int(settings.session.whole.total_seconds()))
+    age = int(state.session.whole.total_seconds())
+    set_cookie(response, state.settings, COOKIE, token, age)
     if language in texts.languages():
-        set_cookie(response, settings, LANGUAGE_COOKIE, str(language), 31_536_000)
+        set_cookie(response, state.settings, LANGUAGE_COOKIE, str(language), 31_536_000)
     return response
+
+
+def too_many(request: Request, wait_s: int, target: str, known: Known | None = None) -> Response:
+    """The sign-in page, saying how long to wait."""
+    words = _("Too many tries. Wait %(seconds)s seconds.") % {"seconds": wait_s}
+    template = "signin.html" if known is None else "signin_pin.html"
+    answer = page(
+        request, template, 429, next=target, name="", known=known, problems={"form": words}
+    )
+    answer.headers["Retry-After"] = str(wait_s)
+    return answer
 
 
 @router.post("/sign-out")
