@@ -27,7 +27,16 @@ from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.identity import identity_of
-from cardreader.register.models import Reading, Referral, Source, Visit, Woman, utc_now
+from cardreader.register.models import (
+    Purpose,
+    Reading,
+    Referral,
+    ReferralOutcome,
+    Source,
+    Visit,
+    Woman,
+    utc_now,
+)
 from cardreader.register.recording import blots_of
 
 LOINC = "http://loinc.org"
@@ -292,26 +301,41 @@ def _named_hash(sha256: str) -> str:
 
 
 def _service_request(referral: Referral) -> Resource:
-    """What a referral asks for; done with when its result is there."""
+    """What a referral asks for, by its purpose; done with when its answer is there."""
+    care = referral.purpose == Purpose.CARE
+    text = (
+        "Specialist care at a referral unit; local protocol decides"
+        if care
+        else "Confirmatory haemoglobin test at a health facility; local protocol decides"
+    )
     out: Resource = {
         "resourceType": "ServiceRequest",
         "id": referral.id,
-        "status": "active" if referral.closed_at is None else "completed",
+        "status": _request_status(referral),
         "intent": "order",
         "priority": "urgent" if referral.urgent else "routine",
-        "code": {
-            "coding": [HB_CODE],
-            "text": "Confirmatory haemoglobin test at a health facility; local protocol decides",
-        },
+        "code": {"text": text} if care else {"coding": [HB_CODE], "text": text},
         "subject": _to(referral.woman_id),
         "authoredOn": referral.opened_at.isoformat(timespec="seconds"),
     }
+    if referral.opening_reading_id is not None:
+        out["reasonReference"] = [_to(referral.opening_reading_id)]
+    notes = []
     if referral.closing_reading_id is not None:
-        out["note"] = [{"text": f"answered by Observation {referral.closing_reading_id}"}]
-    elif referral.closed_at is not None:
-        # Closed without a result: she was not tested here, so nothing was completed.
-        out["status"] = "revoked"
-    return out
+        notes.append(f"answered by Observation urn:uuid:{referral.closing_reading_id}")
+    if referral.outcome is not None:
+        notes.append(f"outcome: {referral.outcome}")
+    return {**out, "note": [{"text": note} for note in notes]} if notes else out
+
+
+def _request_status(referral: Referral) -> str:
+    """Completed only by an answer: a referral given up, or overtaken, was not carried out."""
+    if referral.closed_at is None:
+        return "active"
+    if referral.outcome == ReferralOutcome.MISTAKE:
+        return "entered-in-error"
+    answered = (ReferralOutcome.RESULT, ReferralOutcome.WENT)
+    return "completed" if referral.outcome in answered else "revoked"
 
 
 def _status(reading: Reading, source: Source) -> str:

@@ -31,8 +31,8 @@ def month(database):
         for hb, sha in ((5.0, "a" * 64), (5.4, "b" * 64)):
             given = facts(hb, lot="000001", sha=sha)
             photo(session, severe, _with(given, detail))
-        photo(session, fine, refused("blurred", "000002"))
-        photo(session, fine, facts(14.0, lot="000002"))
+        photo(session, fine, refused("blurred", "000002"), days_ago=9)
+        photo(session, fine, facts(14.0, lot="000002"), days_ago=9)
         recording.record_tube(
             *(session, fine, "tube-key", 13.0, TubeUnit.G_DL, utc_now(), None, PROTOCOL, NOBODY)
         )
@@ -67,7 +67,7 @@ def test_bundle_is_valid_and_whole(month):
         "Device": 2,
         "Encounter": 3,
         "Observation": 7 + 1 + 1,  # readings, two blots together, weeks of the one who knows them
-        "ServiceRequest": 2,
+        "ServiceRequest": 4,
     }
     for patient in found["Patient"]:
         assert (patient.name, patient.birthDate, patient.address) == (None, None, None)
@@ -161,12 +161,19 @@ def test_a_device_is_a_card_lot_with_its_own_version(month):
 
 
 def test_a_referral_is_a_service_request(month):
-    requests = _by_kind(month)["ServiceRequest"]
-    assert {(r.status, r.priority) for r in requests} == {
-        ("completed", "urgent"),
-        ("active", "routine"),
-    }
+    found = _by_kind(month)
+    requests = found["ServiceRequest"]
+    assert sorted((r.status, r.priority, bool(r.code.coding)) for r in requests) == [
+        ("active", "routine", True),  # she whose value is uncertain
+        ("active", "urgent", False),  # care, once the laboratory said severe
+        ("completed", "urgent", True),  # the test that said so
+        ("revoked", "routine", True),  # a photo not read, overtaken by one that was
+    ]
     assert all(r.intent == "order" for r in requests)
+    observations = {o.id for o in found["Observation"]}
+    reasons = [r.reasonReference[0].reference for r in requests if r.reasonReference]
+    assert reasons
+    assert {reason.removeprefix("urn:uuid:") for reason in reasons} <= observations
 
 
 def test_validator_would_find_a_fault(month):
