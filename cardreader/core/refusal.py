@@ -48,7 +48,8 @@ class Reason(StrEnum):
 
 ADVICE: dict[Reason, str] = {
     Reason.NOT_AN_IMAGE: "This file is not a photo that can be opened. Take the photo again.",
-    Reason.IMAGE_TOO_LARGE: "This image is larger than any phone photo. Send the original photo.",
+    Reason.IMAGE_TOO_LARGE: "This image has more pixels than can be opened. "
+    "Send one photo as the camera took it, best as a JPEG.",
     Reason.IMAGE_TOO_SMALL: "This image is too small. Send the original photo, not a thumbnail.",
     Reason.NO_CARD: "No card was found. Lay the card flat, get the whole of it in the picture, "
     "and hold still.",

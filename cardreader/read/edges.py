@@ -20,7 +20,7 @@ _CLOSE = 0.45
 """The same where a line is drawn about the markers, 0.5 mm from them or further."""
 _DROP = 0.2
 """Of an edge's contrast, by which the surround darkens again at a profile's end. Edges of
-photos without a line keep 0.04, soiled ones 0.09; a pen line 0.8 mm off leaves 0.45 and more."""
+photos without a line keep 0.05, soiled ones 0.06; a pen line 0.8 mm off leaves 0.4 and more."""
 _CLIPPED = 1.3
 """What short profiles make of a blur at the limit: they end before the rise does."""
 _MOVED = 0.12
