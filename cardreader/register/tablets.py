@@ -101,4 +101,8 @@ def _note(
 ) -> Event:
     if not 0 <= amount <= MOST_TABLETS:
         raise ValueError(f"0 to {MOST_TABLETS} tablets")
+    for event in standing_events(woman, kind):
+        # The same once more on one day is the form sent twice.
+        if (event.on, event.amount) == (on, amount):
+            return event
     return note(session, woman, kind, on, by, amount=amount)

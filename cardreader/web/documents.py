@@ -6,22 +6,9 @@ still be read.
 
 from __future__ import annotations
 
-from io import BytesIO
-from xml.sax.saxutils import escape
-
-from reportlab.lib.colors import black
 from reportlab.lib.pagesizes import A4, A5
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.platypus import (
-    Flowable,
-    HRFlowable,
-    Paragraph,
-    SimpleDocTemplate,
-    Spacer,
-    Table,
-    TableStyle,
-)
+from reportlab.platypus import Flowable, Spacer
 
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
@@ -31,23 +18,8 @@ from cardreader.register.referrals import by_hand
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
+from cardreader.web.paperkit import BODY, HEAD, LOUD, SMALL, TITLE, build, para, rule, table
 from cardreader.web.texts import gettext as _
-
-_BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10.5, leading=14.5)
-_SMALL = ParagraphStyle("small", parent=_BODY, fontSize=9, leading=12)
-_TITLE = ParagraphStyle("title", parent=_BODY, fontName="Helvetica-Bold", fontSize=16, leading=20)
-_HEAD = ParagraphStyle(
-    "head",
-    parent=_BODY,
-    fontName="Helvetica-Bold",
-    fontSize=11.5,
-    leading=15,
-    spaceBefore=9,
-    spaceAfter=3,
-)
-_LOUD = ParagraphStyle(
-    "loud", parent=_BODY, fontName="Helvetica-Bold", fontSize=13, leading=17, spaceAfter=2
-)
 
 
 def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
@@ -74,24 +46,24 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
     ]
     care = referral.purpose == Purpose.CARE
     title = _("Referral for care") if care else _("Referral for a haemoglobin test")
-    confirm = [] if care else [_para(_(TEXT[Statement.CONFIRM_AT_FACILITY]), _BODY)]
-    screening = [] if care else [_para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL)]
-    return _build(
+    confirm = [] if care else [para(_(TEXT[Statement.CONFIRM_AT_FACILITY]), BODY)]
+    screening = [] if care else [para(_(TEXT[Statement.SCREENING_ONLY]), SMALL)]
+    return build(
         A5,
         _("Referral slip"),
         [
-            _para(title, _TITLE),
-            _rule(),
+            para(title, TITLE),
+            rule(),
             *_alarm(referral, outcome),
-            _para(_headline(referral, outcome), _LOUD),
+            para(_headline(referral, outcome), LOUD),
             *confirm,
             Spacer(1, 2 * mm),
-            _table(facts, 45 * mm),
+            table(facts, 45 * mm),
             Spacer(1, 3 * mm),
             *screening,
-            _para(_(TEXT[Statement.LOCAL_PROTOCOL]), _SMALL),
-            _para(_("To be filled in by the facility and sent back"), _HEAD),
-            _table(answer, 60 * mm, row_height=9 * mm, boxed=True),
+            para(_(TEXT[Statement.LOCAL_PROTOCOL]), SMALL),
+            para(_("To be filled in by the facility and sent back"), HEAD),
+            table(answer, 60 * mm, row_height=9 * mm, boxed=True),
         ],
     )
 
@@ -100,21 +72,21 @@ def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:
     if not referral.urgent:
         return []
     pale = outcome is Outcome.NOT_READ and referral.opening_reading_id is not None
-    return [_para(_(TEXT[Statement.PALE_BLOT if pale else Statement.REFER_NOW]), _LOUD)]
+    return [para(_(TEXT[Statement.PALE_BLOT if pale else Statement.REFER_NOW]), LOUD)]
 
 
 def summary_pdf(summary: Summary, place: str) -> bytes:
     """The monthly summary on A4."""
     title = _("Monthly summary: %(month)s") % {"month": texts.month(summary.month)}
-    parts: list[Flowable] = [_para(title, _TITLE), _para(place or "-", _BODY), _rule()]
+    parts: list[Flowable] = [para(title, TITLE), para(place or "-", BODY), rule()]
     for heading, rows in summary_rows(summary):
-        parts += [_para(heading, _HEAD), _table(rows, 110 * mm, style=_SMALL)]
+        parts += [para(heading, HEAD), table(rows, 110 * mm, style=SMALL)]
     parts += [
         Spacer(1, 4 * mm),
-        _para(_(TEXT[Statement.SCREENING_ONLY]), _SMALL),
-        _para(_(TEXT[Statement.LOCAL_PROTOCOL]), _SMALL),
+        para(_(TEXT[Statement.SCREENING_ONLY]), SMALL),
+        para(_(TEXT[Statement.LOCAL_PROTOCOL]), SMALL),
     ]
-    return _build(A4, title, parts)
+    return build(A4, title, parts)
 
 
 def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:
@@ -218,58 +190,3 @@ def _hb(referral: Referral) -> str:
         "low": low_end(referral.low_g_dl),
         "high": high_end(referral.high_g_dl),
     }
-
-
-def _para(text: str, style: ParagraphStyle) -> Paragraph:
-    # The built-in fonts have no narrow no-break space, which some languages put before "%".
-    return Paragraph(escape(text.replace("\u202f", "\u00a0")), style)
-
-
-def _rule() -> HRFlowable:
-    return HRFlowable(width="100%", thickness=1, color=black, spaceBefore=3, spaceAfter=6)
-
-
-def _table(
-    rows: list[tuple[str, str]],
-    first_width: float,
-    row_height: float | None = None,
-    boxed: bool = False,
-    style: ParagraphStyle = _BODY,
-) -> Flowable:
-    if not rows:
-        return _para("-", _BODY)
-    cells = [[_para(name, style), _para(value, style)] for name, value in rows]
-    table = Table(
-        cells, colWidths=[first_width, None], rowHeights=[row_height] * len(rows), hAlign="LEFT"
-    )
-    line = ("GRID", (0, 0), (-1, -1), 0.7, black)
-    thin = ("LINEBELOW", (0, 0), (-1, -1), 0.25, black)
-    table.setStyle(
-        TableStyle(
-            [
-                line if boxed else thin,
-                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-                ("TOPPADDING", (0, 0), (-1, -1), 2),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-                ("LEFTPADDING", (0, 0), (-1, -1), 3),
-            ]
-        )
-    )
-    return table
-
-
-def _build(size: tuple[float, float], title: str, parts: list[Flowable]) -> bytes:
-    out = BytesIO()
-    document = SimpleDocTemplate(
-        out,
-        pagesize=size,
-        title=title,
-        author="cardreader",
-        lang=texts.current_language.get(),
-        leftMargin=12 * mm,
-        rightMargin=12 * mm,
-        topMargin=10 * mm,
-        bottomMargin=10 * mm,
-    )
-    document.build(parts)
-    return out.getvalue()

@@ -19,7 +19,7 @@ from cardreader.web.bandwords import chances
 from cardreader.web.happened import clock_words
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
 from cardreader.web.state import State
-from cardreader.web.words import outcome_words
+from cardreader.web.words import SEVERE_CONFIRMED, outcome_words
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,8 @@ def _band(decision: dict[str, Any]) -> str | None:
 
 def _headline(decision: dict[str, Any], outcome: Outcome, source: Source) -> str:
     if source is Source.LAB:
-        return outcome_words(outcome, source)
+        # No weaker than what a photo says of the same blood.
+        return SEVERE_CONFIRMED if outcome is Outcome.SEVERE else outcome_words(outcome, source)
     return _text(decision["headline"])
 
 

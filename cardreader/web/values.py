@@ -9,7 +9,7 @@ import datetime as dt
 
 from sqlalchemy.orm import Session
 
-from cardreader.register.models import Reading, Woman, utc_now
+from cardreader.register.models import Reading, Visit, Woman, utc_now
 from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
 from cardreader.register.tube import TubeUnit
 from cardreader.web.state import State
@@ -26,12 +26,25 @@ def may_be_dated(on: dt.date, today: dt.date) -> bool:
 
 
 def enter_tube(
-    state: State, session: Session, woman: Woman, key: str, value: float, unit: TubeUnit, by: str
+    state: State,
+    session: Session,
+    woman: Woman,
+    key: str,
+    value: float,
+    unit: TubeUnit,
+    by: str,
+    on: dt.date | None = None,
+    visit: Visit | None = None,
 ) -> Reading:
-    """Enter a tube reading of now; ``value`` in the unit of the scale that was read."""
-    subject = subject_of(woman, state.today(), state.settings.elevation_m)
+    """Enter a tube reading of now, or of a day written on paper.
+
+    ``value`` is in the unit of the scale that was read.
+    """
+    today = state.today()
+    subject = subject_of(woman, on or today, state.settings.elevation_m)
+    at = utc_now() if on is None else on_day(on, today)
     rules = state.reader.rules
-    return record_tube(session, woman, key, value, unit, utc_now(), by, rules, subject)
+    return record_tube(session, woman, key, value, unit, at, by, rules, subject, visit)
 
 
 def enter_lab(

@@ -60,6 +60,8 @@ LAB_OUTCOMES = {
     Outcome.NOT_ANAEMIC: mark("Not anaemic, confirmed"),
 }
 
+SEVERE_CONFIRMED = mark("Severe anaemia, confirmed by a laboratory.")
+
 SOURCES = {
     Source.PHOTO: mark("Photo"),
     Source.TUBE: mark("Tube"),

@@ -270,7 +270,7 @@ def test_a_severe_laboratory_value_is_no_weaker_than_a_severe_photo(worker):
     woman = worker.add_woman("KX-241")
     url = lab(worker, woman, "6.2").headers["location"]
     text = page(worker, url)
-    assert "Severe, confirmed" in text
+    assert "Severe anaemia, confirmed by a laboratory." in text
     assert "Refer her now to a unit that can treat severe anaemia." in text
     assert worker.get(slip_link(text)).content.startswith(b"%PDF-")
     for name in ("severe", "referrals"):

@@ -11,6 +11,7 @@ from cardreader.register.models import Referral
 from cardreader.web import words
 from cardreader.web.access import Carer
 from cardreader.web.documents import referral_slip
+from cardreader.web.happened import ask_again_on
 from cardreader.web.render import page
 from cardreader.web.state import State
 
@@ -37,6 +38,7 @@ def show(request: Request, visitor: Carer, name: str) -> Response:
             today=today,
             words=words,
             ListName=ListName,
+            asks={r.id: ask_again_on(r, state.rules) for row in rows for r in row.referrals},
             waits={
                 row.woman.id: (today - row.referral.opened_at.astimezone().date()).days
                 for row in rows

@@ -10,7 +10,8 @@ from starlette.responses import Response
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.doubt import DoubtfulError
-from cardreader.register.models import Regimen, Source, Woman, new_id
+from cardreader.register.events import note
+from cardreader.register.models import EventKind, Regimen, Source, Woman, new_id
 from cardreader.register.recording import LAB_LIMITS_G_DL, open_visit
 from cardreader.register.referrals import open_referrals
 from cardreader.register.removal import remove_woman
@@ -52,6 +53,7 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
     code = fields.code("code")
     weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
     smoking = fields.choice("smoking", Smoking) if fields.raw("smoking") else None
+    came_from = fields.text("came_from", 200, needed=False)
     closed = None
     with state.database.write() as session:
         known = find_woman(session, code) if code else None
@@ -63,7 +65,10 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
         elif known is not None:
             fields.problems["code"] = _("This code is in the register already.")
         if not fields.problems:
-            woman = add_woman(session, code, weeks, state.today(), visitor.account_id, smoking)
+            today, by = state.today(), visitor.account_id
+            woman = add_woman(session, code, weeks, today, by, smoking)
+            if came_from:
+                note(session, woman, EventKind.ARRIVED, today, by, words=came_from)
             return go(f"/women/{woman.id}", "saved")
     return page(
         request,

@@ -1,0 +1,184 @@
+"""Papers of a day: today's list, the blank form for a day without power, the letter that
+goes with a woman to another place."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from reportlab.lib.pagesizes import A4, A5, landscape
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, Spacer
+
+from cardreader.decide.followuprules import FollowUpRules
+from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.lists import ListName, Row
+from cardreader.register.models import Regimen
+from cardreader.register.tablets import tablets_of
+from cardreader.web import texts, words
+from cardreader.web.bandwords import high_end, low_end
+from cardreader.web.paperkit import BODY, HEAD, SMALL, TITLE, build, grid, para, rule, table
+from cardreader.web.texts import gettext as _
+
+FORM_ROWS = 12
+ROW_HEIGHT = 11 * mm
+LAST_VALUES = 6
+"""In the letter: the newest are enough for whoever goes on with her."""
+
+_PRESSING = (
+    ListName.SEVERE,
+    ListName.REFERRALS,
+    ListName.OVERDUE,
+    ListName.NO_RISE,
+    ListName.DUE,
+)
+
+
+def today_list(rows: list[Row], place: str, today: dt.date) -> bytes:
+    """Whoever is on any list today, the most pressing first, with room to write."""
+    pressing = [(reasons, row) for row in rows if (reasons := _reasons(row, today))]
+    pressing.sort(key=lambda found: (_PRESSING.index(found[0][0]), found[1].woman.code))
+    title = _("Today's list: %(day)s") % {"day": texts.day(today)}
+    cells = [
+        (
+            row.woman.code,
+            _weeks(row, today),
+            _last_value(row),
+            ", ".join(_(words.TITLES[name]) for name in reasons),
+            "",
+            "",
+            "",
+        )
+        for reasons, row in pressing
+    ]
+    heads = (
+        _("Code"),
+        _("Weeks"),
+        _("Last value"),
+        _("Why"),
+        _("Seen"),
+        _("Value"),
+        _("Remark, no names"),
+    )
+    shown = grid(heads, cells, (38, 18, 48, 70, 16, 24, 54)) if cells else para(_("None."), BODY)
+    return build(
+        landscape(A4),
+        title,
+        [para(title, TITLE), para(place or "-", BODY), rule(), shown, Spacer(1, 3 * mm), *_foot()],
+    )
+
+
+def blank_form(place: str) -> bytes:
+    """A form for a day without power, to be typed in later."""
+    title = _("A day without power: to be entered later")
+    photos = _("Photos need the server: keep the blots dry and dark, or read the tube.")
+    heads = (
+        _("Code"),
+        _("Weeks"),
+        _("Visit number"),
+        _("Tube: value"),
+        _("g/dL or %"),
+        _("Sent for a test: no, yes, now"),
+        _("Tablets left"),
+        _("Tablets given"),
+        _("Remark, no names"),
+    )
+    line = "%s ______________    %s ______________________    %s ______________________"
+    return build(
+        landscape(A4),
+        title,
+        [
+            para(title, TITLE),
+            para(line % (_("Date"), _("Place"), _("Worker")), BODY),
+            para(place, BODY),
+            Spacer(1, 2 * mm),
+            grid(heads, [[""] * len(heads)] * FORM_ROWS, (40, 18, 20, 24, 20, 40, 22, 22, 62), 29),
+            Spacer(1, 2 * mm),
+            para(photos, SMALL),
+            para(_(TEXT[Statement.DANGER_SIGNS]), SMALL),
+            *_foot(),
+        ],
+    )
+
+
+def transfer_letter(row: Row, to: str, place: str, today: dt.date, rules: FollowUpRules) -> bytes:
+    """What the other place needs to go on: values, what is open, tablets."""
+    title = _("Transfer to another place")
+    woman = row.woman
+    facts = [
+        (_("Woman's code"), woman.code),
+        (_("From"), place or "-"),
+        (_("To"), to or "-"),
+        (_("Date"), texts.day(today)),
+        (_("Weeks of pregnancy"), _weeks(row, today)),
+        (_("On the severe list"), _("yes") if row.standing.severe else _("no")),
+        (_("Referral open"), _("yes") if row.referrals else _("no")),
+        (_("Iron-folic acid"), _regimen(row)),
+        (_("Tablets given"), _tablets(row, rules)),
+    ]
+    values = [
+        (
+            texts.day(p.day),
+            _(words.SOURCES[p.source]),
+            _value(p.hb_g_dl, p.low_g_dl, p.high_g_dl),
+            _(words.outcome_words(p.outcome, p.source, p.may_be_severe)),
+        )
+        for p in row.points[::-1][:LAST_VALUES]
+    ]
+    heads = (_("Date"), _("Read by"), "g/dL", _("Result"))
+    return build(
+        A5,
+        title,
+        [
+            para(title, TITLE),
+            rule(),
+            table(facts, 45 * mm),
+            para(_("Last values"), HEAD),
+            grid(heads, values, (26, 24, 36, 34)) if values else para(_("None."), BODY),
+            Spacer(1, 3 * mm),
+            *_foot(),
+        ],
+    )
+
+
+def _foot() -> list[Flowable]:
+    return [
+        para(_(TEXT[Statement.SCREENING_ONLY]), SMALL),
+        para(_(TEXT[Statement.LOCAL_PROTOCOL]), SMALL),
+    ]
+
+
+def _reasons(row: Row, today: dt.date) -> list[ListName]:
+    """The lists she is on; overdue says due as well."""
+    found = [name for name in _PRESSING if row.belongs(name, today)]
+    return [n for n in found if n is not ListName.DUE or ListName.OVERDUE not in found]
+
+
+def _weeks(row: Row, today: dt.date) -> str:
+    if row.woman.has_given_birth(today):
+        return _("after birth")
+    weeks = row.woman.gestation_at(today)
+    return "-" if weeks is None else str(weeks)
+
+
+def _last_value(row: Row) -> str:
+    if not row.points:
+        return "-"
+    last = row.points[-1]
+    return f"{_value(last.hb_g_dl, last.low_g_dl, last.high_g_dl)}, {texts.day(last.day)}"
+
+
+def _value(hb_g_dl: float, low_g_dl: float | None, high_g_dl: float | None) -> str:
+    if low_g_dl is None or high_g_dl is None:
+        return texts.number(hb_g_dl)
+    ends = {"low": low_end(low_g_dl), "high": high_end(high_g_dl)}
+    return _("%(hb)s (%(low)s to %(high)s)") % {"hb": texts.number(hb_g_dl), **ends}
+
+
+def _regimen(row: Row) -> str:
+    running = next((t for t in row.woman.treatments if t.ended_on is None), None)
+    return "-" if running is None else _(words.REGIMENS[Regimen(running.regimen)])
+
+
+def _tablets(row: Row, rules: FollowUpRules) -> str:
+    found = tablets_of(row.woman, rules)
+    return "-" if found is None else str(found.given)
