@@ -31,10 +31,11 @@ number is missing here or has another value. Thresholds of anaemia are the proto
 
 - **standard**: a standard or a definition gives it.
 - **derived**: it follows from others.
-- **measured**: set by what was seen on simulated photos or draws; the last column says what.
+- **measured**: set by what was seen on simulated photos or draws, or on photographs by others
+  (tags and charts, never blood); the last column says what.
 - **chosen**: somebody found it sensible. Nothing was measured, or nothing was kept of it.
 
-What is measured was measured on simulations, never on blood. Where it says that seeds were not
+Nothing was measured on blood. Where it says that seeds were not
 kept, nobody can tell whether the figures in [accuracy.md](accuracy.md) (seed 1) and
 [hard.md](hard.md) (seed 2026) are of photos that the limit was set on: take those figures for
 flattering by so much. Whoever sets a number anew keeps its seeds, on this page, apart from those.

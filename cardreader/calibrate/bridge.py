@@ -144,7 +144,9 @@ def bridge(
     low, high = summary.tconfint_mean(2 * LEVEL)
     start, end = read.interval(calibration.coverage)
     covered = (start[one] <= lab) & (lab <= end[one])
-    coverage_p = _coverage_p(int(covered.sum()), one.size, calibration.coverage, n_conformal)
+    coverage_p = coverage_probability(
+        int(covered.sum()), one.size, calibration.coverage, n_conformal
+    )
     larger_p = _larger_errors_p(pairs.take(one), calibration, scores)
     sd = float(difference.std(ddof=1))
     bias_out = low > margin_g_dl or high < -margin_g_dl
@@ -169,7 +171,7 @@ def bridge(
     )
 
 
-def _coverage_p(n_covered: int, n: int, coverage: float, n_conformal: int | None) -> float:
+def coverage_probability(n_covered: int, n: int, coverage: float, n_conformal: int | None) -> float:
     """Probability of so few or fewer intervals holding, if nothing has changed."""
     if n_conformal is None:
         return float(stats.binom.cdf(n_covered, n, coverage))

@@ -49,7 +49,7 @@ def find_fourth(photo: Photo, gray: NDArray[np.uint8], three: list[Marker]) -> M
         Of three different corners, their corners in working pixels.
     """
     quad = _foretell(photo, three)
-    if quad is None or not _inside(quad, gray.shape):
+    if quad is None or not lies_within(quad, gray.shape):
         return None
     seen = count_wrong(gray, quad)
     if seen is None:
@@ -87,7 +87,7 @@ def _foretell(photo: Photo, three: list[Marker]) -> NDArray[np.float64] | None:
     return project(h, lens, size, model[missing])
 
 
-def _inside(quad: NDArray[np.float64], shape: tuple[int, ...]) -> bool:
+def lies_within(quad: NDArray[np.float64], shape: tuple[int, ...]) -> bool:
     """Whether a marker lies in the picture with some of its surround."""
     wide = quad + (quad - quad.mean(axis=0)) * (2 * _SURROUND / MODULES)
     height, width = shape[:2]

@@ -264,10 +264,18 @@ def _mended(photo: Photo, found: _Found, plain: CardPose | Refusal) -> CardPose 
     mended = _fitted(photo, found, measure_edges(photo, found.corners, spoiled=True))
     if isinstance(mended, Refusal):
         return None
+    return mended if clearly_better(mended, plain) else None
+
+
+def clearly_better(mended: CardPose, plain: CardPose | Refusal) -> bool:
+    """Whether a pose with one edge let go leaves so much less that the edge is to blame.
+
+    Held against the pose with all edges, or against the limit where there is none.
+    """
     most = MAX_RESIDUAL_MM
     if isinstance(plain, CardPose):
         most = plain.residual_px / plain.px_per_mm
-    return mended if mended.residual_px / mended.px_per_mm < _CLEARLY * most else None
+    return mended.residual_px / mended.px_per_mm < _CLEARLY * most
 
 
 def _fitted(photo: Photo, found: _Found, edges: Edges | None) -> CardPose | Refusal:

@@ -426,17 +426,18 @@ def _content(tar: tarfile.TarFile, member: tarfile.TarInfo) -> bytes:
 
 def _lock(content: bytes, passphrase: str, name: str) -> bytes:
     salt, nonce = os.urandom(_SALT), os.urandom(_NONCE)
-    cipher = AESGCM(_derive(passphrase, salt))
+    cipher = AESGCM(derive_key(passphrase, salt))
     return salt + nonce + cipher.encrypt(nonce, content, name.encode())
 
 
 def _unlock(blob: bytes, passphrase: str, name: str) -> bytes:
     salt, nonce, body = blob[:_SALT], blob[_SALT : _SALT + _NONCE], blob[_SALT + _NONCE :]
     try:
-        return AESGCM(_derive(passphrase, salt)).decrypt(nonce, body, name.encode())
+        return AESGCM(derive_key(passphrase, salt)).decrypt(nonce, body, name.encode())
     except InvalidTag:
         raise BackupError("the passphrase is not right, or the file is damaged") from None
 
 
-def _derive(passphrase: str, salt: bytes) -> bytes:
+def derive_key(passphrase: str, salt: bytes) -> bytes:
+    """Key of an encrypted part: scrypt, so that passphrases can't be tried fast."""
     return Scrypt(salt=salt, length=32, n=2**15, r=8, p=1).derive(passphrase.encode())

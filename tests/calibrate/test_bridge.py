@@ -5,7 +5,13 @@ import pytest
 from blots import pairs
 from scipy import stats
 
-from cardreader.calibrate.bridge import Verdict, bridge, update, with_lots
+from cardreader.calibrate.bridge import (
+    Verdict,
+    bridge,
+    coverage_probability,
+    update,
+    with_lots,
+)
 from cardreader.calibrate.conformal import TooFewPairsError
 from cardreader.calibrate.fit import fit
 
@@ -53,14 +59,13 @@ def test_coverage_test_is_exact(old):
     # Under no change the number of intervals that hold is beta-binomial, so that the test at 5 %
     # rejects in at most 5 % of studies; the law follows from the beta law of conformal coverage.
     rng = np.random.default_rng(3)
-    from cardreader.calibrate.bridge import _coverage_p
     from cardreader.calibrate.conformal import exact_rank
 
     n, m, runs = 60, 30, 4000
     rank = exact_rank(n, 0.1)
     rejected = 0
     for share in stats.beta.rvs(rank, n + 1 - rank, size=runs, random_state=rng):
-        rejected += _coverage_p(int(rng.binomial(m, share)), m, 0.9, n) < 0.05
+        rejected += coverage_probability(int(rng.binomial(m, share)), m, 0.9, n) < 0.05
     assert rejected / runs <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / runs)
     assert rejected > 0
 

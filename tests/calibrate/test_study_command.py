@@ -48,7 +48,7 @@ def from_invented_blots(monkeypatch):
     """Reading photos is replaced: these tests are about what the commands do with colours."""
 
     def use(features):
-        monkeypatch.setattr(commands, "_features", lambda study, arguments, base: features)
+        monkeypatch.setattr(commands, "read_features", lambda *_: features)
 
     return use
 

@@ -170,10 +170,10 @@ def test_a_marker_cut_off_by_the_frame(turn_deg):
 
 def test_a_marker_that_would_lie_outside_is_not_looked_for():
     quad = np.array([(0.0, 40.0), (80.0, 40.0), (80.0, 120.0), (0.0, 120.0)])
-    assert fourthmarker._inside(quad + np.array([10, 0]), (200, 200))
-    assert not fourthmarker._inside(quad, (200, 200))
-    assert not fourthmarker._inside(quad + np.array([116, 0]), (200, 200))
-    assert not fourthmarker._inside(quad, (122, 200))
+    assert fourthmarker.lies_within(quad + np.array([10, 0]), (200, 200))
+    assert not fourthmarker.lies_within(quad, (200, 200))
+    assert not fourthmarker.lies_within(quad + np.array([116, 0]), (200, 200))
+    assert not fourthmarker.lies_within(quad, (122, 200))
 
 
 @pytest.mark.parametrize("corner", range(4))
@@ -249,16 +249,13 @@ def test_a_shaken_photo_stays_blurred(place):
 
 
 @pytest.mark.parametrize(("left", "better"), [(0.4, True), (0.6, False)])
-def test_a_mended_pose_must_be_clearly_better(monkeypatch, left, better):
+def test_a_mended_pose_must_be_clearly_better(left, better):
     """Of a photo that is read either way, and of one that is otherwise refused as bent."""
     pose = found(plain_card())
     mended = replace(pose, residual_px=left * pose.residual_px)
-    monkeypatch.setattr(locate, "measure_edges", lambda *_, **__: None)
-    monkeypatch.setattr(locate, "_fitted", lambda *_: mended)
-    assert (locate._mended(None, locate._Found(None, LOT), pose) is mended) is better
+    assert locate.clearly_better(mended, pose) is better
     mended = replace(pose, residual_px=left * locate.MAX_RESIDUAL_MM * pose.px_per_mm)
-    bent = Refusal(Reason.CARD_BENT, "locate", "")
-    assert (locate._mended(None, locate._Found(None, LOT), bent) is mended) is better
+    assert locate.clearly_better(mended, Refusal(Reason.CARD_BENT, "locate", "")) is better
 
 
 def test_another_digit_under_a_drop_hardly_ever_passes():

@@ -99,7 +99,7 @@ def test_null_that_an_older_version_wrote_as_json_becomes_none(sqlite):
 def quick_key():
     """A plain hash for the passphrase: its cost is not what is tried here."""
     patched = pytest.MonkeyPatch()
-    patched.setattr(backup, "_derive", lambda word, salt: hashlib.sha256(salt).digest())
+    patched.setattr(backup, "derive_key", lambda word, salt: hashlib.sha256(salt).digest())
     yield
     patched.undo()
 

@@ -7,6 +7,7 @@ import json
 import stat
 import tarfile
 
+import backupfile
 import pytest
 from builders import add_woman
 from cryptography import x509
@@ -61,7 +62,7 @@ def test_an_authority_that_is_none_is_refused_before_anything_changes(made, tmp_
     _, file = made
     with tarfile.open(file) as tar:
         parts = {m.name: tar.extractfile(m).read() for m in tar.getmembers()}
-    pair = json.loads(backup._unlock(parts["authority.bin"], PASSPHRASE, "authority.bin"))
+    pair = json.loads(backupfile.unlock(parts["authority.bin"], PASSPHRASE, "authority.bin"))
     other = certificates(tmp_path / "other", [], NOW)
     for bad in (
         {**pair, "authority.crt": other.authority.read_text()},
@@ -69,10 +70,12 @@ def test_an_authority_that_is_none_is_refused_before_anything_changes(made, tmp_
         [],
         {"authority.key": 1},
     ):
-        parts["authority.bin"] = backup._lock(json.dumps(bad).encode(), PASSPHRASE, "authority.bin")
+        parts["authority.bin"] = backupfile.lock(
+            json.dumps(bad).encode(), PASSPHRASE, "authority.bin"
+        )
         with tarfile.open(file, "w") as tar:
-            for name, content in parts.items():
-                backup._add(tar, name, content)
+            for name, part in parts.items():
+                backupfile.add(tar, name, part)
         with pytest.raises(BackupError, match="certificate"):
             restore_backup(
                 sqlite_url(tmp_path / "n" / "register.db"), tmp_path / "n", file, PASSPHRASE
@@ -101,7 +104,7 @@ def test_a_backup_of_the_earlier_form_is_still_read(made, tmp_path):
     parts["backup.json"] = json.dumps({**note, "format": "cardreader-backup/1"}).encode()
     with tarfile.open(file, "w") as tar:
         for name, content in parts.items():
-            backup._add(tar, name, content)
+            backupfile.add(tar, name, content)
     new = tmp_path / "new"
     restore_backup(sqlite_url(new / "register.db"), new, file, PASSPHRASE)
     assert not (new / "tls").exists()

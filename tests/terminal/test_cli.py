@@ -23,7 +23,6 @@ from cardreader import cli, reader
 from cardreader import pipeline as pipeline_module
 from cardreader.calibrate import defaultcli
 from cardreader.card.cgats import read_lot, write_lot
-from cardreader.commands import read as read_command
 from cardreader.commands.read import SMOKING
 from cardreader.core.refusal import Reason
 from cardreader.core.shipped import shipped
@@ -298,7 +297,7 @@ def test_a_command_without_its_extra_says_what_to_install(
     def lacking(*_: object) -> None:
         raise ModuleNotFoundError("No module named 'fastapi'", name="fastapi")
 
-    monkeypatch.setattr(read_command, "_read", lacking)
+    monkeypatch.setattr(pipeline_module, "read_photo", lacking)
     assert cli.main(["read", *photo("any")]) == ExitCode.USAGE
     assert "fastapi is missing" in _error(capsys)
 
@@ -513,12 +512,12 @@ def test_a_reader_that_leaves_early_makes_no_noise() -> None:
     assert "BrokenPipe" not in done.stderr
 
 
-def test_interrupt(monkeypatch, capsys) -> None:
-    def interrupt(arguments: argparse.Namespace) -> ExitCode:
+def test_interrupt(pipeline, photo, monkeypatch, capsys) -> None:
+    def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(read_command, "_read", interrupt)
-    assert cli.main(["read", "x"]) == INTERRUPTED == 130
+    monkeypatch.setattr(pipeline_module, "read_photo", interrupt)
+    assert cli.main(["read", *photo("any")]) == INTERRUPTED == 130
     assert _error(capsys) == "cardreader: stopped\n"
 
 
