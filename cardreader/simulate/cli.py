@@ -59,14 +59,14 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
     count = len(arguments.hb) if arguments.count is None else arguments.count
     if arguments.samples:
         return _sample_photos(arguments.out)
-    from cardreader.simulate.handout import handout_photo
+    from cardreader.simulate.namedphotos import named_photo
 
     out: Path = arguments.out
     make_folder(out)
     truth = []
     for i in range(count):
         hb_g_dl = arguments.hb[i % len(arguments.hb)]
-        photo = handout_photo(hb_g_dl, arguments.seed, i + 1)
+        photo = named_photo(hb_g_dl, arguments.seed, i + 1)
         write_file(out / photo.name, photo.data)
         truth.append(photo.truth)
     write_file(out / "truth.json", json.dumps(truth, indent=2, sort_keys=True) + "\n")

@@ -33,7 +33,7 @@ from cardreader.simulate.blotshape import BlotKind, draw_blot
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.cardmap import CardMap
 from cardreader.simulate.demolots import DemoLot
-from cardreader.simulate.otherspots import dried_brown, red_ink, with_spot_of
+from cardreader.simulate.notblood import dried_brown, red_ink, with_spot_of
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, Control, Scene, draw_scene, with_light_factor
 from cardreader.simulate.soiling import soil

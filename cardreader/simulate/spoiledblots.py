@@ -22,7 +22,7 @@ from cardreader.simulate.blood import (
 )
 from cardreader.simulate.blotshape import Blot, draw_blot
 from cardreader.simulate.inks import print_reflectance, stock_reflectance
-from cardreader.simulate.relit import paper_tint, raw_of
+from cardreader.simulate.otherlight import paper_tint, raw_of
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 
 Array = NDArray[np.float64]

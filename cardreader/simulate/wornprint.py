@@ -20,7 +20,7 @@ from cardreader.simulate.blood import (
 )
 from cardreader.simulate.colorimetry import observer
 from cardreader.simulate.inks import print_reflectance, stock_reflectance
-from cardreader.simulate.relit import raw_of
+from cardreader.simulate.otherlight import raw_of
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 
 Array = NDArray[np.float64]

@@ -17,7 +17,7 @@ from cardreader.hb.calibration import Calibration
 from cardreader.reader import Reader
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.demolots import IN_DATE
-from cardreader.simulate.otherfiles import icc_profile
+from cardreader.simulate.fileformats import icc_profile
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, draw_scene
 from cardreader.simulate.view import draw_view
@@ -57,7 +57,7 @@ def small_pictures() -> tuple[bytes, ...]:
         wide_tiff,
     ]
     try:
-        from cardreader.simulate.otherfiles import heif
+        from cardreader.simulate.fileformats import heif
 
         out.append(heif(pixels))
     except ImportError:  # an extra

@@ -31,7 +31,7 @@ from cardreader.read.photo import Photo, open_photo
 from cardreader.result.reading import Reading
 from cardreader.result.report import dumps, reading_json
 from cardreader.simulate.demolots import IN_DATE, design_lot
-from cardreader.simulate.otherfiles import icc_profile
+from cardreader.simulate.fileformats import icc_profile
 
 # --- pictures ------------------------------------------------------------------------------------
 

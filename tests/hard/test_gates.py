@@ -19,9 +19,9 @@ from cardreader.hb.estimate import HbEstimate, estimate
 from cardreader.read.blot import blot_colour
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.simulate import wornprint
-from cardreader.simulate.otherspots import red_ink
+from cardreader.simulate.notblood import red_ink
+from cardreader.simulate.otherlight import raw_of
 from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.relit import raw_of
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 
 SEED = 31

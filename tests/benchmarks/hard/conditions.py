@@ -19,12 +19,12 @@ from printed import TONES, shoot
 from sitting import Sitting, stored, take
 
 from cardreader.card import layout
-from cardreader.simulate import otherfiles, phoneprocessing, spoiledblots, wornprint
+from cardreader.simulate import fileformats, phoneprocessing, spoiledblots, wornprint
 from cardreader.simulate.bentcard import bend
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, light
 from cardreader.simulate.demolots import design_lot
-from cardreader.simulate.otherspots import dried_brown, red_ink
-from cardreader.simulate.relit import raw_of, relit
+from cardreader.simulate.notblood import dried_brown, red_ink
+from cardreader.simulate.otherlight import raw_of, relit
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene, with_light_factor
 from cardreader.simulate.soiling import soil, splash
 from cardreader.simulate.view import ShadowEdge, Spot
@@ -213,10 +213,10 @@ def _resent(sitting: Sitting, value: tuple[int, int, int]) -> bytes:
 
 
 def _wide_gamut(sitting: Sitting, embedded: bool) -> bytes:
-    scene = otherfiles.wide_gamut(sitting.scene)
+    scene = fileformats.wide_gamut(sitting.scene)
     picture = take(sitting, scene=scene)
     if embedded:
-        return otherfiles.jpeg_with_profile(picture, otherfiles.icc_profile())
+        return fileformats.jpeg_with_profile(picture, fileformats.icc_profile())
     return stored(sitting, picture)
 
 
@@ -228,8 +228,8 @@ def _oriented(sitting: Sitting, first: int) -> bytes:
 def _other_file(sitting: Sitting, kind: str) -> bytes:
     picture = take(sitting)
     if kind == "HEIF":
-        return otherfiles.heif(picture)
-    return {"PNG": otherfiles.png16, "TIFF": otherfiles.tiff16}[kind](picture, sitting.rng)
+        return fileformats.heif(picture)
+    return {"PNG": fileformats.png16, "TIFF": fileformats.tiff16}[kind](picture, sitting.rng)
 
 
 # --- the card ------------------------------------------------------------------------------------

@@ -20,10 +20,10 @@ from cardreader.core.refusal import Refusal
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimate
-from cardreader.simulate import otherfiles, spoiledblots, wornprint
-from cardreader.simulate.otherspots import dried_brown, red_ink
+from cardreader.simulate import fileformats, spoiledblots, wornprint
+from cardreader.simulate.notblood import dried_brown, red_ink
+from cardreader.simulate.otherlight import raw_of
 from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.relit import raw_of
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene, with_light_factor
 
 
@@ -44,7 +44,7 @@ def _dye(sitting: Sitting, amount: float) -> Scene:
 
 
 def _gamut(sitting: Sitting, embedded: bool) -> Scene:
-    return sitting.scene if embedded else otherfiles.wide_gamut(sitting.scene)
+    return sitting.scene if embedded else fileformats.wide_gamut(sitting.scene)
 
 
 CHANGES: dict[str, Callable[[Sitting, Any], Scene]] = {

@@ -26,7 +26,7 @@ class SyntheticPhoto:
     truth: dict[str, Any]
 
 
-def handout_photo(hb_g_dl: float, seed: int, number: int) -> SyntheticPhoto:
+def named_photo(hb_g_dl: float, seed: int, number: int) -> SyntheticPhoto:
     """Photo ``number`` (from 1) of a seed: ordinary light, phone, print and view, all drawn."""
     rng = np.random.default_rng([seed, number])
     scene = draw_scene(rng, hb_g_dl, IN_DATE.lot(), IN_DATE.print_seed, ORDINARY)
