@@ -90,6 +90,7 @@ class SessionOut(BaseModel):
     name: str
     role: Role
     csrf: str
+    register_id: str = Field(description="The register's: the same under every address")
 
 
 class WomanIn(BaseModel):
@@ -173,10 +174,14 @@ class LabIn(BaseModel):
 
 
 @router.get("/session")
-def session_info(visitor: Anyone) -> SessionOut:
+def session_info(request: Request, visitor: Anyone) -> SessionOut:
     """Who is signed in, and the token that changing calls need."""
     return SessionOut(
-        account_id=visitor.account_id, name=visitor.name, role=visitor.role, csrf=visitor.csrf
+        account_id=visitor.account_id,
+        name=visitor.name,
+        role=visitor.role,
+        csrf=visitor.csrf,
+        register_id=request.app.state.shared.identity(),
     )
 
 

@@ -71,6 +71,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         .render(
             **{
                 "visitor": visitor,
+                "register": request.app.state.shared.identity() if visitor else "",
                 "csrf": visitor.csrf if visitor else "",
                 "direction": texts.direction(),
                 "scheme": _scheme(request),

@@ -24,6 +24,7 @@ from cardreader.web.announce import Announcement
 from cardreader.web.app import create_app
 from cardreader.web.gate import Gate, gated, raise_file_limit
 from cardreader.web.listen import ServeError, listen
+from cardreader.web.origins import note_origins
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
 from cardreader.web.startpage import create_start_app
@@ -88,6 +89,7 @@ class Place:
     def __init__(
         self, data: Path, sock: socket, start: socket | None, identity: str | None
     ) -> None:
+        self._data = data
         bound = str(sock.getsockname()[0])
         self._fixed = None if bound in EVERYWHERE else [bound]
         self._port = int(sock.getsockname()[1])
@@ -135,6 +137,7 @@ class Place:
             files = self._live.renew(now.hosts)
             now = replace(now, fingerprint=fingerprint(files.authority))
         self._now = now
+        note_origins(self._data, [now.register_url(host).rstrip("/") for host in now.hosts])
 
     def close(self) -> None:
         """Take the name back."""

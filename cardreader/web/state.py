@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import Database
+from cardreader.register.identity import identity_of
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
@@ -53,11 +54,19 @@ class State:
     reader: PhotoReader
     photos: PhotoStore | None
     today: Callable[[], dt.date]
+    _identity: list[str] = field(default_factory=list)
     pictures: PictureShelf = field(default_factory=PictureShelf)
     # A 12-megapixel photo fills a core and much memory: no more at a time than cores.
     reading_slots: threading.Semaphore = field(
         default_factory=lambda: threading.Semaphore(os.cpu_count() or 1)
     )
+
+    def identity(self) -> str:
+        """What the register is known by; empty before anything was entered."""
+        if not self._identity:
+            with self.database.read() as session:
+                self._identity.extend(filter(None, [identity_of(session)]))
+        return self._identity[0] if self._identity else ""
 
     @property
     def session(self) -> SessionLimits:

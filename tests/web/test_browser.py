@@ -261,7 +261,16 @@ def test_photos_of_one_worker_are_not_sent_as_anothers(page, server, photos):
 
 PAGES = {
     "worker": ["/", "/women?find=KX", "/women/new", "/lists/severe", "/lists/no-rise", "/more"],
-    "supervisor": ["/summary", "/exchange", "/people", "/audit", "/password", "/unsent"],
+    "supervisor": [
+        "/summary",
+        "/exchange",
+        "/people",
+        "/audit",
+        "/password",
+        "/unsent",
+        "/pin",
+        "/backup",
+    ],
 }
 
 

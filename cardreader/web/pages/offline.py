@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from cardreader.register.models import Source
 from cardreader.web import texts
+from cardreader.web.origins import known_origins
 from cardreader.web.render import page
 from cardreader.web.steps import DRYING_S, STEPS, WASTE
 from cardreader.web.texts import gettext as _
@@ -26,14 +27,18 @@ def unsent(request: Request) -> Response:
 
     Holds nothing of anybody: it is the one page that phones may keep.
     """
-    return page(
+    response = page(
         request,
         "unsent.html",
+        origins=json.dumps(known_origins(request.app.state.settings.data)),
         steps=STEPS,
         waste=WASTE[Source.PHOTO],
         drying_s=DRYING_S,
         drying_minutes=DRYING_S // 60,
     )
+    # Its counterpart at another address of the register opens it, and the two must speak.
+    response.headers["Cross-Origin-Opener-Policy"] = "unsafe-none"
+    return response
 
 
 @router.get("/sw.js")

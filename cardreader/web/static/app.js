@@ -4,7 +4,7 @@
 
 const account = document.body.dataset;
 if (account.account) {
-  localStorage.setItem("account", JSON.stringify({ id: account.account, name: account.name }));
+  localStorage.setItem("account", JSON.stringify({ id: account.account, name: account.name, register: account.register }));
 }
 const lastAccount = () => JSON.parse(localStorage.getItem("account") || "null");
 
@@ -87,7 +87,9 @@ function itemRow(item) {
   const me = lastAccount();
   note.textContent = moment(item.taken_at);
   if (item.refused) note.textContent += ` · ${list.dataset.refused} ${item.refused}`;
-  else if (item.account_id && me && item.account_id !== me.id) {
+  else if (item.register && me && me.register && item.register !== me.register) {
+    note.textContent += ` · ${list.dataset.register}`;
+  } else if (item.account_id && me && item.account_id !== me.id) {
     note.textContent += ` · ${list.dataset.other.replace("{name}", item.account_name)}`;
   }
   box.append(note);

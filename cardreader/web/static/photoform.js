@@ -33,6 +33,7 @@
       label: form.dataset.label || form.elements.code.value.toUpperCase(),
       account_id: who && who.id,
       account_name: who && who.name,
+      register: who && who.register,
       taken_at: new Date().toISOString(),
       type: file.type || "image/jpeg",
     };

@@ -71,6 +71,8 @@ const Queue = (() => {
   async function send(item, who, watch = {}) {
     if (who === "out") return { waits: "out" };
     if (who === null) return { waits: "signin" };
+    // An address of a hotspot may be another register's today.
+    if (item.register && item.register !== who.register_id) return { waits: "register" };
     if (item.account_id && item.account_id !== who.account_id) return { waits: "other" };
     const body = new FormData();
     const { visit_id: visit, ...fields } = item.fields;

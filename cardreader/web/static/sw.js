@@ -6,7 +6,7 @@ importScripts("/static/queue.js");
 
 const CACHE = "cardreader-@VERSION@";
 const SHELL = "/unsent";
-const SCRIPTS = ["queue", "timers", "app", "photoform"].map((name) => `/static/${name}.js`);
+const SCRIPTS = ["queue", "timers", "app", "photoform", "moving"].map((name) => `/static/${name}.js`);
 const FILES = ["/static/schemes.css", "/static/style.css", "/static/icon-192.png", ...SCRIPTS];
 
 async function fill() {
