@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from cardreader import pipeline
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader, load_reader
-from cardreader.result.reading import Reading
+from cardreader.result.reading import Reading, SameBlotReading
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from cardreader.batch.table import Result
 
-__all__ = ["Readings", "load_reader", "read_many", "read_photo"]
+__all__ = ["Readings", "load_reader", "read_many", "read_photo", "read_same_blot"]
 
 
 def read_photo(
@@ -41,13 +41,29 @@ def read_photo(
     a file that can't be opened. Give a ``reader`` to read several; without one
     the shipped data are loaded anew.
     """
-    if isinstance(photo, bytes):
-        data = photo
-    else:
-        from cardreader.batch.sources import read_bytes
+    return pipeline.read_photo(_bytes_of(photo), reader or load_reader(), subject)
 
-        data = read_bytes(str(photo))
-    return pipeline.read_photo(data, reader or load_reader(), subject)
+
+def read_same_blot(
+    photos: Sequence[bytes | Path | str],
+    reader: Reader | None = None,
+    subject: Subject | None = None,
+) -> SameBlotReading:
+    """Read two or more photos of one blot, taken from different sides, as one reading.
+
+    A reflection that moved from photo to photo is left out, noise averages. ``together``
+    of the result is the reading. ValueError for fewer than two different files.
+    """
+    contents = [_bytes_of(photo) for photo in photos]
+    return pipeline.read_same_blot(contents, reader or load_reader(), subject)
+
+
+def _bytes_of(photo: bytes | Path | str) -> bytes:
+    if isinstance(photo, bytes):
+        return photo
+    from cardreader.batch.sources import read_bytes
+
+    return read_bytes(str(photo))
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -26,6 +26,7 @@ from cardreader.read.blot import measure_blot
 from cardreader.read.correct import correct
 from cardreader.read.locate import locate
 from cardreader.read.photo import open_photo
+from cardreader.read.sameblot import View, measure_same_blot
 from cardreader.read.sample import sample
 from cardreader.reader import Reader
 from cardreader.result.reading import (
@@ -34,6 +35,7 @@ from cardreader.result.reading import (
     Judgement,
     Measurement,
     Reading,
+    SameBlotReading,
 )
 
 
@@ -94,6 +96,40 @@ def combine_readings(
     if any(r.refusal is not None and r.refusal.reason in MAY_HIDE_SEVERE for r in once):
         decision = with_pale_blot(decision)
     return CombinedReading(once, estimate, decision)
+
+
+def read_same_blot(
+    contents: Sequence[bytes], reader: Reader, subject: Subject | None = None
+) -> SameBlotReading:
+    """Read photos of *one* blot, taken from different sides, as one reading.
+
+    Each place of the blot is read where it is darkest, so that a reflection that moved
+    does no harm, see `sameblot`. ValueError for fewer than two different files.
+    """
+    once = list(dict.fromkeys(contents))
+    if len(once) < 2:
+        raise ValueError("one blot needs two different photos or more")
+    measured = [measure_photo(data, reader.lots) for data in once]
+    asked = subject or Subject()
+    readings = tuple(reading_of(m, reader, asked) for m in measured)
+    return SameBlotReading(readings, reading_of(_as_one(measured), reader, asked))
+
+
+def _as_one(measured: Sequence[Measurement]) -> Measurement:
+    """The first photo's measurement with the blot as all of them show it."""
+    first = measured[0]
+    views = []
+    for m in measured:
+        if m.photo is None or m.pose is None or m.banding is None or m.correction is None:
+            return m  # one photo fell before its blot: its refusal says what to do
+        views.append(View(m.photo, m.pose, m.banding, m.correction))
+    if first.lot is None or any(m.lot is not first.lot for m in measured):
+        several = Refusal(Reason.TWO_CARDS, "blot", "the photos show cards of different lots")
+        return replace(first, blot=None, refusal=several)
+    blot = measure_same_blot(views, first.lot)
+    if isinstance(blot, Refusal):
+        return replace(first, blot=None, refusal=blot)
+    return replace(first, blot=blot, refusal=None)
 
 
 def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measurement:

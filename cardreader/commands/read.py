@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
-from cardreader.terminal.failing import told, writing
+from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.output import say
 from cardreader.terminal.readeroptions import reader_of, reader_options
@@ -29,9 +29,15 @@ def add_read(commands: Commands) -> None:
         "read",
         _read,
         "read haemoglobin from a photo",
-        "Several photos are taken together as blots of one woman; give one photo of each blot.",
+        "Several photos are taken together as blots of one woman; give one photo of each blot, "
+        "or photos of one blot from different sides with --same-blot.",
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", type=Path, help="photo file")
+    parser.add_argument(
+        "--same-blot",
+        action="store_true",
+        help="the photos show one blot from different sides: a reflection that moved is left out",
+    )
     out = parser.add_argument_group("result")
     out.add_argument("--json", action="store_true", help="print JSON instead of words")
     out.add_argument(
@@ -56,7 +62,13 @@ def add_read(commands: Commands) -> None:
 def _read(arguments: argparse.Namespace) -> ExitCode:
     subject = _subject(arguments)
     contents = [_bytes_of(path) for path in arguments.photos]  # a missing one is told at once
+    if arguments.same_blot and len(set(contents)) < 2:
+        raise CommandError(
+            ExitCode.USAGE, "--same-blot needs two different photos of the blot or more"
+        )
     reader = reader_of(arguments)
+    if arguments.same_blot:
+        return _read_same_blot(contents, reader, subject, arguments)
     from cardreader.pipeline import read_photo
 
     readings = [read_photo(data, reader, subject) for data in contents]
@@ -65,6 +77,22 @@ def _read(arguments: argparse.Namespace) -> ExitCode:
         _annotate(readings, arguments.annotate)
     refused = any(reading.refusal is not None for reading in readings)
     return ExitCode.REFUSED if refused else ExitCode.OK
+
+
+def _read_same_blot(
+    contents: list[bytes], reader: Reader, subject: Subject, arguments: argparse.Namespace
+) -> ExitCode:
+    from cardreader.pipeline import read_same_blot
+    from cardreader.result import report, together
+
+    same = read_same_blot(contents, reader, subject)
+    if arguments.json:
+        say(report.dumps(together.same_blot_json(same)))
+    else:
+        say(together.same_blot_text(same))
+    if arguments.annotate is not None:
+        _annotate([same.together], arguments.annotate)
+    return ExitCode.OK if same.together.refusal is None else ExitCode.REFUSED
 
 
 def _print_readings(

@@ -15,7 +15,7 @@ from cardreader.read.banding import EVEN, Banding
 from cardreader.read.bay import refuse
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
-from cardreader.read.segment import segment_blot
+from cardreader.read.segment import BlotRegion, segment_blot
 
 MAX_PAPER_TINT = 10.0
 """Distance in a*, b*; lightness is left out since the light on the bay decides it."""
@@ -75,8 +75,11 @@ def measure_blot(
     than the lot's.
     """
     region = segment_blot(photo, pose, banding)
-    if isinstance(region, Refusal):
-        return region
+    return region if isinstance(region, Refusal) else region_colour(region, correction, lot)
+
+
+def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotColour | Refusal:
+    """Correct the colour of a blot found; PAPER_NOT_BLANK for paper of another tint."""
     made = blot_colour(
         region.linear,
         region.paper_linear,

@@ -21,6 +21,7 @@ from cardreader.read import (
     photo,
     posefit,
     ramp,
+    sameblot,
     sample,
     segment,
     spoiled,
@@ -321,6 +322,17 @@ BLOT = Stage(
     ),
 )
 
+SAME_BLOT = Stage(
+    "One blot in several photos",
+    sameblot,
+    (
+        chosen("MAX_APART", "ln Y", "about 1.2 g/dL; photos without a reflection differ by 0.01"),
+        chosen("_SAME", "ln light", "noise of one place stays below"),
+        chosen("_INSET_MM", "mm"),
+        chosen("_MIN_SHARED_MM2", "mm²", "as much as a core must have"),
+    ),
+)
+
 BLOT_COLOUR = Stage(
     "The blot's colour",
     blot,
@@ -349,4 +361,5 @@ GATES = (
     PAPER,
     BLOT,
     BLOT_COLOUR,
+    SAME_BLOT,
 )

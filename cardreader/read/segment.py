@@ -93,14 +93,42 @@ class BlotRegion:
     n_pixels: int
 
 
+@dataclass(frozen=True, eq=False)
+class Bay:
+    """The bay with the light on it taken off: what a blot is looked for in.
+
+    Attributes
+    ----------
+    depth : (n, n, 3)
+        ln of linear RGB against blank paper in the same light, bands off.
+    rough : (n, n) bool
+        Redder than the paper.
+    paper : PaperLight
+    bands : (n, n, 3) or (1, 1, 3)
+        ln light that bands add.
+    """
+
+    depth: NDArray[np.float32]
+    rough: NDArray[np.bool_]
+    paper: PaperLight
+    bands: NDArray[np.float32]
+
+
 def segment_blot(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> BlotRegion | Refusal:
     """Find the blot in the bay and what it and the paper look like.
 
-    Bands of light are taken off first, as deep as white card shows them: paper is
-    about as bright, and lies under the same part of the phone's tone curve.
-
     Refusals: CLIPPED, BLOT_MISSING, BLOT_TOO_SMALL, BLOT_TOUCHES_BORDER,
     BLOT_UNEVEN, GLARE_ON_BLOT, SHADOW_EDGE, PAPER_NOT_BLANK.
+    """
+    bay = look_at_bay(photo, pose, banding)
+    return bay if isinstance(bay, Refusal) else region_in(bay, pose)
+
+
+def look_at_bay(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> Bay | Refusal:
+    """Lay the bay out square and take the light on its paper off.
+
+    Bands of light are taken off first, as deep as white card shows them: paper is
+    about as bright, and lies under the same part of the phone's tone curve.
     """
     encoded = rectify(photo, pose)
     bands = bands_over(banding)
@@ -116,11 +144,15 @@ def segment_blot(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> BlotR
     paper = fit_paper(log_light, rough, clipped)
     if isinstance(paper, Refusal):
         return paper
-    depth = log_light - paper.field
-    mask = _blot_mask(depth, rough)
+    return Bay(log_light - paper.field, rough, paper, bands)
+
+
+def region_in(bay: Bay, pose: CardPose) -> BlotRegion | Refusal:
+    """The blot in a bay."""
+    mask = _blot_mask(bay.depth, bay.rough)
     if isinstance(mask, Refusal):
         return mask
-    return _describe(pose, paper, depth, mask, bands)
+    return _describe(pose, bay.paper, bay.depth, mask, bay.bands)
 
 
 def _neutral_redness(photo: Photo, pose: CardPose) -> float:

@@ -126,3 +126,14 @@ class CombinedReading:
     def n_read(self) -> int:
         """How many of the photos could be read."""
         return sum(reading.estimate is not None for reading in self.readings)
+
+
+@dataclass(frozen=True, eq=False)
+class SameBlotReading:
+    """Photos of one blot: each photo's own reading, and the one reading of them all.
+
+    ``together`` carries the first photo's card and file; its blot is that of all photos.
+    """
+
+    readings: tuple[Reading, ...]
+    together: Reading

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.result.reading import CombinedReading, Reading
+from cardreader.result.reading import CombinedReading, Reading, SameBlotReading
 from cardreader.result.report import (
     decision_json,
     estimate_json,
@@ -16,6 +16,7 @@ from cardreader.result.report import (
 )
 
 SCHEMA = "cardreader-readings/1"
+SAME_BLOT_SCHEMA = "cardreader-same-blot/1"
 
 
 def combined_json(combined: CombinedReading) -> dict[str, Any]:
@@ -50,6 +51,23 @@ def combined_text(combined: CombinedReading) -> str:
         f"several photos of one blot must not be taken together. {foot_text(read)}"
     )
     return top + result_text(combined.estimate, combined.decision, foot)
+
+
+def same_blot_json(same: SameBlotReading) -> dict[str, Any]:
+    """The one reading of all photos, and each photo's own, as ``reading_json`` gives them."""
+    return {
+        "readings": [reading_json(reading) for reading in same.readings],
+        "schema": SAME_BLOT_SCHEMA,
+        "screening_only": True,
+        "together": reading_json(same.together),
+    }
+
+
+def same_blot_text(same: SameBlotReading) -> str:
+    """The one reading for the outreach worker, after a line about each photo."""
+    lines = [_line(i, reading) for i, reading in enumerate(same.readings, 1)]
+    lines.append(f"{len(same.readings)} photos of one blot, read as one:")
+    return "\n".join(lines) + "\n\n" + reading_text(same.together)
 
 
 def _line(number: int, reading: Reading) -> str:

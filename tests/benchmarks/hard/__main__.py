@@ -35,7 +35,7 @@ from cardreader.core.files import write_atomic  # noqa: E402
 from cardreader.core.shipped import shipped  # noqa: E402
 from cardreader.decide.protocol import load_protocol  # noqa: E402
 from cardreader.hb.calibration import Calibration  # noqa: E402
-from cardreader.pipeline import read_photo  # noqa: E402
+from cardreader.pipeline import read_photo, read_same_blot  # noqa: E402
 from cardreader.reader import Reader  # noqa: E402
 
 TODAY = date(2026, 11, 2)
@@ -70,7 +70,12 @@ def _one(job: tuple[int, int, int]) -> Verdict:
     sitting = draw_sitting(seed, cell, index)
     hb = condition.hb(sitting)
     data = condition.make(sitting, level.value)
-    return judge(read_photo(data, reader()), hb, condition.blood, reader().protocol)
+    if condition.again is None:
+        reading = read_photo(data, reader())
+    else:
+        other = condition.again(draw_sitting(seed, cell, index), level.value)
+        reading = read_same_blot((data, other), reader()).together
+    return judge(reading, hb, condition.blood, reader().protocol)
 
 
 def _drawn(job: tuple[int, int, int]) -> Verdict:

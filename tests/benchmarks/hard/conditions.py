@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from printed import TONES, shoot
-from sitting import Sitting, stored, take
+from sitting import SIZE, Sitting, draw_sitting, stored, take
 
 from cardreader.card import layout
 from cardreader.simulate import fileformats, phoneprocessing, spoiledblots, wornprint
@@ -27,7 +27,7 @@ from cardreader.simulate.notblood import dried_brown, red_ink
 from cardreader.simulate.otherlight import raw_of, relit
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene, with_light_factor
 from cardreader.simulate.soiling import soil, splash
-from cardreader.simulate.view import ShadowEdge, Spot
+from cardreader.simulate.view import ShadowEdge, Spot, draw_view
 
 _X, _Y = layout.CENTRE_MM
 
@@ -46,7 +46,8 @@ class Level:
 class Condition:
     """``make(sitting, value)`` gives the photo's bytes.
 
-    ``hb`` gives the truth; the sitting's own by default.
+    ``hb`` gives the truth; the sitting's own by default. ``again`` gives a second photo
+    of the same blot from another side, to be read with the first as one.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Condition:
     levels: tuple[Level, ...]
     blood: bool = True
     hb: Callable[[Sitting], float] = lambda sitting: sitting.scene.hb_g_dl
+    again: Callable[[Sitting, Any], bytes] | None = None
 
 
 _NAMES = ("mild", "moderate", "severe", "extreme")
@@ -161,6 +163,23 @@ def _bay_glare(sitting: Sitting, strength: float) -> bytes:
     spot = Spot(x, y, float(np.exp(sitting.rng.uniform(np.log(0.5), np.log(12)))), strength)
     scene = with_light_factor(sitting.scene, 0.8)
     view = replace(sitting.view, spots=(spot,))
+    return stored(sitting, take(sitting, scene=scene, view=view), view)
+
+
+def _reflected(sitting: Sitting) -> Sitting:
+    """The sitting that 'one photo' and 'two photos' share: they differ in nothing else."""
+    return draw_sitting(sitting.key[0], 990, sitting.index)
+
+
+def _moving_reflection(sitting: Sitting, strength: float, side: int) -> bytes:
+    """A reflection on or about the blot, elsewhere and of another size on each side."""
+    sitting = _reflected(sitting)
+    rng = np.random.default_rng([*sitting.key, 3, side])
+    x, y = _X + rng.uniform(-6, 6), _Y + rng.uniform(-6, 6)
+    spot = Spot(x, y, float(np.exp(rng.uniform(np.log(0.5), np.log(12)))), strength)
+    view = sitting.view if side == 0 else draw_view(rng, SIZE)
+    view = replace(view, spots=(spot,))
+    scene = with_light_factor(sitting.scene, 0.8)
     return stored(sitting, take(sitting, scene=scene, view=view), view)
 
 
@@ -313,6 +332,8 @@ def _printed(sitting: Sitting, value: dict[str, Any]) -> bytes:
         **value,
     ).jpeg
 
+
+_REFLECTION = _levels("{:.0%} of white", 0.01, 0.02, 0.03, 0.06)
 
 CONDITIONS: tuple[Condition, ...] = (
     Condition(
@@ -496,5 +517,18 @@ CONDITIONS: tuple[Condition, ...] = (
             ),
         ),
         hb=_printed_hb,
+    ),
+    Condition(
+        "reflection on the blot, one photo",
+        partial(_moving_reflection, side=0),
+        _REFLECTION,
+        hb=lambda sitting: _reflected(sitting).scene.hb_g_dl,
+    ),
+    Condition(
+        "reflection on the blot, two photos",
+        partial(_moving_reflection, side=0),
+        _REFLECTION,
+        hb=lambda sitting: _reflected(sitting).scene.hb_g_dl,
+        again=partial(_moving_reflection, side=1),
     ),
 )

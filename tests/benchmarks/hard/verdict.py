@@ -41,9 +41,7 @@ class Verdict:
 
 def stated_interval(estimate: HbEstimate, confidence: float = CONFIDENCE) -> tuple[float, float]:
     """Central interval of an estimate's distribution."""
-    below = np.cumsum(estimate.density) - estimate.density / 2
-    tail = (1 - confidence) / 2
-    low, high = np.interp([tail, 1 - tail], below, estimate.grid_g_dl)
+    low, high = estimate.distribution.interval(confidence)
     return float(low), float(high)
 
 
