@@ -24,6 +24,7 @@ def small():
     return draw_pairs(700, seed=4)
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_calibration(small):
     again = draw_pairs(700, seed=4)
     assert fit_default(small, DAY, 4).to_json() == fit_default(again, DAY, 4).to_json()
@@ -41,6 +42,7 @@ def _coverage(pairs, calibration) -> float:
     return float(np.mean(((low <= pairs.hb_g_dl) & (pairs.hb_g_dl <= high))[inside]))
 
 
+@pytest.mark.slow
 def test_the_interval_covers_over_repeated_seeds():
     """Four draws of new sittings from the fitting family: 90 % and not much more.
 
@@ -51,6 +53,7 @@ def test_the_interval_covers_over_repeated_seeds():
     assert 0.863 < np.mean(coverage) < 0.97
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("control", [GOOD, ORDINARY])
 def test_it_holds_for_cameras_and_lights_not_fitted_to(control):
     pairs = draw_pairs(500, 55, (control,), Family.HELD_OUT)
