@@ -8,6 +8,7 @@ from functools import cache
 
 import cv2
 import numpy as np
+from fileformats import icc_profile
 from PIL import Image
 
 from cardreader.card.lots import Lots
@@ -17,7 +18,6 @@ from cardreader.hb.calibration import Calibration
 from cardreader.reader import Reader
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.demolots import IN_DATE
-from cardreader.simulate.fileformats import icc_profile
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, draw_scene
 from cardreader.simulate.view import draw_view
@@ -57,7 +57,7 @@ def small_pictures() -> tuple[bytes, ...]:
         wide_tiff,
     ]
     try:
-        from cardreader.simulate.fileformats import heif
+        from fileformats import heif
 
         out.append(heif(pixels))
     except ImportError:  # an extra

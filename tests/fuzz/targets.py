@@ -14,6 +14,7 @@ import calibrationtargets
 import numpy as np
 import registertargets
 import webtargets
+from fileformats import icc_profile
 from mutate import mutate_bytes
 from seeds import card_photos, reader, small_pictures
 from target import BadEndError, Target, one_line, sound_json, text_maker
@@ -31,7 +32,6 @@ from cardreader.read.photo import Photo, open_photo
 from cardreader.result.reading import Reading
 from cardreader.result.report import dumps, reading_json
 from cardreader.simulate.demolots import IN_DATE, design_lot
-from cardreader.simulate.fileformats import icc_profile
 
 # --- pictures ------------------------------------------------------------------------------------
 

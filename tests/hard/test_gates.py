@@ -15,7 +15,8 @@ from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import HbEstimate, estimate
+from cardreader.hb.estimate import HbEstimate, read_hb
+from cardreader.hb.measured import measured
 from cardreader.read.blot import blot_colour
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.simulate import wornprint
@@ -42,7 +43,7 @@ def read(scene: Scene, rng: np.random.Generator) -> HbEstimate | Refusal:
     if isinstance(correction, Refusal):
         return correction
     blot = blot_colour(draw.blot_rgb, draw.paper_rgb, draw.covariance, layout.CENTRE_MM, correction)
-    return estimate(blot, correction, calibration())
+    return read_hb(measured(blot, correction), calibration())
 
 
 def outcomes(change: Callable[[Sitting], Scene], n: int) -> list[HbEstimate | Refusal]:
@@ -111,7 +112,7 @@ def test_a_little_fading_is_taken_off() -> None:
             (calibration(), errors),
             (replace(calibration(), fading=None), blind),
         ):
-            result = estimate(*colours, model)
+            result = read_hb(measured(*colours), model)
             if isinstance(result, HbEstimate):
                 found.append(result.hb_g_dl - sitting.scene.hb_g_dl)
                 low, high = stated_interval(result)

@@ -13,14 +13,17 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
+import fileformats
 import numpy as np
+import phoneprocessing
+import spoiledblots
+from bentcard import bend
 from numpy.typing import NDArray
 from printed import TONES, shoot
 from sitting import SIZE, Sitting, draw_sitting, stored, take
 
 from cardreader.card import layout
-from cardreader.simulate import fileformats, phoneprocessing, spoiledblots, wornprint
-from cardreader.simulate.bentcard import bend
+from cardreader.simulate import wornprint
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, light
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.notblood import dried_brown, red_ink

@@ -11,7 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+import fileformats
 import numpy as np
+import spoiledblots
 from conditions import CONDITIONS, Condition, Level, one_ink_bleached
 from sitting import Sitting, draw_sitting
 from verdict import Fate, Verdict, judge_estimate
@@ -19,8 +21,9 @@ from verdict import Fate, Verdict, judge_estimate
 from cardreader.core.refusal import Refusal
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import estimate
-from cardreader.simulate import fileformats, spoiledblots, wornprint
+from cardreader.hb.estimate import read_hb
+from cardreader.hb.measured import measured
+from cardreader.simulate import wornprint
 from cardreader.simulate.notblood import dried_brown, red_ink
 from cardreader.simulate.otherlight import raw_of
 from cardreader.simulate.patchdraw import patch_draw
@@ -93,7 +96,7 @@ def draw(
     colours = patch_draw(scene, sitting.rng).colours(scene.lot)
     if isinstance(colours, Refusal):
         return Verdict(Fate.REFUSED, colours.reason)
-    result = estimate(*colours, calibration)
+    result = read_hb(measured(*colours), calibration)
     if isinstance(result, Refusal):
         return Verdict(Fate.REFUSED, result.reason)
     return judge_estimate(result, protocol, sitting.scene.hb_g_dl, cell.condition.blood)
