@@ -16,7 +16,16 @@ from cardreader.register import audit
 from cardreader.register.events import note
 from cardreader.register.history import measurements, standing
 from cardreader.register.judging import TO_CONFIRM
-from cardreader.register.models import Event, EventKind, Reading, Woman, local_day
+from cardreader.register.models import (
+    Event,
+    EventKind,
+    Reading,
+    ReferralOutcome,
+    Woman,
+    local_day,
+    utc_now,
+)
+from cardreader.register.referrals import close, open_referrals, reopen
 from cardreader.register.women import Closing
 
 
@@ -62,6 +71,9 @@ def close_woman(
     audit.append(
         session, "woman.close", woman.id, by, reason=woman.closed_reason, although=list(found)
     )
+    if reason is Closing.DIED:
+        for referral in open_referrals(woman):
+            close(session, referral, ReferralOutcome.DIED, utc_now(), by)
     return note(
         session, woman, EventKind.CLOSED, on, by, choice=woman.closed_reason, words=words or None
     )
@@ -111,4 +123,8 @@ def _reopen(
     woman.closed_on = woman.closed_reason = None
     woman.followed_from = on
     audit.append(session, "woman.reopen", woman.id, by, was=reason)
+    if reason == Closing.DIED:
+        for referral in woman.referrals:
+            if referral.outcome == ReferralOutcome.DIED and referral.closed_at is not None:
+                reopen(session, referral, by)
     return note(session, woman, kind, on, by, choice=reason, words=words or None)

@@ -333,6 +333,14 @@ def set_aside(
             close(session, referral, ReferralOutcome.MISTAKE, utc_now(), by)
     if reading.visit is not None and reading.source == Source.PHOTO:
         combine_visit(session, reading.visit, combine, subject, by)
+        _refer_what_is_left_unread(session, reading.visit, by)
+
+
+def _refer_what_is_left_unread(session: Session, visit: Visit, by: str | None) -> None:
+    """The only photo that could be read was a mistake: the refused ones ask for a test again."""
+    for photo in visit.readings:
+        if photo.refusal is not None and photo.set_aside_at is None:
+            refer_unread(session, photo, by)
 
 
 def _earlier(session: Session, key: str, **same: Any) -> Reading | None:

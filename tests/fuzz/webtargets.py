@@ -49,6 +49,24 @@ _FORMS: tuple[tuple[str, dict[str, str]], ...] = (
     ("/sign-out", {}),
     ("/language", {"language": "es", "next": "/more"}),
     ("/exchange/import", {}),
+    (f"{_W}/close", {"reason": "moved", "words": "Invented Valley", "sure": "yes"}),
+    (f"{_W}/reopen", {"pregnancy": "new", "new_weeks": "9"}),
+    (f"{_W}/birth", {"birth_outcome": "live", "birth_on": _DAY}),
+    (f"{_W}/tablets", {"tablets_left": "12", "tablets_given": "30", "tablets_on": _DAY}),
+    (f"{_W}/send", {"urgent": "yes"}),
+    (
+        "/paper/enter",
+        {
+            "submission_key": "abcdefgh-8",
+            "on": _DAY,
+            "code": "KX-8",
+            "gestation_weeks": "20",
+            "value": "9,1",
+            "unit": "g_dl",
+            "sent": "yes",
+            "tablets_given": "30",
+        },
+    ),
 )
 _SLOW = ("/people", "/password", "/sign-in")
 """Passwords are made to cost time."""

@@ -23,7 +23,7 @@ from cardreader.register.models import (
     utc_now,
 )
 from cardreader.register.phoneclock import taken_at
-from cardreader.register.referrals import TELLABLE, open_referrals, tell_outcome
+from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome
 from cardreader.register.tablets import give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event
 
@@ -94,6 +94,10 @@ def _birth(code: str, outcome: BirthOutcome) -> Step:
     return lambda s: note_birth(s, _woman(s, code), outcome, local_day(utc_now()), None)
 
 
+def _send(code: str, urgent: bool) -> Step:
+    return lambda s: send_for_test(s, _woman(s, code), utc_now(), urgent, None)
+
+
 def _tablets(code: str, amount: int) -> Step:
     return lambda s: give_tablets(s, _woman(s, code), amount, local_day(utc_now()), None)
 
@@ -140,6 +144,7 @@ steps = st.one_of(
     st.builds(_birth, _codes, st.sampled_from(BirthOutcome)),
     st.builds(_tablets, _codes, st.integers(0, 100)),
     st.builds(_undo, st.integers(0, 9)),
+    st.builds(_send, _codes, st.booleans()),
     st.builds(_late_photo, _codes, _values, _days),
 )
 """One thing that somebody does; each is given a session."""

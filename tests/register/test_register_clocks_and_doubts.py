@@ -5,17 +5,18 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
-from builders import PROTOCOL, add_woman, facts, lab, photo
+from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from scipy.stats import norm
 
 from cardreader.decide.rule import Outcome
-from cardreader.register import women
+from cardreader.register import recording, women
 from cardreader.register.closing import UnsureError, close_woman, reopen_woman
 from cardreader.register.doubt import DoubtfulError, lab_doubts
 from cardreader.register.followup import DueKind, next_due
 from cardreader.register.history import Measurement, standing
 from cardreader.register.models import Purpose, Regimen, Source, local_day, utc_now
 from cardreader.register.phoneclock import taken_at
+from cardreader.register.referrals import open_referrals
 from cardreader.register.tablets import count_tablets, give_tablets, tablets_of
 
 RULES = PROTOCOL.follow_up
@@ -144,6 +145,29 @@ def test_a_late_result_of_before_the_closing_leaves_it_closed_unless_it_presses(
         lab(session, severe, 6.0, days_ago=5)
         assert fine.closed_on is not None
         assert severe.closed_on is None
+
+
+def test_death_ends_every_referral_and_a_mistake_opens_them_all_again(sqlite):
+    with sqlite.write() as session:
+        woman = add_woman(session)
+        photo(session, woman, facts(5.5), days_ago=2)
+        lab(session, woman, 5.9, days_ago=1)
+        photo(session, woman, facts(6.0))
+        assert len(open_referrals(woman)) == 2
+        close_woman(session, woman, women.Closing.DIED, TODAY, None)
+        assert open_referrals(woman) == []
+        reopen_woman(session, woman, TODAY, None)
+        assert len(open_referrals(woman)) == 2
+
+
+def test_a_good_photo_set_aside_leaves_the_refused_one_to_be_answered(sqlite):
+    with sqlite.write() as session:
+        woman = add_woman(session)
+        photo(session, woman, refused())
+        wrong = photo(session, woman, facts(14.0))
+        assert open_referrals(woman) == []
+        recording.set_aside(session, wrong, "another woman's blot", None, combine, NOBODY)
+        assert [referral.band for referral in open_referrals(woman)] == ["not_read"]
 
 
 def test_tablets_taken_and_due(sqlite):

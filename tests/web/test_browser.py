@@ -39,7 +39,9 @@ def test_the_whole_visit(page, server, photos):
     expect(page.locator(".timer-face")).to_have_text("2:59")
     shot(page, "visit")
     read_photo(page, photos["anaemic"])
-    expect(page.get_by_role("heading", level=1)).to_have_text("Anaemia is likely.")
+    expect(page.get_by_role("heading", level=1)).to_have_text(
+        "Anaemia is likely: mild to moderate."
+    )
     expect(page.locator(".screening")).to_have_text("Screening only. This is not a diagnosis.")
     expect(page.get_by_text("Confirm with a blood test at a health facility.")).to_be_visible()
     value = float(page.locator(".value b").inner_text())
@@ -260,7 +262,15 @@ def test_photos_of_one_worker_are_not_sent_as_anothers(page, server, photos):
 
 
 PAGES = {
-    "worker": ["/", "/women?find=KX", "/women/new", "/lists/severe", "/lists/no-rise", "/more"],
+    "worker": [
+        "/",
+        "/women?find=KX",
+        "/women/new",
+        "/lists/severe",
+        "/lists/no-rise",
+        "/more",
+        "/paper/enter",
+    ],
     "supervisor": [
         "/summary",
         "/exchange",

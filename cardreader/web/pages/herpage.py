@@ -14,7 +14,7 @@ from cardreader.register.closing import hindrances
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.lists import row_of
 from cardreader.register.models import EventKind, ReferralOutcome, Role, Source, Woman, utc_now
-from cardreader.register.recording import visit_on
+from cardreader.register.recording import subject_of, visit_on
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.tablets import MOST_TABLETS, tablets_of
 from cardreader.register.undoing import UNDOABLE
@@ -47,6 +47,7 @@ def woman_page(
     today = state.today()
     row = row_of(woman, state.rules)
     gestation = woman.gestation_at(today)
+    rules = state.reader.rules.for_subject(subject_of(woman, today, None))
     visit = visit_on(woman, today)
     usual = {
         "number": str(_next_visit(woman) if visit is None else visit.number),
@@ -63,7 +64,7 @@ def woman_page(
         woman=woman,
         row=row,
         history=_history(woman, row.points),
-        plot=history_plot(row.points, state.reader.rules, gestation),
+        plot=history_plot(row.points, rules, gestation),
         gestation=gestation,
         is_due=row.due is not None and row.due.is_due(today),
         is_overdue=row.due is not None and row.due.is_overdue(today),
