@@ -5,6 +5,7 @@ Photos are synthetic, rendered by ``cardreader.simulate``.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 
 import pytest
@@ -189,6 +190,18 @@ def test_answer_lost_on_the_way_doubles_nothing(page, server, photos):
     page.goto("/unsent")
     wait_until_sent(page)
     assert len(readings_of(page, "KX-507")) == 1
+
+
+def test_a_phone_whose_clock_is_slow_is_corrected_and_told(page, server, photos):
+    page.clock.install(time=dt.datetime.now(dt.UTC) - dt.timedelta(days=5))
+    sign_in(page, server)
+    add_woman(page, "KX-511")
+    open_visit(page)
+    read_photo(page, photos["severe"])
+    expect(page.get_by_text("The phone's clock is 5 days slow.")).to_be_visible()
+    (reading,) = readings_of(page, "KX-511")
+    taken = dt.datetime.fromisoformat(reading["taken_at"])
+    assert abs(taken - dt.datetime.now(dt.UTC)) < dt.timedelta(minutes=10)
 
 
 def test_photos_survive_the_browser_being_closed(playwright, page, context, server, photos):
