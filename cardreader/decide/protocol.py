@@ -21,6 +21,7 @@ from typing import Any
 from cardreader.core.oneline import reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule, SmokingRule
+from cardreader.decide.counsel import Counsel, read_counsel
 from cardreader.decide.followuprules import FollowUpRules, read_follow_up
 from cardreader.decide.signinrules import SignInRules, read_sign_in
 from cardreader.decide.statements import USUAL_CARE, Statement
@@ -106,6 +107,7 @@ class Protocol:
     usual_care: UsualCare = UsualCare()
     follow_up: FollowUpRules = field(default_factory=FollowUpRules)
     sign_in: SignInRules = field(default_factory=SignInRules)
+    tell_her: Counsel = field(default_factory=Counsel)
     sha256: str = ""
 
     @property
@@ -194,6 +196,7 @@ def parse_protocol(data: bytes) -> Protocol:
         usual_care=_usual_care(top.table("usual_care")),
         follow_up=read_follow_up(top.table("follow_up")),
         sign_in=read_sign_in(top.table("sign_in")),
+        tell_her=read_counsel(top.table("tell_her")),
         sha256=hashlib.sha256(data).hexdigest(),
         elevation=_elevation(adjustments) if "elevation" in adjustments else None,
         smoking=_smoking(adjustments) if "smoking" in adjustments else None,

@@ -1,27 +1,34 @@
-"""Keeping the catalogues: collect every text and bring the .po files up to date.
+"""Keeping the catalogues: collect every text, bring the .po files up to date, check them.
 
-``python -m cardreader.web.catalogues`` does it; translators then fill in what is
-empty. A test fails while a text lacks its translation.
+``python -m cardreader.web.catalogues`` brings them up to date; translators then fill in
+what is empty. With ``--check`` it changes nothing, tells every fault and ends with 1 if
+there is one; the tests run the same check.
 """
 
 from __future__ import annotations
 
+import re
+import sys
 from collections.abc import Mapping
+from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from babel.messages.catalog import Catalog
+from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract
+from babel.messages.plurals import get_plural
 from babel.messages.pofile import read_po, write_po
 
 from cardreader.core.files import write_atomic
 from cardreader.core.refusal import ADVICE
+from cardreader.decide.protocol import load_protocol, shipped_protocols
 from cardreader.decide.statements import TEXT
 from cardreader.web.render import TEMPLATES
-from cardreader.web.texts import LOCALE_FOLDER, SOURCE_LANGUAGE, languages
+from cardreader.web.texts import LAYOUT_TRIALS, LOCALE_FOLDER, SOURCE_LANGUAGE, languages
 
 SOURCES = Path(__file__).parent
+_NAMED = re.compile(r"%\((\w+)\)[sd]|\{\w+\}")
 KEYWORDS = {"_": None, "gettext": None, "ngettext": (1, 2), "mark": None}
 
 
@@ -34,6 +41,11 @@ def collect() -> Catalog:
         _add(catalogue, path, "jinja2", {"newstyle_gettext": "true", "trimmed": "false"})
     tables = SOURCES.parent / "register" / "tables.py"
     _add(catalogue, tables, "python", {}, {"RowProblem": (3,), "_RowError": (2,)})
+    # A programme's own words are shown as it wrote them; those that ship are translated.
+    for name in shipped_protocols():
+        counsel = load_protocol(name).tell_her
+        for text in (*counsel.tablets, *counsel.food):
+            catalogue.add(text, locations=[(f"calibration/protocols/{name}.toml", 0)])
     # The reader's own words live where they belong; here they are only looked up.
     for name, words in (("statements", TEXT), ("refusal", ADVICE)):
         for text in words.values():
@@ -91,8 +103,10 @@ def updated(language: str) -> bytes:
 
 
 def _header(language: str) -> str:
-    plural = {"fr": "nplurals=2; plural=(n > 1);"}.get(language, "nplurals=2; plural=(n != 1);")
+    forms = get_plural(language)
+    plural = f"nplurals={forms.num_plurals}; plural={forms.plural_expr};"
     lines = (
+        *(("X-Layout-Trial: not read by a health worker",) if language in LAYOUT_TRIALS else ()),
         "Content-Type: text/plain; charset=utf-8",
         "Content-Transfer-Encoding: 8bit",
         f"Language: {language}",
@@ -101,14 +115,79 @@ def _header(language: str) -> str:
     return 'msgid ""\nmsgstr ""\n' + "".join(f'"{line}\\n"\n' for line in lines) + "\n"
 
 
-def main() -> None:
-    """Bring every catalogue up to date and say what lacks a translation."""
-    for language in languages():
-        if language == SOURCE_LANGUAGE:
+@dataclass(frozen=True)
+class Fault:
+    """What is wrong with one text of a catalogue."""
+
+    text: str
+    what: str
+
+
+def faults(catalogue: Catalog, texts: Catalog) -> list[Fault]:
+    """Everything that would show a wrong text, or none: missing, fuzzy, broken placeholders.
+
+    Formats and plural forms are checked by babel; what babel lets pass by ours: a named
+    placeholder lost or made up, one in a plain text.
+    """
+    found = []
+    for message in texts:
+        if not message.id:
             continue
+        there = catalogue.get(message.id, message.context)
+        key = _key(message)
+        if there is None or not _full(there.string):
+            found.append(Fault(key, "has no translation"))
+        elif there.fuzzy:
+            found.append(Fault(key, "is marked fuzzy"))
+        elif wrong := _placeholders(there):
+            found.append(Fault(key, f"placeholders differ: {wrong}"))
+    for message, errors in catalogue.check():
+        found += [Fault(_key(message), str(error)) for error in errors]
+    known = {_key(message) for message in texts}
+    found += [Fault(_key(m), "is no text any more") for m in catalogue if _key(m) not in known]
+    return found
+
+
+def _key(message: Message) -> str:
+    return str(message.id if isinstance(message.id, str) else message.id[0])
+
+
+def _placeholders(message: Message) -> str:
+    """Placeholders in only one of text and translation; of a plural, in none of its forms."""
+    ids = [message.id] if isinstance(message.id, str) else list(message.id)
+    wanted = {name for text in ids for name in _NAMED.findall(text)}
+    strings = [message.string] if isinstance(message.string, str) else list(message.string)
+    forms = [set(_NAMED.findall(text)) for text in strings]
+    made_up = {name for form in forms for name in form} - wanted
+    # A language may say "one day" or "two days" without the number; the last form is the many.
+    lost = wanted - forms[-1]
+    return ", ".join(sorted(made_up | lost))
+
+
+def _check() -> int:
+    texts = collect()
+    count = 0
+    for language in _others():
+        for fault in faults(read_catalogue(language), texts):
+            count += 1
+            print(f"{language}: {fault.text!r}: {fault.what}")
+    print(f"{count} faults in {', '.join(_others())}")
+    return int(count > 0)
+
+
+def _others() -> list[str]:
+    return [language for language in languages() if language != SOURCE_LANGUAGE]
+
+
+def main(arguments: list[str]) -> int:
+    """Bring every catalogue up to date and say what lacks a translation; or only check."""
+    if arguments == ["--check"]:
+        return _check()
+    for language in _others():
         write_atomic(catalogue_path(language), updated(language))
         lacking = [m.id for m in read_catalogue(language) if m.id and not _full(m.string)]
         print(f"{language}: {len(lacking)} texts lack a translation")
+    return 0
 
 
 def _full(string: str | tuple[str, ...] | list[str] | None) -> bool:
@@ -116,4 +195,4 @@ def _full(string: str | tuple[str, ...] | list[str] | None) -> bool:
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main(sys.argv[1:]))

@@ -22,6 +22,7 @@ from cardreader.web.paperkit import BODY, HEAD, LOUD, SMALL, TITLE, build, para,
 from cardreader.web.texts import gettext as _
 
 
+@texts.on_paper()
 def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
     """The slip of one referral, A5, with room for the facility's answer."""
     woman = referral.woman
@@ -75,6 +76,7 @@ def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:
     return [para(_(TEXT[Statement.PALE_BLOT if pale else Statement.REFER_NOW]), LOUD)]
 
 
+@texts.on_paper()
 def summary_pdf(summary: Summary, place: str) -> bytes:
     """The monthly summary on A4."""
     title = _("Monthly summary: %(month)s") % {"month": texts.month(summary.month)}

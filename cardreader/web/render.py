@@ -77,6 +77,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
                 "scheme": _scheme(request),
                 "schemes": SCHEMES,
                 "lang": texts.current_language.get(),
+                "trials": texts.LAYOUT_TRIALS,
                 "languages": texts.languages(),
                 "place": request.app.state.settings.place,
                 "path": request.url.path,

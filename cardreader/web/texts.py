@@ -7,6 +7,8 @@ used, so that there is no compiled file to go stale. English is in the code.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache
 from gettext import GNUTranslations, NullTranslations
@@ -22,6 +24,9 @@ from babel.numbers import format_decimal, format_percent
 
 LOCALE_FOLDER = Path(__file__).parent / "locale"
 SOURCE_LANGUAGE = "en"
+LAYOUT_TRIALS = frozenset({"ar", "hi"})
+"""Languages that try the layout: another script, and one written from right to left. No
+health worker has read them, so they are never chosen unless asked for, and say so."""
 current_language: ContextVar[str] = ContextVar("current_language", default=SOURCE_LANGUAGE)
 
 
@@ -47,16 +52,31 @@ def catalogue(language: str) -> NullTranslations:
 
 
 def choose_language(wish: str | None, accept: str) -> str:
-    """The language to use: a wish if we have it, else what the browser asks for."""
+    """The language to use: a wish if we have it, else what the browser asks for.
+
+    A layout trial only by wish: a phone set to that language gets words that were read.
+    """
     if wish in languages():
         return str(wish)
     asked = [part.split(";")[0].strip() for part in accept[:200].split(",") if part.strip()]
-    return negotiate_locale(asked, list(languages()), sep="-") or SOURCE_LANGUAGE
+    read = [code for code in languages() if code not in LAYOUT_TRIALS]
+    return negotiate_locale(asked, read, sep="-") or SOURCE_LANGUAGE
 
 
 def direction() -> str:
     """Which way the visitor's language is written: ``ltr`` or ``rtl``."""
     return Locale(current_language.get()).text_direction
+
+
+@contextmanager
+def on_paper() -> Iterator[None]:
+    """English where the built-in fonts of PDF can't write the language's script."""
+    language = current_language.get()
+    token = current_language.set(SOURCE_LANGUAGE if language in LAYOUT_TRIALS else language)
+    try:
+        yield
+    finally:
+        current_language.reset(token)
 
 
 def gettext(message: str) -> str:

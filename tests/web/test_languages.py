@@ -2,50 +2,102 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
-from babel.messages.checkers import python_format
+from babel.messages.catalog import Catalog
+from babel.messages.pofile import read_po
 from people import Person
 
-from cardreader.web.catalogues import catalogue_path, collect, read_catalogue, updated
-from cardreader.web.texts import SOURCE_LANGUAGE, choose_language, languages
+from cardreader.web.catalogues import catalogue_path, collect, faults, read_catalogue, updated
+from cardreader.web.texts import LAYOUT_TRIALS, SOURCE_LANGUAGE, choose_language, languages
 
 OTHERS = [code for code in languages() if code != SOURCE_LANGUAGE]
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_every_text_is_translated(language):
-    catalogue = read_catalogue(language)
-    lacking = [
-        message.id
-        for message in collect()
-        if message.id and not _whole(catalogue.get(message.id), message.pluralizable)
-    ]
-    assert lacking == [], "run python -m cardreader.web.catalogues, then translate"
+def test_the_catalogue_has_no_faults(language):
+    """Missing, fuzzy, placeholders, plural forms; a trial of the layout may lack a few."""
+    texts = collect()
+    found = faults(read_catalogue(language), texts)
+    missing = [fault for fault in found if fault.what == "has no translation"]
+    if language in LAYOUT_TRIALS:
+        assert len(missing) < 0.25 * len(list(texts))
+        found = [fault for fault in found if fault not in missing]
+    assert found == [], "run python -m cardreader.web.catalogues, then translate"
 
 
-def _whole(message, plural):
-    if message is None or message.fuzzy:
-        return False
-    return all(message.string) if plural else bool(message.string)
+ONE_FORM = (
+    '#, python-format\\nmsgid "%(n)s day"\\nmsgid_plural "%(n)s days"\\nmsgstr[0] "%(n)s j"\\n'
+)
+BROKEN = {
+    'msgid "At most %(n)s letters."\nmsgstr ""\n': "has no translation",
+    '#, fuzzy\nmsgid "At most %(n)s letters."\nmsgstr "%(n)s"\n': "is marked fuzzy",
+    'msgid "At most %(n)s letters."\nmsgstr "Lettres"\n': "placeholders differ: n",
+    'msgid "At most %(n)s letters."\nmsgstr "%(n)s %(m)s"\n': "placeholders differ: m",
+    '#, python-format\nmsgid "At most %(n)s letters."\nmsgstr "%(n)d"\n': "incompatible format",
+    'msgid "Never said."\nmsgstr "Jamais."\n': "is no text any more",
+    ONE_FORM: "has no translation",
+}
+
+
+@pytest.mark.parametrize("entry", list(BROKEN))
+def test_the_check_finds_what_is_broken(entry):
+    head = 'msgid ""\nmsgstr ""\n"Plural-Forms: nplurals=2; plural=(n > 1);\\n"\n\n'
+    texts = Catalog()
+    texts.add("At most %(n)s letters.", flags=["python-format"])
+    texts.add(("%(n)s day", "%(n)s days"), flags=["python-format"])
+    good = 'msgid "At most %(n)s letters."\nmsgstr "%(n)s"\n\n' + (
+        'msgid "%(n)s day"\nmsgid_plural "%(n)s days"\nmsgstr[0] "%(n)s j"\nmsgstr[1] "%(n)s j"\n'
+    )
+    assert faults(read_po(io.StringIO(head + good), locale="fr"), texts) == []
+    other = good.split("\n\n")[0 if "day" in entry else 1]
+    broken = read_po(io.StringIO(f"{head}{entry}\n{other}\n"), locale="fr")
+    assert BROKEN[entry] in " ".join(fault.what for fault in faults(broken, texts))
+
+
+@pytest.mark.parametrize("language", sorted(LAYOUT_TRIALS))
+def test_trials_of_the_layout_are_in_their_own_script(language):
+    block = {"hi": r"[\u0900-\u097f]", "ar": r"[\u0600-\u06ff]"}[language]
+    for message in read_catalogue(language):
+        texts = message.string if isinstance(message.string, tuple) else (message.string,)
+        for text in texts:
+            letters = re.sub(r"%\(\w+\)s|[^A-Za-z]", "", str(message.id))
+            if message.id and text and len(letters) > 12:
+                assert re.search(block, text), message.id
+
+
+def test_trials_of_the_layout_are_marked_and_never_chosen_for_anybody(app):
+    from fastapi.testclient import TestClient
+
+    for language in sorted(LAYOUT_TRIALS):
+        header = catalogue_path(language).read_text(encoding="utf-8")[:200]
+        assert "X-Layout-Trial: not read by a health worker" in header
+        assert choose_language(None, f"{language},{language}-XX;q=0.9") == SOURCE_LANGUAGE
+        assert choose_language(language, "en") == language
+        client = TestClient(app, cookies={"language": language})
+        page = client.get("/sign-in").text
+        assert "A trial of the layout: no health worker has read these words." in page
+        way = {"ar": "rtl", "hi": "ltr"}[language]
+        assert f'<html lang="{language}" dir="{way}">' in page
+    assert "no health worker has read" not in TestClient(app).get("/sign-in").text
+
+
+@pytest.mark.parametrize("language", sorted(LAYOUT_TRIALS))
+def test_papers_of_a_trial_are_in_english(worker, language):
+    """The fonts that PDF brings write neither script; boxes in place of words would be worse."""
+    import pypdfium2
+
+    worker.client.cookies.set("language", language)
+    document = pypdfium2.PdfDocument(worker.get("/summary/summary.pdf").content)
+    assert "Monthly summary" in document[0].get_textpage().get_text_bounded()
+    document.close()
 
 
 @pytest.mark.parametrize("language", OTHERS)
 def test_catalogue_file_is_up_to_date(language):
     assert catalogue_path(language).read_bytes() == updated(language)
-
-
-@pytest.mark.parametrize("language", OTHERS)
-def test_placeholders_are_kept(language):
-    """babel's own checker of Python formats."""
-    for message in read_catalogue(language):
-        if message.id and message.python_format:
-            python_format(None, message)
-        if message.id and not message.pluralizable:
-            assert set(re.findall(r"%\(\w+\)s", message.id)) == set(
-                re.findall(r"%\(\w+\)s", message.string)
-            )
 
 
 @pytest.mark.parametrize("language", OTHERS)

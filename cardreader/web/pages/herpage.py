@@ -70,6 +70,8 @@ def woman_page(
         is_overdue=row.due is not None and row.due.is_overdue(today),
         visit_today=visit,
         treatment=next((t for t in woman.treatments if t.ended_on is None), None),
+        tell_her=state.reader.rules.tell_her,
+        protocol_title=state.reader.rules.title,
         closed_referrals=[
             r
             for r in woman.referrals

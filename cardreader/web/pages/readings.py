@@ -121,6 +121,8 @@ def _result_page(
         reading=reading,
         woman=woman,
         also=also,
+        tell_her=state.reader.rules.tell_her,
+        protocol_title=state.reader.rules.title,
         waste=WASTE.get(Source(reading.source)),
         visit=reading.visit,
         view=result_view(reading, state),
