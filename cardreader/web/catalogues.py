@@ -156,7 +156,7 @@ def _placeholders(message: Message) -> str:
     """Placeholders in only one of text and translation; of a plural, in none of its forms."""
     ids = [message.id] if isinstance(message.id, str) else list(message.id)
     wanted = {name for text in ids for name in _NAMED.findall(text)}
-    strings = [message.string] if isinstance(message.string, str) else list(message.string)
+    strings = [message.string] if isinstance(message.string, str) else list(message.string or ())
     forms = [set(_NAMED.findall(text)) for text in strings]
     made_up = {name for form in forms for name in form} - wanted
     # A language may say "one day" or "two days" without the number; the last form is the many.
