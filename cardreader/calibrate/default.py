@@ -5,7 +5,8 @@
 draws sittings with lamps and cameras of the fitting family, runs the reader's own
 colour stages on their patches, fits the locus with the card's signature, and sets
 the conformal scale from folds that leave out a kind of lamp together with a form
-of camera: what the reader meets in the field it has not seen either.
+of camera and a kind of rendering: what the reader meets in the field it has not seen
+either.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -61,6 +63,8 @@ N_TWO_BLOTS = 600
 _TWO_BLOTS = 3
 """Keeps their draws apart from all others of the seed."""
 _DEGREE = 4
+_LEAST_FOLD = 10
+"""Sittings; a rarer combination of kinds says little of its own."""
 _DOUBTS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 _COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
 
@@ -69,14 +73,15 @@ _COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
 class Pairs:
     """Simulated pairs: truth and what the reader's colour stages made of it.
 
-    ``hb_g_dl`` (n,); ``measured`` of n photos; ``lamp`` and ``camera`` (n,) name the
-    kinds; ``n_refused`` sittings gave no colour.
+    ``hb_g_dl`` (n,); ``measured`` of n photos; ``lamp``, ``camera`` and ``rendering``
+    (n,) name the kinds; ``n_refused`` sittings gave no colour.
     """
 
     hb_g_dl: Array
     measured: Measured
     lamp: NDArray[np.str_]
     camera: NDArray[np.str_]
+    rendering: NDArray[np.str_]
     n_refused: int
 
     def take(self, keep: NDArray[np.bool_]) -> Pairs:
@@ -87,6 +92,7 @@ class Pairs:
             measured=self.measured[keep],
             lamp=self.lamp[keep],
             camera=self.camera[keep],
+            rendering=self.rendering[keep],
         )
 
     def undone(self, fading: Fading) -> Pairs:
@@ -115,17 +121,18 @@ def draw_pairs(
         parts = [_draw_chunk(chunk) for chunk in chunks]
     rows = [row for part in parts for row in part]
     kept = [row for row in rows if row is not None]
-    hb, seen, lamp, camera = zip(*kept, strict=True)
+    hb, seen, lamp, camera, rendering = zip(*kept, strict=True)
     return Pairs(
         np.array(hb),
         Measured.stack(seen),
         np.array(lamp),
         np.array(camera),
+        np.array(rendering),
         len(rows) - len(kept),
     )
 
 
-_Row = tuple[float, Measured, str, str] | None
+_Row = tuple[float, Measured, str, str, str] | None
 
 
 def _draw_chunk(chunk: tuple[int, int, int, Sequence[Control], Family]) -> list[_Row]:
@@ -139,7 +146,9 @@ def _draw_one(seed: int, index: int, controls: Sequence[Control], family: Family
     colours = patch_draw(scene, rng).colours(scene.lot)
     if isinstance(colours, Refusal):
         return None
-    return scene.hb_g_dl, measured(*colours), scene.light_name, scene.camera.name
+    rendering = scene.camera.rendering
+    kind = rendering.name if rendering else "plain"
+    return scene.hb_g_dl, measured(*colours), scene.light_name, scene.camera.name, kind
 
 
 def draw_pairs_of_blots(
@@ -174,7 +183,9 @@ def draw_sitting(
     control = controls[int(rng.integers(len(controls)))]
     lot_seed = int(rng.integers(N_LOTS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
-    return draw_scene(rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family)
+    return draw_scene(
+        rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family, rendered=True
+    )
 
 
 def fit_default(
@@ -287,23 +298,26 @@ class _Unseen:
 
 
 def _unseen(pairs: Pairs, calibration: Calibration) -> Sequence[_Unseen]:
-    """Each fold leaves out one kind of lamp and one form of camera, both wholly."""
+    """Each fold leaves out one kind of lamp, of camera and of rendering, all wholly."""
     folds = []
-    for lamp in np.unique(pairs.lamp):
-        for camera in np.unique(pairs.camera):
-            seen = pairs.take((pairs.lamp != lamp) & (pairs.camera != camera))
-            left_out = pairs.take((pairs.lamp == lamp) & (pairs.camera == camera))
-            fit = _fit_locus(seen)
-            model = replace(calibration, **fit)
-            precision = _precision(seen, model)
-            model = replace(model, signature_precision=precision, signature_doubt=1.0)
-            at = np.searchsorted(model.grid_g_dl, left_out.hb_g_dl)
-            at = at.clip(0, len(model.grid_g_dl) - 1)
-            seen_there = left_out.measured
-            expected = model.expected(seen_there.signature)[np.arange(len(at)), at]
-            distance2 = model.doubt(seen_there.signature) - 1
-            fit["signature_precision"] = precision
-            folds.append(_Unseen(left_out, fit, seen_there.log_ratio - expected, distance2))
+    labels = pairs.lamp, pairs.camera, pairs.rendering
+    for kinds in product(*(np.unique(label) for label in labels)):
+        same = np.array([label == kind for label, kind in zip(labels, kinds, strict=True)])
+        unlike, alike = np.asarray(~same.any(axis=0)), np.asarray(same.all(axis=0))
+        seen, left_out = pairs.take(unlike), pairs.take(alike)
+        if len(left_out.hb_g_dl) < _LEAST_FOLD:
+            continue
+        fit = _fit_locus(seen)
+        model = replace(calibration, **fit)
+        precision = _precision(seen, model)
+        model = replace(model, signature_precision=precision, signature_doubt=1.0)
+        at = np.searchsorted(model.grid_g_dl, left_out.hb_g_dl)
+        at = at.clip(0, len(model.grid_g_dl) - 1)
+        seen_there = left_out.measured
+        expected = model.expected(seen_there.signature)[np.arange(len(at)), at]
+        distance2 = model.doubt(seen_there.signature) - 1
+        fit["signature_precision"] = precision
+        folds.append(_Unseen(left_out, fit, seen_there.log_ratio - expected, distance2))
     return folds
 
 

@@ -21,6 +21,7 @@ GATES = (
             chosen("VOLUME_CV", "of haemoglobin", "a real study puts replicates in its place"),
             chosen("N_TWO_BLOTS", "sitting", "the own share then scatters by about 0.03"),
             chosen("_DEGREE", "power"),
+            chosen("_LEAST_FOLD", "sitting", "fewer say little of their own"),
             chosen("_DOUBTS", "1", "candidates; the likeliest for unseen sittings is taken"),
             chosen("_COVARIANCE_BINS_G_DL", "g/dL"),
         ),

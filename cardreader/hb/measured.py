@@ -149,10 +149,12 @@ def measured(blot: BlotColour, correction: ColourCorrection) -> Measured:
 
 
 def signature(correction: ColourCorrection) -> Array:
-    """What the card's residuals say about lamp and phone, shape (42,).
+    """What the card says about lamp and phone, shape (49,).
 
-    Log ratios of corrected to measured XYZ, averaged over the prints of a shade:
-    a level and a slope along the ramp, then each chromatic patch.
+    Log ratios of corrected to measured XYZ, averaged over the prints of a shade: a
+    level and a slope along the ramp, then each chromatic patch. Then the parameters of
+    the phone's vividness: fitted to the same prints, they took up part of what a lamp
+    leaves there, and without them that part would be lost.
     """
     wanted = correction.lot.xyz
     seen = np.maximum(correction.patch_xyz, _LEAST_XYZ)
@@ -162,4 +164,5 @@ def signature(correction: ColourCorrection) -> Array:
     design = np.stack([np.ones_like(depth), depth - depth.mean()], axis=1)
     along_ramp = np.linalg.lstsq(design, ratio[ramp], rcond=None)[0]
     chromatic = ratio[layout.shades_of_kind(Kind.CHROMATIC)]
-    return np.concatenate([along_ramp.ravel(), chromatic.ravel()])
+    vividness = correction.vividness.parameters
+    return np.concatenate([along_ramp.ravel(), chromatic.ravel(), vividness])

@@ -1,11 +1,11 @@
 """PatchSamples -> ColourCorrection: from one phone's numbers to CIE colour.
 
-Prints that are spoiled are told from their twins and replaced first. Then two steps,
-in the order the light took backwards: the neutral scale undoes what the phone did to
-brightness and the light over the card (`light`); all patches together give a matrix
-from there to XYZ under D50 (`matrix`), weighted towards the shades of blood. What the
-fit leaves over at the patches is kept: it gates the photo (`correctable`) and feeds
-the uncertainty (`ramp`).
+Prints that are spoiled are told from their twins and replaced first. Then three steps,
+in the order the light took backwards: what the phone did to colour after its tone curve
+is undone (`vividness`); the neutral scale undoes what it did to brightness, and the
+light over the card (`light`); all patches together give a matrix from there to XYZ
+under D50 (`matrix`), weighted towards the shades of blood. What the fit leaves over at
+the patches is kept: it gates the photo (`correctable`) and feeds the uncertainty (`ramp`).
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ from cardreader.read.spoiled import (
     what_lies_on_them,
 )
 from cardreader.read.twins import compare_twins
+from cardreader.read.vividness import PLAIN, Vividness, fit_vividness
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -46,6 +47,9 @@ _RAMP_WEIGHT = 2.0
 """A shade of blood counts double in the matrix."""
 _CLIPPED_LOSES = 0.99
 """Of its weight: a clipped patch has lost its colour."""
+_CLIPPED_GREY = 0.1
+"""Share of clipped pixels from which a grey says nothing of the tone curve any more."""
+_LEAST_GREYS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,16 +63,20 @@ class ColourCorrection:
         Reflectance-like RGB to XYZ under D50.
     samples : PatchSamples
     lot : Lot
+    vividness : Vividness
+        Undone before all else.
     """
 
     light: LightModel
     matrix: Array
     samples: PatchSamples
     lot: Lot
+    vividness: Vividness = PLAIN
 
     def xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
         """XYZ under D50 (N, 3), perfect diffuser Y = 1, of nominal RGB (N, 3) at (N, 2) mm."""
-        return np.asarray(self.light.reflectance(linear, at_mm) @ self.matrix.T)
+        plain = self.vividness.undone(linear)
+        return np.asarray(self.light.reflectance(plain, at_mm) @ self.matrix.T)
 
     def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
         """Like `xyz`, for shades of blood: what the ramp is still off by is taken off."""
@@ -92,9 +100,10 @@ class ColourCorrection:
         cancels.
         """
         rgb = np.stack([np.asarray(linear, float), np.asarray(reference, float)])
-        by_rgb = self.matrix * np.exp(self.light.log_brightness(rgb))[:, None, :]
+        plain = self.vividness.undone(rgb)
+        by_rgb = self.matrix * np.exp(self.light.log_brightness(plain))[:, None, :]
         by_log_rgb = by_rgb / np.maximum(by_rgb.sum(axis=-1, keepdims=True), EPSILON)
-        light = self.light.ratio_covariance(linear, reference, by_log_rgb)
+        light = self.light.ratio_covariance(plain[0], plain[1], by_log_rgb)
         return np.asarray(light + self.ramp_trend.covariance)
 
     @cached_property
@@ -141,11 +150,24 @@ def correct(samples: PatchSamples, lot: Lot, banding: Banding = EVEN) -> ColourC
 
 
 def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> ColourCorrection:
-    light = fit_light(samples.linear, lot, keep, banding)
+    at_mm = layout.centres_mm()
     weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * (1.0 - _CLIPPED_LOSES * samples.clipped_share)
-    seen = light.reflectance(samples.linear, layout.centres_mm())
+    greys = _greys_that_tell(samples, keep)
+    light = fit_light(samples.linear, lot, greys, banding, roughly=True)
+    vividness = fit_vividness(samples.linear[keep], light, at_mm[keep], lot.xyz[keep], weight[keep])
+    plain = vividness.undone(samples.linear)
+    # Greys that aren't quite grey, as white balance leaves them, moved a little with the rest.
+    light = fit_light(plain, lot, greys, banding, near=light)
+    seen = light.reflectance(plain, at_mm)
     matrix = fit_matrix(seen[keep], lot.xyz[keep], weight[keep])
-    return ColourCorrection(light, matrix, samples, lot)
+    return ColourCorrection(light, matrix, samples, lot, vividness)
+
+
+def _greys_that_tell(samples: PatchSamples, keep: Mask) -> Mask:
+    """Neutral prints (72,) to fit the light to: not the clipped ones, if the rest suffice."""
+    neutral = keep & layout.of_kind(Kind.NEUTRAL)
+    open_ended = neutral & (samples.clipped_share <= _CLIPPED_GREY)
+    return open_ended if open_ended.sum() >= _LEAST_GREYS else neutral
 
 
 def _without_spoiled(samples: PatchSamples, lot: Lot, banding: Banding) -> PatchSamples | Refusal:

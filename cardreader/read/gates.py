@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cardreader.core.gates import Stage, chosen, derived, measured
+from cardreader.core.gates import Stage, chosen, derived, measured, standard
 from cardreader.read import (
     banding,
     bay,
@@ -26,6 +26,7 @@ from cardreader.read import (
     segment,
     spoiled,
     twins,
+    vividness,
 )
 
 _EIGHT_BITS = "eight bits: two codes from white are lost to rounding and noise"
@@ -175,6 +176,9 @@ SAMPLING = Stage(
         chosen("TRIM", "of the pixels, each end", "specks; the mean stays efficient"),
         derived("CLIPPED_CODE", "of white", _EIGHT_BITS),
         derived("CRUSHED_CODE", "of white", "eight bits: the last code above black"),
+        chosen("PLATEAU_CODE", "of white", "a chart photo by others ended its whites at 0.97"),
+        chosen("_PLATEAU_SHARE", "of a print's pixels", "noise leaves about a fifth there"),
+        chosen("_PLATEAU_CODES", "code", "one white for all channels is no colour"),
         chosen("MAX_CLIPPED", "of the lightest neutral's pixels"),
         chosen("MIN_LIGHT", "nominal linear green", "below it eight bits leave too few steps"),
     ),
@@ -235,7 +239,35 @@ MATRIX = Stage(
     matrix,
     (
         derived("_KNEE", "sd", _RESTATED),
-        chosen("_LEAST_XYZ", "perfect diffuser = 1"),
+        chosen("LEAST_XYZ", "perfect diffuser = 1"),
+    ),
+)
+
+VIVIDNESS = Stage(
+    "Vividness",
+    vividness,
+    (
+        standard("LUMA", "1", "ITU-R BT.709"),
+        measured(
+            "_SATURATION_PRIOR",
+            "1",
+            "a third of chart photos by others carry +0.15 to +0.9",
+        ),
+        chosen("_OTHER_PRIOR", "1", "0.03 and 0.06 did as well on simulated sittings"),
+        chosen("_BY_LUMA_PRIOR", "1"),
+        chosen("_MISFIT_SD", "cube root of XYZ, times three", "0.8 of L*: what good prints miss"),
+        chosen("_KNEE", "sd", "a dirty print loses weight"),
+        chosen("_DARK", "encoded", "below it the inverse would cross 0"),
+    ),
+    beside=(
+        "N_PARAMETERS",
+        "PLAIN",
+        "_N_FITTED",
+        "_MATRIX",
+        "_ROW",
+        "_COLUMN",
+        "_ROUNDS",
+        "_SETTLED",
     ),
 )
 
@@ -245,6 +277,8 @@ CORRECTION = Stage(
     (
         chosen("_RAMP_WEIGHT", "1", "shades of blood count double"),
         chosen("_CLIPPED_LOSES", "of the weight"),
+        chosen("_CLIPPED_GREY", "of a grey's pixels"),
+        derived("_LEAST_GREYS", "print of 20", "all four sides and three levels at least"),
     ),
 )
 
@@ -354,6 +388,7 @@ GATES = (
     SPOILED,
     LIGHT,
     MATRIX,
+    VIVIDNESS,
     CORRECTION,
     RAMP,
     CORRECTABLE,

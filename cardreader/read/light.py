@@ -116,6 +116,11 @@ class LightModel:
         received = np.exp(np.minimum(np.maximum((powers * self.tone).sum(axis=-1), -20), 5))
         return received, np.maximum(received - self.glare, EPSILON)
 
+    def brightness_slope(self, linear: ArrayLike) -> Array:
+        """Derivative of `log_brightness` (N, 3) by the log of nominal linear RGB."""
+        received, net = self._brightness(_powers(linear))
+        return np.asarray(self.tone_slope(linear) * received / net)
+
     def ratio_covariance(self, linear: ArrayLike, reference: ArrayLike, by_log: Array) -> Array:
         """Of a function of two colours seen at one place, (3, 3), from tone and glare.
 
@@ -172,6 +177,13 @@ def _unpack(p: Array, covariance: Array = _UNKNOWN, banding: Banding = EVEN) -> 
         covariance=covariance,
         banding=banding,
     )
+
+
+def _packed(model: LightModel) -> Array:
+    p = np.zeros(_At.N)
+    p[_At.TONE], p[_At.GLARE], p[_At.FIELD] = model.tone, model.glare, model.field
+    p[_At.FIELD_CHANNEL], p[_At.BANDS] = model.field_channel, model.bands
+    return p
 
 
 @cache
@@ -250,7 +262,13 @@ class _NeutralFit:
 
 
 def fit_light(
-    linear: Array, lot: Lot, keep: Mask | None = None, banding: Banding = EVEN
+    linear: Array,
+    lot: Lot,
+    keep: Mask | None = None,
+    banding: Banding = EVEN,
+    *,
+    roughly: bool = False,
+    near: LightModel | None = None,
 ) -> LightModel:
     """Fit the light model to the twenty neutral prints, or those of them to keep.
 
@@ -266,6 +284,10 @@ def fit_light(
         Patches that may be used.
     banding : Banding
         Bands over the photo, whose depth is then fitted too.
+    roughly : bool
+        Whether the basin is enough: no print is let go of.
+    near : LightModel, optional
+        A fit to nearly the same numbers, in whose basin this one lies.
     """
     chosen = layout.of_kind(Kind.NEUTRAL)
     if keep is not None:
@@ -280,8 +302,10 @@ def fit_light(
         wanted=wanted,
         sd=np.hypot(_SAMPLING_LOG_SD, _PRINT_SD * np.maximum(-wanted, 0)),
     )
-    p = _descend(fit, _CONVEX, _start((wanted - t).mean(axis=0)))
-    p = _descend(fit, _LETTING_GO, p)
+    start = (wanted - t).mean(axis=0)
+    p = _packed(near) if near else _descend(fit, _CONVEX, _start(start))
+    if not roughly:
+        p = _descend(fit, _LETTING_GO, p)
     return _unpack(p, _covariance(fit, p), banding)
 
 

@@ -13,7 +13,7 @@ _KNEE = 5.7
 """Residuals longer than this many standard deviations lose weight: a dirty patch does, an
 ink that this light shows otherwise does not."""
 
-_LEAST_XYZ = 0.01
+LEAST_XYZ = 0.01
 """XYZ below which a patch counts as if it were this bright."""
 
 
@@ -31,7 +31,7 @@ def fit_matrix(rgb: ArrayLike, xyz: ArrayLike, weight: ArrayLike = 1.0) -> Array
         huber(_KNEE),
         NORM,
         base=np.asarray(weight, float) ** 2,
-        unit=np.maximum(wanted, _LEAST_XYZ) ** (2 / 3),
+        unit=np.maximum(wanted, LEAST_XYZ) ** (2 / 3),
         least_sd=1e-6,
     )
     return fit.coefficients.T

@@ -30,6 +30,12 @@ _MIN_SIDE, MAX_SIDE, _SIDE_STEP = 12, 24, 4
 
 CLIPPED_CODE = 253 / 255
 CRUSHED_CODE = 1 / 255
+PLATEAU_CODE = 0.85
+"""Of the highest code: whites that end below it are not looked for."""
+_PLATEAU_SHARE = 0.8
+"""Of a print's pixels, within a code of the card's brightest: noise alone leaves a fifth."""
+_PLATEAU_CODES = 2
+"""By how many codes the channels' ends may differ: one white for all three is no colour."""
 MAX_CLIPPED = 0.25
 """Of the pixels of the lightest neutral's median print."""
 MIN_LIGHT = 0.03
@@ -45,7 +51,7 @@ class PatchSamples:
     linear : (72, 3)
         Trimmed mean over the patch's middle; the photo's primaries, nominally 0..1.
     clipped_share : (72,)
-        Share of pixels with a channel at either end of its range.
+        Share of pixels with a channel at either end of its range, or on a plateau of white.
     spoiled : (72,)
         Prints for which their twin stands in; none as sampled.
     """
@@ -115,7 +121,18 @@ def _light(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.float32]:
 
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
     ends = at_top(photo, encoded) | (encoded <= round(CRUSHED_CODE * photo.white))
-    return np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2])
+    return np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2]) | _on_plateau(photo, encoded)
+
+
+def _on_plateau(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
+    """Pixels (72, side, side) of prints that all end at one white below the highest code."""
+    code = photo.white / 255
+    top = encoded.reshape(-1, 3).max(axis=0).astype(float)
+    if np.ptp(top) > _PLATEAU_CODES * code or top.min() < PLATEAU_CODE * photo.white:
+        return np.zeros(encoded.shape[:3], bool)
+    at_end = (encoded >= top - code).all(axis=-1)
+    whole = at_end.mean(axis=(1, 2)) > _PLATEAU_SHARE
+    return np.asarray(at_end & whole[:, None, None])
 
 
 def at_top(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:

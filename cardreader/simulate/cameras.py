@@ -1,4 +1,4 @@
-"""Cameras: spectral sensitivities, the phone's colour matrix and its tone curve.
+"""Cameras: spectral sensitivities, the phone's colour matrix, tone curve and rendering.
 
 No openly licensed set of measured phone sensitivities is at hand, so phones are
 synthetic: smooth curves with the overlap and the infrared cut of real sensors.
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from cardreader.simulate.blood import WAVELENGTHS_NM
 from cardreader.simulate.colorimetry import xyz
 from cardreader.simulate.inks import print_reflectance
+from cardreader.simulate.rendering import Rendering, draw_about_grey, draw_otherwise
 
 Array = NDArray[np.float64]
 
@@ -48,6 +49,8 @@ class Camera:
         What is added to the ideal colour matrix; rows sum to 0, so greys stay grey.
     tone : callable
         Linear 0..1 to encoded 0..1, monotone, same shape in and out.
+    rendering : callable, optional
+        What is done to colour after the tone curve; None for a plain phone.
     """
 
     name: str
@@ -55,6 +58,12 @@ class Camera:
     saturation: float
     matrix_error: Array
     tone: Callable[[Array], Array]
+    rendering: Rendering | None = None
+
+    def encode(self, linear: Array) -> Array:
+        """Display-linear 0..1 to the encoded values of the file, (..., 3)."""
+        encoded = self.tone(linear)
+        return encoded if self.rendering is None else self.rendering(encoded)
 
     def raw(self, reflectance: Array, power: Array) -> Array:
         """Raw response (..., 3) to reflectance (..., n) under light of power (n,)."""
@@ -92,8 +101,13 @@ def _linear_srgb(reflectance: Array) -> Array:
     return np.asarray(rgb / (white @ to_srgb.T))
 
 
+def draw_rendering(rng: np.random.Generator, family: Family) -> Rendering:
+    """Draw what phones of a family do to colour after the tone curve; some leave it alone."""
+    return draw_about_grey(rng) if family is Family.FITTING else draw_otherwise(rng)
+
+
 def draw_camera(rng: np.random.Generator, family: Family) -> Camera:
-    """Draw one camera of a family."""
+    """Draw one camera of a family, of plain rendering."""
     if family is Family.FITTING:
         name, draw = _FITTING[int(rng.integers(len(_FITTING)))]
         sensitivity = draw(rng)

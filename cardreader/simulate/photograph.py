@@ -187,16 +187,19 @@ def _add_noise(raw: Picture, view: View, rng: np.random.Generator) -> None:
 
 
 def _encode(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
-    """Matrix and tone curve of the phone, to 8 bits; as `Scene.develop`, from a table."""
-    levels = np.linspace(0, 1, _TONE_STEPS)
-    table = np.round(255 * scene.camera.tone(levels)).astype(np.uint8)
+    """Matrix, tone and rendering of the phone, to 8 bits; as `Scene.develop`, from a table."""
+    rendering = scene.camera.rendering
+    tone = 255 * scene.camera.tone(np.linspace(0, 1, _TONE_STEPS))
+    table = np.round(tone).astype(np.uint8)
     out = np.empty(raw.shape, np.uint8)
     for first in range(0, raw.shape[0], _STRIP):
         strip = np.clip(raw[first : first + _STRIP], 0, 1)
         display = np.clip(cv2.transform(strip, scene.matrix), 0, 1)
-        out[first : first + _STRIP] = table[
-            (display * np.float32(_TONE_STEPS - 1) + np.float32(0.5)).astype(np.uint16)
-        ]
+        level = (display * np.float32(_TONE_STEPS - 1) + np.float32(0.5)).astype(np.uint16)
+        if rendering is None:
+            out[first : first + _STRIP] = table[level]
+        else:
+            out[first : first + _STRIP] = np.round(255 * rendering(tone[level] / 255))
     return out
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.simulate.blood import blot_reflectance, paper_reflectance
-from cardreader.simulate.cameras import Camera, Family, draw_camera
+from cardreader.simulate.cameras import Camera, Family, draw_camera, draw_rendering
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, lab, light
 from cardreader.simulate.inks import print_reflectance, recipe, stock_reflectance
 from cardreader.simulate.lamps import draw_lamp
@@ -119,7 +119,7 @@ class Scene:
 
     def develop(self, raw: Array) -> Array:
         """Camera processing: raw (..., 3), light and glare included, to encoded 0..1."""
-        return self.camera.tone(np.clip(np.clip(raw, 0, 1) @ self.matrix.T, 0, 1))
+        return self.camera.encode(np.clip(np.clip(raw, 0, 1) @ self.matrix.T, 0, 1))
 
 
 def simulated_lot(number: int, expires: date, seed: int, noise_lab: float = 0.15) -> Lot:
@@ -157,18 +157,25 @@ def draw_scene(
     light_name: str | None = None,
     camera: Camera | None = None,
     like: Scene | None = None,
+    *,
+    rendered: bool = False,
 ) -> Scene:
     """Draw a scene with a given haemoglobin; all else at random within the control.
 
     ``light_name`` names a CIE light; None draws a lamp of our own for the fitting
     family, a CIE light for the held-out one. ``camera`` keeps one phone over many
     scenes; None draws one of the family. ``like`` makes it another blot of the same
-    sitting: lamp, phone, card and oxygenation are those of that scene.
+    sitting: lamp, phone, card and oxygenation are those of that scene. ``rendered``
+    has phones treat colour after the tone curve as their family does; all else is
+    drawn as without.
     """
     if light_name is None and family is Family.HELD_OUT:
         light_name = str(rng.choice(TABULATED_LIGHTS))
     light_name, power = (light_name, light(light_name)) if light_name else draw_lamp(rng)
     camera = camera or draw_camera(rng, family)
+    if rendered:
+        # From a stream of its own: it moves no other draw.
+        camera = replace(camera, rendering=draw_rendering(rng.spawn(1)[0], family))
     so2 = rng.uniform(0.90, 0.98)
     if like is not None:
         light_name, power, camera, so2 = like.light_name, like.power, like.camera, like.so2

@@ -176,7 +176,9 @@ def _draw(
 ) -> Draw:
     lot_seed = int(rng.choice(LOT_SEEDS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
-    scene = draw_scene(rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT)
+    scene = draw_scene(
+        rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT, rendered=True
+    )
     draw = patch_draw(scene, rng)
     result = _read(draw, scene, calibration)
     rivals = {"ideal eye": eye(scene)} | _rivals(draw, scene) if others else {}

@@ -28,6 +28,12 @@ from cardreader.simulate.colorimetry import TABULATED_LIGHTS, light
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.notblood import dried_brown, red_ink
 from cardreader.simulate.otherlight import raw_of, relit
+from cardreader.simulate.rendering import (
+    Rendering,
+    saturate_about_luma,
+    saturate_in_hsv,
+    saturate_in_oklab,
+)
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene, with_light_factor
 from cardreader.simulate.soiling import soil, splash
 from cardreader.simulate.view import ShadowEdge, Spot, draw_view
@@ -59,6 +65,16 @@ class Condition:
     blood: bool = True
     hb: Callable[[Sitting], float] = lambda sitting: sitting.scene.hb_g_dl
     again: Callable[[Sitting, Any], bytes] | None = None
+
+
+_SATURATE = {"luma": saturate_about_luma, "HSV": saturate_in_hsv, "Oklab": saturate_in_oklab}
+
+
+def vivid(sitting: Sitting, value: tuple[str, float]) -> Scene:
+    """The same sitting before a phone that makes colour livelier, or duller, in its file."""
+    how, gain = value
+    rendering = Rendering(how, lambda encoded: _SATURATE[how](encoded, gain))
+    return replace(sitting.scene, camera=replace(sitting.scene.camera, rendering=rendering))
 
 
 _NAMES = ("mild", "moderate", "severe", "extreme")
@@ -533,5 +549,24 @@ CONDITIONS: tuple[Condition, ...] = (
         _REFLECTION,
         hb=lambda sitting: _reflected(sitting).scene.hb_g_dl,
         again=partial(_moving_reflection, side=1),
+    ),
+    Condition(
+        "livelier in the file",
+        lambda s, v: stored(s, take(s, scene=vivid(s, v))),
+        (
+            Level("mild", ("Oklab", 1.15), True, "Oklab chroma +15 %"),
+            Level("moderate", ("luma", 1.3), True, "luma +30 %"),
+            Level("severe", ("HSV", 1.3), False, "HSV saturation +30 %"),
+            Level("extreme", ("luma", 1.6), False, "luma +60 %"),
+        ),
+    ),
+    Condition(
+        "duller in the file",
+        lambda s, v: stored(s, take(s, scene=vivid(s, v))),
+        (
+            Level("mild", ("luma", 0.92), True, "luma -8 %"),
+            Level("moderate", ("Oklab", 0.85), True, "Oklab chroma -15 %"),
+            Level("severe", ("HSV", 0.7), False, "HSV saturation -30 %"),
+        ),
     ),
 )

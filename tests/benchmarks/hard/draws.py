@@ -14,7 +14,7 @@ from typing import Any
 import fileformats
 import numpy as np
 import spoiledblots
-from conditions import CONDITIONS, Condition, Level, one_ink_bleached
+from conditions import CONDITIONS, Condition, Level, one_ink_bleached, vivid
 from sitting import Sitting, draw_sitting
 from verdict import Fate, Verdict, judge_estimate
 
@@ -56,6 +56,8 @@ CHANGES: dict[str, Callable[[Sitting, Any], Scene]] = {
     "overexposed": lambda s, v: with_light_factor(s.scene, v),
     "underexposed": lambda s, v: with_light_factor(s.scene, v),
     "P3 photo": _gamut,
+    "livelier in the file": vivid,
+    "duller in the file": vivid,
     "colour inks faded": lambda s, v: wornprint.faded(s.scene, v),
     "one ink faded": one_ink_bleached,
     "all inks faded": lambda s, v: wornprint.faded(s.scene, v, black_too=True),

@@ -1,0 +1,113 @@
+"""Colour that a phone changed after its tone curve, taken back, on patches of known truth."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import colour
+import numpy as np
+import pytest
+
+from cardreader.card import layout
+from cardreader.card.layout import Kind
+from cardreader.core.refusal import Refusal
+from cardreader.read.correct import ColourCorrection, correct
+from cardreader.read.sample import PatchSamples
+from cardreader.read.vividness import LUMA, N_PARAMETERS, PLAIN, Vividness, _encoded, _undone
+from cardreader.simulate.rendering import (
+    BT601_LUMA,
+    saturate_about_luma,
+    saturate_in_hsv,
+    saturate_in_oklab,
+)
+from cardreader.simulate.scene import simulated_lot
+
+LOT = simulated_lot(7, date.max, 7, noise_lab=0.0)
+D50 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+IDEAL = np.asarray(colour.XYZ_to_RGB(LOT.xyz, "sRGB", D50, "Bradford"))
+RENDERINGS = {
+    "BT.709 luma": saturate_about_luma,
+    "BT.601 luma": lambda e, gain: saturate_about_luma(e, gain, BT601_LUMA),
+    "HSV": saturate_in_hsv,
+    "Oklab": saturate_in_oklab,
+}
+
+
+def seen_by_phone(how: str, gain: float) -> np.ndarray:
+    """Nominal linear RGB of the patches in a file from a colorimetric phone of some vividness."""
+    encoded = colour.models.eotf_inverse_sRGB(np.clip(0.6 * IDEAL, 0, 1))
+    return np.asarray(colour.models.eotf_sRGB(RENDERINGS[how](encoded, gain)))
+
+
+def corrected(linear: np.ndarray) -> ColourCorrection:
+    out = correct(PatchSamples(linear, np.zeros(layout.N_PATCHES)), LOT)
+    assert not isinstance(out, Refusal), out
+    return out
+
+
+def test_a_plain_phone_is_left_as_it_is() -> None:
+    linear = np.random.default_rng(0).uniform(0.003, 1.2, (50, 3))
+    assert np.allclose(PLAIN.undone(linear), linear, rtol=2e-3)
+    assert abs(corrected(0.6 * IDEAL).vividness.saturation) < 0.02
+
+
+def test_greys_stay_grey() -> None:
+    grey = np.repeat(np.linspace(0.02, 1.0, 9)[:, None], 3, axis=1)
+    some = np.random.default_rng(1).normal(0, 0.2, N_PARAMETERS)
+    assert np.allclose(Vividness(some).undone(grey), grey, rtol=2e-3)
+
+
+def test_the_derivative_is_that_of_the_function() -> None:
+    rng = np.random.default_rng(2)
+    encoded, p = rng.uniform(0.1, 0.9, (40, 3)), rng.normal(0, 0.05, N_PARAMETERS)
+    step = 1e-6
+    up = np.stack([_undone(encoded, p + step * e)[0] for e in np.eye(N_PARAMETERS)], axis=-1)
+    down = np.stack([_undone(encoded, p - step * e)[0] for e in np.eye(N_PARAMETERS)], axis=-1)
+    numeric = (np.log(up) - np.log(down)) / (2 * step)
+    assert np.allclose(_undone(encoded, p)[1], numeric, atol=1e-4)
+
+
+@pytest.mark.parametrize("gain", [0.85, 1.15, 1.3, 1.45])
+def test_saturation_about_its_own_luma_is_undone_exactly(gain: float) -> None:
+    about = -(1 / gain - 1) * LUMA[np.nonzero(~np.eye(3, dtype=bool))[1]]
+    encoded = _encoded(seen_by_phone("BT.709 luma", gain))
+    plain = _undone(encoded, np.append(about, 0.0))[0]
+    inside = (encoded > 0.01).all(axis=1)
+    assert inside.sum() > 60
+    assert np.allclose(plain[inside], 0.6 * IDEAL[inside], rtol=5e-3, atol=1e-4)
+
+
+@pytest.mark.parametrize("how", sorted(RENDERINGS))
+@pytest.mark.parametrize("gain", [0.85, 1.15, 1.3])
+def test_the_card_comes_out_whatever_the_formula(how: str, gain: float) -> None:
+    out = corrected(seen_by_phone(how, gain))
+    # HSV turns at the hues where another channel becomes the brightest.
+    assert out.residual_de00.mean() < (1.6 if how == "HSV" else 0.75)
+    assert out.residual_de00[layout.of_kind(Kind.RAMP)].mean() < 0.6
+
+
+@pytest.mark.parametrize("gain", [0.85, 1.15, 1.3, 1.45])
+def test_says_how_vivid_the_phone_is(gain: float) -> None:
+    found = corrected(seen_by_phone("BT.709 luma", gain)).vividness.saturation
+    assert found == pytest.approx(gain - 1, abs=0.06)
+
+
+@pytest.mark.parametrize("how", sorted(RENDERINGS))
+def test_without_it_the_card_does_not_come_out(how: str) -> None:
+    out = corrected(seen_by_phone(how, 1.3))
+    undone = ColourCorrection(out.light, out.matrix, out.samples, out.lot)
+    assert undone.residual_de00.mean() > 3 * out.residual_de00.mean()
+
+
+@pytest.mark.parametrize("how", sorted(RENDERINGS))
+@pytest.mark.parametrize("gain", [0.85, 1.3])
+def test_blood_keeps_its_colour(how: str, gain: float) -> None:
+    """A colour between two shades of the ramp, which no print has."""
+    ramp = np.flatnonzero(layout.of_kind(Kind.RAMP))
+    between = 0.6 * (IDEAL[ramp[10]] + IDEAL[ramp[12]]) / 2 * [1.0, 0.97, 1.03]
+    seen = RENDERINGS[how](colour.models.eotf_inverse_sRGB(between[None]), gain)
+    at = np.array([layout.CENTRE_MM])
+    plain = corrected(0.6 * IDEAL).blood_xyz(between[None], at)
+    vivid = corrected(seen_by_phone(how, gain)).blood_xyz(colour.models.eotf_sRGB(seen), at)
+    # One g/dL moves ln Y by about 0.04 here.
+    assert np.abs(np.log(vivid / plain)).max() < 0.02
