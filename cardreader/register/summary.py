@@ -10,7 +10,7 @@ from enum import StrEnum
 from typing import TypeVar
 
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
@@ -106,9 +106,9 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
     first, after = month_bounds(month)
     start, end = _midnight(first), _midnight(after)
     readings = session.scalars(
-        select(Reading).where(
-            Reading.taken_at >= start, Reading.taken_at < end, Reading.set_aside_at.is_(None)
-        )
+        select(Reading)
+        .where(Reading.taken_at >= start, Reading.taken_at < end, Reading.set_aside_at.is_(None))
+        .options(selectinload(Reading.woman))
     ).all()
     photos = [r for r in readings if r.source == Source.PHOTO]
     refused = [r for r in photos if r.refusal is not None]
