@@ -14,6 +14,8 @@ from cardreader.batch.cli import add_batch
 from cardreader.calibrate.cli import add_study
 from cardreader.calibrate.defaultcli import add_calibrate_default
 from cardreader.commands.card import add_card
+from cardreader.commands.check import add_check
+from cardreader.commands.completion import add_completion
 from cardreader.commands.read import add_read
 from cardreader.simulate.cli import add_simulate
 from cardreader.terminal.frame import Parser, exit_codes, run_command
@@ -50,9 +52,11 @@ def build_parser() -> Parser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     add_read(commands)
     add_card(commands)
+    add_check(commands)
     add_simulate(commands)
     add_calibrate_default(commands)
     add_batch(commands)
     add_study(commands)
     add_register(commands)
+    add_completion(commands, build_parser)
     return parser

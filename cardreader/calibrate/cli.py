@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told
 from cardreader.terminal.frame import Run, command
 from cardreader.terminal.options import number, whole
+from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import (
     calibration_option,
     lots_option,
@@ -28,8 +30,9 @@ def add_study(commands: Commands) -> None:
         "study",
         _no_command,
         "calibrate and validate against laboratory values",
-        "For researchers; needs the study extra (pip install 'cardreader[study]'). "
+        "For researchers; needs the study extra (pip install '.[study]' in the checkout). "
         "See docs/calibration.md.",
+        example="cardreader study validate study.csv",
     )
     own = group.add_subparsers(
         title="study commands", metavar="COMMAND", required=True, dest="study_command"
@@ -59,7 +62,7 @@ def _guarded(name: str) -> Run:
                 raise
             raise CommandError(
                 ExitCode.USAGE,
-                f"{error.name} is missing: install with pip install 'cardreader[study]'",
+                f"{error.name} is missing: pip install '.[study]' in the checkout",
             ) from None
 
     return guarded
@@ -78,6 +81,7 @@ def _run(name: str, arguments: argparse.Namespace) -> ExitCode:
         told(ExitCode.NO_FILE, FileNotFoundError),
         told(ExitCode.BAD_DATA, TooFewPairsError, StudyError, CalibrationError),
         threadpool_limits(1),  # thousands of 3 x 3 matrices: more threads would only wait
+        closing(progress_of(arguments)) as arguments.progress,
     ):
         return run(arguments)
 
@@ -95,6 +99,7 @@ def _reading_options(parser: argparse.ArgumentParser) -> None:
     protocol_option(parser)
     lots_option(parser)
     today_option(parser, "day of the study, when lots must be in date")
+    progress_option(parser)
     parser.add_argument("--title", default="", help="title of the report (default: file's name)")
     parser.add_argument(
         "--synthetic", action="store_true", help="the study is not of real women: say so everywhere"
@@ -119,6 +124,7 @@ def _add_check(commands: Commands) -> None:
         _guarded("validate"),
         "check a study table",
         "Every fault is printed with its row and column. Code 5 if there is one.",
+        example="cardreader study validate study.csv",
     )
     _table_argument(parser)
 
@@ -134,6 +140,7 @@ def _add_fit(commands: Commands) -> None:
         "make a calibration from a study, with its validation report",
         "Reads the photos of the table, chooses and fits a model, measures it on women left "
         "out, and writes one folder.",
+        example="cardreader study fit study.csv --out calibration/",
     )
     _table_argument(parser)
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to make")
@@ -174,6 +181,7 @@ def _add_report(commands: Commands) -> None:
         _guarded("report"),
         "validate a finished calibration on new women",
         "None of these women may have had a part in the calibration.",
+        example="cardreader study report new-women.csv --calibration calibration/ --out report/",
     )
     _table_argument(parser)
     calibration_option(parser)
@@ -188,7 +196,12 @@ def _add_report(commands: Commands) -> None:
 
 def _add_plan(commands: Commands) -> None:
     parser = command(
-        commands, "plan", _guarded("plan"), "say how many women a study needs", "No data needed."
+        commands,
+        "plan",
+        _guarded("plan"),
+        "say how many women a study needs",
+        "No data needed.",
+        example="cardreader study plan --sd 0.6 --severe-share 0.05",
     )
     parser.add_argument(
         "--sd",
@@ -245,6 +258,7 @@ def _add_bridge(commands: Commands) -> None:
         "test whether a calibration holds for a new lot or phone",
         "The table holds a few women read with the new lot or phone. With --out a calibration "
         "for it is written: the old one if it holds, a corrected one if it does not.",
+        example="cardreader study bridge new-lot.csv --calibration calibration/ --out bridged/",
     )
     _table_argument(parser)
     parser.add_argument(
@@ -273,6 +287,7 @@ def _add_drift(commands: Commands) -> None:
         "watch for a lot or phone that has drifted",
         "The table holds confirmatory results with their readings: columns date, lot, phone, "
         "hb_g_dl, sd_g_dl, lab_g_dl, lab_sd_g_dl.",
+        example="cardreader study drift confirmed.csv --calibration calibration/ --out drift/",
     )
     _table_argument(parser)
     parser.add_argument(
@@ -294,6 +309,7 @@ def _add_demo(commands: Commands) -> None:
         _guarded("demo"),
         "run the worked demonstration study",
         "All of it is synthetic, and says so. Takes about two minutes.",
+        example="cardreader study demo --out demo-study/",
     )
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to make")
     parser.add_argument(
@@ -304,4 +320,5 @@ def _add_demo(commands: Commands) -> None:
         help="women in the study, four photos each (default: 140)",
     )
     parser.add_argument("--replace", action="store_true", help="replace an older demo there")
+    progress_option(parser)
     today_option(parser, "day to write into it")

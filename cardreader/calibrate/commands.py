@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -66,12 +65,12 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
     protocol = _protocol(arguments.protocol)
     fitted, found = workflow.calibrate(
-        features, about, base, protocol, recipe, arguments.model, _progress
+        features, about, base, protocol, recipe, arguments.model, arguments.progress.note
     )
-    _progress("report")
+    arguments.progress.note("report")
     with writing(arguments.out):
         workflow.save(arguments.out, features, about, base, fitted, found, arguments.replace)
-    _clear()
+    arguments.progress.end()
     _say(
         f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
         f"{overall(found.criteria)}\n{criteria_words(found.criteria)}\n"
@@ -206,7 +205,7 @@ def demo(arguments: argparse.Namespace) -> ExitCode:
     out: Path = arguments.out
     make_folder(out)
     _must_be_free(out / "calibration", arguments.replace)
-    _progress("drawing the study")
+    arguments.progress.note("drawing the study")
     study, features, truth = demonstration.demo_study(out, arguments.women)
     about = workflow.About(
         title=demonstration.TITLE,
@@ -217,14 +216,14 @@ def demo(arguments: argparse.Namespace) -> ExitCode:
     )
     base = calibration_of(None)
     fitted, found = workflow.calibrate(
-        features, about, base, _protocol("common-practice"), progress=_progress
+        features, about, base, _protocol("common-practice"), progress=arguments.progress.note
     )
-    _progress("report")
+    arguments.progress.note("report")
     with writing(out):
         workflow.save(out / "calibration", features, about, base, fitted, found, arguments.replace)
     words = demonstration.readme(features, truth, fitted, found)
     _write_files(out, {"README.md": words.encode()})
-    _clear()
+    arguments.progress.end()
     report = out / "calibration" / workflow.REPORT_HTML
     _say(
         f"Synthetic study of {arguments.women} women: {out / 'study.csv'}\n"
@@ -256,8 +255,9 @@ def _features(study: Study, arguments: argparse.Namespace, base: Calibration) ->
     lots = lots_of(arguments)
     today = arguments.today or date.today()
     protocol = _protocol(arguments.protocol)
-    features = read_features(study, lots, base, protocol, today, _count_progress)
-    _clear()
+    arguments.progress.start("photos", len(study.rows))
+    features = read_features(study, lots, base, protocol, today, arguments.progress.at)
+    arguments.progress.end()
     _say(f"{len(features.used)} photos gave a colour, {len(features.refused)} were refused")
     return features
 
@@ -323,18 +323,3 @@ def _write_files(folder: Path, files: dict[str, bytes]) -> None:
 
 def _say(words: str) -> None:
     say(words + "\n")
-
-
-def _progress(words: str) -> None:
-    if sys.stderr.isatty():
-        sys.stderr.write(f"\r\x1b[K{words} ...")
-        sys.stderr.flush()
-
-
-def _count_progress(done: int, total: int) -> None:
-    _progress(f"photo {done} of {total}")
-
-
-def _clear() -> None:
-    if sys.stderr.isatty():
-        sys.stderr.write("\r\x1b[K")

@@ -11,8 +11,9 @@ either.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import product
@@ -108,18 +109,19 @@ def draw_pairs(
     controls: Sequence[Control] = CONTROLS,
     family: Family = Family.FITTING,
     workers: int = 1,
+    drawn: Callable[[int], None] = lambda count: None,
 ) -> Pairs:
     """Draw n sittings, haemoglobin uniform over the range, and correct their colours.
 
-    Each sitting's control is drawn from ``controls``.
+    Each sitting's control is drawn from ``controls``; ``drawn`` is told of how many
+    more there are.
     """
     chunks = [(k, min(250, n - k), seed, controls, family) for k in range(0, n, 250)]
-    if workers > 1:
-        with ProcessPoolExecutor(workers) as pool:
-            parts = list(pool.map(_draw_chunk, chunks))
-    else:
-        parts = [_draw_chunk(chunk) for chunk in chunks]
-    rows = [row for part in parts for row in part]
+    rows: list[_Row] = []
+    with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+        for part in (pool.map if pool else map)(_draw_chunk, chunks):
+            rows += part
+            drawn(len(part))
     kept = [row for row in rows if row is not None]
     hb, seen, lamp, camera, rendering = zip(*kept, strict=True)
     return Pairs(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
 from cardreader.terminal.output import make_folder, say, write_file
+from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import today_option
 
 if TYPE_CHECKING:
@@ -29,6 +31,7 @@ def add_calibrate_default(commands: Commands) -> None:
         _calibrate_default,
         "fit the default calibration again",
         "It is fitted to simulated sittings and claims no clinical accuracy.",
+        example="cardreader calibrate-default --out calibration/ --workers 2",
     )
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write model.json to"
@@ -55,6 +58,7 @@ def add_calibrate_default(commands: Commands) -> None:
         metavar="N",
         help="processes to draw with (default: 1)",
     )
+    progress_option(parser)
 
 
 def _calibrate_default(arguments: argparse.Namespace) -> ExitCode:
@@ -63,9 +67,14 @@ def _calibrate_default(arguments: argparse.Namespace) -> ExitCode:
 
     out: Path = arguments.out
     make_folder(out)
-    pairs = draw_pairs(arguments.sittings, arguments.seed, workers=arguments.workers)
-    fading = fit_fading(pairs, arguments.seed)
-    calibration = fit_default(pairs, arguments.today or date.today(), arguments.seed, fading)
+    with closing(progress_of(arguments)) as progress:
+        progress.start("drawing", arguments.sittings, unit="sitting")
+        pairs = draw_pairs(
+            arguments.sittings, arguments.seed, workers=arguments.workers, drawn=progress.step
+        )
+        progress.note("fitting")
+        fading = fit_fading(pairs, arguments.seed)
+        calibration = fit_default(pairs, arguments.today or date.today(), arguments.seed, fading)
     write_file(out / "model.json", calibration.to_json())
     say(f"{out / 'model.json'}: calibration {calibration.id}, from {calibration.source}\n")
     return ExitCode.OK

@@ -26,6 +26,7 @@ def add_card(commands: Commands) -> None:
         _card,
         "make the card to print",
         "Every print run is a lot of its own and must be measured before its cards are used.",
+        example="cardreader card --lot 12 --out card.pdf --lot-file 000012.txt",
     )
     parser.add_argument(
         "--out", type=Path, required=True, metavar="FILE", help="file to write, .pdf or .svg"

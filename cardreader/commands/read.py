@@ -30,7 +30,9 @@ def add_read(commands: Commands) -> None:
         _read,
         "read haemoglobin from a photo",
         "Several photos are taken together as blots of one woman; give one photo of each blot, "
-        "or photos of one blot from different sides with --same-blot.",
+        "or photos of one blot from different sides with --same-blot. For many women at once "
+        "there is batch.",
+        example="cardreader read photo.jpg --gestation-weeks 22 --annotate result.jpg",
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", type=Path, help="photo file")
     parser.add_argument(
@@ -137,6 +139,11 @@ def _subject(arguments: argparse.Namespace) -> Subject:
 def _bytes_of(path: Path) -> bytes:
     from cardreader.read.photo import MAX_FILE_BYTES
 
+    if path.is_dir():
+        raise CommandError(
+            ExitCode.NO_FILE,
+            f"{path}: is a folder; all its photos: cardreader batch {path} --out DIR",
+        )
     # ValueError: a null byte in the name.
     with told(ExitCode.NO_FILE, OSError, ValueError, about=path), path.open("rb") as stream:
         # One byte more than a photo may have: the reader refuses it, memory is spared.

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import argparse
 import json
+from contextlib import closing
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import number, whole
 from cardreader.terminal.output import make_folder, say, write_file
+from cardreader.terminal.progress import progress_of, progress_option, shown_as
 
 if TYPE_CHECKING:
     from cardreader.terminal.frame import Commands
@@ -27,6 +29,7 @@ def add_simulate(commands: Commands) -> None:
         _simulate,
         "render synthetic photos with known truth",
         "For trying out and testing only: no blood was photographed.",
+        example="cardreader simulate --out demo/ --hb 6 9 12",
     )
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write photos to"
@@ -53,31 +56,39 @@ def add_simulate(commands: Commands) -> None:
         action="store_true",
         help="write the project's sample photos, good and refused, with their readings instead",
     )
+    progress_option(parser)
 
 
 def _simulate(arguments: argparse.Namespace) -> ExitCode:
     count = len(arguments.hb) if arguments.count is None else arguments.count
     if arguments.samples:
-        return _sample_photos(arguments.out)
-    from cardreader.simulate.namedphotos import named_photo
-
+        return _sample_photos(arguments)
     out: Path = arguments.out
     make_folder(out)
-    truth = []
-    for i in range(count):
-        hb_g_dl = arguments.hb[i % len(arguments.hb)]
-        photo = named_photo(hb_g_dl, arguments.seed, i + 1)
-        write_file(out / photo.name, photo.data)
-        truth.append(photo.truth)
-    write_file(out / "truth.json", json.dumps(truth, indent=2, sort_keys=True) + "\n")
+    truth: list[dict[str, Any]] = []
+    try:
+        _render(arguments, count, truth)
+    finally:  # after Ctrl-C too: the photos that there are have their truth
+        write_file(out / "truth.json", json.dumps(truth, indent=2, sort_keys=True) + "\n")
     say(f"{out}: synthetic photos: {count}; the truth about them is in truth.json\n")
     return ExitCode.OK
 
 
-def _sample_photos(out: Path) -> ExitCode:
+def _render(arguments: argparse.Namespace, count: int, truth: list[dict[str, Any]]) -> None:
+    from cardreader.simulate.namedphotos import named_photo
+
+    for i in shown_as(progress_of(arguments), "rendering", range(count)):
+        hb_g_dl = arguments.hb[i % len(arguments.hb)]
+        photo = named_photo(hb_g_dl, arguments.seed, i + 1)
+        write_file(arguments.out / photo.name, photo.data)
+        truth.append(photo.truth)
+
+
+def _sample_photos(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.simulate.samples import make_samples
 
-    with writing(out):
-        paths = make_samples(out)
+    out, progress = arguments.out, progress_of(arguments)
+    with writing(out), closing(progress):
+        paths = make_samples(out, progress=progress)
     say(f"{out}: synthetic sample photos: {len(paths)}, truth and reading beside each\n")
     return ExitCode.OK

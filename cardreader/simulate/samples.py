@@ -39,6 +39,7 @@ from cardreader.simulate.scene import GOOD, Control, Scene, draw_scene, with_lig
 from cardreader.simulate.soiling import soil
 from cardreader.simulate.view import Cover, ShadowEdge, Spot, Table, View, draw_view, fitted
 from cardreader.simulate.wornprint import inks_bleached
+from cardreader.terminal.progress import Progress, shown_as
 
 TODAY = date(2026, 11, 2)
 """The day on which the samples are read, so that expiry dates don't change the result."""
@@ -258,7 +259,9 @@ def sample_reader() -> Reader:
     return load_reader(today=TODAY)
 
 
-def make_samples(folder: Path, names: tuple[str, ...] = ()) -> list[Path]:
+def make_samples(
+    folder: Path, names: tuple[str, ...] = (), progress: Progress | None = None
+) -> list[Path]:
     """Write photos, truths and readings of all samples, or of those named.
 
     Returns the paths of the photos. Raises ValueError for a name that no
@@ -269,7 +272,10 @@ def make_samples(folder: Path, names: tuple[str, ...] = ()) -> list[Path]:
         raise ValueError(f"no sample called {', '.join(sorted(unknown))}")
     chosen = [sample for sample in SAMPLES if not names or sample.name in names]
     reader = sample_reader()
-    return [_write(sample, folder / sample.folder, reader) for sample in chosen]
+    return [
+        _write(sample, folder / sample.folder, reader)
+        for sample in shown_as(progress, "rendering", chosen)
+    ]
 
 
 def reading_beside(photo: Path) -> Path:

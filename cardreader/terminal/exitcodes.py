@@ -15,6 +15,7 @@ class ExitCode(IntEnum):
     NO_FILE = 4
     BAD_DATA = 5
     NOT_WRITTEN = 6
+    UNFIT = 7
 
 
 MEANING: dict[ExitCode, str] = {
@@ -22,7 +23,8 @@ MEANING: dict[ExitCode, str] = {
     ExitCode.DEFECT: "a defect in this program",
     ExitCode.USAGE: "the command was not understood",
     ExitCode.REFUSED: "a photo could not be read; the reason and advice are printed",
-    ExitCode.NO_FILE: "a photo file can't be opened",
-    ExitCode.BAD_DATA: "a card lot, calibration or protocol can't be used",
+    ExitCode.NO_FILE: "a file can't be opened",
+    ExitCode.BAD_DATA: "a lot, calibration, protocol, table or register can't be used",
     ExitCode.NOT_WRITTEN: "a result can't be written",
+    ExitCode.UNFIT: "this machine is not fit for the work; check says why",
 }

@@ -40,16 +40,29 @@ if TYPE_CHECKING:
 """The commands that a parser knows, to which more are added."""
 
 
-def command(commands: Commands, name: str, run: Run, about: str, more: str = "") -> Parser:
-    """Add a command; ``about`` stands in the list of commands, ``more`` in its own help."""
+def command(
+    commands: Commands,
+    name: str,
+    run: Run,
+    about: str,
+    more: str = "",
+    *,
+    example: str,
+    stopped: str = "every file that was written is whole",
+) -> Parser:
+    """Add a command.
+
+    ``about`` stands in the list of commands, ``more`` and one ``example`` in its own
+    help; ``stopped`` is said when it is stopped by Ctrl-C.
+    """
     parser = commands.add_parser(
         name,
         help=about,
         description=textwrap.fill(f"{about[0].upper()}{about[1:]}. {more}".strip(), 79),
-        epilog=exit_codes(),
+        epilog=f"example:\n  {example}\n\n{exit_codes()}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, stopped=stopped)
     return parser
 
 
@@ -76,8 +89,10 @@ def run_command(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -
 
 
 def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
+    stopped = ""
     try:
         arguments = make_parser().parse_args(argv)
+        stopped = arguments.stopped
         run: Run = arguments.run
         return int(run(arguments))
     except CommandError as failure:
@@ -86,7 +101,7 @@ def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
     except SystemExit as leaving:  # argparse, after --help or a wrong option
         return leaving.code if isinstance(leaving.code, int) else int(ExitCode.USAGE)
     except KeyboardInterrupt:
-        complain("stopped")
+        complain(f"stopped: {stopped}" if stopped else "stopped")
         return INTERRUPTED
     except Exception as error:
         if os.environ.get(TRACEBACK_VARIABLE):
@@ -94,7 +109,7 @@ def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
         if isinstance(error, ModuleNotFoundError) and not _is_ours(error.name):
             complain(
                 f"{error.name} is missing: this command needs an extra "
-                "(pip install 'cardreader[study,web,batch]' brings them all)"
+                "(pip install '.[study,web,batch]' in the checkout brings them all)"
             )
             return int(ExitCode.USAGE)
         complain(

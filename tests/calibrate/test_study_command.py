@@ -207,5 +207,5 @@ def test_a_missing_library_is_told_with_the_way_to_get_it(name):
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == ExitCode.USAGE
-    assert "pip install 'cardreader[study]'" in done.stderr
+    assert "pip install '.[study]'" in done.stderr
     assert done.stderr.count("\n") == 1

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import re
+import shlex
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -246,7 +248,7 @@ def test_missing_photo(tmp_path: Path, capsys) -> None:
     assert cli.main(["read", str(missing)]) == ExitCode.NO_FILE
     assert _error(capsys) == f"cardreader: {missing}: No such file or directory\n"
     assert cli.main(["read", str(tmp_path)]) == ExitCode.NO_FILE
-    assert "directory" in _error(capsys)
+    assert f"cardreader batch {tmp_path}" in _error(capsys)
     assert cli.main(["read", "a\0b"]) == ExitCode.NO_FILE
     assert "null" in _error(capsys)
 
@@ -435,8 +437,53 @@ def test_expired_card_is_refused(synthetic, capsys) -> None:
 
 def _parsers() -> dict[str, argparse.ArgumentParser]:
     top = cli.build_parser()
-    (commands,) = (a for a in top._actions if isinstance(a, argparse._SubParsersAction))
-    return {"": top, **commands.choices}
+    return {"": top, **_below(top)}
+
+
+def _below(parser: argparse.ArgumentParser) -> dict[str, argparse.ArgumentParser]:
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            return action.choices
+    return {}
+
+
+def _every_command() -> dict[str, argparse.ArgumentParser]:
+    """Every command by its words, those of ``study`` too."""
+    return {
+        **_below(cli.build_parser()),
+        **{f"study {name}": parser for name, parser in _below(_parsers()["study"]).items()},
+    }
+
+
+def test_help_of_each_command_has_one_example_that_is_understood() -> None:
+    for words, parser in _every_command().items():
+        text = parser.format_help()
+        assert text.count("example:\n") == 1, words
+        (example,) = re.findall(r"example:\n  (.*)\n", text)
+        plain = re.sub(r'eval "\$\((.*)\)"', r"\1", example)
+        given = shlex.split(plain)
+        assert given[0] == "cardreader"
+        assert " ".join(given[1:]).startswith(words)
+        cli.build_parser().parse_args(given[1:])
+
+
+def test_shared_options_read_the_same_everywhere() -> None:
+    shared = ("--lots", "--calibration", "--protocol", "--data", "--database", "--json-lines")
+    told: dict[str, set[tuple[object, ...]]] = {option: set() for option in shared}
+    for words, parser in _every_command().items():
+        for action in parser._actions:
+            for option in {*action.option_strings} & {*shared}:
+                if (words, option) in _OWN_MEANING:
+                    continue
+                told[option].add((action.metavar, action.help, str(action.type)))
+    assert {option: len(ways) for option, ways in told.items()} == dict.fromkeys(shared, 1)
+
+
+_OWN_MEANING = {
+    ("check", "--data"),  # any folder that shall be written to
+    ("study bridge", "--calibration"),  # the old one, which must be named
+    ("study drift", "--calibration"),  # none when left out
+}
 
 
 def test_every_command_and_option_is_documented() -> None:
@@ -518,7 +565,7 @@ def test_interrupt(pipeline, photo, monkeypatch, capsys) -> None:
 
     monkeypatch.setattr(pipeline_module, "read_photo", interrupt)
     assert cli.main(["read", *photo("any")]) == INTERRUPTED == 130
-    assert _error(capsys) == "cardreader: stopped\n"
+    assert _error(capsys) == "cardreader: stopped: every file that was written is whole\n"
 
 
 def test_output_is_ascii_whatever_the_camera_calls_itself(

@@ -1,0 +1,116 @@
+"""``cardreader check`` and ``cardreader completion``, run as a person runs them."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from importlib import metadata
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+from lots import made_up_lot
+
+from cardreader import cli
+from cardreader.card.cgats import write_lot
+from cardreader.commands import check
+from cardreader.terminal.exitcodes import ExitCode
+
+ROOT = Path(__file__).parents[2]
+
+
+def _found(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, dict]]:
+    code = cli.main(["check", "--json", *words])
+    return code, {row["what"]: row for row in json.loads(capsys.readouterr().out)}
+
+
+def test_a_fit_machine(tmp_path: Path, capsys) -> None:
+    code, found = _found(capsys, "--data", str(tmp_path / "register"))
+    assert code == 0
+    assert not any(row["state"] == "wrong" for row in found.values())
+    assert found["decoder jpg"]["state"] == "fine"
+    assert "no clinical accuracy" in found["calibration"]["words"]
+    assert str(tmp_path) in found["data folder"]["words"]
+    assert not (tmp_path / "register").exists(), "looking makes nothing"
+    assert cli.main(["check", "--data", str(tmp_path)]) == 0
+    assert "fine   Python" in capsys.readouterr().out
+
+
+def test_what_makes_it_unfit(tmp_path: Path, capsys, monkeypatch) -> None:
+    lots = tmp_path / "lots"
+    lots.mkdir()
+    (lots / "1.txt").write_text(write_lot(made_up_lot()).replace('EXPIRES "20', 'EXPIRES "19'))
+    (tmp_path / "file").write_text("no folder")
+    code, found = _found(capsys, "--lots", str(lots), "--data", str(tmp_path / "file" / "x"))
+    assert code == ExitCode.UNFIT
+    assert found["data folder"]["state"] == "wrong"
+    assert "shipped data" in found or found["card lots"]["state"] == "wrong"
+
+
+def test_a_clock_that_lies_before_the_calibration(tmp_path: Path, capsys, monkeypatch) -> None:
+    class Stopped(check.datetime):
+        @classmethod
+        def now(cls, zone=None):
+            return cls(2001, 1, 1, tzinfo=zone)
+
+    monkeypatch.setattr(check, "datetime", Stopped)
+    code, found = _found(capsys, "--data", str(tmp_path))
+    assert code == ExitCode.UNFIT
+    assert "lies before the calibration" in found["clock"]["words"]
+
+
+def test_old_and_missing_libraries(tmp_path: Path, capsys, monkeypatch) -> None:
+    wanted = ["numpy>=999", "nowhere-at-all>=1", "absent>=2; extra == 'web'", "pillow>=1"]
+    monkeypatch.setattr(metadata, "requires", lambda name: wanted)
+    code, found = _found(capsys, "--data", str(tmp_path))
+    assert code == ExitCode.UNFIT
+    assert "missing: nowhere-at-all; too old: numpy" in found["libraries"]["words"]
+    assert found["extra web"]["state"] == "look"
+    assert "'.[web]'" in found["extra web"]["words"]
+
+
+def test_little_room_is_told(tmp_path: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setattr(check.shutil, "disk_usage", lambda path: SimpleNamespace(free=10**8))
+    code, found = _found(capsys, "--data", str(tmp_path))
+    assert (code, found["data folder"]["state"]) == (0, "look")
+    assert "0.1 GB free" in found["data folder"]["words"]
+
+
+def _completed(line: str, tmp_path: Path) -> list[str]:
+    """What bash would offer at the end of a line, as its own completion machinery finds it."""
+    (tmp_path / "photos").mkdir(exist_ok=True)
+    (tmp_path / "photo.jpg").touch()
+    script = f"""
+    eval "$({sys.executable} -m cardreader completion bash)"
+    cd {tmp_path}
+    COMP_WORDS=({line}); [[ "{line}" == *" " ]] && COMP_WORDS+=("")
+    COMP_CWORD=$(( ${{#COMP_WORDS[@]}} - 1 )); COMP_LINE="{line}"; COMP_POINT=${{#COMP_LINE}}
+    $(complete -p cardreader | sed 's/.*-F \\([^ ]*\\).*/\\1/')
+    printf '%s\\n' "${{COMPREPLY[@]}}"
+    """
+    done = subprocess.run(["bash", "-c", script], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 0, done.stderr
+    return done.stdout.split()
+
+
+@pytest.mark.parametrize(
+    ("line", "offered"),
+    [
+        ("cardreader re", {"read", "restore"}),
+        ("cardreader read --sm", {"--smoking"}),
+        ("cardreader read --smoking ", {"none", "some", "under-10", "10-19", "20-or-more"}),
+        ("cardreader study va", {"validate"}),
+        ("cardreader read pho", {"photos", "photo.jpg"}),
+    ],
+)
+def test_bash_completes(line: str, offered: set[str], tmp_path: Path) -> None:
+    assert {word.rstrip("/") for word in _completed(line, tmp_path)} == offered
+
+
+@pytest.mark.parametrize("shell", ["zsh", "fish"])
+def test_other_shells_get_a_script(shell: str, capsys) -> None:
+    assert cli.main(["completion", shell]) == 0
+    script = capsys.readouterr().out
+    assert "calibrate-default" in script
+    assert "--gestation-weeks" in script
