@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +12,7 @@ from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import number, whole
 from cardreader.terminal.output import say
+from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import reader_of, reader_options
 
 if TYPE_CHECKING:
@@ -26,6 +28,8 @@ def add_batch(commands: Commands) -> None:
         "read many photos into one table",
         "Give the same command again to go on after a stop, or with another calibration or "
         "protocol to judge anew; photos already measured aren't opened again.",
+        example="cardreader batch photos/ --out results/",
+        stopped="the same command goes on from here",
     )
     parser.add_argument(
         "sources",
@@ -54,24 +58,28 @@ def add_batch(commands: Commands) -> None:
         metavar="S",
         help="give a photo up after so many seconds (default: 120; not on a cluster)",
     )
+    progress_option(parser)
     reader_options(parser)
 
 
 def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journal import JournalError
-    from cardreader.batch.progress import on_terminal
     from cardreader.batch.run import JOURNAL, Settings, run_batch
-    from cardreader.batch.sources import SourceError, find_photos
+    from cardreader.batch.sources import SourceError, list_photos
 
     out: Path = arguments.out
     if not arguments.sources and not (out / JOURNAL).is_file():
         raise CommandError(ExitCode.USAGE, f"no SOURCE, and no earlier run in {out}")
     reader = reader_of(arguments)
-    with told(ExitCode.NO_FILE, SourceError):
-        photos = find_photos(arguments.sources) if arguments.sources else None
-    if photos == []:
-        raise CommandError(ExitCode.NO_FILE, "no photo there")
+    photos = None
+    if arguments.sources:
+        listed = list_photos(arguments.sources)
+        with told(ExitCode.NO_FILE, SourceError):
+            first = next(listed, None)  # so that a wrong word leaves no folder behind
+        if first is None:
+            raise CommandError(ExitCode.NO_FILE, "no photo there")
+        photos = chain((first,), listed)
     settings = Settings(
         out=out,
         workers=arguments.workers or _cores(),
@@ -81,10 +89,10 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     )
     with (
         writing(out),
-        told(ExitCode.NO_FILE, ClusterError),
+        told(ExitCode.NO_FILE, ClusterError, SourceError),
         told(ExitCode.BAD_DATA, JournalError),
     ):
-        counts = run_batch(photos, reader, settings, on_terminal())
+        counts = run_batch(photos, reader, settings, progress_of(arguments))
     say(
         f"{out}: {counts.photos} photos: {counts.read} read, {counts.refused} refused, "
         f"{counts.failed} failed (measured now: {counts.measured_now}, "

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,17 +20,8 @@ from cardreader.core.refusal import Refusal
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo, open_photo
 
-if TYPE_CHECKING:
-    import pyarrow as pa
-
-MOST_TILES = 48
 TILE_PX = 260
 _MARGIN = 0.08
-_COLUMNS = (
-    "photo", "sha256", "duplicate_of", "status", "reason", "detail", "outcome", "question",
-    "hb_g_dl", "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic",
-)  # fmt: skip
-
 Row = dict[str, Any]
 
 
@@ -41,34 +32,6 @@ class Tile:
     name: str
     words: str
     picture: str | None
-
-
-def doubtful(table: pa.Table) -> list[Row]:
-    """Rows that somebody should look at, at most `MOST_TILES`, the gravest first.
-
-    Readings that may be severe come first, then refusals and failures with each
-    reason in turn, then other uncertain readings, the most open question first.
-    """
-    rows = [r for r in table.select(_COLUMNS).to_pylist() if r["duplicate_of"] is None]
-    severe = [r for r in rows if r["question"] == "may_be_severe"]
-    severe.sort(key=lambda r: (-r["p_severe"], r["photo"]))
-    open_ones = [r for r in rows if r["question"] == "may_be_anaemic"]
-    open_ones.sort(key=lambda r: (abs(r["p_anaemic"] - 0.5), r["photo"]))
-    not_read = _in_turn(r for r in rows if r["status"] != "read")
-    third = MOST_TILES // 3
-    first = [*severe[:third], *not_read[:third], *open_ones[:third]]
-    more = [*severe[third:], *not_read[third:], *open_ones[third:]]
-    return [*first, *more][:MOST_TILES]
-
-
-def _in_turn(rows: Iterable[Row]) -> list[Row]:
-    by_reason: dict[str, list[Row]] = {}
-    for row in rows:
-        by_reason.setdefault(row["reason"], []).append(row)
-    out = []
-    for turn in range(max(map(len, by_reason.values()), default=0)):
-        out += [by_reason[r][turn] for r in sorted(by_reason) if turn < len(by_reason[r])]
-    return out
 
 
 def tiles(rows: Iterable[Row], record: Callable[[str], bytes | None]) -> list[Tile]:

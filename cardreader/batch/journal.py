@@ -9,6 +9,7 @@ so nothing is in twice and a new calibration adds judgements beside the old.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator
@@ -17,7 +18,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
-from cardreader.batch.sources import PhotoFile
+from cardreader.batch.sources import PhotoFile, listed_twice
 from cardreader.core.oneline import one_line
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
@@ -29,6 +30,7 @@ _TABLES = """
 CREATE TABLE IF NOT EXISTS listed (
     name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT, size INTEGER
 ) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS listed_size ON listed (size);
 CREATE TABLE IF NOT EXISTS content (
     name TEXT PRIMARY KEY, stamp TEXT, sha256 TEXT NOT NULL
 ) WITHOUT ROWID;
@@ -44,6 +46,32 @@ CREATE TABLE IF NOT EXISTS trouble (
     detail TEXT NOT NULL
 ) WITHOUT ROWID;
 """
+
+
+_LIST = (
+    "INSERT OR IGNORE INTO listed (name, stamp, subject, phone, light, size) "
+    "VALUES (?, ?, ?, ?, ?, ?) RETURNING 1"
+)
+_LISTED = "SELECT name, stamp, subject, phone, light, size FROM listed"
+_PAGE = 1000
+"""Photos of the table held at a time."""
+_MEMORY = """
+CREATE TEMP TABLE IF NOT EXISTS met (
+    kind TEXT, key TEXT, name TEXT, PRIMARY KEY (kind, key)
+) WITHOUT ROWID
+"""
+"""On disk as soon as it is large, so that a run of a million photos doesn't hold their names."""
+
+_NOT_WRITTEN = frozenset(
+    (
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_IOERR_WRITE,
+        sqlite3.SQLITE_IOERR_FSYNC,
+        sqlite3.SQLITE_IOERR_TRUNCATE,
+        sqlite3.SQLITE_IOERR_SHMSIZE,
+    )
+)
 
 
 class JournalError(Exception):
@@ -71,12 +99,9 @@ class Journal:
             self._db.execute("COMMIT")
         except sqlite3.OperationalError as error:
             self._db.close()
-            locked = "locked" in str(error)
-            raise JournalError(
-                f"another batch is writing to {path.parent}"
-                if locked
-                else f"{path}: {one_line(error)}"
-            ) from None
+            if "locked" in str(error):
+                raise JournalError(f"another batch is writing to {path.parent}") from None
+            raise self._fault(error) from None
         except sqlite3.DatabaseError as error:
             self._db.close()
             raise JournalError(f"{path} is not a journal: {one_line(error)}") from None
@@ -101,14 +126,24 @@ class Journal:
 
     def close(self) -> None:
         """Commit what there is and let go of the file."""
-        self.commit()
-        self._db.close()
+        try:
+            self.commit()
+        finally:
+            self._db.close()
 
     def _ask(self, statement: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
         try:
             return self._db.execute(statement, values).fetchall()
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            raise JournalError(f"{self._path}: {one_line(error)}") from None
+            raise self._fault(error) from None
+
+    def _fault(self, error: sqlite3.Error | UnicodeDecodeError) -> OSError | JournalError:
+        """A full disk is no fault of the journal's."""
+        code = getattr(error, "sqlite_errorcode", 0)
+        read_only = code & 0xFF == sqlite3.SQLITE_READONLY and not os.access(self._path, os.W_OK)
+        if read_only or {code, code & 0xFF} & _NOT_WRITTEN:
+            return OSError(one_line(error))
+        return JournalError(f"{self._path}: {one_line(error)}")
 
     def _one(self, statement: str, values: tuple[Any, ...]) -> tuple[Any, ...] | None:
         """The first row, or None where there is none."""
@@ -124,22 +159,74 @@ class Journal:
     # --- the list ------------------------------------------------------------------
 
     def list_photos(self, photos: Iterable[PhotoFile]) -> None:
-        """Make these the photos of the table, replacing any earlier list."""
+        """Make these the photos of the table, replacing any earlier list.
+
+        A photo may come twice with the same facts. SourceError if it comes with
+        others, and then, as after any error of ``photos``, the earlier list stays.
+        """
         self._begin()
-        self._ask("DELETE FROM listed")
-        for p in photos:
-            self._ask(
-                "INSERT INTO listed VALUES (?, ?, ?, ?, ?, ?)",
-                (p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size),
-            )
+        try:
+            self._ask("DELETE FROM listed")
+            for p in photos:
+                facts = p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size
+                if self._ask(_LIST, facts):
+                    continue
+                if self._one(f"{_LISTED} WHERE name = ?", (p.name,)) != facts:
+                    raise listed_twice(p)
+        except BaseException:
+            self._ask("ROLLBACK")
+            raise
         self.commit()
 
     def photos(self) -> Iterator[PhotoFile]:
-        """The photos of the table in order of name; JournalError if it lists what is none."""
-        for row in self._ask(
-            "SELECT name, stamp, subject, phone, light, size FROM listed ORDER BY name"
-        ):
-            yield self._listed(row)
+        """The photos of the table in order of name; JournalError if it lists what is none.
+
+        A page of them is held at a time, and the journal may be written to meanwhile.
+        """
+        last, first = "", True
+        while True:
+            rows = self._ask(
+                f"{_LISTED} WHERE name > ? OR ? ORDER BY name LIMIT {_PAGE}", (last, first)
+            )
+            if not rows:
+                return
+            for row in rows:
+                yield self._listed(row)
+            last, first = rows[-1][0], False
+
+    def count(self) -> int:
+        """How many photos the table has."""
+        return int(self._ask("SELECT count(*) FROM listed")[0][0])
+
+    def listed(self, name: str) -> PhotoFile:
+        """The photo of that name."""
+        row = self._one(f"{_LISTED} WHERE name = ?", (name,))
+        if row is None:
+            raise self._damaged()
+        return self._listed(row)
+
+    def size_is_shared(self, size: int) -> bool:
+        """Whether another photo of the table has as many bytes."""
+        return len(self._ask("SELECT 1 FROM listed WHERE size = ? LIMIT 2", (size,))) > 1
+
+    # --- what a run remembers of itself -------------------------------------------------
+
+    def claim(self, kind: str, key: str) -> bool:
+        """Whether this run meets ``key`` of ``kind`` for the first time; forgotten at the end."""
+        return self.first(kind, key, "") is None
+
+    def claimed(self, kind: str, key: str) -> bool:
+        """Whether this run has met ``key`` of ``kind``."""
+        self._ask(_MEMORY)
+        return self._one("SELECT 1 FROM met WHERE kind = ? AND key = ?", (kind, key)) is not None
+
+    def first(self, kind: str, key: str, name: str) -> str | None:
+        """Who claimed ``key`` of ``kind`` first in this run: None when it is ``name`` now."""
+        self._ask(_MEMORY)
+        if self._ask("INSERT OR IGNORE INTO met VALUES (?, ?, ?) RETURNING 1", (kind, key, name)):
+            return None
+        found = self._one("SELECT name FROM met WHERE kind = ? AND key = ?", (kind, key))
+        return None if found is None else str(found[0])
 
     def _listed(self, row: tuple[Any, ...]) -> PhotoFile:
         match row:

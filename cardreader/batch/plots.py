@@ -42,26 +42,31 @@ def distribution(tally: Tally, limits_g_dl: Sequence[float]) -> str:
     with matplotlib.rc_context(_STYLE):
         figure, ax = _figure(3.0)
         names = [name for name in OUTCOMES if name in tally.hb_g_dl]
-        values = [np.array(tally.hb_g_dl[name]) for name in names]
-        every = np.concatenate(values) if values else np.array([7.0, 11.0])
-        low = np.floor(min(every.min(), 6.0))
-        high = np.ceil(max(every.max(), 14.0))
-        ax.hist(
-            values,
-            bins=np.arange(low, high + BIN_G_DL, BIN_G_DL).tolist(),
-            stacked=True,
-            color=[OUTCOMES[name][1] for name in names],
-            label=[OUTCOMES[name][0] for name in names],
-            edgecolor="white",
-            linewidth=0.4,
-        )
+        values = [list(tally.hb_g_dl[name]) for name in names]
+        low = np.floor(min((6.0, *(min(some) for some in values))))
+        high = np.ceil(max((14.0, *(max(some) for some in values))))
+        ax.set_xlim(low, high)
+        if names:
+            ax.hist(
+                values,
+                weights=[list(tally.hb_g_dl[name].values()) for name in names],
+                bins=np.arange(low, high + BIN_G_DL, BIN_G_DL).tolist(),
+                stacked=True,
+                color=[OUTCOMES[name][1] for name in names],
+                label=[OUTCOMES[name][0] for name in names],
+                edgecolor="white",
+                linewidth=0.4,
+            )
+            ax.legend(frameon=False, fontsize=8)
+        else:
+            middle = (low + high) / 2
+            ax.text(middle, 0.5, "no photo was read", ha="center", color=GREY)
+            ax.set_ylim(0, 1)
         for limit in limits_g_dl:
             ax.axvline(limit, color="#1d2733", linewidth=0.8, linestyle=(0, (4, 3)))
         ax.set_xlabel("haemoglobin, g/dL")
         ax.set_ylabel("photos")
         ax.yaxis.set_major_locator(MaxNLocator(integer=True))
-        if names:
-            ax.legend(frameon=False, fontsize=8)
         return _svg(figure)
 
 

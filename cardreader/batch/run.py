@@ -8,24 +8,27 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import Counter
-from collections.abc import Generator, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from cardreader import __version__
+from cardreader.batch.dictionary import data_package
+from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
-from cardreader.batch.progress import Progress
-from cardreader.batch.score import Job, Outcome, Task
+from cardreader.batch.score import Job, Outcome, Task, unpack_reading
 from cardreader.batch.sources import PhotoFile, read_bytes
-from cardreader.batch.table import Result, arrow_table, json_line, results_of, write_table
-from cardreader.core.files import open_atomic, write_atomic
+from cardreader.batch.table import TableFiles, results_of
+from cardreader.batch.tally import Tallier
+from cardreader.core.files import write_atomic
 from cardreader.reader import Reader
+from cardreader.terminal.progress import Progress
 
 JOURNAL, PARQUET, CSV, LINES = "journal.sqlite", "results.parquet", "results.csv", "results.jsonl"
-SUMMARY, ABOUT = "summary.html", "run.json"
+SUMMARY, ABOUT, DICTIONARY = "summary.html", "run.json", "datapackage.json"
 PASSES = 3
 """A content met under a second name is judged, from its record, in the pass after."""
 
@@ -68,29 +71,38 @@ class Counts:
 
 
 def run_batch(
-    photos: list[PhotoFile] | None, reader: Reader, settings: Settings, progress: Progress
+    photos: Iterable[PhotoFile] | None, reader: Reader, settings: Settings, progress: Progress
 ) -> Counts:
     """Read what isn't read yet and write the tables.
 
-    With ``photos`` None those of the run before are judged from their records,
-    and none is opened.
+    ``photos`` are listed as they come; a name may come again with the same facts. With
+    None those of the run before are judged from their records, and none is opened.
+    SourceError for ``photos`` that can't be listed: the run before stays as it is.
     """
     settings.out.mkdir(parents=True, exist_ok=True)
     with Journal(settings.out / JOURNAL) as journal:
         _clear_up(settings.out)
-        if photos is not None:
-            journal.list_photos(photos)
-        job = Job(reader, journal.known(__version__))
         try:
+            if photos is not None:
+                progress.start("listing")
+                journal.list_photos(_counted(photos, progress))
+            job = Job(reader, journal.known(__version__))
             now = _do(journal, job, settings, progress, reopen=photos is not None)
+            progress.start("tables", journal.count())
+            return _write(journal, job, settings, now, progress, reopened=photos is not None)
         finally:
             progress.end()  # so that an error has a line of its own
-        return _write(journal, job, settings, now, reopened=photos is not None)
+
+
+def _counted(photos: Iterable[PhotoFile], progress: Progress) -> Iterator[PhotoFile]:
+    for photo in photos:
+        progress.step()
+        yield photo
 
 
 def _clear_up(out: Path) -> None:
     """Remove tables that a killed run had begun to write; the journal keeps others away."""
-    for name in (PARQUET, CSV, LINES, SUMMARY, ABOUT):
+    for name in (PARQUET, CSV, LINES, SUMMARY, ABOUT, DICTIONARY):
         for part in out.glob(f".{name}.*.part"):
             part.unlink(missing_ok=True)
 
@@ -98,57 +110,56 @@ def _clear_up(out: Path) -> None:
 def _do(
     journal: Journal, job: Job, settings: Settings, progress: Progress, *, reopen: bool
 ) -> tuple[int, int]:
-    by_name = {photo.name: photo for photo in journal.photos()}
-    measured = judged = 0
-    tried: set[str] = set()
+    measured = judged = refused = failed = 0
+    progress.start("photos", journal.count(), patience_s=0)
     for number in range(PASSES):
-        todo = [
-            photo
-            for name, photo in by_name.items()
-            if name not in tried and journal.task(photo, job, reopen=reopen) is not None
-        ]
-        if number == 0:
-            progress.start(len(by_name))
-        progress.reach(len(by_name) - len(todo))
-        if not todo:
-            break
-        tasks = _tasks(todo, journal, job, reopen=reopen)
+        any_left = False
+        tasks = _tasks(journal, job, progress if number == 0 else Progress(), reopen=reopen)
         with closing(_outcomes(tasks, job, settings)) as outcomes:
             for outcome in outcomes:
-                journal.add(outcome, by_name[outcome.name], job)
-                if not outcome.known:
-                    tried.add(outcome.name)
-                    measured += outcome.record is not None
-                    judged += outcome.reading is not None and outcome.record is None
-                    progress.step(outcome)
+                any_left = True
+                journal.add(outcome, journal.listed(outcome.name), job)
+                if outcome.known:
+                    continue
+                journal.claim("tried", outcome.name)
+                measured += outcome.record is not None
+                judged += outcome.reading is not None and outcome.record is None
+                failed += outcome.trouble is not None
+                refused += _is_refused(outcome)
+                progress.step(refused=refused, failed=failed)
+        if not any_left:
+            break
+    progress.complete()
     journal.commit()
     return measured, judged
 
 
-def _tasks(photos: list[PhotoFile], journal: Journal, job: Job, *, reopen: bool) -> Iterator[Task]:
+def _is_refused(outcome: Outcome) -> bool:
+    if outcome.reading is None or outcome.trouble is not None:
+        return False
+    return bool(unpack_reading(outcome.reading)["status"] == "refused")
+
+
+def _tasks(journal: Journal, job: Job, progress: Progress, *, reopen: bool) -> Iterator[Task]:
     """What is to be done about photos; a content that is there twice is left for the next pass.
 
     Two photos of the same size may be one: only those are looked into beforehand.
     """
-    sizes = Counter(photo.size for photo in photos)
-    taken: set[str] = set()
-    judged: set[tuple[bytes, object]] = set()
-    for photo in photos:
+    for photo in journal.photos():
         task = journal.task(photo, job, reopen=reopen)
-        if task is None:
+        if task is None or journal.claimed("tried", photo.name):
+            progress.skip()
             continue
-        if task.record is None and photo.size is not None and sizes[photo.size] > 1:
+        if task.record is None and photo.size is not None and journal.size_is_shared(photo.size):
             with suppress(OSError, ValueError):  # the worker will say what is wrong
                 content = hashlib.sha256(read_bytes(photo.name)).hexdigest()
                 journal.note(photo, content)
-                if content in taken:
+                if not journal.claim("content", content):
                     continue
-                taken.add(content)
         if task.record is not None:
-            what = hashlib.sha256(task.record).digest(), task.subject
-            if what in judged:
+            what = hashlib.sha256(task.record).hexdigest()
+            if not journal.claim("judged", f"{what} {task.subject}"):
                 continue
-            judged.add(what)
         yield task
 
 
@@ -165,33 +176,38 @@ def _outcomes(
 
 
 def _write(
-    journal: Journal, job: Job, settings: Settings, now: tuple[int, int], *, reopened: bool
+    journal: Journal,
+    job: Job,
+    settings: Settings,
+    now: tuple[int, int],
+    progress: Progress,
+    *,
+    reopened: bool,
 ) -> Counts:
+    """The tables and the summary, in one pass over the results and a page of them at a time."""
+    out = settings.out
     found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos())
-    results = _write_lines(settings.out / LINES, results_of(found))
-    table = arrow_table(results)
-    write_table(table, settings.out / PARQUET, settings.out / CSV)
-    tally = {status: 0 for status in ("read", "refused", "failed")}
-    for status in table.column("status").to_pylist():
-        tally[status] += 1
-    counts = Counts(table.num_rows, tally["read"], tally["refused"], tally["failed"], *now)
+    tally, doubtful = Tallier(), Doubtful()
+    tables = TableFiles(out / PARQUET, out / CSV, out / LINES)
+    with tables as add:
+        for result in results_of(found, partial(journal.first, "result")):
+            cells = result.cells
+            add(result, cells)
+            tally.add(cells)
+            doubtful.add(cells)
+            progress.step()
+    numbers = tally.result()
+    status = tally.rows
+    counts = Counts(numbers.photos, status["read"], status["refused"], status["failed"], *now)
     about = _about(job.reader, counts)
-    write_atomic(settings.out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")
+    write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")
+    write_atomic(out / DICTIONARY, json.dumps(data_package(CSV), indent=2) + "\n")
     if settings.summary:
         from cardreader.batch.summary import summary_page
 
-        write_atomic(
-            settings.out / SUMMARY, summary_page(table, about, job.reader.protocol, journal)
-        )
+        page = summary_page(numbers, doubtful.rows(), about, job.reader.protocol, journal)
+        write_atomic(out / SUMMARY, page)
     return counts
-
-
-def _write_lines(path: Path, results: Iterator[Result]) -> Iterator[Result]:
-    """Pass results on, writing each as a line; the file takes its name after the last."""
-    with open_atomic(path) as stream:
-        for result in results:
-            stream.write(json_line(result).encode())
-            yield result
 
 
 def _about(reader: Reader, counts: Counts) -> dict[str, Any]:

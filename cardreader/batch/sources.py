@@ -66,13 +66,21 @@ def find_photos(sources: Iterable[str], subject: Subject | None = None) -> list[
     for a source that can't be listed, with the reason in one line.
     """
     found: dict[str, PhotoFile] = {}
-    for source in sources:
-        for photo in _of_source(source, subject or Subject()):
-            earlier = found.setdefault(photo.name, photo)
-            if earlier != photo:
-                name = " ".join(photo.name.split())[:200]
-                raise SourceError(f"{name} is listed twice with different facts")
+    for photo in list_photos(sources, subject):
+        if found.setdefault(photo.name, photo) != photo:
+            raise listed_twice(photo)
     return [found[name] for name in sorted(found)]
+
+
+def list_photos(sources: Iterable[str], subject: Subject | None = None) -> Iterator[PhotoFile]:
+    """The same as they come, without holding them: in no order, and a name may come again."""
+    for source in sources:
+        yield from _of_source(source, subject or Subject())
+
+
+def listed_twice(photo: PhotoFile) -> SourceError:
+    """For a photo that two sources say different things about."""
+    return SourceError(f"{one_line(photo.name)} is listed twice with different facts")
 
 
 def read_bytes(name: str) -> bytes:
@@ -140,21 +148,55 @@ def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
         import fsspec
     except ImportError:
         raise SourceError(f"{source}: install the 'batch' extra to read from addresses") from None
+    anything = False
     try:
         store, root = fsspec.core.url_to_fs(source)
-        listing: dict[str, dict[str, Any]] = store.find(root, detail=True)
-    except Exception as error:
-        raise SourceError(f"{source}: {type(error).__name__}: {error}") from None
-    if not listing:
+        for path, facts in _objects(store, root):
+            anything = True
+            if _is_photo(path.rsplit("/", 1)[-1]):
+                yield PhotoFile(
+                    str(store.unstrip_protocol(path)),
+                    _remote_stamp(facts),
+                    subject,
+                    size=facts.get("size"),
+                )
+    except Exception as error:  # stores raise what their own client raises
+        raise SourceError(f"{source}: {type(error).__name__}: {one_line(error)}") from None
+    if not anything:
         raise SourceError(f"{source}: nothing is there")
-    for path, facts in listing.items():
-        if _is_photo(path.rsplit("/", 1)[-1]) and facts.get("type", "file") == "file":
-            yield PhotoFile(
-                str(store.unstrip_protocol(path)),
-                _remote_stamp(facts),
-                subject,
-                size=facts.get("size"),
-            )
+
+
+def _objects(store: Any, root: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Path and facts of every object below ``root``, as the store lists them.
+
+    A bucket may hold a million objects in one folder. fsspec lists a folder whole;
+    S3 gives a page at a time, and one page is all that is held here.
+    """
+    if hasattr(store, "call_s3"):
+        yield from _pages_of_s3(store, root)
+        return
+    if store.isfile(root):
+        yield root, store.info(root)
+        return
+    for _, _, files in store.walk(root, detail=True):
+        for facts in files.values():
+            yield facts["name"], facts
+
+
+def _pages_of_s3(store: Any, root: str) -> Iterator[tuple[str, dict[str, Any]]]:
+    bucket, key, _ = store.split_path(root)
+    if key and store.isfile(root):
+        yield root, store.info(root)
+        return
+    asked = {"Bucket": bucket, "Prefix": f"{key.rstrip('/')}/" if key else ""}
+    while True:
+        page = store.call_s3("list_objects_v2", **asked)
+        for found in page.get("Contents", ()):
+            if not found["Key"].endswith("/"):
+                yield f"{bucket}/{found['Key']}", {**found, "size": found["Size"]}
+        if not page.get("IsTruncated"):
+            return
+        asked["ContinuationToken"] = page["NextContinuationToken"]
 
 
 def _remote_stamp(facts: dict[str, Any]) -> str | None:

@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import jinja2
 
 from cardreader.batch import plots
-from cardreader.batch.contact import doubtful, tiles
+from cardreader.batch.contact import tiles
 from cardreader.batch.journal import Journal
-from cardreader.batch.tally import NOT_STATED, tally
+from cardreader.batch.tally import NOT_STATED, Row, Tally
 from cardreader.decide.protocol import Group, Protocol
 from cardreader.decide.statements import TEXT, Statement
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 GROUP_TITLES = {"phone": "By phone", "lot_id": "By card lot", "light": "By light"}
 
 
 def summary_page(
-    table: pa.Table, about: dict[str, Any], protocol: Protocol, journal: Journal
+    numbers: Tally,
+    shown: list[Row],
+    about: dict[str, Any],
+    protocol: Protocol,
+    journal: Journal,
 ) -> str:
-    """HTML of the summary; the same table and photos give the same text."""
-    numbers = tally(table)
+    """HTML of the summary, with pictures of the rows ``shown``; the same gives the same text."""
     limits = sorted({protocol.limit_g_dl(group, None) for group in (Group.SEVERE, Group.ANAEMIC)})
     groups = {
         title: (numbers.groups[key], plots.by_group(numbers.groups[key], limits))
@@ -33,7 +33,6 @@ def summary_page(
     unstated = [
         title for key, title in GROUP_TITLES.items() if title not in groups and numbers.photos
     ]
-    shown = doubtful(table)
     return _template().render(
         about=about,
         numbers=numbers,

@@ -7,18 +7,19 @@ manual are made from it. JSON lines hold each photo's whole reading besides.
 from __future__ import annotations
 
 import csv
-import io
 import json
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from cardreader.batch.packed import DamagedError
 from cardreader.batch.score import Failure, Outcome, Trouble, unpack_reading
 from cardreader.batch.sources import PhotoFile
-from cardreader.core.files import write_atomic
+from cardreader.core.files import open_atomic
 from cardreader.decide.rule import Outcome as Decided
 from cardreader.hb.plausible import HIGHEST_HB_G_DL
 
@@ -38,21 +39,44 @@ class Result:
     trouble: Trouble | None = None
     duplicate_of: str | None = None
 
+    @cached_property
+    def cells(self) -> Json:
+        """Its row of the table: column name to plain value, None where nothing is known."""
+        return {column.name: column.get(self) for column in COLUMNS}
 
-def results_of(found: Iterable[tuple[PhotoFile, Outcome]]) -> Iterator[Result]:
-    """Results of outcomes, those of the same content marked after the first."""
-    first: dict[str, str] = {}
+
+First = Callable[[str, str], str | None]
+"""Called with a content and a photo's name: who had that content before, if anybody."""
+
+
+def results_of(
+    found: Iterable[tuple[PhotoFile, Outcome]], first: First | None = None
+) -> Iterator[Result]:
+    """Results of outcomes, those of the same content marked after the first.
+
+    ``first`` remembers contents elsewhere than in memory.
+    """
+    first = first or _remembered()
     for photo, outcome in found:
         sha256 = outcome.sha256
-        same = None if sha256 is None else first.setdefault(sha256, photo.name)
         result = Result(
             photo,
             sha256,
             reading=None,
             trouble=outcome.trouble,
-            duplicate_of=None if same == photo.name else same,
+            duplicate_of=None if sha256 is None else first(sha256, photo.name),
         )
         yield result if outcome.reading is None else _with_reading(result, outcome.reading)
+
+
+def _remembered() -> First:
+    names: dict[str, str] = {}
+
+    def first(sha256: str, name: str) -> str | None:
+        earlier = names.setdefault(sha256, name)
+        return None if earlier == name else earlier
+
+    return first
 
 
 def _with_reading(result: Result, kept: bytes) -> Result:
@@ -126,9 +150,11 @@ def _spoiled(result: Result) -> str | None:
 
 
 _ROWS_AT_ONCE = 1000
-"""Readings held at a time while the table is made, so that memory doesn't grow with them."""
+"""Readings held at a time while a data frame is made."""
+_ROWS_IN_A_GROUP = 10_000
+"""Rows held at a time while the files are written, so that memory doesn't grow with them."""
 
-_TEXT, _NUMBER, _WHOLE, _TRUTH = "string", "float64", "int64", "bool"
+_TEXT, _NAME, _NUMBER, _WHOLE, _TRUTH = "string", "category", "float64", "int64", "bool"
 
 COLUMNS: tuple[Column, ...] = (
     Column("photo", _TEXT, "path or address of the photo", lambda r: r.photo.name),
@@ -139,9 +165,9 @@ COLUMNS: tuple[Column, ...] = (
         "first photo of the same content, if another",
         lambda r: r.duplicate_of,
     ),
-    Column("status", _TEXT, "read, refused or failed", _status),
-    Column("reason", _TEXT, "why it was refused or failed", _reason),
-    Column("stage", _TEXT, "what refused it", _stage),
+    Column("status", _NAME, "read, refused or failed", _status),
+    Column("reason", _NAME, "why it was refused or failed", _reason),
+    Column("stage", _NAME, "what refused it", _stage),
     Column("detail", _TEXT, "what was measured against which limit", _detail),
     Column("hb_g_dl", _NUMBER, "haemoglobin, g/dL", _at("hb", "g_dl")),
     Column("hb_low_g_dl", _NUMBER, "lower end of the interval", _at("hb", "interval", "low_g_dl")),
@@ -167,9 +193,9 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column("p_below_7", _NUMBER, "probability below 7 g/dL", _at("hb", "p_below_7")),
     Column("p_below_11", _NUMBER, "probability below 11 g/dL", _at("hb", "p_below_11")),
-    Column("outcome", _TEXT, "what the protocol makes of it", _at("decision", "outcome")),
-    Column("question", _TEXT, "what an uncertain reading leaves open", _at("decision", "question")),
-    Column("band", _TEXT, "the protocol's band, where one is named", _at("decision", "band")),
+    Column("outcome", _NAME, "what the protocol makes of it", _at("decision", "outcome")),
+    Column("question", _NAME, "what an uncertain reading leaves open", _at("decision", "question")),
+    Column("band", _NAME, "the protocol's band, where one is named", _at("decision", "band")),
     Column("p_severe", _NUMBER, "probability of severe anaemia", _at("decision", "p_severe")),
     Column("p_anaemic", _NUMBER, "probability of anaemia", _at("decision", "p_anaemic")),
     Column(
@@ -181,11 +207,11 @@ COLUMNS: tuple[Column, ...] = (
     Column("refer", _TRUTH, "whether to refer now", _at("decision", "refer")),
     Column("confirm", _TRUTH, "whether to confirm by a blood test", _at("decision", "confirm")),
     Column("screening_only", _TRUTH, "always true: never a diagnosis", lambda r: True),
-    Column("phone", _TEXT, "as listed, or as the photo says", _phone),
-    Column("light", _TEXT, "as listed", lambda r: r.photo.light),
+    Column("phone", _NAME, "as listed, or as the photo says", _phone),
+    Column("light", _NAME, "as listed", lambda r: r.photo.light),
     Column("taken", _TEXT, "time by the phone's clock", _at("photo", "taken")),
-    Column("lot_id", _TEXT, "card lot", _at("card", "lot_id")),
-    Column("lot_basis", _TEXT, "measured or nominal", _at("card", "basis")),
+    Column("lot_id", _NAME, "card lot", _at("card", "lot_id")),
+    Column("lot_basis", _NAME, "measured or nominal", _at("card", "basis")),
     Column("px_per_mm", _NUMBER, "working pixels a mm of card", _at("card", "px_per_mm")),
     Column("tilt_deg", _NUMBER, "tilt of the phone", _at("card", "tilt_deg")),
     Column("blur_mm", _NUMBER, "blur, standard deviation", _at("card", "blur_mm")),
@@ -209,18 +235,18 @@ COLUMNS: tuple[Column, ...] = (
     Column("trimester", _WHOLE, "as told", _at("subject", "trimester")),
     Column("gestation_weeks", _WHOLE, "as told", _at("subject", "gestation_weeks")),
     Column("elevation_m", _NUMBER, "as told", _at("subject", "elevation_m")),
-    Column("smoking", _TEXT, "as told", _at("subject", "smoking")),
-    Column("calibration_id", _TEXT, "calibration", _at("calibration", "id")),
-    Column("calibration_basis", _TEXT, "measured or simulated", _at("calibration", "basis")),
-    Column("calibration_sha256", _TEXT, "hash of the calibration", _at("calibration", "sha256")),
-    Column("protocol_id", _TEXT, "protocol", _at("protocol", "id")),
-    Column("protocol_sha256", _TEXT, "hash of the protocol", _at("protocol", "sha256")),
-    Column("version", _TEXT, "version of cardreader", _at("software", "version")),
+    Column("smoking", _NAME, "as told", _at("subject", "smoking")),
+    Column("calibration_id", _NAME, "calibration", _at("calibration", "id")),
+    Column("calibration_basis", _NAME, "measured or simulated", _at("calibration", "basis")),
+    Column("calibration_sha256", _NAME, "hash of the calibration", _at("calibration", "sha256")),
+    Column("protocol_id", _NAME, "protocol", _at("protocol", "id")),
+    Column("protocol_sha256", _NAME, "hash of the protocol", _at("protocol", "sha256")),
+    Column("version", _NAME, "version of cardreader", _at("software", "version")),
 )
 
 
 _DAMAGED = "the reading kept of this photo is damaged: remove the journal and run again"
-_TYPES = {_TEXT: (str,), _NUMBER: (int, float), _WHOLE: (int,), _TRUTH: (bool,)}
+_TYPES = {_TEXT: (str,), _NAME: (str,), _NUMBER: (int, float), _WHOLE: (int,), _TRUTH: (bool,)}
 _LARGEST = 1e12
 _OUTCOMES = frozenset((None, *Decided))
 _MUST = {
@@ -232,7 +258,7 @@ _MUST = {
 def _is_reading(result: Result) -> bool:
     """Whether every column gets a value of its kind, and those that a reading must have."""
     try:
-        cells = row(result)
+        cells = result.cells
     except (AttributeError, KeyError, TypeError, IndexError):
         return False
     must = _MUST.get(str(cells["status"]))
@@ -254,22 +280,34 @@ def _is_of_kind(value: object, kind: str) -> bool:
 
 
 def row(result: Result) -> Json:
-    """A photo's row: column name to plain value, None where nothing is known."""
-    return {column.name: column.get(result) for column in COLUMNS}
+    """A photo's row, as a copy that is the caller's own."""
+    return dict(result.cells)
+
+
+def arrow_schema() -> pa.Schema:
+    """Schema of the table, which doesn't depend on what the rows hold."""
+    import pyarrow as pa
+
+    types = {
+        _TEXT: pa.string(),
+        _NAME: pa.dictionary(pa.int32(), pa.string()),
+        _NUMBER: pa.float64(),
+        _WHOLE: pa.int64(),
+        _TRUTH: pa.bool_(),
+    }
+    return pa.schema([(c.name, types[c.kind]) for c in COLUMNS])
 
 
 def arrow_table(results: Iterable[Result]) -> pa.Table:
     """The rows as an Arrow table; its schema doesn't depend on what the rows hold."""
     import pyarrow as pa
 
-    types = {_TEXT: pa.string(), _NUMBER: pa.float64(), _WHOLE: pa.int64(), _TRUTH: pa.bool_()}
-    schema = pa.schema([(c.name, types[c.kind]) for c in COLUMNS])
+    waiting = (result.cells for result in results)
     batches = []
-    waiting = iter(results)
     while some := list(islice(waiting, _ROWS_AT_ONCE)):
-        values = [pa.array([c.get(r) for r in some], types[c.kind]) for c in COLUMNS]
-        batches.append(pa.RecordBatch.from_arrays(values, schema=schema))
-    return pa.Table.from_batches(batches, schema=schema).combine_chunks()
+        batches.append(pa.RecordBatch.from_pylist(some, schema=arrow_schema()))
+    table = pa.Table.from_batches(batches, schema=arrow_schema())
+    return table.unify_dictionaries().combine_chunks()
 
 
 def json_line(result: Result) -> str:
@@ -290,25 +328,62 @@ def json_line(result: Result) -> str:
     return json.dumps(content, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_table(table: pa.Table, parquet: Path, csv_file: Path) -> None:
-    """Write the table in both forms, each whole or not at all."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+class TableFiles:
+    """The table's three files, written row by row; all take their names at the end, or none."""
 
-    sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd")
-    write_atomic(parquet, sink.getvalue().to_pybytes())
-    write_atomic(csv_file, _csv(table))
+    def __init__(self, parquet: Path, csv_file: Path, lines: Path) -> None:
+        self._paths = parquet, csv_file, lines
+        self._files = ExitStack()
+        self._waiting: list[Json] = []
+        self._parquet: Any = None
+        self._csv: Any = None
+        self._lines: Any = None
+
+    def __enter__(self) -> Callable[[Result, Json], None]:
+        import pyarrow.parquet as pq
+
+        with ExitStack() as files:
+            parquet, csv_file, lines = (files.enter_context(open_atomic(p)) for p in self._paths)
+            self._lines = lines
+            self._csv = csv.writer(_Utf8(csv_file), lineterminator="\n")
+            self._csv.writerow([column.name for column in COLUMNS])
+            self._parquet = files.enter_context(
+                pq.ParquetWriter(parquet, arrow_schema(), compression="zstd")
+            )
+            self._files = files.pop_all()
+        return self._add
+
+    def __exit__(self, *error: Any) -> None:
+        with self._files:
+            if error[0] is None:
+                self._flush()
+                return
+            self._files.__exit__(*error)
+
+    def _add(self, result: Result, cells: Json) -> None:
+        self._lines.write(json_line(result).encode())
+        self._csv.writerow([_cell(value) for value in cells.values()])
+        self._waiting.append(cells)
+        if len(self._waiting) == _ROWS_IN_A_GROUP:
+            self._flush()
+
+    def _flush(self) -> None:
+        import pyarrow as pa
+
+        if self._waiting:
+            batch = pa.RecordBatch.from_pylist(self._waiting, schema=arrow_schema())
+            self._parquet.write_batch(batch)
+            self._waiting.clear()
 
 
-def _csv(table: pa.Table) -> str:
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(table.column_names)
-    for batch in table.to_batches(max_chunksize=1000):
-        columns = [column.to_pylist() for column in batch.columns]
-        writer.writerows(zip(*([_cell(v) for v in column] for column in columns), strict=True))
-    return out.getvalue()
+class _Utf8:
+    """Text written into a stream of bytes; holds nothing back that could fail later."""
+
+    def __init__(self, stream: BinaryIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        return self._stream.write(text.encode())
 
 
 def _cell(value: Any) -> str:

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 MOST_GROUPS = 20
 """Groups shown one by one; what is left is taken together."""
@@ -56,7 +53,7 @@ class Tally:
     ----------
     photos, distinct, read, refused, failed : int
         Rows, and of the distinct contents those that were read and that weren't.
-    hb_g_dl : outcome to values
+    hb_g_dl : outcome to values, each with how often it was read
     outcomes, reasons : (name, count) pairs, the most frequent first
     groups : column ("phone", "lot_id", "light") to its groups, the largest first
     """
@@ -66,64 +63,122 @@ class Tally:
     read: int
     refused: int
     failed: int
-    hb_g_dl: dict[str, tuple[float, ...]]
+    hb_g_dl: dict[str, dict[float, int]]
     outcomes: tuple[tuple[str, int], ...]
     reasons: tuple[tuple[str, int], ...]
     groups: dict[str, tuple[Group, ...]]
 
 
-_COLUMNS = (
-    "duplicate_of", "status", "reason", "outcome", "hb_g_dl", "phone", "lot_id", "light",
-)  # fmt: skip
+@dataclass
+class _Counting:
+    """What is counted of a group while rows go by."""
+
+    photos: int = 0
+    uncertain: int = 0
+    hb_g_dl: Counter[float] = field(default_factory=Counter)
+
+    def add(self, row: Row) -> None:
+        self.photos += 1
+        self.uncertain += row["outcome"] == "uncertain"
+        if row["status"] == "read":
+            self.hb_g_dl[row["hb_g_dl"]] += 1
+
+    def take_in(self, other: _Counting) -> None:
+        self.photos += other.photos
+        self.uncertain += other.uncertain
+        self.hb_g_dl.update(other.hb_g_dl)
 
 
-def tally(table: pa.Table) -> Tally:
-    """Count a result table."""
-    rows = table.select(_COLUMNS).to_pylist()
-    once = [row for row in rows if row["duplicate_of"] is None]
-    status = Counter(row["status"] for row in once)
-    read = [row for row in once if row["status"] == "read"]
-    hb: dict[str, list[float]] = {}
-    for row in read:
-        hb.setdefault(row["outcome"], []).append(row["hb_g_dl"])
-    return Tally(
-        photos=len(rows),
-        distinct=len(once),
-        read=status["read"],
-        refused=status["refused"],
-        failed=status["failed"],
-        hb_g_dl={outcome: tuple(values) for outcome, values in sorted(hb.items())},
-        outcomes=_ranked(row["outcome"] for row in read),
-        reasons=_ranked(row["reason"] for row in once if row["reason"]),
-        groups={key: _groups(once, key) for key in ("phone", "lot_id", "light")},
-    )
+class Tallier:
+    """Counts rows as they go by, and holds none.
+
+    Readings have four significant digits, so that their values are counted one by one;
+    memory grows with the number of phones, lots and lights alone.
+    """
+
+    def __init__(self) -> None:
+        self.rows: Counter[str] = Counter()
+        """Every row by its status, those of a content that was there before too."""
+        self._once: Counter[str] = Counter()
+        self._reasons: Counter[str] = Counter()
+        self._hb: dict[str, Counter[float]] = {}
+        self._groups: dict[str, dict[str, _Counting]] = {"phone": {}, "lot_id": {}, "light": {}}
+
+    def add(self, row: Row) -> None:
+        """Count a row of the result table."""
+        status = row["status"]
+        self.rows[status] += 1
+        if row["duplicate_of"] is not None:
+            return
+        self._once[status] += 1
+        if row["reason"]:
+            self._reasons[row["reason"]] += 1
+        if status == "read":
+            self._hb.setdefault(row["outcome"], Counter())[row["hb_g_dl"]] += 1
+        for key, groups in self._groups.items():
+            groups.setdefault(row[key] or NOT_STATED, _Counting()).add(row)
+
+    def result(self) -> Tally:
+        """All that was counted."""
+        return Tally(
+            photos=self.rows.total(),
+            distinct=self._once.total(),
+            read=self._once["read"],
+            refused=self._once["refused"],
+            failed=self._once["failed"],
+            hb_g_dl={outcome: dict(values) for outcome, values in sorted(self._hb.items())},
+            outcomes=_ranked(Counter({name: hb.total() for name, hb in self._hb.items()})),
+            reasons=_ranked(self._reasons),
+            groups={key: _shown(groups) for key, groups in self._groups.items()},
+        )
 
 
-def _ranked(names: Iterable[str]) -> tuple[tuple[str, int], ...]:
-    return tuple(sorted(Counter(names).items(), key=lambda item: (-item[1], item[0])))
-
-
-def _groups(rows: list[Row], key: str) -> tuple[Group, ...]:
-    by_name: dict[str, list[Row]] = {}
+def tally(rows: Iterable[Row]) -> Tally:
+    """Count rows of a result table."""
+    counting = Tallier()
     for row in rows:
-        by_name.setdefault(row[key] or NOT_STATED, []).append(row)
-    ranked = sorted(by_name, key=lambda name: (-len(by_name[name]), name))
+        counting.add(row)
+    return counting.result()
+
+
+def _ranked(counts: Counter[str]) -> tuple[tuple[str, int], ...]:
+    return tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0])))
+
+
+def _shown(groups: dict[str, _Counting]) -> tuple[Group, ...]:
+    ranked = sorted(groups, key=lambda name: (-groups[name].photos, name))
+    shown = [_group(name, groups[name]) for name in ranked[:MOST_GROUPS]]
     if len(ranked) > MOST_GROUPS:
-        rest = [row for name in ranked[MOST_GROUPS:] for row in by_name[name]]
-        return (*(_group(n, by_name[n]) for n in ranked[:MOST_GROUPS]), _group(OTHERS, rest))
-    return tuple(_group(name, by_name[name]) for name in ranked)
+        rest = _Counting()
+        for name in ranked[MOST_GROUPS:]:
+            rest.take_in(groups[name])
+        shown.append(_group(OTHERS, rest))
+    return tuple(shown)
 
 
-def _group(name: str, rows: list[Row]) -> Group:
-    hb = [row["hb_g_dl"] for row in rows if row["status"] == "read"]
-    low, middle, high = np.percentile(hb, (10, 50, 90)).tolist() if hb else (None, None, None)
+def _group(name: str, counted: _Counting) -> Group:
+    hb = counted.hb_g_dl
+    low, middle, high = quantiles(hb, (0.1, 0.5, 0.9)) if hb else (None, None, None)
     return Group(
         name=name,
-        photos=len(rows),
-        read=len(hb),
-        refused=len(rows) - len(hb),
-        uncertain=sum(row["outcome"] == "uncertain" for row in rows),
+        photos=counted.photos,
+        read=hb.total(),
+        refused=counted.photos - hb.total(),
+        uncertain=counted.uncertain,
         p10=low,
         median=middle,
         p90=high,
     )
+
+
+def quantiles(counts: Counter[float], at: tuple[float, ...]) -> list[float]:
+    """Quantiles of values that were counted, between neighbours in proportion as NumPy does."""
+    values = np.array(sorted(counts))
+    up_to = np.cumsum([counts[value] for value in values.tolist()])
+    place = np.array(at) * (up_to[-1] - 1)
+    below, above = (
+        values[np.searchsorted(up_to, whole, side="right")]
+        for whole in (np.floor(place), np.ceil(place))
+    )
+    between: list[float] = (below + (place - np.floor(place)) * (above - below)).tolist()
+    return between

@@ -12,7 +12,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 TODAY = date(2026, 11, 1)
 LOT, OTHER_LOT = 27001, 27002
-TABLES = ("results.csv", "results.jsonl", "results.parquet", "run.json")
+TABLES = ("results.csv", "results.jsonl", "results.parquet", "run.json", "datapackage.json")
 
 
 def variant(photo: bytes, number: int) -> bytes:

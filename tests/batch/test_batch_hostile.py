@@ -12,12 +12,12 @@ import pytest
 
 from cardreader.batch.journal import Journal, JournalError
 from cardreader.batch.packed import MOST_BYTES, DamagedError, packed, unpacked
-from cardreader.batch.progress import Progress
 from cardreader.batch.record import unpack
 from cardreader.batch.run import CSV, JOURNAL, LINES, Settings, run_batch
 from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import SourceError, find_photos
 from cardreader.hb.plausible import HIGHEST_HB_G_DL
+from cardreader.terminal.progress import Progress
 
 
 @pytest.fixture(scope="session")

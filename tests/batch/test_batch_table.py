@@ -8,18 +8,19 @@ import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import polars as pl
-import pyarrow as pa
 import pytest
 from batchrig import OTHER_LOT, batch, rows, variant
 
 from cardreader.api import Readings, read_many, read_photo
-from cardreader.batch.contact import MOST_TILES, doubtful
+from cardreader.batch.doubtful import MOST_SHOWN, Doubtful
 from cardreader.batch.score import Failure, Trouble
 from cardreader.batch.sources import PhotoFile
-from cardreader.batch.table import COLUMNS, Result, arrow_table, json_line, write_table
+from cardreader.batch.table import COLUMNS, Result, TableFiles, arrow_table, json_line
+from cardreader.batch.table import row as row_of
 from cardreader.batch.tally import OTHERS, tally
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader
@@ -94,10 +95,10 @@ def test_the_schema_does_not_depend_on_the_rows(readings: Readings) -> None:
 
 def test_csv_survives_a_spreadsheet(tmp_path: Path) -> None:
     names = ["=1+1.jpg", "a,b\n'c'.jpg", '"quoted".jpg', "ሰላም.jpg"]
-    table = arrow_table(
-        Result(PhotoFile(n), None, None, Trouble(Failure.CANT_OPEN, "-1")) for n in names
-    )
-    write_table(table, tmp_path / "t.parquet", tmp_path / "t.csv")
+    results = [Result(PhotoFile(n), None, None, Trouble(Failure.CANT_OPEN, "-1")) for n in names]
+    with TableFiles(tmp_path / "t.parquet", tmp_path / "t.csv", tmp_path / "t.jsonl") as add:
+        for result in results:
+            add(result, row_of(result))
     text = (tmp_path / "t.csv").read_text(encoding="utf-8")
     read = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["photo"] for row in read] == ["'=1+1.jpg", *names[1:]]
@@ -124,12 +125,11 @@ def test_the_notebook_page_runs(readings: Readings, reader: Reader, tmp_path: Pa
 # --- the summary ------------------------------------------------------------------
 
 
-def _table(*given: dict[str, object]) -> pa.Table:
-    whole = arrow_table([])
+def _rows(*given: dict[str, object]) -> list[dict[str, Any]]:
     plain = {"status": "read", "outcome": "anaemic", "hb_g_dl": 9.0}
-    made = [
+    return [
         {
-            **{name: None for name in whole.column_names},
+            **{column.name: None for column in COLUMNS},
             "photo": f"{i:03d}.jpg",
             **plain,
             "hb_low_g_dl": 8.0,
@@ -138,14 +138,13 @@ def _table(*given: dict[str, object]) -> pa.Table:
         }
         for i, g in enumerate(given)
     ]
-    return pa.Table.from_pylist(made, schema=whole.schema)
 
 
 REFUSED = {"status": "refused", "outcome": "not_read", "hb_g_dl": None, "reason": "no_card"}
 
 
 def test_tally_counts_each_content_once() -> None:
-    numbers = tally(_table({"phone": "A"}, {"phone": "A", "duplicate_of": "000.jpg"}, REFUSED))
+    numbers = tally(_rows({"phone": "A"}, {"phone": "A", "duplicate_of": "000.jpg"}, REFUSED))
     assert (numbers.photos, numbers.distinct, numbers.read, numbers.refused) == (3, 2, 1, 1)
     assert numbers.reasons == (("no_card", 1),)
     a, rest = numbers.groups["phone"]
@@ -154,7 +153,7 @@ def test_tally_counts_each_content_once() -> None:
 
 
 def test_many_groups_are_taken_together() -> None:
-    numbers = tally(_table(*({"phone": f"P{i:02d}"} for i in range(30))))
+    numbers = tally(_rows(*({"phone": f"P{i:02d}"} for i in range(30))))
     names = [group.name for group in numbers.groups["phone"]]
     assert len(names) == 21
     assert names[-1] == OTHERS
@@ -163,7 +162,7 @@ def test_many_groups_are_taken_together() -> None:
 
 def test_quantiles_agree_with_pandas() -> None:
     values = [5.0, 6.5, 7.25, 9.0, 12.0, 13.5, 14.0]
-    (group,) = tally(_table(*({"phone": "A", "hb_g_dl": v} for v in values))).groups["phone"]
+    (group,) = tally(_rows(*({"phone": "A", "hb_g_dl": v} for v in values))).groups["phone"]
     ours = [group.p10, group.median, group.p90]
     assert ours == pytest.approx(pd.Series(values).quantile([0.1, 0.5, 0.9]).tolist())
 
@@ -171,16 +170,17 @@ def test_quantiles_agree_with_pandas() -> None:
 def test_the_sheet_shows_the_gravest_first_and_every_reason() -> None:
     severe = {"outcome": "uncertain", "question": "may_be_severe", "p_severe": 0.2}
     open_one = {"outcome": "uncertain", "question": "may_be_anaemic", "p_anaemic": 0.6}
-    shown = doubtful(
-        _table(
-            *([open_one] * 60),
-            *([REFUSED] * 60),
-            {**REFUSED, "reason": "blurred"},
-            {**severe, "p_severe": 0.1},
-            severe,
-        )
-    )
-    assert len(shown) == MOST_TILES
+    looking = Doubtful()
+    for row in _rows(
+        *([open_one] * 60),
+        *([REFUSED] * 60),
+        {**REFUSED, "reason": "blurred"},
+        {**severe, "p_severe": 0.1},
+        severe,
+    ):
+        looking.add(row)
+    shown = looking.rows()
+    assert len(shown) == MOST_SHOWN
     assert [row["p_severe"] for row in shown[:2]] == [0.2, 0.1]
     assert {row["reason"] for row in shown} == {None, "no_card", "blurred"}
 

@@ -19,10 +19,10 @@ from target import Target, bad, one_line, sound_json
 
 from cardreader.batch import run, workers
 from cardreader.batch.journal import Journal, JournalError
-from cardreader.batch.progress import Progress
 from cardreader.batch.score import Job, Task, score
 from cardreader.batch.sources import SourceError, find_photos
 from cardreader.decide.subject import Smoking, Subject
+from cardreader.terminal.progress import Progress
 
 # --- lists -----------------------------------------------------------------------------
 

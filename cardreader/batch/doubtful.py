@@ -1,0 +1,76 @@
+"""Which photos of a batch somebody should look at."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable
+from typing import Any
+
+MOST_SHOWN = 48
+
+Row = dict[str, Any]
+_KEPT = (
+    "photo", "sha256", "status", "reason", "detail", "outcome", "question", "hb_g_dl",
+    "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic",
+)  # fmt: skip
+
+
+class Doubtful:
+    """Looks at rows as they go by, in order of name, and keeps at most a page of each kind.
+
+    Readings that may be severe come first, then refusals and failures with each
+    reason in turn, then other uncertain readings, the most open question first.
+    """
+
+    def __init__(self) -> None:
+        self._severe = _Least(lambda row: (-row["p_severe"], row["photo"]))
+        self._open = _Least(lambda row: (abs(row["p_anaemic"] - 0.5), row["photo"]))
+        self._not_read: dict[str, list[Row]] = {}
+
+    def add(self, row: Row) -> None:
+        """Look at a row of the result table; a content that was there before is passed over."""
+        if row["duplicate_of"] is not None:
+            return
+        if row["status"] != "read":
+            same = self._not_read.setdefault(row["reason"], [])
+            if len(same) < MOST_SHOWN:
+                same.append(_kept(row))
+        elif row["question"] == "may_be_severe":
+            self._severe.add(row)
+        elif row["question"] == "may_be_anaemic":
+            self._open.add(row)
+
+    def rows(self) -> list[Row]:
+        """The rows to show, at most `MOST_SHOWN`, the gravest first."""
+        severe, not_read, others = self._severe.rows(), self._in_turn(), self._open.rows()
+        third = MOST_SHOWN // 3
+        first = [*severe[:third], *not_read[:third], *others[:third]]
+        more = [*severe[third:], *not_read[third:], *others[third:]]
+        return [*first, *more][:MOST_SHOWN]
+
+    def _in_turn(self) -> list[Row]:
+        by_reason = self._not_read
+        out = []
+        for turn in range(max(map(len, by_reason.values()), default=0)):
+            out += [by_reason[r][turn] for r in sorted(by_reason) if turn < len(by_reason[r])]
+        return out
+
+
+class _Least:
+    """The rows of least key among all that were added, at most `MOST_SHOWN`."""
+
+    def __init__(self, key: Callable[[Row], tuple[float, str]]) -> None:
+        self._key = key
+        self._rows: list[Row] = []
+
+    def add(self, row: Row) -> None:
+        self._rows.append(_kept(row))
+        if len(self._rows) >= 20 * MOST_SHOWN:
+            self._rows = self.rows()
+
+    def rows(self) -> list[Row]:
+        return heapq.nsmallest(MOST_SHOWN, self._rows, key=self._key)
+
+
+def _kept(row: Row) -> Row:
+    return {name: row[name] for name in _KEPT}

@@ -1,0 +1,84 @@
+"""What a batch says of where it can't write, and of folders without a single reading."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from batchrig import ROOT, batch, command, rows
+
+from cardreader.batch.journal import Journal
+from cardreader.batch.sources import PhotoFile, SourceError
+from cardreader.terminal.exitcodes import ExitCode
+
+
+def test_photos_that_are_all_refused_still_have_their_page(tmp_path: Path) -> None:
+    photos, out = tmp_path / "photos", tmp_path / "out"
+    photos.mkdir()
+    for name in ("a.jpg", "b.jpg"):
+        (photos / name).write_bytes(b"no photo " + name.encode())
+    done = batch(photos, "--out", out, "--workers", "1")
+    assert (done.returncode, done.stderr.count("Traceback")) == (0, 0)
+    assert {row["status"] for row in rows(out)} == {"refused"}
+    page = (out / "summary.html").read_text(encoding="utf-8")
+    assert "no photo was read" in page
+    assert "not an image" in page
+
+
+@pytest.mark.parametrize("kib", [16, 200])
+def test_a_full_disk_is_no_fault_of_the_data(tmp_path: Path, kib: int) -> None:
+    """A limit on file sizes stops the journal (16 KiB) or the pages (200) as a full disk does."""
+    photos, out = tmp_path / "photos", tmp_path / "out"
+    photos.mkdir()
+    for number in range(300 if kib == 16 else 3000):
+        (photos / f"{'long ' * 20}{number:04d}.jpg").write_bytes(b"")
+    words = command(photos, "--out", out, "--workers", "1", "--no-summary")
+    done = subprocess.run(
+        ["bash", "-c", f'ulimit -f {kib}; exec "$@"', "bash", *words],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=120,
+    )
+    assert done.returncode == ExitCode.NOT_WRITTEN, done.stderr
+    assert f"cardreader: {out}: " in done.stderr.splitlines()[-1]
+    assert "Traceback" not in done.stderr
+
+
+def test_a_wrong_word_leaves_no_folder_behind(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    assert batch(tmp_path / "nowhere", "--out", out).returncode == ExitCode.NO_FILE
+    assert not out.exists()
+
+
+def test_a_source_that_breaks_off_leaves_the_earlier_list(tmp_path: Path) -> None:
+    def broken() -> Iterator[PhotoFile]:
+        yield PhotoFile("new.jpg")
+        raise SourceError("the store went away")
+
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.list_photos([PhotoFile("old.jpg"), PhotoFile("old.jpg")])
+        with pytest.raises(SourceError, match="went away"):
+            journal.list_photos(broken())
+        with pytest.raises(SourceError, match=r"a\.jpg is listed twice"):
+            journal.list_photos([PhotoFile("a.jpg"), PhotoFile("a.jpg", phone="another")])
+        assert [photo.name for photo in journal.photos()] == ["old.jpg"]
+
+
+def test_ctrl_c_says_how_to_go_on(tmp_path: Path, card_photo: bytes) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    (photos / "a.jpg").write_bytes(card_photo)
+    code = (
+        "import sys; from cardreader import cli; from cardreader.batch import run\n"
+        "def interrupt(*_, **__): raise KeyboardInterrupt\n"
+        "run._write = interrupt\n"
+        f"sys.exit(cli.main({command(photos, '--out', tmp_path / 'out')[3:]!r}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 130
+    assert "stopped: the same command goes on from here" in done.stderr
+    assert not (tmp_path / "out" / "results.csv").exists()
