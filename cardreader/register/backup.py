@@ -52,6 +52,7 @@ from cardreader.register.photostore import (
     key_of,
 )
 from cardreader.register.rowcheck import RowError, check_meaning, checked_row
+from cardreader.terminal.progress import Progress, shown_as
 
 MIN_PASSPHRASE = 10
 _SALT, _NONCE = 16, 12
@@ -79,7 +80,9 @@ class _Parts:
     authority: bytes | None = None
 
 
-def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> BackupNote:
+def make_backup(
+    database: Database, data: Path, file: Path, passphrase: str, progress: Progress | None = None
+) -> BackupNote:
     """Write a backup to ``file``: whole, or not at all. The server may be running.
 
     What was made is first filled into a database in memory: a backup that no restore
@@ -120,13 +123,18 @@ def make_backup(database: Database, data: Path, file: Path, passphrase: str) -> 
             _add(tar, _KEY, _lock(key, passphrase, _KEY))
         if authority is not None:
             _add(tar, _AUTHORITY, _lock(authority, passphrase, _AUTHORITY))
-        for path in photos:
+        for path in shown_as(progress, "photos", photos):
             _add(tar, _PHOTOS + path.name, path.read_bytes())
     return note
 
 
 def restore_backup(
-    url: str, data: Path, file: Path, passphrase: str, replace: bool = False
+    url: str,
+    data: Path,
+    file: Path,
+    passphrase: str,
+    replace: bool = False,
+    progress: Progress | None = None,
 ) -> BackupNote:
     """Restore ``file`` into the database at ``url`` and the folder ``data``.
 
@@ -152,7 +160,7 @@ def restore_backup(
                 # A restore that was killed leaves its own behind.
                 _remove(fresh)
                 _fill(Database(sqlite_url(fresh)), parts)
-                _restore_photos(tar, data, parts)
+                _restore_photos(tar, data, parts, progress)
                 # Whatever can fail comes before the tables are changed: a full disk does here.
                 if parts.key is not None:
                     write_atomic(key, parts.key, PRIVATE)
@@ -362,10 +370,12 @@ def _photo_files(data: Path, names: list[str]) -> list[Path]:
     return paths
 
 
-def _restore_photos(tar: tarfile.TarFile, data: Path, parts: _Parts) -> None:
+def _restore_photos(
+    tar: tarfile.TarFile, data: Path, parts: _Parts, progress: Progress | None
+) -> None:
     folder = data / "photos"
     folder.mkdir(mode=0o700, exist_ok=True)
-    for member in parts.photos:
+    for member in shown_as(progress, "photos", parts.photos):
         write_atomic(data / member.name, _content(tar, member))
 
 

@@ -5,15 +5,22 @@ from __future__ import annotations
 import argparse
 import getpass
 import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
-from cardreader.terminal.output import complain
+from cardreader.terminal.options import whole
+from cardreader.terminal.output import say
+from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
 
 if TYPE_CHECKING:
+    from cardreader.register.database import Database
     from cardreader.terminal.frame import Commands
     from cardreader.web.settings import Settings
 
@@ -38,16 +45,17 @@ def _add_serve(commands: Commands) -> argparse.ArgumentParser:
         _serve,
         "run the phone pages and the register",
         "A phone on the same hotspot opens the address that is shown. Stop with Ctrl-C.",
+        example='cardreader serve --place "Health post 3" --elevation-m 1200',
     )
     parser.add_argument(
         "--host", default=EVERYWHERE, metavar="ADDRESS", help="address to listen on (default: all)"
     )
     parser.add_argument(
-        "--port", type=int, default=PORT, metavar="N", help=f"port (default {PORT})"
+        "--port", type=whole(1, 65535), default=PORT, metavar="N", help=f"port (default {PORT})"
     )
     parser.add_argument(
         "--start-port",
-        type=int,
+        type=whole(1, 65535),
         default=START_PORT,
         metavar="N",
         help=f"port of the unencrypted start page (default {START_PORT})",
@@ -76,6 +84,7 @@ def _add_user(commands: Commands) -> argparse.ArgumentParser:
         _user,
         "add a person who may sign in, or set a password",
         f"The password is asked for, or taken from ${PASSWORD_VARIABLE}.",
+        example="cardreader user add amina --role worker",
     )
     parser.add_argument("what", choices=("add", "password"), help="add, or set the password")
     parser.add_argument("name", metavar="NAME", help="name to sign in with")
@@ -84,6 +93,9 @@ def _add_user(commands: Commands) -> argparse.ArgumentParser:
         choices=("worker", "supervisor", "researcher"),
         default="worker",
         help="what the person may do (default worker)",
+    )
+    parser.add_argument(
+        "--new-register", action="store_true", help="make the register where there is none yet"
     )
     return parser
 
@@ -95,8 +107,10 @@ def _add_backup(commands: Commands) -> argparse.ArgumentParser:
         _backup,
         "write the whole register to one encrypted file",
         f"The passphrase is asked for, or taken from ${PASSPHRASE_VARIABLE}. The server may run.",
+        example="cardreader backup register.backup",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="file to write")
+    progress_option(parser)
     return parser
 
 
@@ -107,16 +121,24 @@ def _add_restore(commands: Commands) -> argparse.ArgumentParser:
         _restore,
         "put a backup in place of the register",
         "Stop the server first. Everybody signs in anew afterwards.",
+        example="cardreader restore register.backup --replace",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="backup to read")
     parser.add_argument(
         "--replace", action="store_true", help="also where the register holds data already"
     )
+    progress_option(parser)
     return parser
 
 
 def _add_audit(commands: Commands) -> argparse.ArgumentParser:
-    return command(commands, "audit", _audit, "check that the register's audit trail is unchanged")
+    return command(
+        commands,
+        "audit",
+        _audit,
+        "check that the register's audit trail is unchanged",
+        example="cardreader audit --data ~/.local/share/cardreader",
+    )
 
 
 def _add_where(parser: argparse.ArgumentParser) -> None:
@@ -136,17 +158,19 @@ def _add_where(parser: argparse.ArgumentParser) -> None:
 
 
 def _serve(arguments: argparse.Namespace) -> ExitCode:
-    from cardreader.register.database import RegisterError
     from cardreader.register.photostore import PhotoStoreError
     from cardreader.web.pipelinereader import PipelineReader
     from cardreader.web.serve import ServeError, serve
     from cardreader.web.tls import CertificateError
 
-    try:
+    with using_data():
         reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
-    except (ValueError, OSError) as error:
-        return _fail(ExitCode.BAD_DATA, str(error))
-    try:
+    with (
+        _register_told(),
+        writing(arguments.data),
+        told(ExitCode.BAD_DATA, ServeError, PhotoStoreError, CertificateError),
+        suppress(KeyboardInterrupt),  # which is how a server is stopped
+    ):
         serve(
             _settings(arguments),
             reader,
@@ -154,61 +178,53 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
             arguments.port,
             None if arguments.plain else arguments.start_port,
         )
-    except (ServeError, RegisterError, PhotoStoreError, CertificateError) as error:
-        return _fail(ExitCode.BAD_DATA, str(error))
-    except KeyboardInterrupt:
-        pass
     return ExitCode.OK
 
 
 def _user(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register import accounts
-    from cardreader.register.database import Database, RegisterError
     from cardreader.register.models import Role
 
+    new = arguments.what == "add" and arguments.new_register
+    if not new:
+        _must_be_there(arguments)
     password = _secret(PASSWORD_VARIABLE, f"New password for {arguments.name}: ")
-    settings = _settings(arguments)
-    settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
-    database = Database(settings.url)
-    try:
-        database.migrate()
-        with database.write() as session:
-            if arguments.what == "add":
-                accounts.add_account(session, arguments.name, Role(arguments.role), password)
-                return ExitCode.OK
-            account = accounts.find_account(session, arguments.name)
-            if account is None:
-                return _fail(ExitCode.BAD_DATA, f"there is no {arguments.name}")
-            accounts.set_password(session, account, password, None)
-    except (ValueError, RegisterError) as error:
-        return _fail(ExitCode.BAD_DATA, str(error))
-    finally:
-        database.close()
+    with (
+        _register_told(),
+        _database(arguments) as database,
+        told(ExitCode.BAD_DATA, ValueError),
+        database.write() as session,
+    ):
+        if arguments.what == "add":
+            accounts.add_account(session, arguments.name, Role(arguments.role), password)
+            return ExitCode.OK
+        account = accounts.find_account(session, arguments.name)
+        if account is None:
+            raise CommandError(ExitCode.BAD_DATA, f"there is no {arguments.name}")
+        accounts.set_password(session, account, password, None)
     return ExitCode.OK
 
 
 def _backup(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import BackupError, make_backup
-    from cardreader.register.database import Database, RegisterError, told_if_damaged
+    from cardreader.register.database import told_if_damaged
     from cardreader.register.lastbackup import note_backup
 
-    settings = _settings(arguments)
-    database = Database(settings.url)
-    try:
-        database.migrate()
-        note = make_backup(database, settings.data, arguments.file, _passphrase())
+    _must_be_there(arguments)
+    passphrase, progress = _passphrase(), progress_of(arguments)
+    with (
+        _register_told(),
+        _database(arguments) as database,
+        told(ExitCode.NOT_WRITTEN, BackupError),
+        writing(arguments.file),
+    ):
+        note = make_backup(database, arguments.data, arguments.file, passphrase, progress)
         with told_if_damaged(), database.write() as session:
             note_backup(session, note, None)
-    except RegisterError as error:
-        return _fail(ExitCode.BAD_DATA, str(error))
-    except (BackupError, OSError) as error:
-        return _fail(ExitCode.NOT_WRITTEN, str(error))
-    finally:
-        database.close()
-    print(
+    say(
         f"{arguments.file}: {note.rows.get('woman', 0)} women, "
         f"{note.rows.get('reading', 0)} readings, {note.photos} photos\n"
-        f"audit trail: {note.audit_entries} entries, newest {note.audit_hash}"
+        f"audit trail: {note.audit_entries} entries, newest {note.audit_hash}\n"
     )
     return ExitCode.OK
 
@@ -217,37 +233,47 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import BackupError, restore_backup
     from cardreader.web.serve import ServeError, data_lock
 
-    settings = _settings(arguments)
-    try:
-        with data_lock(settings.data):
-            note = restore_backup(
-                settings.url, settings.data, arguments.file, _passphrase(), arguments.replace
-            )
-    except (BackupError, ServeError) as error:
-        return _fail(ExitCode.BAD_DATA, str(error))
-    print(
+    with told(ExitCode.NO_FILE, OSError, about=arguments.file), arguments.file.open("rb"):
+        pass  # better told before a passphrase is asked for
+    settings, passphrase = _settings(arguments), _passphrase()
+    with (
+        _register_told(),
+        writing(arguments.data),
+        told(ExitCode.BAD_DATA, BackupError, ServeError),
+        data_lock(settings.data),
+    ):
+        note = restore_backup(
+            settings.url,
+            settings.data,
+            arguments.file,
+            passphrase,
+            arguments.replace,
+            progress_of(arguments),
+        )
+    say(
         f"restored the backup of {note.made_at}: {note.rows.get('woman', 0)} women, "
-        f"{note.rows.get('reading', 0)} readings, {note.photos} photos"
+        f"{note.rows.get('reading', 0)} readings, {note.photos} photos\n"
     )
     return ExitCode.OK
 
 
 def _audit(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register import audit
-    from cardreader.register.database import Database, RegisterError, told_if_damaged
+    from cardreader.register.database import told_if_damaged
 
-    database = Database(_settings(arguments).url)
-    try:
-        database.migrate()
-        with told_if_damaged(), database.read() as session:
-            check = audit.check(session)
-    except RegisterError as error:
-        return _fail(ExitCode.BAD_DATA, str(error))
-    finally:
-        database.close()
+    _must_be_there(arguments)
+    with (
+        _register_told(),
+        _database(arguments) as database,
+        told_if_damaged(),
+        database.read() as session,
+    ):
+        check = audit.check(session)
     if not check:
-        return _fail(ExitCode.BAD_DATA, f"the audit trail is broken at entry {check.broken_at}")
-    print(f"{check.entries} entries, unbroken; newest {check.newest_hash}")
+        raise CommandError(
+            ExitCode.BAD_DATA, f"the audit trail is broken at entry {check.broken_at}"
+        )
+    say(f"{check.entries} entries, unbroken; newest {check.newest_hash}\n")
     return ExitCode.OK
 
 
@@ -263,14 +289,68 @@ def _settings(arguments: argparse.Namespace) -> Settings:
     )
 
 
+@contextmanager
+def _database(arguments: argparse.Namespace) -> Iterator[Database]:
+    """The register's database, brought up to this version, or the end of the command."""
+    from cardreader.register.database import Database
+
+    with writing(arguments.data):
+        arguments.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    database = Database(_settings(arguments).url)
+    try:
+        database.migrate()
+        yield database
+    finally:
+        database.close()
+
+
+def _must_be_there(arguments: argparse.Namespace) -> None:
+    """A mistyped folder must not become a new, empty register."""
+    from cardreader.register.database import Database, told_if_damaged
+
+    if not arguments.database and not (arguments.data / "register.db").exists():
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"there is no register in {arguments.data}: name its folder with --data; "
+            "cardreader serve makes a new one",
+        )
+    if arguments.database:
+        with _register_told():
+            database = Database(_settings(arguments).url)
+            with told_if_damaged():
+                empty = database.revision() is None
+            database.close()
+        if empty:
+            raise CommandError(
+                ExitCode.BAD_DATA, "there is no register in that database: is it the right one?"
+            )
+
+
+@contextmanager
+def _register_told() -> Iterator[None]:
+    """The end of the command for a register that can't be used, or can't be written."""
+    from cardreader.register.database import RegisterError
+    from cardreader.register.trouble import Trouble
+
+    not_written = {Trouble.FULL, Trouble.READ_ONLY, Trouble.NOT_OPENED, Trouble.DISK}
+    try:
+        yield
+    except RegisterError as error:
+        code = ExitCode.NOT_WRITTEN if error.trouble in not_written else ExitCode.BAD_DATA
+        raise CommandError(code, str(error)) from None
+
+
 def _passphrase() -> str:
     return _secret(PASSPHRASE_VARIABLE, "Passphrase of the backup: ")
 
 
 def _secret(variable: str, prompt: str) -> str:
-    return os.environ.get(variable) or getpass.getpass(prompt)
-
-
-def _fail(code: ExitCode, message: str) -> ExitCode:
-    complain(message)
-    return code
+    given = os.environ.get(variable)
+    if given:
+        return given
+    if not sys.stdin.isatty():
+        raise CommandError(ExitCode.USAGE, f"no terminal to ask on: give it in ${variable}")
+    try:
+        return getpass.getpass(prompt)
+    except EOFError:
+        raise CommandError(ExitCode.USAGE, "nothing was entered") from None

@@ -1,0 +1,113 @@
+"""The register's commands on folders, hosts and terminals that aren't there: one line, one code."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from cardreader.terminal.exitcodes import ExitCode
+
+ROOT = Path(__file__).parents[2]
+SECRETS = {
+    "CARDREADER_NEW_PASSWORD": "an invented password",
+    "CARDREADER_BACKUP_PASSPHRASE": "an invented passphrase",
+}
+
+
+def _run(*words: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    kept = {k: v for k, v in os.environ.items() if not k.startswith("CARDREADER_")}
+    return subprocess.run(
+        [sys.executable, "-m", "cardreader", *map(str, words)],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        env={**kept, **environment},
+        timeout=60,
+    )
+
+
+def _one_line(done: subprocess.CompletedProcess[str], code: ExitCode) -> str:
+    assert done.returncode == code, done.stderr
+    assert done.stderr.startswith("cardreader: ")
+    assert done.stderr.count("\n") == 1
+    return done.stderr
+
+
+@pytest.fixture
+def register(tmp_path: Path) -> Path:
+    data = tmp_path / "register"
+    made = _run("user", "add", "amina", "--new-register", "--data", data, **SECRETS)
+    assert made.returncode == 0, made.stderr
+    return data
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["serve", "--plain"],
+        ["user", "add", "amina", "--new-register"],
+        ["restore"],
+    ],
+)
+def test_a_folder_that_cannot_be_made(words: list[str], tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder")
+    (tmp_path / "some.backup").write_bytes(b"any")
+    data = tmp_path / "file" / "register"
+    words = [*words, str(tmp_path / "some.backup")] if words == ["restore"] else words
+    said = _one_line(_run(*words, "--data", data, **SECRETS), ExitCode.NOT_WRITTEN)
+    assert f"{data}: Not a directory" in said
+
+
+@pytest.mark.parametrize("port", ["99999", "-1", "0", "http"])
+def test_a_port_that_is_none(port: str, tmp_path: Path) -> None:
+    said = _one_line(_run("serve", "--port", port, "--data", tmp_path), ExitCode.USAGE)
+    assert "--port" in said
+    assert not (tmp_path / "register.db").exists()
+
+
+def test_a_host_that_is_none(tmp_path: Path) -> None:
+    done = _run("serve", "--plain", "--host", "nowhere.invalid", "--data", tmp_path)
+    assert "nowhere.invalid" in _one_line(done, ExitCode.BAD_DATA)
+
+
+@pytest.mark.parametrize(
+    "words", [["user", "add", "b"], ["user", "password", "a"], ["backup", "f"]]
+)
+def test_without_a_terminal_it_says_where_the_secret_goes(words: list[str], register: Path) -> None:
+    said = _one_line(_run(*words, "--data", register), ExitCode.USAGE)
+    assert "no terminal to ask on: give it in $CARDREADER_" in said
+
+
+@pytest.mark.parametrize("words", [["user", "add", "b"], ["audit"], ["backup", "f"]])
+def test_a_mistyped_folder_makes_no_register(words: list[str], tmp_path: Path) -> None:
+    mistyped = tmp_path / "regsiter"
+    said = _one_line(_run(*words, "--data", mistyped, **SECRETS), ExitCode.BAD_DATA)
+    assert f"there is no register in {mistyped}" in said
+    assert not mistyped.exists()
+
+
+def test_restoring_what_is_not_there(tmp_path: Path) -> None:
+    done = _run("restore", tmp_path / "no.backup", "--data", tmp_path / "new", **SECRETS)
+    assert "no.backup: No such file" in _one_line(done, ExitCode.NO_FILE)
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_backup_that_cannot_be_written(register: Path, tmp_path: Path) -> None:
+    file = tmp_path / "nowhere" / "register.backup"
+    done = _run("backup", file, "--data", register, **SECRETS)
+    assert f"{file}: No such file or directory" in _one_line(done, ExitCode.NOT_WRITTEN)
+
+
+def test_backup_and_restore_tell_programs_how_far_they_are(register: Path, tmp_path: Path) -> None:
+    file = tmp_path / "register.backup"
+    done = _run("backup", file, "--data", register, "--json-lines", **SECRETS)
+    assert done.returncode == 0, done.stderr
+    assert [json.loads(line) for line in done.stderr.splitlines()] == [], "it took no two seconds"
+    done = _run("restore", file, "--data", tmp_path / "new", "--json-lines", **SECRETS)
+    assert done.returncode == 0, done.stderr
