@@ -90,7 +90,7 @@ def _signature(function: griffe.Function) -> str:
 
 
 def _code(text: str) -> str:
-    return f"```python\n{text}\n```\n"
+    return f"```python not-run\n{text}\n```\n"
 
 
 def _docstring(found: griffe.Object) -> str:

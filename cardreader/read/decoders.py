@@ -56,7 +56,7 @@ def _heif(stream: io.BytesIO) -> Image.Image:
         from pillow_heif import HeifImageFile
     except ImportError:
         raise NoDecoderError(
-            "HEIF: install the 'heif' extra (pip install 'cardreader[heif]'), or send a JPEG"
+            "HEIF: install the 'heif' extra (pip install '.[heif]'), or send a JPEG"
         ) from None
     image: Image.Image = HeifImageFile(stream)  # type: ignore[no-untyped-call]
     return image

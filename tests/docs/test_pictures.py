@@ -1,0 +1,35 @@
+"""The pictures of the docs are what the program makes today."""
+
+from __future__ import annotations
+
+import shutil
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import pictures
+
+LARGEST_DIFFERENCE = 6.0
+"""Mean of 255 levels: other versions of fonts and of JPEG stay below 2 here, another
+reading or another layout is far above."""
+
+
+@pytest.mark.parametrize("name", [name for name in pictures.PICTURES if name != "summary.png"])
+def test_picture_is_up_to_date(name: str) -> None:
+    _compare(name)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="needs a browser")
+def test_summary_is_up_to_date() -> None:
+    _compare("summary.png")
+
+
+def _compare(name: str) -> None:
+    kept = Image.open(pictures.FOLDER / name).convert("RGB")
+    made = pictures.PICTURES[name]()
+    assert kept.size == made.size
+    small = (kept.width // 4, kept.height // 4)
+    difference = np.array(kept.resize(small), float) - np.array(made.resize(small), float)
+    assert np.abs(difference).mean() < LARGEST_DIFFERENCE, "run python docs/pictures.py"
