@@ -83,7 +83,7 @@ class Vividness:
 
     def undone(self, linear: ArrayLike) -> Array:
         """Nominal linear RGB (n, 3) as a phone that leaves colour alone would have given it."""
-        return _undone(_encoded(np.asarray(linear, float)), self.parameters)[0]
+        return undone_and_slopes(encoded_srgb(np.asarray(linear, float)), self.parameters)[0]
 
 
 PLAIN = Vividness(np.zeros(N_PARAMETERS))
@@ -103,14 +103,14 @@ def fit_vividness(
     at_mm, xyz, weight : (n, 2), (n, 3), (n,) arrays
         Where the prints lie, their measured XYZ, what each print's residual counts for.
     """
-    encoded, log_light = _encoded(linear), light.log_light(at_mm)
+    encoded, log_light = encoded_srgb(linear), light.log_light(at_mm)
     unit = np.maximum(xyz, LEAST_XYZ) ** (2 / 3) * _MISFIT_SD
     prior = np.zeros((_N_FITTED, _N_FITTED))
     prior[:N_PARAMETERS, :N_PARAMETERS] = _prior_precision()
     p = np.zeros(_N_FITTED)
     root = weight
     for _ in range(_ROUNDS):
-        plain, slopes = _undone(encoded, p[:N_PARAMETERS])
+        plain, slopes = undone_and_slopes(encoded, p[:N_PARAMETERS])
         rgb = np.exp(light.log_brightness(plain) - log_light)
         if not p.any():
             first = weight[:, None]
@@ -136,7 +136,7 @@ def fit_vividness(
     return Vividness(p[:N_PARAMETERS])
 
 
-def _undone(encoded: Array, parameters: Array) -> tuple[Array, Array]:
+def undone_and_slopes(encoded: Array, parameters: Array) -> tuple[Array, Array]:
     """Linear (n, 3) from encoded (n, 3), and the derivative of its log by the parameters,
     (n, 3, 7).
     """
@@ -160,7 +160,7 @@ def _undone(encoded: Array, parameters: Array) -> tuple[Array, Array]:
     return out, by_parameter
 
 
-def _encoded(linear: Array) -> Array:
+def encoded_srgb(linear: Array) -> Array:
     """The nominal sRGB encoding, not cut off above 1."""
     bright = 1.055 * np.maximum(linear, 0.003) ** (1 / 2.4) - 0.055
     return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, bright))

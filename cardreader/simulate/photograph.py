@@ -60,7 +60,7 @@ def develop(scene: Scene, view: View, raw: Picture, rng: np.random.Generator) ->
     raw = _blur(raw, view)
     _add_noise(raw, view, rng)
     raw = np.asarray(cv2.sepFilter2D(raw, -1, _MOSAIC, _MOSAIC), np.float32)
-    picture = _sharpen(_encode(scene, raw), view.sharpen)
+    picture = _sharpen(encode(scene, raw), view.sharpen)
     return np.ascontiguousarray(picture[:, ::-1]) if view.mirrored else picture
 
 
@@ -186,7 +186,7 @@ def _add_noise(raw: Picture, view: View, rng: np.random.Generator) -> None:
         strip += spread
 
 
-def _encode(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
+def encode(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
     """Matrix, tone and rendering of the phone, to 8 bits; as `Scene.develop`, from a table."""
     rendering = scene.camera.rendering
     tone = 255 * scene.camera.tone(np.linspace(0, 1, _TONE_STEPS))

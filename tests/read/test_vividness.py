@@ -13,7 +13,14 @@ from cardreader.card.layout import Kind
 from cardreader.core.refusal import Refusal
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.sample import PatchSamples
-from cardreader.read.vividness import LUMA, N_PARAMETERS, PLAIN, Vividness, _encoded, _undone
+from cardreader.read.vividness import (
+    LUMA,
+    N_PARAMETERS,
+    PLAIN,
+    Vividness,
+    encoded_srgb,
+    undone_and_slopes,
+)
 from cardreader.simulate.rendering import (
     BT601_LUMA,
     saturate_about_luma,
@@ -61,17 +68,21 @@ def test_the_derivative_is_that_of_the_function() -> None:
     rng = np.random.default_rng(2)
     encoded, p = rng.uniform(0.1, 0.9, (40, 3)), rng.normal(0, 0.05, N_PARAMETERS)
     step = 1e-6
-    up = np.stack([_undone(encoded, p + step * e)[0] for e in np.eye(N_PARAMETERS)], axis=-1)
-    down = np.stack([_undone(encoded, p - step * e)[0] for e in np.eye(N_PARAMETERS)], axis=-1)
+    up = np.stack(
+        [undone_and_slopes(encoded, p + step * e)[0] for e in np.eye(N_PARAMETERS)], axis=-1
+    )
+    down = np.stack(
+        [undone_and_slopes(encoded, p - step * e)[0] for e in np.eye(N_PARAMETERS)], axis=-1
+    )
     numeric = (np.log(up) - np.log(down)) / (2 * step)
-    assert np.allclose(_undone(encoded, p)[1], numeric, atol=1e-4)
+    assert np.allclose(undone_and_slopes(encoded, p)[1], numeric, atol=1e-4)
 
 
 @pytest.mark.parametrize("gain", [0.85, 1.15, 1.3, 1.45])
 def test_saturation_about_its_own_luma_is_undone_exactly(gain: float) -> None:
     about = -(1 / gain - 1) * LUMA[np.nonzero(~np.eye(3, dtype=bool))[1]]
-    encoded = _encoded(seen_by_phone("BT.709 luma", gain))
-    plain = _undone(encoded, np.append(about, 0.0))[0]
+    encoded = encoded_srgb(seen_by_phone("BT.709 luma", gain))
+    plain = undone_and_slopes(encoded, np.append(about, 0.0))[0]
     inside = (encoded > 0.01).all(axis=1)
     assert inside.sum() > 60
     assert np.allclose(plain[inside], 0.6 * IDEAL[inside], rtol=5e-3, atol=1e-4)

@@ -83,11 +83,11 @@ def test_a_rendering_moves_no_other_draw(family: Family) -> None:
 
 
 def test_photos_are_rendered_as_patches_are() -> None:
-    from cardreader.simulate.photograph import _encode
+    from cardreader.simulate.photograph import encode
 
     scene = draw_scene(np.random.default_rng(3), 9.0, LOT, 7, GOOD, Family.FITTING)
     scene = replace(
         scene, camera=replace(scene.camera, rendering=lambda e: saturate_in_hsv(e, 1.3))
     )
-    picture = _encode(scene, scene.raw_patches[None].astype(np.float32))[0]
+    picture = encode(scene, scene.raw_patches[None].astype(np.float32))[0]
     assert np.abs(picture / 255 - scene.develop(scene.raw_patches)).max() < 1 / 255
