@@ -22,7 +22,7 @@ from cardreader.card.lot import Lot
 from cardreader.colour.cielab import delta_e_2000, xyz_to_lab
 from cardreader.core.refusal import Refusal
 from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
-from cardreader.read.correctable import why_not
+from cardreader.read.correctable import tolerance, why_not
 from cardreader.read.light import EPSILON, LightModel, fit_light
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.ramp import RampTrend
@@ -91,6 +91,7 @@ class ColourCorrection:
             seen=self.patch_xyz[_RAMP],
             measured=self.lot.xyz[_RAMP],
             sound=1.0 - _CLIPPED_LOSES * self.samples.clipped_share[_RAMP],
+            tolerance=tolerance(self.lot),
         )
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
@@ -145,6 +146,7 @@ def correct(samples: PatchSamples, lot: Lot, banding: Banding = EVEN) -> ColourC
         correction.samples,
         correction.residual_de00,
         correction.ramp_trend.left_out_rms,
+        tolerance(lot),
     )
     return correction if refusal is None else refusal
 

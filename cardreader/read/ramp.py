@@ -43,11 +43,14 @@ class RampTrend:
         Corrected and measured XYZ of the ramp's prints, those of a shade adjacent.
     sound : (28,) array
         Root weight of each print; clipped prints count little.
+    tolerance : float
+        Factor on what shades may ordinarily miss by: above 1 for a lot known by its design.
     """
 
     seen: Array
     measured: Array
     sound: Array
+    tolerance: float = 1.0
 
     def at(self, depth: ArrayLike) -> Array:
         """Log ratio (..., 3) at depths ln Y (...); beyond the ramp's ends as it is there."""
@@ -83,7 +86,7 @@ class RampTrend:
         """
         strayed = _held_back(self.left_out)
         size, axes = np.linalg.eigh(strayed.T @ strayed / len(strayed))
-        excess = np.maximum(size - LEFT_OUT_SD**2, 0.0)
+        excess = np.maximum(size - (self.tolerance * LEFT_OUT_SD) ** 2, 0.0)
         return np.asarray(axes * excess @ axes.T)
 
     @cached_property
