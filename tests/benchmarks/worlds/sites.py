@@ -1,0 +1,127 @@
+"""Simulated studies at judging sites: women with laboratory values, then new women to read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.card import layout
+from cardreader.card.lot import Lot
+from cardreader.core.refusal import Refusal
+from cardreader.hb.measured import Measured, measured
+from cardreader.read.blot import blot_colour
+from cardreader.read.correct import correct
+from cardreader.simulate.cameras import Family, draw_camera
+from cardreader.simulate.demolots import design_lot
+from cardreader.simulate.lamps import draw_lamp
+from cardreader.simulate.patchdraw import patch_draw
+from cardreader.simulate.scene import GOOD, ORDINARY
+from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+
+from .packets import PacketSite
+from .streams import StreamSite
+
+Array = NDArray[np.float64]
+VOLUME_CV = 0.03
+LAB_CV = 0.02
+PHONES, LAMPS = 4, 5
+HB_RANGE_G_DL = (3.0, 18.0)
+JUDGING_SEED, WORLDS_SEED = 4242, 777001
+"""Of what is reported. The prior's worlds have seed 20261, worlds for tuning 31337."""
+
+STUDY, SAME, UNSEEN = 0, 1, 2
+
+
+@dataclass(frozen=True, eq=False)
+class SiteData:
+    """Photos of one site, for each way of knowing its lot; those without colour left out.
+
+    ``part`` (n,) is STUDY, SAME (new women, the study's phones and lamps) or UNSEEN
+    (other phones and lamps); ``woman`` and ``blot`` (n,) number women and blots.
+    """
+
+    name: str
+    hb_g_dl: Array
+    lab_g_dl: Array
+    part: NDArray[np.intp]
+    woman: NDArray[np.intp]
+    blot: NDArray[np.intp]
+    by_lot: list[Measured | None]
+    by_design: list[Measured | None]
+    lot: Lot
+
+
+def judging_sites() -> list[tuple[str, int]]:
+    """Every site: two written apart from the simulator with three materials each, four drawn."""
+    return [
+        *(("streams", variant) for variant in range(3)),
+        *(("packets", variant) for variant in range(3)),
+        *(("drawn", index) for index in range(4)),
+    ]
+
+
+def draw_site(kind: str, variant: int, study: int, women: int, tests: int) -> SiteData:
+    """Draw a study of ``women`` with two photos each, and ``tests`` new women of each kind."""
+    numbered = ["streams", "packets", "drawn"].index(kind)
+    rng = np.random.default_rng([JUDGING_SEED, numbered, variant, study])
+    name, lot, phone, lamp, shot = _site(kind, variant, rng)
+    phones, lamps = [phone() for _ in range(PHONES)], [lamp() for _ in range(LAMPS)]
+    rows = []
+
+    def add(part: int, woman: int, hb: float, lab: float, blot: int, volume: float) -> None:
+        known = part != UNSEEN
+        one = phones[int(rng.integers(PHONES))] if known else phone()
+        under = lamps[int(rng.integers(LAMPS))] if known else lamp()
+        drawn = shot(hb, volume, one, under)
+        rows.append((part, woman, hb, lab, blot, _read(drawn, lot), _read(drawn, design_lot())))
+
+    for woman in range(women):
+        hb = rng.uniform(*HB_RANGE_G_DL)
+        lab = hb * (1 + LAB_CV * rng.normal())
+        first, second = np.exp(rng.normal(0, VOLUME_CV, 2))
+        again = woman % 4 == 0  # every fourth woman: one blot photographed twice
+        add(STUDY, woman, hb, lab, 2 * woman, first)
+        add(STUDY, woman, hb, lab, 2 * woman + (not again), first if again else second)
+    for part in (SAME, UNSEEN):
+        for k in range(tests):
+            hb, woman = rng.uniform(*HB_RANGE_G_DL), part * 10_000 + k
+            add(part, woman, hb, hb, 2 * woman, float(np.exp(rng.normal(0, VOLUME_CV))))
+    columns = list(zip(*rows, strict=True))
+    return SiteData(
+        name,
+        np.array(columns[2]), np.array(columns[3]), np.array(columns[0]), np.array(columns[1]),
+        np.array(columns[4], dtype=int), list(columns[5]), list(columns[6]), lot,
+    )  # fmt: skip
+
+
+def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no-untyped-def]
+    if kind != "drawn":
+        own = (StreamSite if kind == "streams" else PacketSite)(variant)
+
+        def shot(hb, volume, phone, lamp):  # type: ignore[no-untyped-def]
+            return own.photo(rng, hb, volume, phone, lamp)
+
+        lot = own.lot(rng)
+        return own.name, lot, lambda: own.phone(rng), lambda: own.lamp(rng), shot
+    world = draw_world(np.random.default_rng([WORLDS_SEED, variant]))
+    lot = world.lot(5, rng)
+
+    def drawn(hb, volume, phone, lamp):  # type: ignore[no-untyped-def]
+        control = (GOOD, ORDINARY)[int(rng.integers(2))]
+        scene = draw_world_scene(world, rng, hb, lot, control, phone, lamp, volume=volume)
+        return patch_draw(scene, rng)
+
+    camera: Callable[[], object] = lambda: draw_camera(rng, Family.FITTING)  # noqa: E731
+    name = f"drawn {variant} ({world.structure}, {world.family}, {world.paper.kind})"
+    return name, lot, camera, lambda: draw_lamp(rng), drawn
+
+
+def _read(drawn, lot: Lot) -> Measured | None:  # type: ignore[no-untyped-def]
+    correction = correct(drawn.samples, lot)
+    if isinstance(correction, Refusal):
+        return None
+    bay = drawn.blot_rgb, drawn.paper_rgb, drawn.covariance
+    return measured(blot_colour(*bay, layout.CENTRE_MM, correction), correction)
