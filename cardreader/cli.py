@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from cardreader import __version__
 from cardreader.batch.cli import add_batch
 from cardreader.calibrate.cli import add_study
-from cardreader.calibrate.defaultcli import add_calibrate_default
+from cardreader.calibrate.defaultcli import add_calibrate_default, add_calibrate_prior
 from cardreader.commands.card import add_card
 from cardreader.commands.check import add_check
 from cardreader.commands.completion import add_completion
@@ -55,6 +55,7 @@ def build_parser() -> Parser:
     add_check(commands)
     add_simulate(commands)
     add_calibrate_default(commands)
+    add_calibrate_prior(commands)
     add_batch(commands)
     add_study(commands)
     add_register(commands)

@@ -123,10 +123,14 @@ def _add_check(commands: Commands) -> None:
         "validate",
         _guarded("validate"),
         "check a study table",
-        "Every fault is printed with its row and column. Code 5 if there is one.",
+        "Every fault is printed with its row and column, photos that are missing and card lots "
+        "that no file describes. Code 5 if there is one.",
         example="cardreader study validate study.csv",
     )
     _table_argument(parser)
+    parser.add_argument(
+        "--lots", type=Path, metavar="FOLDER", help="card lots instead of the shipped ones"
+    )
 
 
 # --- fit ----------------------------------------------------------------------------

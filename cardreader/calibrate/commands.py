@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections import Counter
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -15,12 +16,13 @@ from cardreader.calibrate import planning, workflow
 from cardreader.calibrate.confirmations import drift_page, read_confirmations
 from cardreader.calibrate.conformal import least_groups
 from cardreader.calibrate.features import Features, read_features
-from cardreader.calibrate.fit import Pairs, Recipe
+from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.provenance import LARGEST_SCORE, Past, past_of
 from cardreader.calibrate.report import criteria_words
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
 from cardreader.calibrate.verdict import overall
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol, load_protocol
 from cardreader.hb import container
@@ -31,6 +33,8 @@ from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.readeroptions import calibration_of, lots_of
 
 MOST_FAULTS_SHOWN = 40
+UNLIKE_WEIGHT = 0.2
+"""Weight in the fit below which a photo is pointed out: about three times the usual miss."""
 
 
 def validate(arguments: argparse.Namespace) -> ExitCode:
@@ -41,6 +45,9 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
         _print_faults(error.errors)
         return ExitCode.BAD_DATA
     _print_faults(study.errors)
+    missing = _missing(arguments, study)
+    for words in missing:
+        _say(words)
     for warning in study.warnings:
         _say(f"please look at {warning}")
     rows = study.rows
@@ -49,18 +56,39 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
         f"{rows['subject'].nunique()} subjects, {rows['phone'].nunique()} phones, "
         f"{rows['light'].nunique()} lights, {rows['lot'].nunique()} lots"
     )
-    return ExitCode.BAD_DATA if study.errors else ExitCode.OK
+    return ExitCode.BAD_DATA if study.errors or missing else ExitCode.OK
+
+
+def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
+    """Photos that aren't there and lots that no file describes, a line each."""
+    words = [
+        f"row {row}, photo: {photo} is not there"
+        for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
+        if not (study.folder / str(photo)).is_file()
+    ]
+    known = {lot.lot_id for lot in lots_of(arguments).values()}
+    words += [
+        f"table, lot: lot_unknown: no file describes card lot {lot}; give the folder of your "
+        "lots' files by --lots"
+        for lot in sorted(set(study.rows["lot"]) - known)
+    ]
+    shown = words[:MOST_FAULTS_SHOWN]
+    more = len(words) - len(shown)
+    return [*shown, f"... and {more} more faults"] if more else shown
 
 
 def fit(arguments: argparse.Namespace) -> ExitCode:
     """Make a calibration from a study."""
     study = _study(arguments)
-    base = calibration_of(arguments.base)
+    lots = lots_of(arguments)
+    base = calibration_of(arguments.base or _prior_for(study, lots))
     names = [name for name, model in candidates(base).items() if model.deployable]
+    if base.posterior is not None:
+        names.insert(0, SITE_MODEL)
     if arguments.model is not None and arguments.model not in names:
         raise CommandError(ExitCode.USAGE, f"--model is one of: {', '.join(names)}")
     _must_be_free(arguments.out, arguments.replace)
-    features = _features(study, arguments, base)
+    features = _features(study, arguments)
     about = _about(arguments, study.sha256, arguments.id)
     recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
     protocol = _protocol(arguments.protocol)
@@ -71,6 +99,14 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     with writing(arguments.out):
         workflow.save(arguments.out, features, about, base, fitted, found, arguments.replace)
     arguments.progress.end()
+    _say_weights(features, fitted)
+    if found is None:
+        _say(
+            f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
+            "Too few women for a validation: what they leave open is in the width of its "
+            "readings. Screening only."
+        )
+        return ExitCode.OK
     _say(
         f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
         f"{overall(found.criteria)}\n{criteria_words(found.criteria)}\n"
@@ -79,11 +115,25 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     return ExitCode.OK
 
 
+def _say_weights(features: Features, fitted: Fit) -> None:
+    """Photos unlike the others, which the fit has let count little; none is dropped."""
+    unlike = fitted.weight < UNLIKE_WEIGHT
+    if not unlike.any():
+        return
+    names = features.used["photo"][unlike].astype(str).tolist()
+    more = len(names) - MOST_FAULTS_SHOWN
+    _say(
+        f"{len(names)} photos are unlike the others and count little (look at them): "
+        + ", ".join(names[:MOST_FAULTS_SHOWN])
+        + (f" and {more} more" if more > 0 else "")
+    )
+
+
 def report(arguments: argparse.Namespace) -> ExitCode:
     """Validate a finished calibration on new women."""
     study = _study(arguments)
     calibration, past = _with_past(arguments.calibration or shipped("default"))
-    features = _features(study, arguments, calibration)
+    features = _features(study, arguments)
     _must_be_new(features, past)
     about = _about(arguments, study.sha256)
     files, found = workflow.external_report(
@@ -127,7 +177,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     study = _study(arguments)
     if arguments.out is not None:
         _must_be_free(arguments.out, replace=False)
-    features = _features(study, arguments, old)
+    features = _features(study, arguments)
     _must_be_new(features, past)
     pairs = Pairs.of(features)
     scores = list(past.conformity_scores)
@@ -214,13 +264,14 @@ def demo(arguments: argparse.Namespace) -> ExitCode:
         synthetic=True,
         prevalence=demonstration.PREVALENCE,
     )
-    base = calibration_of(None)
+    base = calibration_of(shipped("worlds"))
     fitted, found = workflow.calibrate(
         features, about, base, _protocol("common-practice"), progress=arguments.progress.note
     )
     arguments.progress.note("report")
     with writing(out):
         workflow.save(out / "calibration", features, about, base, fitted, found, arguments.replace)
+    assert found is not None  # the demonstration has women enough
     words = demonstration.readme(features, truth, fitted, found)
     _write_files(out, {"README.md": words.encode()})
     arguments.progress.end()
@@ -251,15 +302,36 @@ def _study(arguments: argparse.Namespace) -> Study:
     return study
 
 
-def _features(study: Study, arguments: argparse.Namespace, base: Calibration) -> Features:
+def _prior_for(study: Study, lots: Lots) -> Path:
+    """The shipped prior for how well the study's lots are known."""
+    used = {lot.lot_id: lot for lot in lots.values()}
+    known = [used[name] for name in set(study.rows["lot"]) if name in used]
+    by_design = any(lot.basis == "nominal" for lot in known)
+    return shipped("worlds-design" if by_design else "worlds")
+
+
+def _features(study: Study, arguments: argparse.Namespace) -> Features:
     lots = lots_of(arguments)
-    today = arguments.today or date.today()
-    protocol = _protocol(arguments.protocol)
+    _must_be_known(study, lots)
     arguments.progress.start("photos", len(study.rows))
-    features = read_features(study, lots, base, protocol, today, arguments.progress.at)
+    features = read_features(study, lots, arguments.today or date.today(), arguments.progress.at)
     arguments.progress.end()
-    _say(f"{len(features.used)} photos gave a colour, {len(features.refused)} were refused")
+    _say(f"{len(features.used)} photos gave a colour, {len(features.refused)} gave none")
+    for why, count in Counter(text.split(" (")[0] for text in features.refused["refusal"]).items():
+        _say(f"  {count}: {why}")
     return features
+
+
+def _must_be_known(study: Study, lots: Lots) -> None:
+    """Better told before an hour of photos that none of them could be read."""
+    known = {lot.lot_id for lot in lots.values()}
+    unknown = sorted(set(study.rows["lot"]) - known)
+    if unknown and not set(study.rows["lot"]) & known:
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"lot_unknown: no file describes card lot {', '.join(unknown)}; give the folder of "
+            "your lots' files by --lots",
+        )
 
 
 def _about(arguments: argparse.Namespace, sha256: str, name: str = "") -> workflow.About:

@@ -1,12 +1,12 @@
-"""The default calibration: fitted to simulated pairs, and saying so.
+"""The default calibration: the prior conditioned on a simulated study, and saying so.
 
     cardreader calibrate-default --out calibration/default
 
-draws sittings with lamps and cameras of the fitting family, runs the reader's own
-colour stages on their patches, fits the locus with the card's signature, and sets
-the conformal scale from folds that leave out a kind of lamp together with a form
-of camera and a kind of rendering: what the reader meets in the field it has not seen
-either.
+draws sittings in the demonstration lots' world with lamps and cameras of the fitting
+family, runs the reader's own colour stages on their patches, conditions the prior of
+sites on them, and sets the conformal scale from folds that leave out a kind of lamp
+together with a form of camera and a kind of rendering: what the reader meets in the
+field it has not seen either. It reads the demonstration lots alone: no blood stands behind it.
 """
 
 from __future__ import annotations
@@ -17,19 +17,20 @@ from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import product
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.conformal import conformal_scale
 from cardreader.core.refusal import Refusal
-from cardreader.core.robust import median_sd, t_log_density, t_scale_matrix
+from cardreader.core.robust import median_sd
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.fading import Fading
 from cardreader.hb.measured import Measured, measured
 from cardreader.simulate.cameras import Family
+from cardreader.simulate.demolots import SHIPPED
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import (
     GOOD,
@@ -45,15 +46,11 @@ Array = NDArray[np.float64]
 
 HB_RANGE_G_DL = (1.2, 22.0)
 DOMAIN_G_DL = (2.0, 19.0)
-KNOTS_G_DL: Array = np.linspace(*HB_RANGE_G_DL, 27)
 CONTROLS = (GOOD, ORDINARY, POOR)
 """Poor control is in, so that the interval still holds where print and light disappoint."""
 
 N_LOTS = 12
 MISS_RATE = 0.10
-RIDGE = 60.0
-CLIP = 3.0
-TAIL = 5.0
 STRAY_SHARE = 0.05
 """A choice, not a measurement: see tests/benchmarks/hard for what it buys."""
 VOLUME_CV = 0.03
@@ -63,11 +60,13 @@ N_TWO_BLOTS = 600
 """Sittings from which the own share is worked out."""
 _TWO_BLOTS = 3
 """Keeps their draws apart from all others of the seed."""
-_DEGREE = 4
 _LEAST_FOLD = 10
 """Sittings; a rarer combination of kinds says little of its own."""
-_DOUBTS = (0.0, 0.1, 0.2, 0.35, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
-_COVARIANCE_BINS_G_DL = (1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0)
+ROUNDS, FOLD_ROUNDS = 8, 4
+MAX_STRANGENESS = 4.0
+"""Distance of a card's signature from those of the demonstration lots, whose mean is 1."""
+DEMO_LOTS = tuple(sorted(demo.lot().lot_id for demo in SHIPPED))
+"""All that it reads: it knows no real ink, paper or blood."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,44 +190,40 @@ def draw_sitting(
 
 
 def fit_default(
-    pairs: Pairs, created: date, seed: int, fading: Fading | None = None
+    pairs: Pairs,
+    created: date,
+    seed: int,
+    prior: Calibration,
+    fading: Fading | None = None,
+    workers: int = 1,
 ) -> Calibration:
-    """Fit locus, scatter and conformal scale to simulated pairs.
+    """Condition the prior on simulated pairs, and set the conformal scale.
 
-    ``fading`` is what bleaching does (`cardreader.calibrate.bleaching`): what the
-    reader will take off every card is taken off these too.
+    Parameters
+    ----------
+    prior : Calibration
+        Of lots that were measured (`cardreader.calibrate.prior`).
+    fading : Fading, optional
+        What bleaching does (`cardreader.calibrate.bleaching`): what the reader will
+        take off every card is taken off these too.
     """
     if fading is not None:
         pairs = pairs.undone(fading)
-    covariance = np.repeat(np.eye(3)[None] * 1e-2, len(KNOTS_G_DL), axis=0)
-    fit = _fit_locus(pairs)
-    calibration = Calibration(
+    precision, centre = _signatures(pairs, prior)
+    calibration = replace(
+        _conditioned(prior, pairs, ROUNDS),
         id=f"simulated-{created:%Y%m%d}",
         created=created.isoformat(),
         basis="simulated",
         source=f"{len(pairs.hb_g_dl)} simulated sittings (seed {seed}); no blood was measured",
-        n_pairs=len(pairs.hb_g_dl),
-        knots_hb_g_dl=KNOTS_G_DL,
-        covariance=covariance,
-        signature_clip=CLIP,
-        tail=TAIL,
+        lots=DEMO_LOTS,
         stray_share=STRAY_SHARE,
-        conformal_scale=1.0,
         coverage=1 - MISS_RATE,
-        volume_cv=0.0,
-        domain_g_dl=np.array(DOMAIN_G_DL),
-        max_distance2=1e5,
-        **fit,
+        signature_precision=precision,
+        signature_centre=centre,
+        max_strangeness=MAX_STRANGENESS,
     )
-    unseen = _unseen(pairs, calibration)
-    calibration = replace(
-        calibration,
-        covariance=_covariance(unseen, 0.0),
-        signature_precision=_precision(pairs, calibration),
-    )
-    doubt = _best_doubt(unseen, calibration)
-    calibration = replace(calibration, covariance=_covariance(unseen, doubt), signature_doubt=doubt)
-    scores, distance2 = _scores(unseen, calibration)
+    scores, distance2 = _scores(pairs, prior, workers)
     calibration = replace(
         calibration,
         fading=fading,
@@ -258,147 +253,61 @@ def _own_share(calibration: Calibration, seed: int) -> float:
     return float(np.clip((own - photo) / (whole - photo), 0.0, 1.0))
 
 
-def _axis(hb: Array) -> Array:
-    return np.asarray((np.log(hb + 2.0) - 2.3) / 0.6)
+def _conditioned(prior: Calibration, pairs: Pairs, rounds: int) -> Calibration:
+    """The prior given these pairs; the truth is known, and each sitting has a blot of its own."""
+    each = np.arange(len(pairs.hb_g_dl)).astype(str)
+    nothing = np.zeros(len(each))
+    site = SitePairs(pairs.measured, pairs.hb_g_dl, nothing, each, each)
+    return condition(prior, site, 0.0, rounds).calibration
 
 
-def _fit_locus(pairs: Pairs) -> dict[str, Any]:
-    """Ridge regression of log ratio on a polynomial locus and the signature's shift of it."""
-    signature = pairs.measured.signature
-    mean, sd = signature.mean(axis=0), signature.std(axis=0)
-    z = np.clip((signature - mean) / sd, -CLIP, CLIP)
-    axis = _axis(pairs.hb_g_dl)[:, None]
-    design = np.hstack([axis ** np.arange(_DEGREE + 1), z, z * axis])
-    penalty = np.full(design.shape[1], RIDGE)
-    penalty[: _DEGREE + 1] = 1e-6
-    gram = design.T @ design + np.diag(penalty)
-    weights = np.linalg.solve(gram, design.T @ pairs.measured.log_ratio)
-    shape, shift, slope = np.split(weights, [_DEGREE + 1, _DEGREE + 1 + z.shape[1]])
-    knots = _axis(KNOTS_G_DL)
-    return {
-        "locus": knots[:, None] ** np.arange(_DEGREE + 1) @ shape,
-        "signature_mean": mean,
-        "signature_sd": sd,
-        "signature_axis": knots,
-        "signature_shift": shift,
-        "signature_slope": slope,
-    }
+def _signatures(pairs: Pairs, prior: Calibration) -> tuple[Array, Array]:
+    """Inverse covariance of the standardised signatures, and their mean; a little ridge for
+    lone directions."""
+    z = prior.standardised(pairs.measured.signature)
+    scatter = np.cov(z.T) + 0.02 * np.diag(z.var(axis=0))
+    return np.asarray(np.linalg.inv(scatter), float), np.asarray(z.mean(axis=0))
 
 
-@dataclass(frozen=True, eq=False)
-class _Unseen:
-    """Sittings of one fold, with the model that saw neither their lamp nor their camera.
-
-    ``residual`` (n, 3) is about the locus at the true haemoglobin; ``distance2``
-    (n,) the squared distance of the signature per dimension.
-    """
-
-    pairs: Pairs
-    fit: dict[str, Any]
-    residual: Array
-    distance2: Array
+_LEAST_FOLD = 10
+"""Sittings; a rarer combination of kinds says little of its own."""
 
 
-def _unseen(pairs: Pairs, calibration: Calibration) -> Sequence[_Unseen]:
-    """Each fold leaves out one kind of lamp, of camera and of rendering, all wholly."""
-    folds = []
-    labels = pairs.lamp, pairs.camera, pairs.rendering
-    for kinds in product(*(np.unique(label) for label in labels)):
-        same = np.array([label == kind for label, kind in zip(labels, kinds, strict=True)])
-        unlike, alike = np.asarray(~same.any(axis=0)), np.asarray(same.all(axis=0))
-        seen, left_out = pairs.take(unlike), pairs.take(alike)
-        if len(left_out.hb_g_dl) < _LEAST_FOLD:
-            continue
-        fit = _fit_locus(seen)
-        model = replace(calibration, **fit)
-        precision = _precision(seen, model)
-        model = replace(model, signature_precision=precision, signature_doubt=1.0)
-        at = np.searchsorted(model.grid_g_dl, left_out.hb_g_dl)
-        at = at.clip(0, len(model.grid_g_dl) - 1)
-        seen_there = left_out.measured
-        expected = model.expected(seen_there.signature)[np.arange(len(at)), at]
-        distance2 = model.doubt(seen_there.signature) - 1
-        fit["signature_precision"] = precision
-        folds.append(_Unseen(left_out, fit, seen_there.log_ratio - expected, distance2))
-    return folds
-
-
-def _precision(pairs: Pairs, calibration: Calibration) -> Array:
-    """Inverse covariance of the standardised signatures; a little ridge for lone directions."""
-    z = (pairs.measured.signature - calibration.signature_mean) / calibration.signature_sd
-    z = np.clip(z, -CLIP, CLIP)
-    return np.asarray(np.linalg.inv(np.cov(z.T) + 0.02 * np.eye(z.shape[1])), float)
-
-
-def _best_doubt(folds: Sequence[_Unseen], calibration: Calibration) -> float:
-    """How fast scatter grows with the signature's distance: by likelihood of the unseen."""
-    hb = np.concatenate([f.pairs.hb_g_dl for f in folds])
-    residual = np.concatenate([f.residual for f in folds])
-    distance2 = np.concatenate([f.distance2 for f in folds])
-
-    def cost(doubt: float) -> float:
-        widths = 1 + doubt * distance2
-        scatter = _at_knots(hb, residual / widths[:, None], np.zeros((1, 3, 3)))
-        return float(_t_cost(hb, residual / widths[:, None], scatter) + 3 * np.log(widths).sum())
-
-    return float(min(_DOUBTS, key=cost))
-
-
-def _t_cost(hb: Array, residual: Array, covariance: Array) -> float:
-    """Minus the log likelihood of a multivariate t, up to a constant."""
-    at = np.array([np.interp(hb, KNOTS_G_DL, c) for c in covariance.reshape(-1, 9).T]).T
-    at = at.reshape(-1, 3, 3)
-    distance2 = np.einsum("ni,nij,nj->n", residual, np.linalg.inv(at), residual)
-    log_det = np.linalg.slogdet(at)[1]
-    return -float(t_log_density(distance2, log_det, TAIL).sum())
-
-
-def _covariance(folds: Sequence[_Unseen], doubt: float) -> Array:
-    """Scatter of unseen sittings that neither doubt nor the photo explains, at the knots."""
-    hb = np.concatenate([f.pairs.hb_g_dl for f in folds])
-    widths = np.concatenate([1 + doubt * f.distance2 for f in folds])
-    residual = np.concatenate([f.residual for f in folds]) / widths[:, None]
-    photo = (
-        np.concatenate([f.pairs.measured.covariance for f in folds]) / widths[:, None, None] ** 2
-    )
-    return _at_knots(hb, residual, photo)
-
-
-def _at_knots(hb: Array, residual: Array, photo: Array) -> Array:
-    edges = np.array(_COVARIANCE_BINS_G_DL)
-    which = np.digitize(hb, edges[1:-1])
-    photo = np.broadcast_to(photo, (len(hb), 3, 3))
-    bins = [
-        _less(t_scale_matrix(residual[which == b], TAIL), np.median(photo[which == b], axis=0))
-        for b in range(len(edges) - 1)
-    ]
-    centres = (edges[1:] + edges[:-1]) / 2
-    flat = np.array(bins).reshape(-1, 9)
-    columns = [np.interp(KNOTS_G_DL, centres, column) for column in flat.T]
-    return np.stack(columns, axis=1).reshape(-1, 3, 3)
-
-
-def _less(total: Array, part: Array) -> Array:
-    """Total less a part, kept at a third of the total or more in every direction."""
-    root = np.linalg.cholesky(total)
-    inside = np.linalg.solve(root, np.linalg.solve(root, part).T)
-    value, vector = np.linalg.eigh(np.eye(3) - inside)
-    return np.asarray(root @ (vector * np.maximum(value, 1 / 3)) @ vector.T @ root.T)
-
-
-def _scores(folds: Sequence[_Unseen], calibration: Calibration) -> tuple[list[Array], list[Array]]:
+def _scores(pairs: Pairs, prior: Calibration, workers: int) -> tuple[list[Array], list[Array]]:
     """Per fold: distance of truth from the median in half-widths of the interval, and
-    squared distance from the locus."""
-    scores, distance2 = [], []
-    for fold in folds:
-        found = estimates(fold.pairs.measured, replace(calibration, **fold.fit))
-        read, truth = found.final(), fold.pairs.hb_g_dl
-        hb, (low, high) = read.median, read.interval(calibration.coverage)
-        side = np.where(truth > hb, high - hb, hb - low)
-        inside = (hb >= DOMAIN_G_DL[0]) & (hb <= DOMAIN_G_DL[1])
-        distance2.append(found.distance2)
-        scores.append((np.abs(truth - hb) / side)[inside])
-    return scores, distance2
+    squared distance from the locus.
+
+    Each fold leaves out one kind of lamp, of camera and of rendering, all wholly.
+    """
+    labels = np.stack([pairs.lamp, pairs.camera, pairs.rendering])
+    folds = []
+    for kinds in product(*(np.unique(label) for label in labels)):
+        same = labels == np.array(kinds)[:, None]
+        alike = np.asarray(same.all(axis=0))
+        if alike.sum() >= _LEAST_FOLD:
+            folds.append((prior, pairs.take(np.asarray(~same.any(axis=0))), pairs.take(alike)))
+    if workers > 1:
+        with ProcessPoolExecutor(workers) as pool:
+            found = list(pool.map(_fold, folds))
+    else:
+        found = [_fold(fold) for fold in folds]
+    return [scores for scores, _ in found], [distance2 for _, distance2 in found]
+
+
+def _fold(fold: tuple[Calibration, Pairs, Pairs]) -> tuple[Array, Array]:
+    prior, seen, left_out = fold
+    draft = replace(
+        _conditioned(prior, seen, FOLD_ROUNDS),
+        stray_share=STRAY_SHARE,
+        coverage=1 - MISS_RATE,
+        conformal_scale=1.0,
+    )
+    found = estimates(left_out.measured, draft)
+    read, truth = found.final(), left_out.hb_g_dl
+    hb, (low, high) = read.median, read.interval(draft.coverage)
+    side = np.where(truth > hb, high - hb, hb - low)
+    inside = (hb >= DOMAIN_G_DL[0]) & (hb <= DOMAIN_G_DL[1])
+    return np.asarray((np.abs(truth - hb) / side)[inside]), found.distance2
 
 
 def _evenly(scores: Sequence[Array]) -> Array:

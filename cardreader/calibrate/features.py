@@ -8,7 +8,7 @@ its photos.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -17,18 +17,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cardreader.calibrate.study import RowError, Study
+from cardreader.card import layout
+from cardreader.card.layout import Kind
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
-from cardreader.core.refusal import Reason
-from cardreader.decide.protocol import Protocol
-from cardreader.hb.calibration import Calibration
+from cardreader.core.refusal import Refusal
 from cardreader.hb.measured import COLOUR_COLUMNS, Measured
-from cardreader.pipeline import read_photo
-from cardreader.reader import Reader
-from cardreader.result.reading import Reading
+from cardreader.pipeline import measure_photo
+from cardreader.read.vividness import N_PARAMETERS
 
 MAX_PHOTO_BYTES = 100_000_000
 SIGNATURE_PREFIX = "signature_"
+N_SIGNATURE = 6 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_PARAMETERS
+"""Numbers in a signature: level and slope along the ramp, each chromatic shade, vividness."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,35 +88,30 @@ def feature_frame(measured: Measured) -> pd.DataFrame:
 def read_features(
     study: Study,
     lots: Lots,
-    base: Calibration,
-    protocol: Protocol,
     today: date,
     progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> Features:
     """Read every photo of a study up to the colour of its blot.
 
+    No calibration has a say: whatever has a colour is kept, and the fit weighs it.
+
     Parameters
     ----------
-    base : Calibration
-        Tells spots that are no fresh blood, and names the signature's size; its
-        readings are not kept.
     today : date
         The day on which card lots must not have expired: that of the study.
     """
-    reader = Reader(lots, replace(base, lots=()), protocol, today)
     colours, refusals, hashes = [], [], []
     nominal = {lot.lot_id for lot in lots.values() if lot.basis == "nominal"}
     for done, row in enumerate(study.rows.to_dict("records"), start=1):
         colour, refusal, sha256 = _read_one(
-            study.folder / str(row["photo"]), str(row["lot"]), reader
+            study.folder / str(row["photo"]), str(row["lot"]), lots, today
         )
         colours.append(colour)
         refusals.append(refusal)
         hashes.append(sha256)
         progress(done, len(study.rows))
-    size = len(base.signature_mean)
-    blank = Measured(np.zeros(3), np.zeros((3, 3)), np.zeros(size))
-    measured = _stacked([blank if one is None else one for one in colours], size)
+    blank = Measured(np.zeros(3), np.zeros((3, 3)), np.zeros(N_SIGNATURE))
+    measured = _stacked([blank if one is None else one for one in colours], N_SIGNATURE)
     rows = study.rows.reset_index(drop=True).assign(photo_sha256=hashes, refusal=refusals)
     rows["lot_nominal"] = rows["lot"].isin(nominal)
     print_sd = {lot.lot_id: lot.print_sd for lot in lots.values()}
@@ -125,31 +121,34 @@ def read_features(
     return Features(rows, study.n_rows, study.errors)
 
 
-def _read_one(path: Path, lot: str, reader: Reader) -> tuple[Measured | None, str, str]:
+def _read_one(path: Path, lot: str, lots: Lots, today: date) -> tuple[Measured | None, str, str]:
     try:
         if path.stat().st_size > MAX_PHOTO_BYTES:
             return None, "the file is too large", ""
         data = path.read_bytes()
     except OSError as error:
         return None, f"the file can't be opened: {reason(error)}", ""
-    reading = read_photo(data, reader)
-    if reading.measured is None or _is_no_blood(reading):
-        return None, _why(reading), reading.sha256
-    if reading.lot_id != lot:
-        return None, f"the photo shows card lot {reading.lot_id}, not {lot}", reading.sha256
-    return reading.measured, "", reading.sha256
+    found = measure_photo(data, lots)
+    seen = found.findings.measured
+    if seen is None:
+        return None, _why(found.refusal), found.sha256
+    assert found.lot is not None
+    if found.lot.is_expired(today):
+        return (
+            None,
+            f"lot_expired (lot {found.lot.lot_id} expired on {found.lot.expires})",
+            (found.sha256),
+        )
+    if found.lot.lot_id != lot:
+        return None, f"the photo shows card lot {found.lot.lot_id}, not {lot}", found.sha256
+    return seen, "", found.sha256
 
 
-def _is_no_blood(reading: Reading) -> bool:
-    """A spot that isn't fresh blood would teach the locus; beyond the base's range is no fault."""
-    return reading.refusal is not None and reading.refusal.reason is Reason.NOT_BLOOD_COLOUR
-
-
-def _why(reading: Reading) -> str:
-    if reading.refusal is None:
+def _why(refusal: Refusal | None) -> str:
+    if refusal is None:
         return "no colour"
-    detail = f" ({reading.refusal.detail})" if reading.refusal.detail else ""
-    return f"{reading.refusal.reason}{detail}"
+    detail = f" ({refusal.detail})" if refusal.detail else ""
+    return f"{refusal.reason}{detail}"
 
 
 def _stacked(parts: list[Measured], size: int) -> Measured:

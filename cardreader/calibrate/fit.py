@@ -9,7 +9,7 @@ how she is read.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from sklearn.base import clone
 from sklearn.model_selection import GroupKFold
 
+from cardreader.calibrate.condition import SitePairs
 from cardreader.calibrate.conformal import (
     TooFewPairsError,
     group_scale,
@@ -26,14 +27,17 @@ from cardreader.calibrate.conformal import (
 )
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.models import LEAST_ROWS, candidates
-from cardreader.calibrate.repeatability import VolumeFloor, volume_floor
 from cardreader.calibrate.scores import needed_factor
+from cardreader.calibrate.site import SiteFit, fit_site
 from cardreader.calibrate.study import LabMethod
+from cardreader.calibrate.volume import VolumeScatter, volume_scatter
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import Estimates, estimates
 from cardreader.hb.measured import Measured
 
 Split = tuple[NDArray[np.intp], NDArray[np.intp]]
+SITE_MODEL = "site posterior"
+"""Name of the way that a prior gives; the candidates are for comparison with it."""
 MOST_LEVELS = 6
 """More phones or lots than this are left out in groups, not one by one."""
 
@@ -76,15 +80,17 @@ class Fit:
     """A fitted calibration with what led to it.
 
     ``conformity_scores`` holds one drawn score of each woman that set the
-    interval factor, rising.
+    interval factor, rising. ``weight`` (n,) is what each photo counted for in a site's
+    posterior; (0,) for other models.
     """
 
     calibration: Calibration
     model: str
     scores: tuple[Score, ...]
-    volume: VolumeFloor | None
+    volume: VolumeScatter | None
     conformity_scores: tuple[float, ...]
     recipe: Recipe
+    weight: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,6 +147,13 @@ class Pairs:
     def estimates(self, calibration: Calibration) -> Estimates:
         """What the reader makes of them with a calibration."""
         return estimates(Measured.of_rows(self.x), calibration, self.print_sd)
+
+    @property
+    def at_site(self) -> SitePairs:
+        """What conditioning a prior needs."""
+        return SitePairs(
+            Measured.of_rows(self.x), self.lab_g_dl, self.lab_sd_g_dl, self.level, self.blot
+        )
 
     @property
     def condition(self) -> NDArray[np.str_]:
@@ -305,6 +318,12 @@ def fit(
         Too few women for the coverage, or too few rows for a fit.
     """
     recipe = recipe or Recipe()
+    if not len(pairs):
+        raise TooFewPairsError("no photo of the table gave a colour: too few to learn from")
+    if base is not None:
+        base.must_be_of_this_chain()
+    if base is not None and base.posterior is not None and model in (None, SITE_MODEL):
+        return _of_site(pairs, base, recipe)
     n_women = np.unique(pairs.subject).size
     if len(pairs) < LEAST_ROWS or n_women < least_groups(1 - recipe.coverage):
         raise TooFewPairsError(
@@ -330,19 +349,36 @@ def fit(
     return Fit(calibration, name, scores, floor, own_scores, recipe)
 
 
+def _of_site(pairs: Pairs, prior: Calibration, recipe: Recipe) -> Fit:
+    found: SiteFit = fit_site(
+        prior,
+        pairs.at_site,
+        pairs.subject,
+        recipe.coverage,
+        recipe.seed,
+        reference_rows(pairs, recipe.coverage),
+    )
+    lots = tuple(sorted(set(pairs.lot.tolist())))
+    return Fit(
+        replace(found.calibration, lots=lots),
+        SITE_MODEL,
+        (),
+        found.volume,
+        found.conformity_scores,
+        recipe,
+        found.weight,
+    )
+
+
 def measured_volume(
     pairs: Pairs, base: Calibration | None, recipe: Recipe
-) -> tuple[VolumeFloor | None, float]:
-    """Volume scatter from replicates, and the value to use.
+) -> tuple[VolumeScatter, float]:
+    """Posterior of volume scatter, and the value to use.
 
-    Replicates are read with a plain locus fitted to all pairs: the scatter
-    within a woman hardly depends on the locus. Without repeat photos of one
-    blot the photo's own scatter, as the locus fit knows it, is in the figure;
-    with no replicates at all the base calibration's assumption is taken.
+    A woman's photos are read with a plain locus fitted to all pairs: the scatter
+    within a woman hardly depends on the locus.
     """
     fitted = _fitted(candidates(base, 0.0)["monotone interpolation"], pairs)
-    hb = fitted.predict(pairs.x)
-    floor = volume_floor(hb, pairs.level, pairs.condition, pairs.blot)
-    if floor is None or not floor.separated:
-        return floor, base.volume_cv if base is not None else 0.0
-    return floor, float(min(floor.cv, 0.3))
+    image = pairs.estimates(fitted.calibration_).image()
+    scatter = volume_scatter(image.median, image.sd, pairs.level, pairs.blot)
+    return scatter, scatter.cv

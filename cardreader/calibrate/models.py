@@ -128,6 +128,7 @@ class LocusRegressor(RegressorMixin, BaseEstimator):
             "volume_cv": self.volume_cv,
             "domain_g_dl": np.array([lab.min() - BEYOND_G_DL, lab.max() + BEYOND_G_DL]),
             "lots": (),
+            "posterior": None,
         }
         if base is not None and signed:
             axis = base.axis_at(wide.knots_g_dl)

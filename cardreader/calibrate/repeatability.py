@@ -1,4 +1,4 @@
-"""Repeatability, reproducibility and the blood-volume floor, from replicates.
+"""Repeatability and reproducibility, from replicates.
 
 Terms and one-way analysis of variance as in ISO 5725-2: a level is one subject,
 a "laboratory" is one set of conditions (phone, light, operator), replicates are
@@ -149,78 +149,3 @@ def _effective_size(group: NDArray) -> float:
     counts = np.unique(group, return_counts=True)[1]
     n = counts.sum()
     return float((n - np.sum(counts**2) / n) / (counts.size - 1))
-
-
-@dataclass(frozen=True)
-class VolumeFloor:
-    """Scatter between blots of one woman that no image processing removes.
-
-    Blood volume and haemoglobin enter the colour as a product, so that the
-    scatter is a coefficient of variation. ``separated`` says whether repeat
-    photos of one blot allowed the photo's own error to be taken off; if not,
-    ``cv`` is an upper bound.
-    """
-
-    cv: float
-    cv_ci: tuple[float, float]
-    n_subjects: int
-    df: int
-    separated: bool
-
-
-def volume_floor(
-    hb_g_dl: ArrayLike,
-    level: ArrayLike,
-    condition: ArrayLike,
-    blot: ArrayLike,
-    confidence: float = 0.95,
-) -> VolumeFloor | None:
-    """Coefficient of variation between blots under the same conditions.
-
-    Parameters
-    ----------
-    hb_g_dl, level, condition : (n,) array_like
-        As in `repeatability`.
-    blot : (n,) array_like
-        Blot of each reading; several photos of one blot share it.
-
-    Returns
-    -------
-    VolumeFloor or None
-        None where no subject has two blots under the same conditions.
-    """
-    values = np.asarray(hb_g_dl, dtype=float)
-    parts = (np.asarray(level).astype(str), np.asarray(condition).astype(str))
-    keys = np.array([f"{a}\x1f{b}" for a, b in zip(*parts, strict=True)])
-    blots = np.asarray(blot).astype(str)
-    photo_square, photo_df, blot_square, blot_df, share, subjects = 0.0, 0, 0.0, 0, 0.0, set()
-    for key in np.unique(keys):
-        cell, labels = values[keys == key], blots[keys == key]
-        names, index = np.unique(labels, return_inverse=True)
-        counts = np.bincount(index)
-        means = np.bincount(index, weights=cell) / counts
-        # Relative: the same scatter of volume is a larger scatter of Hb where Hb is high.
-        photo_square += float(np.sum(((cell - means[index]) / cell.mean()) ** 2))
-        photo_df += cell.size - names.size
-        if names.size > 1:
-            blot_square += float(np.sum(((means - means.mean()) / means.mean()) ** 2))
-            blot_df += names.size - 1
-            share += (names.size - 1) * float(np.mean(1 / counts))
-            subjects.add(key.split("\x1f")[0])
-    if blot_df == 0:
-        return None
-    of_blots = blot_square / blot_df
-    of_photos = photo_square / photo_df if photo_df else 0.0
-    taken_off = share / blot_df * of_photos
-    tail = (1 - confidence) / 2
-    low, high = (blot_df * of_blots / stats.chi2.ppf(p, blot_df) for p in (1 - tail, tail))
-    return VolumeFloor(
-        cv=float(np.sqrt(max(0.0, of_blots - taken_off))),
-        cv_ci=(
-            float(np.sqrt(max(0.0, low - taken_off))),
-            float(np.sqrt(max(0.0, high - taken_off))),
-        ),
-        n_subjects=len(subjects),
-        df=blot_df,
-        separated=photo_df > 0,
-    )

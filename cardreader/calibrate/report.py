@@ -458,7 +458,13 @@ def _repeatability(fitted: Fit, found: Validation) -> Section:
             ("repeatability limit r", f"{r.limit_r_g_dl:.2f} g/dL"),
         ]
         if r.sd_reproducibility_g_dl is None or r.limit_R_g_dl is None:
-            rows.append(("reproducibility", "no woman was read under two sets of conditions"))
+            rows.append(
+                (
+                    "reproducibility",
+                    "not known: it takes women read again under the same conditions and under "
+                    "others too",
+                )
+            )
         else:
             rows += [
                 ("reproducibility sd", f"{r.sd_reproducibility_g_dl:.2f} g/dL"),
@@ -466,11 +472,12 @@ def _repeatability(fitted: Fit, found: Validation) -> Section:
             ]
     v = fitted.volume
     if v is not None:
-        bound = "" if v.separated else ", an upper bound: the photo's own scatter is in it"
         rows.append(
             (
                 "scatter of blood volume between blots",
-                f"{v.cv:.1%} ({v.cv_ci[0]:.1%} to {v.cv_ci[1]:.1%}), {v.n_subjects} women{bound}",
+                f"{v.cv:.1%} (95 % within {v.ci[0]:.1%} to {v.ci[1]:.1%}; {v.prior_cv:.1%} "
+                f"believed before); {v.n_two_blots} women with several blots, {v.n_same_blot} "
+                "with a blot photographed again, under any conditions",
             )
         )
     blots = found.several_blots

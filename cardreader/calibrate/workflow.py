@@ -19,10 +19,11 @@ from cardreader.calibrate.diagnostic import ANAEMIA_G_DL
 from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import Fit, Pairs, Recipe, fit
+from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe, fit
 from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.calibrate.report import Heading, build
 from cardreader.calibrate.validate import (
+    LEAST_WOMEN,
     HeldOut,
     Validation,
     validate,
@@ -66,13 +67,15 @@ def calibrate(
     recipe: Recipe | None = None,
     model: str | None = None,
     progress: Callable[[str], None] = lambda words: None,
-) -> tuple[Fit, Validation]:
+) -> tuple[Fit, Validation | None]:
     """Fit and validate; the calibration carries the study's name and basis.
+
+    A prior can be conditioned on fewer women than a validation needs: then there is none.
 
     Raises
     ------
     TooFewPairsError
-        Too few women.
+        Too few women for another model.
     """
     progress("fitting")
     fitted = fit(Pairs.of(features), base, recipe, model)
@@ -88,6 +91,8 @@ def calibrate(
         f"{kind} values",
     )
     fitted = replace(fitted, calibration=calibration)
+    if fitted.model == SITE_MODEL and women < LEAST_WOMEN:
+        return fitted, None
     found = validate(features, fitted, base, protocol, about.prevalence, about.synthetic, progress)
     return fitted, found
 
@@ -98,11 +103,11 @@ def save(
     about: About,
     base: Calibration | None,
     fitted: Fit,
-    found: Validation,
+    found: Validation | None,
     replace_old: bool = False,
 ) -> None:
     """Write the calibration folder with report, readings and provenance."""
-    files = report_files(features, about, fitted, found)
+    files = {} if found is None else report_files(features, about, fitted, found)
     container.save(
         folder,
         fitted.calibration,
@@ -167,9 +172,16 @@ def _readings_csv(held: HeldOut) -> str:
 
 
 def provenance(
-    features: Features, about: About, base: Calibration | None, fitted: Fit, found: Validation
+    features: Features,
+    about: About,
+    base: Calibration | None,
+    fitted: Fit,
+    found: Validation | None,
 ) -> dict[str, Any]:
     """Where a calibration comes from, as JSON."""
+    shared = _origin(features, about, base, fitted)
+    if found is None:
+        return shared
     held = found.held_out
     kept = held.accepted
     try:
@@ -178,13 +190,7 @@ def provenance(
         )
     except ValueError:
         centre = None
-    photos = sorted(value for value in features.used["photo_sha256"] if value)
-    return {
-        "title": about.title,
-        "created": about.created.isoformat(),
-        "synthetic": about.synthetic,
-        "study_sha256": about.study_sha256,
-        "photos_sha256": photos,
+    return shared | {
         "rows": {
             "table": found.n_table,
             "faulty": found.n_faulty,
@@ -193,16 +199,31 @@ def provenance(
             "women": found.n_women,
             "women_unread": found.n_women_unread,
         },
+        "drift_centre_g_dl": centre,
+        "drift_confirmed_below_g_dl": ANAEMIA_G_DL,
+        "verdict": overall(found.criteria),
+        "criteria": [asdict(criterion) for criterion in found.criteria],
+    }
+
+
+def _origin(
+    features: Features, about: About, base: Calibration | None, fitted: Fit
+) -> dict[str, Any]:
+    """What is known of a calibration's origin without a validation."""
+    photos = sorted(value for value in features.used["photo_sha256"] if value)
+    return {
+        "title": about.title,
+        "created": about.created.isoformat(),
+        "synthetic": about.synthetic,
+        "study_sha256": about.study_sha256,
+        "photos_sha256": photos,
         "base": None if base is None else {"id": base.id, "sha256": base.sha256},
         "recipe": asdict(fitted.recipe),
         "model": fitted.model,
         "models": [asdict(score) for score in fitted.scores],
         "volume": None if fitted.volume is None else asdict(fitted.volume),
+        "weights": [round(float(weight), 3) for weight in fitted.weight],
         "conformity_scores": [min(s, LARGEST_SCORE) for s in fitted.conformity_scores],
-        "drift_centre_g_dl": centre,
-        "drift_confirmed_below_g_dl": ANAEMIA_G_DL,
-        "verdict": overall(found.criteria),
-        "criteria": [asdict(criterion) for criterion in found.criteria],
         "software": {
             "cardreader": __version__,
             "python": platform.python_version(),

@@ -9,7 +9,7 @@ shift it. It is data: fitted elsewhere, read here, kept as JSON.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from hashlib import sha256
 from pathlib import Path
@@ -21,6 +21,7 @@ from scipy.interpolate import PchipInterpolator
 
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.fading import Fading, plain
+from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
 
 Array = NDArray[np.float64]
@@ -41,7 +42,7 @@ _SHAPES = {
 
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
-    "max_strangeness", "max_fade", "own_share", "fading",
+    "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
 }  # fmt: skip
 _Basis = Literal["simulated", "measured"]
 
@@ -128,6 +129,11 @@ class Calibration:
         What bleaching of the card's inks does; None where nobody worked it out.
     chain : str
         Name of the measuring chain whose numbers it was fitted to.
+    signature_centre : (s,) array
+        Standard units about which ``signature_precision`` holds; (0,) for nothing.
+    posterior : Posterior or None
+        What is not known of the site, where the calibration was conditioned on its
+        pairs; None where locus and signature terms are taken as known.
     """
 
     id: str
@@ -160,6 +166,8 @@ class Calibration:
     own_share: float = OWN_SHARE
     fading: Fading | None = None
     chain: str = CHAIN
+    signature_centre: Array = field(default_factory=lambda: np.zeros(0))
+    posterior: Posterior | None = None
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -180,6 +188,8 @@ class Calibration:
         self._check_precision(sizes["s"])
         if self.fading is not None and self.fading.n_signature != sizes["s"]:
             raise CalibrationError(f"fading is not for signatures of {sizes['s']} numbers")
+        if self.posterior is not None and self.posterior.n_signature != sizes["s"]:
+            raise CalibrationError(f"posterior is not for signatures of {sizes['s']} numbers")
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         self._check_values()
@@ -192,6 +202,11 @@ class Calibration:
             raise CalibrationError(f"signature_precision must be ({size}, {size}) and finite")
         value.setflags(write=False)
         object.__setattr__(self, "signature_precision", value)
+        centre = np.array(self.signature_centre, float).ravel()
+        if centre.size not in (0, size) or not np.isfinite(centre).all():
+            raise CalibrationError(f"signature_centre must be ({size},) and finite")
+        centre.setflags(write=False)
+        object.__setattr__(self, "signature_centre", centre)
 
     def _check_values(self) -> None:
         if self.basis not in get_args(_Basis):
@@ -246,9 +261,41 @@ class Calibration:
         axis = self.axis_at(self.grid_g_dl)[:, None]
         return np.asarray(self.grid_locus + shift[..., None, :] + axis * slope[..., None, :])
 
+    def spread(self, signature: ArrayLike) -> Array:
+        """What is not known of the site, as covariance (..., g, 3, 3) of the locus on the grid."""
+        z = self.standardised(signature)
+        if self.posterior is None:
+            return np.zeros((*z.shape[:-1], len(self.grid_g_dl), 3, 3))
+        axis = self.axis_at(self.grid_g_dl)
+        rows = [self.posterior.spread(axis, row) for row in z.reshape(-1, z.shape[-1])]
+        return np.reshape(rows, (*z.shape[:-1], len(axis), 3, 3))
+
+    def covariance_at(self, hb_g_dl: ArrayLike) -> Array:
+        """Scatter of photos (n, 3, 3) at haemoglobin (n,)."""
+        hb = np.asarray(hb_g_dl, float)
+        columns = [np.interp(hb, self.knots_hb_g_dl, c) for c in self.covariance.reshape(-1, 9).T]
+        return np.stack(columns, axis=1).reshape(-1, 3, 3)
+
+    def weights(self) -> Array:
+        """Mean of the site's weights (p, 3), in the posterior's order. ValueError without one."""
+        if self.posterior is None:
+            raise ValueError("a calibration without a posterior has no weights")
+        powers = self.signature_axis[:, None] ** np.arange(self.posterior.degree + 1)
+        bends = np.linalg.lstsq(powers, self.locus, rcond=None)[0]
+        return np.vstack([bends, self.signature_shift, self.signature_slope])
+
+    def with_weights(self, weights: ArrayLike, posterior: Posterior, **others: Any) -> Calibration:
+        """The calibration with other weights (p, 3), their posterior, and other fields besides."""
+        given = np.asarray(weights, float)
+        k = posterior.degree + 1
+        bends, shift, slope = np.split(given, [k, k + posterior.n_signature])
+        powers = self.signature_axis[:, None] ** np.arange(k)
+        fields_ = {"locus": powers @ bends, "signature_shift": shift, "signature_slope": slope}
+        return replace(self, **fields_, posterior=posterior, **others)
+
     def signature_terms(self, signature: ArrayLike) -> tuple[Array, Array]:
         """Shift and slope (..., 3) of the locus for signatures (..., s): shift + axis * slope."""
-        z = self._standardised(signature)
+        z = self.standardised(signature)
         return z @ self.signature_shift, z @ self.signature_slope
 
     def axis_at(self, hb_g_dl: ArrayLike) -> Array:
@@ -258,7 +305,7 @@ class Calibration:
 
     def doubt(self, signature: ArrayLike) -> Array:
         """Factor (...) >= 1 on the scatter's standard deviation for signatures (..., s)."""
-        return 1.0 + self.signature_doubt * self._distance2(self._standardised(signature))
+        return 1.0 + self.signature_doubt * self._distance2(self.standardised(signature))
 
     def strangeness(self, signature: ArrayLike) -> Array:
         """Squared distance (...) of signatures (..., s) from those of the fit, whose mean is 1.
@@ -271,10 +318,12 @@ class Calibration:
     def _distance2(self, z: Array) -> Array:
         if not self.signature_precision.size:
             return np.zeros(z.shape[:-1])
+        z = z - self.signature_centre if self.signature_centre.size else z
         squares = np.einsum("...i,ij,...j->...", z, self.signature_precision, z)
         return np.asarray(squares / z.shape[-1])
 
-    def _standardised(self, signature: ArrayLike) -> Array:
+    def standardised(self, signature: ArrayLike) -> Array:
+        """Signatures (..., s) in standard units, clipped."""
         z = (self._of_this_size(signature) - self.signature_mean) / self.signature_sd
         return np.clip(z, -self.signature_clip, self.signature_clip)
 
@@ -306,7 +355,8 @@ class Calibration:
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value = plain(value)
-            content[item.name] = value.as_json() if isinstance(value, Fading) else value
+            keeps = isinstance(value, Fading | Posterior)
+            content[item.name] = value.as_json() if keeps else value
         return json.dumps(content, indent=1, allow_nan=False) + "\n"
 
     @classmethod
@@ -341,6 +391,8 @@ class Calibration:
         try:
             if content.get("fading") is not None:
                 content["fading"] = Fading(**content["fading"])
+            if content.get("posterior") is not None:
+                content["posterior"] = Posterior(**content["posterior"])
             return cls(**content)
         except CalibrationError:
             raise

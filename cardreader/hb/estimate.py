@@ -192,6 +192,10 @@ def _located(
     doubt = calibration.doubt(measured.signature)
     scale = calibration.grid_covariance * (doubt**2)[:, None, None, None]
     scale = scale + measured.covariance[:, None]
+    if calibration.posterior is not None:
+        scale += calibration.spread(measured.signature)
+        if calibration.posterior.by_design:
+            print_sd = np.zeros_like(print_sd)  # the design's doubt is in the posterior
     ink = print_sd[:, None, None] * locus
     scale += ink[..., :, None] * ink[..., None, :]
     inverse, determinant = _inverted(scale)

@@ -11,6 +11,7 @@ from cardreader.hb import (
     estimate,
     fading,
     plausible,
+    posterior,
 )
 from cardreader.hb import measured as measured_module
 
@@ -82,6 +83,12 @@ CALIBRATION = Stage(
     beside=("SCHEMA", "NO_CHAIN"),
 )
 
+POSTERIOR = Stage(
+    "What is not known of a site",
+    posterior,
+    (chosen("MOST_WEIGHTS", "weight", "memory; twice what a signature of 42 asks for"),),
+)
+
 CONTAINER = Stage(
     "A calibration's files",
     container,
@@ -94,4 +101,14 @@ CONTAINER = Stage(
     beside=("SCHEMA",),
 )
 
-GATES = (MEASURED, ESTIMATE, DISTRIBUTION, COMBINE, FADING, CALIBRATION, PLAUSIBLE, CONTAINER)
+GATES = (
+    MEASURED,
+    ESTIMATE,
+    DISTRIBUTION,
+    COMBINE,
+    FADING,
+    CALIBRATION,
+    PLAUSIBLE,
+    POSTERIOR,
+    CONTAINER,
+)

@@ -45,7 +45,7 @@ def base():
 
 
 @pytest.fixture(scope="module")
-def features(tmp_path_factory, base):
+def features(tmp_path_factory):
     folder = tmp_path_factory.mktemp("study")
     good = ["severe-6.8-led", "moderate-9.2-morning"]
     rows = []
@@ -68,7 +68,7 @@ def features(tmp_path_factory, base):
     pd.DataFrame(rows).to_csv(folder / "study.csv", index=False)
     study = read_study(folder / "study.csv")
     assert not study.errors
-    return read_features(study, Lots.load(shipped("lots")), base, load_protocol(), DAY)
+    return read_features(study, Lots.load(shipped("lots")), DAY)
 
 
 def test_every_row_is_kept_with_its_reason(features):
@@ -76,7 +76,7 @@ def test_every_row_is_kept_with_its_reason(features):
     assert reasons["severe-6.8-led.jpg"] == ""
     assert reasons["moderate-9.2-morning.jpg"] == ""
     assert reasons["blot-at-border.jpg"].startswith("blot_touches_border")
-    assert reasons["red-ink.jpg"].startswith("not_blood_colour")
+    assert reasons["red-ink.jpg"] == ""  # has a colour: the fit weighs it, nobody drops it
     assert reasons["again.jpg"] == "the same photo as an earlier row, under another name"
     assert reasons["moderate-8.3-tube.jpg"] == "the photo shows card lot 027001, not 027002"
     assert reasons["words.jpg"].startswith("not_an_image")
@@ -90,6 +90,8 @@ def test_stored_measurements_read_as_the_photos_do(features, base):
     lowest, _ = found.interval(base.coverage)
     reader = Reader(Lots.load(shipped("lots")), base, load_protocol(), DAY)
     for photo, hb, low in zip(features.used["photo"], found.median, lowest, strict=True):
+        if photo == "red-ink.jpg":
+            continue
         reading = read_photo((SAMPLES / "good" / photo).read_bytes(), reader)
         assert hb == pytest.approx(reading.estimate.hb_g_dl, abs=1e-6)
         assert low == pytest.approx(reading.estimate.interval_g_dl[0], abs=1e-6)

@@ -65,8 +65,8 @@ def test_the_choice_avoids_the_wrong_shape_and_never_takes_the_comparator(sixty)
 
 def test_volume_scatter_comes_from_the_replicates(sixty):
     floor, cv = measured_volume(sixty[0], None, Recipe())
-    assert floor.separated
-    assert floor.cv_ci[0] < 0.04 < floor.cv_ci[1]
+    assert floor.measured
+    assert floor.ci[0] < 0.04 < floor.ci[1]
     assert cv == floor.cv
 
 

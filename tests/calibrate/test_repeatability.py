@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from published import PEFR
 
-from cardreader.calibrate.repeatability import repeatability, variance_parts, volume_floor
+from cardreader.calibrate.repeatability import repeatability, variance_parts
 
 
 def _five_with(mean, sd):
@@ -62,24 +62,5 @@ def test_known_parts_are_recovered():
     assert result.sd_ci[0] < 0.3 < result.sd_ci[1]
 
 
-def test_volume_scatter_is_told_from_the_photos_own_error():
-    rng = np.random.default_rng(10)
-    value, woman, phone, blot = _readings(rng, 150, 2, 3, 0.2, 0.4, 0.05)
-    floor = volume_floor(value, woman, phone, blot)
-    assert floor.separated
-    assert floor.cv_ci[0] < 0.05 < floor.cv_ci[1]
-    assert floor.cv == pytest.approx(0.05, rel=0.15)
-
-
-def test_without_repeat_photos_the_floor_is_only_an_upper_bound():
-    rng = np.random.default_rng(12)
-    value, woman, phone, blot = _readings(rng, 150, 1, 2, 0.0, 0.4, 0.05)
-    single = np.arange(value.size) % 2 == 0
-    floor = volume_floor(value[single], woman[single], phone[single], blot[single])
-    assert not floor.separated
-    assert floor.cv > 0.055
-
-
 def test_no_replicates_no_answer():
     assert repeatability([8, 9, 10], ["a", "b", "c"], ["p", "p", "p"]) is None
-    assert volume_floor([8, 9, 10], ["a", "b", "c"], ["p", "p", "p"], [1, 1, 1]) is None

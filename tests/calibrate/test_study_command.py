@@ -54,8 +54,30 @@ def from_invented_blots(monkeypatch):
 
 
 def test_a_good_table(table, capsys):
+    for name in ("a.jpg", "b.jpg"):
+        (table.parent / name).touch()
     assert run("validate", table) == ExitCode.OK
     assert "2 rows: 2 good, 0 faulty; 1 subjects" in capsys.readouterr().out
+
+
+def test_a_missing_photo_is_a_fault_of_the_table(table, capsys):
+    (table.parent / "b.jpg").touch()
+    assert run("validate", table) == ExitCode.BAD_DATA
+    assert "row 1, photo: a.jpg is not there" in capsys.readouterr().out
+
+
+def test_a_lot_without_a_file_is_named_with_the_way_out(tmp_path, capsys):
+    path = tmp_path / "study.csv"
+    pd.DataFrame([TABLE | {"lot": "4711"}]).to_csv(path, index=False)
+    (tmp_path / "a.jpg").touch()
+    assert run("validate", path) == ExitCode.BAD_DATA
+    told = capsys.readouterr().out
+    assert "lot_unknown: no file describes card lot 004711" in told
+    assert "--lots" in told
+    assert run("fit", path, "--out", tmp_path / "new") == ExitCode.BAD_DATA
+    told = capsys.readouterr().err
+    assert "lot_unknown" in told
+    assert "--lots" in told
 
 
 def test_a_faulty_table_names_rows_and_stops_a_fit(tmp_path, capsys):
@@ -80,7 +102,8 @@ def test_a_table_that_is_not_there(tmp_path, capsys, command):
 def test_photos_that_are_missing_are_listed_and_too_few_women_are_an_error(table, tmp_path, capsys):
     assert run("fit", table, "--out", tmp_path / "new") == ExitCode.BAD_DATA
     told = capsys.readouterr()
-    assert "0 photos gave a colour, 2 were refused" in told.out
+    assert "0 photos gave a colour, 2 gave none" in told.out
+    assert "2: the file can't be opened" in told.out
     assert "too few" in told.err
     assert not (tmp_path / "new").exists()
 

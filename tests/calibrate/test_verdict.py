@@ -46,6 +46,7 @@ def test_a_good_study_meets_all():
         ({"bias": 0.9}, "Readings are right on average"),
         ({"sd": 1.6}, "Single readings are close enough"),
         ({"covered": 0.75}, "Intervals keep their promise"),
+        ({"covered": 0.995}, "Intervals keep their promise"),  # too wide is a fault too
         ({"missed": 1}, "No woman with severe anaemia is called not anaemic"),
         ({"missed": 30}, "Severe anaemia is referred"),
     ],

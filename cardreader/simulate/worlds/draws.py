@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from cardreader.card.lot import Lot
 from cardreader.core.refusal import Refusal
 from cardreader.hb.measured import Measured, measured
-from cardreader.simulate.cameras import Family, draw_camera
+from cardreader.simulate.cameras import Camera, Family, draw_camera, draw_rendering
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import PatchDraw, patch_draw
@@ -81,10 +81,16 @@ def _sitting(
 ) -> tuple[float, Measured | None, Measured | None]:
     hb = rng.uniform(*HB_RANGE_G_DL)
     control = CONTROLS[int(rng.integers(len(CONTROLS)))]
-    camera, lamp = draw_camera(rng, Family.FITTING), draw_lamp(rng)
+    camera, lamp = draw_phone(rng), draw_lamp(rng)
     scene = draw_world_scene(world, rng, hb, lot, control, camera, lamp, volume=1.0)
     drawn = patch_draw(scene, rng)
     return hb, numbers(drawn, lot), numbers(drawn, design_lot())
+
+
+def draw_phone(rng: np.random.Generator) -> Camera:
+    """A camera of the fitting family, with what such phones do to colour afterwards."""
+    camera = draw_camera(rng, Family.FITTING)
+    return replace(camera, rendering=draw_rendering(rng, Family.FITTING))
 
 
 def numbers(drawn: PatchDraw, lot: Lot) -> Measured | None:

@@ -14,11 +14,11 @@ from cardreader.core.refusal import Refusal
 from cardreader.hb.measured import Measured, measured
 from cardreader.read.blot import blot_colour
 from cardreader.read.correct import correct
-from cardreader.simulate.cameras import Family, draw_camera
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import GOOD, ORDINARY
+from cardreader.simulate.worlds.draws import draw_phone
 from cardreader.simulate.worlds.world import draw_world, draw_world_scene
 
 from .packets import PacketSite
@@ -114,7 +114,7 @@ def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no
         scene = draw_world_scene(world, rng, hb, lot, control, phone, lamp, volume=volume)
         return patch_draw(scene, rng)
 
-    camera: Callable[[], object] = lambda: draw_camera(rng, Family.FITTING)  # noqa: E731
+    camera: Callable[[], object] = lambda: draw_phone(rng)  # noqa: E731
     name = f"drawn {variant} ({world.structure}, {world.family}, {world.paper.kind})"
     return name, lot, camera, lambda: draw_lamp(rng), drawn
 

@@ -1,0 +1,274 @@
+"""Laboratory pairs -> what is known of a site: a Gaussian prior conditioned in closed form.
+
+The model is that of `cardreader.hb.posterior`. A laboratory value h' = h + error
+enters by the slope of the locus: x = f(h') - f'(h') (h' - h) + ..., so that the
+laboratory's error and the scatter of blood volume are two more normal unknowns, one a
+woman and visit, one a blot, integrated out exactly (errors in variables, first order;
+Fuller, Measurement Error Models, 1987). Photos' scatter is a multivariate t by
+reweighting (Lange, Little and Taylor, JASA 1989; 84: 881-896), its size an inverse
+gamma learnt with the rest, and its shape between the channels drawn from the prior's to
+the site's own (expectation-maximisation). With no pairs all this gives back the prior;
+no pair is dropped, those far off weigh little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.measured import Measured
+from cardreader.hb.posterior import Posterior
+
+Array = NDArray[np.float64]
+
+ROUNDS = 9
+SHAPE_DOF = 100.0
+"""Photos that the prior shape of scatter, between the channels, counts for. Ours."""
+MOST_UNKNOWNS = 6000
+"""Women and blots whose errors are worked out together: memory."""
+
+
+@dataclass(frozen=True, eq=False)
+class SitePairs:
+    """Photos with laboratory values.
+
+    Attributes
+    ----------
+    measured : Measured
+        Of n photos.
+    lab_g_dl, lab_sd_g_dl : (n,) arrays
+        Laboratory value and its standard uncertainty; equal within a ``level``.
+    level, blot : (n,) arrays of str
+        Woman and visit, and blot, of each photo.
+    """
+
+    measured: Measured
+    lab_g_dl: Array
+    lab_sd_g_dl: Array
+    level: NDArray[np.str_]
+    blot: NDArray[np.str_]
+
+    def __len__(self) -> int:
+        return len(self.lab_g_dl)
+
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> SitePairs:
+        """The pairs at ``rows``."""
+        return SitePairs(
+            self.measured[rows],
+            self.lab_g_dl[rows],
+            self.lab_sd_g_dl[rows],
+            self.level[rows],
+            self.blot[rows],
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Conditioned:
+    """The calibration after its pairs; ``weight`` (n,) is what each photo counted for, 1 at
+    most, and ``scatter`` the photos' variance against the prior's."""
+
+    calibration: Calibration
+    weight: Array
+    scatter: float
+
+
+def condition(
+    prior: Calibration, pairs: SitePairs, volume_cv: float, rounds: int = ROUNDS
+) -> Conditioned:
+    """Condition a calibration that has a posterior on pairs, given the scatter of volume.
+
+    Raises
+    ------
+    ValueError
+        The calibration has no posterior.
+    """
+    if prior.posterior is None:
+        raise ValueError("only a calibration with a posterior can be conditioned")
+    if not len(pairs):
+        return Conditioned(replace(prior, volume_cv=volume_cv), np.zeros(0), 1.0)
+    site = _Site(prior, pairs)
+    for _ in range(rounds):
+        site.solve(volume_cv)
+        site.reweigh()
+    return Conditioned(
+        site.calibration(volume_cv),
+        np.minimum(site.robust / site.most_weight, 1.0),
+        site.size * float(np.trace(site.shape)) / 3,
+    )
+
+
+class _Site:
+    """The state of one conditioning: weights, scatter, robust weights."""
+
+    def __init__(self, prior: Calibration, pairs: SitePairs) -> None:
+        assert prior.posterior is not None
+        self.prior, self.pairs = prior, pairs
+        self.degree = prior.posterior.degree
+        self.tail = prior.tail
+        self.dof = prior.posterior.scatter_dof
+        self.most_weight = (self.tail + 3) / self.tail
+        z = prior.standardised(pairs.measured.signature)
+        self.phi, self.slope_phi = self._terms(pairs.lab_g_dl, z)
+        covariance = prior.posterior.covariance
+        ridge = 1e-12 * max(float(np.trace(covariance)) / len(covariance), 1e-12)
+        self.prior_precision = np.linalg.inv(covariance + ridge * np.eye(len(covariance)))
+        self.prior_mean = prior.weights().ravel()
+        self.mean = self.prior_mean
+        self.size, self.shape = 1.0, np.eye(3)
+        self.robust = np.ones(len(pairs))
+        self.root = np.linalg.cholesky(prior.covariance_at(pairs.lab_g_dl))
+        self.level = _incidence(pairs.level)
+        self.blot = _incidence(pairs.blot)
+
+    def _terms(self, hb: Array, z: Array) -> tuple[Array, Array]:
+        """The weights' factors (n, p) at haemoglobin (n,), and their slopes by g/dL."""
+        axis = self.prior.axis_at(hb)[:, None]
+        step = 0.05
+        rise = (self.prior.axis_at(hb + step) - self.prior.axis_at(hb - step))[:, None] / (2 * step)
+        n = np.arange(self.degree + 1)
+        powers = n * axis ** np.maximum(n - 1, 0) * rise
+        terms = np.hstack([axis**n, z, axis * z])
+        return terms, np.hstack([powers, np.zeros_like(z), rise * z])
+
+    def solve(self, volume_cv: float) -> None:
+        pairs = self.pairs
+        jacobian = self.slope_phi @ self.mean.reshape(-1, 3)
+        own = self._scatter()
+        total = np.linalg.inv(own + pairs.measured.covariance)
+        precision = total * self.robust[:, None, None]
+        gram, right = normal_equations(self.phi, precision, pairs.measured.log_ratio)
+        self.latent = _Latents(self, jacobian, precision, volume_cv)
+        gram -= self.latent.gram
+        right -= self.latent.right
+        system = gram + self.prior_precision
+        self.covariance = np.asarray(np.linalg.inv((system + system.T) / 2), float)
+        self.mean = self.covariance @ (right + self.prior_precision @ self.prior_mean)
+        self.own, self.total = own, total
+
+    def _scatter(self) -> Array:
+        """Scatter of photos (n, 3, 3) as known so far, without the photo's own covariance."""
+        shape = self.size * self.shape
+        return np.asarray(self.root @ shape @ self.root.transpose(0, 2, 1))
+
+    def reweigh(self) -> None:
+        pairs = self.pairs
+        shift, variance = self.latent.moments(self.mean)
+        jacobian = self.latent.jacobian
+        left = (
+            pairs.measured.log_ratio
+            - self.phi @ self.mean.reshape(-1, 3)
+            - jacobian * shift[:, None]
+        )
+        blocks = self.covariance.reshape(self.phi.shape[1], 3, self.phi.shape[1], 3)
+        half = np.tensordot(self.phi, blocks, axes=(1, 0))
+        known = np.einsum("niqj,nq->nij", half, self.phi)
+        known += variance[:, None, None] * jacobian[:, :, None] * jacobian[:, None, :]
+        spread = left[:, :, None] * left[:, None, :] + known
+        distance2 = np.einsum("nij,nji->n", self.total, spread)
+        self.robust = (self.tail + 3) / (self.tail + distance2)
+        # What of each photo's miss is scatter and what the photo's own error: the
+        # conditional mean of the former's square, in the prior's units.
+        gain = self.own @ self.total
+        square = self.own - gain @ self.own
+        square += gain @ (spread * self.robust[:, None, None]) @ gain.transpose(0, 2, 1)
+        back = np.linalg.inv(self.root)
+        seen = (back @ square @ back.transpose(0, 2, 1)).sum(axis=0)
+        n = len(pairs)
+        along = float(np.trace(np.linalg.solve(self.shape, seen)))
+        self.size = (self.dof + along) / (self.dof + 3 * n)
+        self.shape = (SHAPE_DOF * np.eye(3) + seen / self.size) / (SHAPE_DOF + n)
+
+    def calibration(self, volume_cv: float) -> Calibration:
+        prior = self.prior
+        root = np.linalg.cholesky(prior.covariance)
+        scatter = self.size * root @ self.shape @ root.transpose(0, 2, 1)
+        return prior.with_weights(
+            self.mean.reshape(-1, 3),
+            Posterior(
+                self.degree,
+                self.covariance,
+                self.dof + 3 * len(self.pairs),
+                bool(prior.posterior and prior.posterior.by_design),
+            ),
+            covariance=scatter,
+            volume_cv=volume_cv,
+            n_pairs=len(self.pairs),
+        )
+
+
+def _incidence(labels: NDArray[np.str_]) -> NDArray[np.intp]:
+    return np.asarray(np.unique(labels, return_inverse=True)[1], np.intp)
+
+
+def normal_equations(phi: Array, precision: Array, x: Array) -> tuple[Array, Array]:
+    """Normal equations (3 p, 3 p) and (3 p,) of rows phi (n, p) with precisions (n, 3, 3)."""
+    n, p = phi.shape
+    root = np.linalg.cholesky(precision)
+    gram = np.zeros((3 * p, 3 * p))
+    for start in range(0, n, 2000):
+        rows = slice(start, start + 2000)
+        tall = phi[rows, :, None, None] * root[rows, None, :, :]
+        tall = tall.transpose(1, 2, 0, 3).reshape(3 * p, -1)
+        gram += tall @ tall.T
+    weighted = np.einsum("nij,nj->ni", precision, x)
+    return gram, (phi.T @ weighted).ravel()
+
+
+class _Latents:
+    """The laboratory's errors and the blots' volumes, integrated out of the normal equations.
+
+    Kinds of error that are nothing (a simulated truth, no volume scatter) are left out.
+    """
+
+    def __init__(self, site: _Site, jacobian: Array, precision: Array, volume_cv: float) -> None:
+        pairs = site.pairs
+        n, p = site.phi.shape
+        self.jacobian = jacobian
+        self.index: list[NDArray[np.intp]] = []
+        variances: list[Array] = []
+        size = 0
+        for label, sd in (
+            (site.level, pairs.lab_sd_g_dl),
+            (site.blot, volume_cv * pairs.lab_g_dl),
+        ):
+            if not (sd > 0).any():
+                continue
+            own = np.zeros(int(label.max()) + 1)
+            own[label] = sd**2  # every photo of a woman carries the same value
+            self.index.append(label + size)
+            variances.append(np.maximum(own, 1e-10))
+            size += len(own)
+        if size > MOST_UNKNOWNS:
+            raise ValueError(f"more than {MOST_UNKNOWNS} women and blots in one study")
+        pull = np.einsum("nij,nj->ni", precision, jacobian)
+        strength = np.einsum("ni,ni->n", pull, jacobian)
+        rows = (site.phi[:, :, None] * pull[:, None, :]).reshape(n, 3 * p)
+        along = np.einsum("ni,ni->n", pull, pairs.measured.log_ratio)
+        self._tall, self._seen = np.zeros((size, 3 * p)), np.zeros(size)
+        variance = np.concatenate([*variances, np.zeros(0)])
+        self._kernel = np.diag(1 / variance)
+        for one in self.index:
+            np.add.at(self._tall, one, rows)
+            np.add.at(self._seen, one, along)
+            for other in self.index:
+                np.add.at(self._kernel, (one, other), strength)
+        root = np.linalg.cholesky(self._kernel)
+        half = np.linalg.solve(root, np.column_stack([self._tall, self._seen]))
+        self.gram = half[:, :-1].T @ half[:, :-1]
+        self.right = half[:, :-1].T @ half[:, -1]
+        self.square = float(half[:, -1] @ half[:, -1])
+        self.log_det = float(2 * np.log(np.diag(root)).sum() + np.log(variance).sum())
+
+    def moments(self, mean: Array) -> tuple[Array, Array]:
+        """Mean (n,) and variance (n,) of what error and volume moved each photo by, g/dL."""
+        inverse = np.linalg.inv(self._kernel)
+        value = inverse @ (self._seen - self._tall @ mean)
+        shift, variance = np.zeros(len(self.jacobian)), np.zeros(len(self.jacobian))
+        for one in self.index:
+            shift += value[one]
+            for other in self.index:
+                variance += inverse[one, other]
+        return shift, np.maximum(variance, 0.0)

@@ -1,0 +1,186 @@
+"""A site's calibration from few and many pairs, in worlds apart from the prior's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from cardreader.calibrate.condition import SitePairs, condition
+from cardreader.calibrate.prior import fit_prior
+from cardreader.calibrate.site import fit_site
+from cardreader.calibrate.volume import PRIOR_CV, volume_scatter
+from cardreader.core.shipped import shipped
+from cardreader.hb.container import load_calibration
+from cardreader.hb.estimate import estimates
+from cardreader.hb.measured import Measured
+from cardreader.simulate.worlds.draws import draw_worlds
+
+SEED = 60_801
+"""Apart from the prior's worlds, those for tuning and those of the benchmark."""
+CV = 0.03
+
+
+@pytest.fixture(scope="module")
+def prior():
+    return load_calibration(shipped("worlds"))
+
+
+@pytest.fixture(scope="module")
+def worlds():
+    return draw_worlds(3, 110, SEED).by_lot
+
+
+def _pairs(worlds, world, rows, lab_cv=0.02, seed=1):
+    at = np.flatnonzero(worlds.world == world)[rows]
+    rng = np.random.default_rng(seed)
+    lab = worlds.hb_g_dl[at] * (1 + lab_cv * rng.normal(size=len(at)))
+    each = np.arange(len(at)).astype(str)
+    return SitePairs(worlds.measured[at], lab, lab_cv * lab, each, each), worlds.hb_g_dl[at]
+
+
+def _read(calibration, pairs, truth):
+    found = estimates(pairs.measured, replace(calibration, volume_cv=0.0)).final()
+    inside = (truth > 3) & (truth < 18)
+    low, high = found.interval(0.9)
+    error = (found.median - truth)[inside]
+    held = ((low <= truth) & (truth <= high))[inside]
+    return float(np.sqrt(np.mean(error**2))), held, float(np.mean((high - low)[inside]))
+
+
+def test_no_pairs_give_back_the_prior(prior, worlds):
+    none, _ = _pairs(worlds, 0, slice(0, 0))
+    made = condition(prior, none, CV).calibration
+    assert made.posterior is prior.posterior
+    assert np.array_equal(made.locus, prior.locus)
+
+
+def test_more_pairs_make_readings_better_narrower_and_still_honest(prior, worlds):
+    held, width, rmse = [], {}, {}
+    for world in range(3):
+        tests, truth = _pairs(worlds, world, slice(60, None))
+        for n in (5, 60):
+            pairs, _ = _pairs(worlds, world, slice(0, n))
+            made = condition(prior, pairs, CV).calibration
+            error, inside, wide = _read(made, tests, truth)
+            rmse.setdefault(n, []).append(error)
+            width.setdefault(n, []).append(wide)
+            held.append(inside)
+    assert np.mean(width[60]) < np.mean(width[5])
+    assert np.mean(rmse[60]) < np.mean(rmse[5])
+    assert np.mean(rmse[60]) < 0.9
+    # Three worlds of their own: 90 % less three binomial standard deviations and as much again.
+    assert np.concatenate(held).mean() > 0.8
+
+
+def test_a_photo_far_off_weighs_little_and_hardly_moves_the_rest(prior, worlds):
+    pairs, _ = _pairs(worlds, 0, slice(0, 40))
+    spoiled = pairs.measured.log_ratio.copy()
+    spoiled[3] += [0.8, -0.6, 0.9]  # red ink, say
+    seen = pairs.measured
+    wrong = replace(pairs, measured=Measured(spoiled, seen.covariance, seen.signature))
+    good, bad = condition(prior, pairs, CV), condition(prior, wrong, CV)
+    assert bad.weight[3] < 0.2
+    assert np.median(bad.weight) > 0.5
+    others = np.arange(40) != 3
+    moved = (
+        estimates(seen[others], bad.calibration).final().median
+        - estimates(seen[others], good.calibration).final().median
+    )
+    assert np.abs(moved).mean() < 0.3
+
+
+def test_a_poor_laboratory_teaches_less_than_a_good_one(prior, worlds):
+    good, _ = _pairs(worlds, 1, slice(0, 30))
+    poor = replace(good, lab_sd_g_dl=5 * good.lab_sd_g_dl)
+    sure, doubtful = (
+        np.trace(condition(prior, pairs, CV).calibration.posterior.covariance[:15, :15])
+        for pairs in (good, poor)
+    )
+    assert doubtful > sure
+
+
+def test_one_value_of_a_woman_is_not_taken_for_many(prior, worlds):
+    """Ten photos that share one laboratory value say less than ten women's."""
+    pairs, _ = _pairs(worlds, 1, slice(0, 10), lab_cv=0.08)
+    same = replace(pairs, level=np.full(10, "a"))
+    apart, together = (
+        condition(prior, each, 0.0).calibration.posterior.covariance[:3, :3]
+        for each in (pairs, same)
+    )
+    assert np.trace(together) > np.trace(apart)
+
+
+def test_the_fit_measures_volume_and_sets_its_factor_with_women_enough(prior, worlds):
+    few, _ = _pairs(worlds, 2, slice(0, 12))
+    many, _ = _pairs(worlds, 2, slice(0, 100))
+    small, large = fit_site(prior, few), fit_site(prior, many)
+    assert small.conformity_scores == ()
+    assert small.calibration.conformal_scale == prior.conformal_scale
+    assert len(large.conformity_scores) >= 40
+    assert 0.7 <= large.calibration.conformal_scale < 2
+    assert large.calibration.n_pairs == 100
+
+
+def test_only_a_calibration_with_a_posterior_can_be_conditioned(prior, worlds):
+    pairs, _ = _pairs(worlds, 0, slice(0, 5))
+    with pytest.raises(ValueError, match="posterior"):
+        condition(replace(prior, posterior=None), pairs, CV)
+
+
+# --- volume ---------------------------------------------------------------------------
+
+
+def _readings(cv, photo_sd, women, again, seed):
+    """Readings of two photos a woman; a share ``again`` of one blot photographed twice."""
+    rng = np.random.default_rng(seed)
+    hb, sd, level, blot = [], [], [], []
+    for woman in range(women):
+        truth = rng.uniform(5, 15)
+        first, second = truth * (1 + cv * rng.normal(size=2))
+        twice = rng.random() < again
+        for k, value in enumerate((first, first if twice else second)):
+            hb.append(value + photo_sd * rng.normal())
+            sd.append(photo_sd)
+            level.append(f"w{woman}")
+            blot.append(f"w{woman}b{0 if twice else k}")
+    return np.array(hb), np.array(sd), np.array(level), np.array(blot)
+
+
+@pytest.mark.parametrize("cv", [0.02, 0.03, 0.06])
+def test_volume_scatter_is_found_within_its_own_interval(cv):
+    inside = []
+    for seed in range(12):
+        found = volume_scatter(*_readings(cv, 0.25, 120, 0.25, seed))
+        inside.append(found.ci[0] <= cv <= found.ci[1])
+    assert np.mean(inside) >= 0.75
+
+
+def test_blots_that_scatter_more_than_anyone_believed_are_believed():
+    assert volume_scatter(*_readings(0.10, 0.25, 120, 0.25, 1)).cv > 0.07
+
+
+def test_few_women_leave_volume_scatter_near_what_was_believed():
+    found = volume_scatter(*_readings(0.10, 0.4, 3, 0.0, 1))
+    assert found.ci[0] < PRIOR_CV < found.ci[1]
+    assert not found.measured
+    assert volume_scatter([], [], [], []).n_women == 0
+
+
+def test_two_photos_of_one_blot_alone_say_nothing_of_volume():
+    none = volume_scatter([], [], [], [])
+    found = volume_scatter(*_readings(0.03, 0.3, 40, 1.0, 2))
+    assert found.cv == pytest.approx(none.cv, rel=0.05)
+    assert found.n_two_blots == 0
+
+
+# --- prior ----------------------------------------------------------------------------
+
+
+def test_a_small_prior_is_repeatable_and_usable(worlds):
+    first, second = (
+        fit_prior(worlds, date(2026, 1, 1), "small", rounds=3).to_json() for _ in range(2)
+    )
+    assert first == second
