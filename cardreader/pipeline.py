@@ -169,11 +169,15 @@ def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measure
 def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
     """Estimate and decide. A photo judged again from kept findings comes to the same.
 
-    A card that doesn't count is said before anything that its photo lacks.
+    A card that doesn't count is said before anything that its photo lacks; that no
+    blood stands behind the calibration is said after, since a good photo can be judged
+    once there is some.
     """
     outcome: Refusal | HbEstimate | None = _card_refusal(findings.lot_number, reader)
     if outcome is None:
         outcome = findings.refusal
+    if outcome is None:
+        outcome = _not_calibrated(findings.lot_number, reader)
     if outcome is None:
         if findings.lot_number is None or findings.measured is None:
             raise ValueError("findings without a refusal must have their numbers")
@@ -193,13 +197,31 @@ def _card_refusal(number: int | None, reader: Reader) -> Refusal | None:
         return _unknown(number)
     if lot.is_expired(reader.today):
         return Refusal(Reason.LOT_EXPIRED, "card", f"lot {lot.lot_id} expired on {lot.expires}")
-    if not reader.calibration.fits(lot.lot_id):
+    if reader.calibration.basis == "measured" and not reader.calibration.fits(lot.lot_id):
         return Refusal(
             Reason.CALIBRATION_UNFIT,
             "card",
             f"calibration {reader.calibration.id} is not for lot {lot.lot_id}",
         )
     return None
+
+
+def _not_calibrated(number: int | None, reader: Reader) -> Refusal | None:
+    """No value without laboratory pairs for cards of this lot: a simulation is none.
+
+    A simulated calibration reads the lots that it names, which are demonstrations.
+    """
+    calibration = reader.calibration
+    if number is None or calibration.basis == "measured":
+        return None
+    lot_id = reader.lots[number].lot_id
+    if calibration.n_pairs > 0 and lot_id in calibration.lots:
+        return None
+    return Refusal(
+        Reason.NOT_CALIBRATED,
+        "calibration",
+        f"no laboratory values stand behind calibration {calibration.id} for lot {lot_id}",
+    )
 
 
 def _unknown(number: int) -> Refusal:

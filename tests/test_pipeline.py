@@ -18,9 +18,12 @@ from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
+from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
-from cardreader.pipeline import read_photo
+from cardreader.hb.container import load_calibration
+from cardreader.pipeline import judge, read_photo
 from cardreader.reader import Reader
+from cardreader.result.reading import Findings
 from cardreader.result.report import dumps, lot_statement, reading_json
 
 ROOT = Path(__file__).parents[1]
@@ -73,7 +76,8 @@ def test_an_expired_lot_is_refused_on_the_day_after(reader):
 
 
 def test_a_calibration_for_another_lot_is_refused(reader):
-    other = replace(reader, calibration=replace(reader.calibration, lots=("000123",)))
+    measured = replace(reader.calibration, basis="measured", lots=("000123",))
+    other = replace(reader, calibration=measured)
     out = read_photo(SAMPLE.read_bytes(), other)
     assert out.refusal is not None
     assert out.refusal.reason is Reason.CALIBRATION_UNFIT
@@ -112,3 +116,39 @@ def test_the_readme_shows_what_the_command_prints():
         text=True,
     ).stdout
     assert printed.strip() in readme
+
+
+def test_no_value_without_laboratory_pairs_and_the_measurement_is_kept(reader):
+    """A real lot under a calibration that saw no blood: never a value or a band."""
+    lot = reader.lots[27001]
+    real = replace(reader, calibration=replace(reader.calibration, lots=("025011",)))
+    out = read_photo(SAMPLE.read_bytes(), real)
+    assert out.refusal is not None
+    assert out.refusal.reason is Reason.NOT_CALIBRATED
+    assert out.estimate is None
+    assert out.decision.outcome is Outcome.NOT_READ
+    assert out.decision.bands == ()
+    assert Statement.CONFIRM_AT_FACILITY in out.decision.actions
+    assert Statement.RETAKE not in out.decision.actions
+    assert "blood test" in out.refusal.advice
+    assert out.measured is not None  # so that it can be judged later
+    later = replace(
+        reader,
+        calibration=replace(reader.calibration, basis="measured", lots=(lot.lot_id,)),
+    )
+    judged = judge(Findings(out.pose.lot_number, None, out.measured), later, Subject())
+    assert judged.estimate is not None
+
+
+def test_a_prior_alone_gives_no_value_for_any_lot(reader):
+    prior = load_calibration(shipped("worlds"))
+    out = read_photo(SAMPLE.read_bytes(), replace(reader, calibration=prior))
+    assert out.refusal is not None
+    assert out.refusal.reason is Reason.NOT_CALIBRATED
+
+
+def test_a_photo_that_is_no_use_is_said_before_that_nothing_is_calibrated(reader):
+    prior = load_calibration(shipped("worlds"))
+    out = read_photo(b"no picture", replace(reader, calibration=prior))
+    assert out.refusal is not None
+    assert out.refusal.reason is Reason.NOT_AN_IMAGE

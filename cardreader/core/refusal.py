@@ -44,6 +44,7 @@ class Reason(StrEnum):
     LOT_UNKNOWN = "lot_unknown"
     LOT_EXPIRED = "lot_expired"
     CALIBRATION_UNFIT = "calibration_unfit"
+    NOT_CALIBRATED = "not_calibrated"
 
 
 ADVICE: dict[Reason, str] = {
@@ -93,6 +94,9 @@ ADVICE: dict[Reason, str] = {
     Reason.LOT_EXPIRED: "This card is past its expiry date. Use a card that is in date.",
     Reason.CALIBRATION_UNFIT: "The calibration does not fit this card. "
     "Choose the calibration made for the card.",
+    Reason.NOT_CALIBRATED: "No blood test has been held against cards like this one here, so "
+    "its colours can't be told as haemoglobin. Send her for a blood test; what was measured "
+    "is kept.",
 }
 
 

@@ -207,16 +207,20 @@ def with_pale_blot(decision: Decision) -> Decision:
 
 
 def _not_read(refusal: Refusal, protocol: Protocol) -> Decision:
+    if refusal.reason is Reason.NOT_CALIBRATED:  # no photo would change that
+        due = (Statement.CONFIRM_AT_FACILITY, Statement.PALE_BLOT)
+    else:
+        pale = refusal.reason in MAY_HIDE_SEVERE
+        due = (
+            Statement.RETAKE,
+            *((Statement.PALE_BLOT,) if pale else ()),
+            Statement.TEST_WITHOUT_PHOTO,
+        )
     return Decision(
         outcome=Outcome.NOT_READ,
         headline=Statement.NOT_READ,
         protocol_id=protocol.id,
-        actions=(
-            Statement.RETAKE,
-            *((Statement.PALE_BLOT,) if refusal.reason in MAY_HIDE_SEVERE else ()),
-            Statement.TEST_WITHOUT_PHOTO,
-            Statement.DANGER_SIGNS,
-        ),
+        actions=(*due, Statement.DANGER_SIGNS),
         cautions=CAUTIONS,
     )
 
