@@ -68,6 +68,8 @@ class BirthOutcome(StrEnum):
 class EventKind(StrEnum):
     """What happened to a woman beside her readings."""
 
+    CODE_MENDED = "code_mended"
+    VILLAGE = "village"
     CLOSED = "closed"
     REOPENED = "reopened"
     READ_WHILE_CLOSED = "read_while_closed"

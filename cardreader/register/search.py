@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, func, or_, select
 from sqlalchemy.orm import Session, selectinload
 
-from cardreader.register.models import Reading, Visit, Woman
+from cardreader.register.models import Event, EventKind, Reading, Visit, Woman
 
 MOST = 50
 """Rows shown at once: more are not read through on a phone."""
@@ -32,10 +32,10 @@ class Found:
 def search_women(
     session: Session, part: str = "", on: dt.date | None = None, limit: int = MOST
 ) -> Found:
-    """Women whose code holds ``part`` and who were added or seen on a day, newest first."""
+    """Women whose code, former code or village holds ``part``, seen on a day; newest first."""
     query = select(Woman)
-    if part := re.sub(r"[^A-Z0-9/-]", "", part.upper()):
-        query = query.where(Woman.code.contains(part, autoescape=True))
+    if part := part.strip():
+        query = query.where(_known_by(part))
     if on is not None:
         query = query.where(_seen(on))
     shown = (
@@ -46,6 +46,7 @@ def search_women(
             selectinload(Woman.readings),
             selectinload(Woman.referrals),
             selectinload(Woman.treatments),
+            selectinload(Woman.events),
         )
     )
     return Found(tuple(session.scalars(shown)), _count(session, query))
@@ -53,6 +54,16 @@ def search_women(
 
 def _count(session: Session, query: Select[Any]) -> int:
     return session.scalar(select(func.count()).select_from(query.subquery())) or 0
+
+
+def _known_by(part: str) -> ColumnElement[bool]:
+    noted = Woman.events.any(
+        Event.kind.in_((EventKind.CODE_MENDED, EventKind.VILLAGE))
+        & Event.set_aside_at.is_(None)
+        & func.lower(Event.words).contains(part.lower(), autoescape=True)
+    )
+    code = re.sub(r"\s+", "", part).upper()
+    return noted | Woman.code.contains(code, autoescape=True)
 
 
 def _seen(on: dt.date) -> ColumnElement[bool]:

@@ -35,6 +35,10 @@ def event_words(event: Event) -> str:
     match kind:
         case EventKind.CLOSED:
             return _("Record closed: %(why)s.") % {"why": _(words.CLOSINGS[Closing(choice)])}
+        case EventKind.CODE_MENDED:
+            return _("Her code was mended; before it was:")
+        case EventKind.VILLAGE:
+            return _("Village or place:")
         case EventKind.REOPENED:
             return _("Record opened again.")
         case EventKind.READ_WHILE_CLOSED:

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.closing import hindrances
 from cardreader.register.events import may_undo, standing_events
+from cardreader.register.knownby import village_of
 from cardreader.register.lists import row_of
 from cardreader.register.models import EventKind, ReferralOutcome, Role, Source, Woman, utc_now
 from cardreader.register.recording import subject_of, visit_on
@@ -53,6 +54,8 @@ def woman_page(
         "number": str(_next_visit(woman) if visit is None else visit.number),
         "gestation_weeks": "" if gestation is None else str(gestation),
         "started_on": today.isoformat(),
+        "new_code": woman.code,
+        "village": village_of(woman),
     }
     closed = next(reversed(standing_events(woman, EventKind.CLOSED)), None)
     return page(

@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from starlette.responses import Response
 
 from cardreader.register.history import measurements
+from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName, list_counts, open_rows
 from cardreader.register.models import Role, Visit
 from cardreader.register.search import search_women
@@ -72,7 +73,8 @@ def find(request: Request, visitor: Carer, find: str = "", on: str = "") -> Resp
             problems=problems,
             rows=rows,
             found=found,
-            find=find[:24],
+            find=find[:60],
             on=on[:10],
+            village_of=village_of,
             said=outcome_words,
         )

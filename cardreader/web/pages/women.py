@@ -11,6 +11,7 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.events import note
+from cardreader.register.knownby import set_village
 from cardreader.register.models import EventKind, Regimen, Source, Woman, new_id
 from cardreader.register.recording import LAB_LIMITS_G_DL, open_visit
 from cardreader.register.referrals import open_referrals
@@ -28,6 +29,7 @@ from cardreader.web.access import Carer, Form, Supervisor
 from cardreader.web.fields import Fields
 from cardreader.web.happened import doubt_words
 from cardreader.web.pages.herpage import find_her, woman_page
+from cardreader.web.pages.knownby import LONGEST_VILLAGE
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.steps import TUBE_AFTER, TUBE_BEFORE, WASTE
@@ -53,6 +55,7 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
     code = fields.code("code")
     weeks = fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
     smoking = fields.choice("smoking", Smoking) if fields.raw("smoking") else None
+    village = fields.text("village", LONGEST_VILLAGE, needed=False)
     came_from = fields.text("came_from", 200, needed=False)
     closed = None
     with state.database.write() as session:
@@ -67,6 +70,7 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
         if not fields.problems:
             today, by = state.today(), visitor.account_id
             woman = add_woman(session, code, weeks, today, by, smoking)
+            set_village(session, woman, village, today, by)
             if came_from:
                 note(session, woman, EventKind.ARRIVED, today, by, words=came_from)
             return go(f"/women/{woman.id}", "saved")

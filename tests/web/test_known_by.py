@@ -1,0 +1,70 @@
+"""A mistyped code is mended, and she is found by village and by the former code."""
+
+from __future__ import annotations
+
+import json
+
+from people import Person
+from sqlalchemy import select
+from test_find import rows
+from webfakes import photo
+
+from cardreader.register import audit
+from cardreader.register.models import AuditEntry, Woman
+
+
+def mend(person: Person, woman: str, code: str, village: str = ""):
+    return person.post(f"{woman}/identity", new_code=code, village=village)
+
+
+def test_a_mistyped_code_is_mended_with_all_that_is_hers(app, worker: Person) -> None:
+    woman = worker.add_woman("IA-11")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    assert mend(worker, woman, "ia-12").status_code == 303
+    page = worker.get(woman).text
+    assert "<h1>IA-12</h1>" in page
+    assert "9.0" in page
+    assert "Her code was mended" in page
+    assert "IA-11" in page  # as the former one
+    # Found under the former code too, which is free for the woman it belongs to.
+    assert [row.split()[0] for row in rows(worker.get("/women?find=IA-11").text)] == ["IA-12"]
+    worker.add_woman("IA-11")
+    with app.state.database.read() as session:
+        noted = session.scalars(select(AuditEntry).order_by(AuditEntry.seq)).all()
+        kinds = [json.loads(e.detail).get("kind") for e in noted if e.action == "event.note"]
+        assert kinds == ["code_mended"]
+        assert all("IA-1" not in entry.detail for entry in noted)
+        assert audit.check(session)
+
+
+def test_another_womans_code_is_refused_and_stays_typed(worker: Person) -> None:
+    worker.add_woman("IB-1")
+    woman = worker.add_woman("IB-2")
+    answer = mend(worker, woman, "IB-1")
+    assert answer.status_code == 422
+    assert 'id="new_code-problem">This code is in the register already.<' in answer.text
+    assert 'name="new_code" value="IB-1"' in answer.text
+    answer = mend(worker, woman, "Ada of the Hill!")
+    assert answer.status_code == 422
+    assert "<h1>IB-2</h1>" in worker.get(woman).text
+
+
+def test_found_by_her_village(worker: Person) -> None:
+    answer = worker.post("/women/new", code="IC-1", village="Invented Spring")
+    woman = answer.headers["location"].split("?")[0]
+    worker.post("/women/new", code="IC-2", village="Other Place")
+    worker.post("/women/new", code="IC-3")
+    assert rows(worker.get("/women?find=spring").text) == ["IC-1 Invented Spring Nothing read yet."]
+    mend(worker, woman, "IC-1", "Upper Field")
+    assert "Upper Field" in rows(worker.get("/women?find=upper+f").text)[0]
+    assert rows(worker.get("/women?find=%25").text) == []
+    assert rows(worker.get("/women?find=%E0%A4%97").text) == []
+
+
+def test_the_former_code_goes_with_the_record(app, supervisor: Person) -> None:
+    woman = supervisor.add_woman("ID-1")
+    mend(supervisor, woman, "ID-2")
+    assert supervisor.post(f"{woman}/remove", code="ID-2").status_code == 303
+    assert rows(supervisor.get("/women?find=ID-").text) == []
+    with app.state.database.read() as session:
+        assert session.scalars(select(Woman)).all() == []
