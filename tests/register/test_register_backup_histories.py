@@ -104,6 +104,7 @@ def quick_key():
     patched.undo()
 
 
+@pytest.mark.slow
 @given(history=st.lists(steps, min_size=1, max_size=12))
 @settings(max_examples=25, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
 def test_any_history_comes_back_field_by_field(quick_key, tmp_path_factory, history):

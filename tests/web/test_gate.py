@@ -93,6 +93,7 @@ def test_a_handshake_that_does_not_come_is_closed(context):
         read_all(sock)
 
 
+@pytest.mark.slow
 def test_whoever_does_not_take_the_answer_is_closed(context):
     with gated_port(FAST) as port, held(port, 1) as (sock,):
         request = b"GET / HTTP/1.1\r\nHost: x\r\n\r\n"

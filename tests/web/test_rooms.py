@@ -20,6 +20,8 @@ from playwright.sync_api import expect
 
 from cardreader.register.database import Database, sqlite_url
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def register(server):
