@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 DEFAULT_WORLDS, DEFAULT_PHOTOS, WORLDS_SEED = 1200, 56, 20261
 LOT_WORLDS = 200
-FEWEST_WORLDS, MOST_WORLDS = 8, 20_000
+FEWEST_WORLDS, MOST_WORLDS = 60, 20_000
 DEFAULT_SITTINGS = 12_000
 DEFAULT_SEED = 2026
 FEWEST_SITTINGS, MOST_SITTINGS = 300, 200_000
@@ -111,7 +111,7 @@ def add_calibrate_prior(commands: Commands) -> None:
     )
     parser.add_argument(
         "--photos",
-        type=whole(2, 1000),
+        type=whole(8, 1000),
         default=DEFAULT_PHOTOS,
         metavar="N",
         help=f"sittings in each (default: {DEFAULT_PHOTOS})",

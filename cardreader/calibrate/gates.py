@@ -44,6 +44,7 @@ GATES = (
             measured("FACTOR", "1", "held 93 % on sites of seed 31337, about"),
             measured("FACTOR_BY_DESIGN", "1", "held 93 % on sites of seed 31337, about"),
             chosen("MAX_STRANGENESS", "1, mean of all worlds' cards", "the posterior widens first"),
+            chosen("LEAST_IN_BIN", "sitting", "a scatter of three channels needs some"),
             chosen("_EDGES", "g/dL"),
         ),
         beside=("ROUNDS",),

@@ -47,6 +47,7 @@ FACTOR, FACTOR_BY_DESIGN = 0.8, 0.95
 """Factor on the intervals of sites with too few women for one of their own: about what held
 93 % on simulated sites apart from the prior's and from those reported (seed 31337), known
 and unknown phones and lamps together."""
+LEAST_IN_BIN = 12
 ROUNDS = 20
 _EDGES: Array = np.array([1.2, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.5, 22.0])
 
@@ -63,7 +64,18 @@ def fit_prior(
     by_design: bool = False,
     rounds: int = ROUNDS,
 ) -> Calibration:
-    """Fit the prior; the calibration returned has no pairs and gives no value for a real lot."""
+    """Fit the prior; the calibration returned has no pairs and gives no value for a real lot.
+
+    Raises
+    ------
+    ValueError
+        Too few sittings.
+    """
+    per_bin = np.bincount(_bin(pairs.hb_g_dl), minlength=len(_EDGES) - 1)
+    if per_bin.min() < LEAST_IN_BIN:
+        raise ValueError(
+            f"a prior needs {LEAST_IN_BIN} sittings in every part of the range: draw more"
+        )
     signature = pairs.measured.signature
     mean, sd = signature.mean(axis=0), signature.std(axis=0)
     z = np.clip((signature - mean) / sd, -CLIP, CLIP)
@@ -104,6 +116,10 @@ def fit_prior(
     )
 
 
+def _bin(hb_g_dl: Array) -> NDArray[np.intp]:
+    return np.asarray(np.digitize(hb_g_dl, _EDGES[1:-1]), np.intp)
+
+
 class _Worlds:
     """The state of the fit."""
 
@@ -112,7 +128,7 @@ class _Worlds:
         self.photo = pairs.measured.covariance
         at = axis(hb)[:, None]
         self.phi = np.hstack([at ** np.arange(DEGREE + 1), z, at * z])
-        self.bin = np.digitize(hb, _EDGES[1:-1])
+        self.bin = _bin(hb)
         self.hb = hb
         _, self.world = np.unique(pairs.world, return_inverse=True)
         self.rows = [np.flatnonzero(self.world == i) for i in range(self.world.max() + 1)]

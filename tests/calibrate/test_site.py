@@ -179,6 +179,17 @@ def test_two_photos_of_one_blot_alone_say_nothing_of_volume():
 # --- prior ----------------------------------------------------------------------------
 
 
+def test_a_prior_from_next_to_nothing_is_an_error(worlds):
+    few = replace(
+        worlds,
+        hb_g_dl=worlds.hb_g_dl[:20],
+        measured=worlds.measured[:20],
+        world=worlds.world[:20],
+    )
+    with pytest.raises(ValueError, match="draw more"):
+        fit_prior(few, date(2026, 1, 1), "few")
+
+
 def test_a_small_prior_is_repeatable_and_usable(worlds):
     first, second = (
         fit_prior(worlds, date(2026, 1, 1), "small", rounds=3).to_json() for _ in range(2)
