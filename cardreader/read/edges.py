@@ -128,7 +128,7 @@ def _measure(
 def _lined(profiles: NDArray[np.float64]) -> bool:
     """Whether the surround of any edge darkens again, as where a line is drawn about a marker."""
     ends = profiles.shape[-1] // 4
-    low = np.median(profiles[..., :ends], axis=-1)
+    low = profiles[..., :ends].mean(axis=-1)
     top = profiles[..., -2 * ends :].max(axis=-1)
     drop = (top - profiles[..., -1]) / np.maximum(top - low, 1e-6)
     return bool((np.median(drop, axis=1) > _DROP).any())
