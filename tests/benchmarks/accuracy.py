@@ -66,6 +66,7 @@ class Draw:
     hb_g_dl: float
     light: str
     camera: str
+    rendering: str
     read_g_dl: float
     covered: bool
     severe_sent: bool
@@ -111,6 +112,8 @@ def report(
         "over 3 to 18 g/dL, cameras and lights held out. All figures in g/dL unless marked. "
         "Sensitivity and specificity are of what was read: below 7, of being raised as severe or "
         "possibly so; below 11, of not being called not anaemic ('uncertain' counts as sent on). "
+        "Phones treat colour after the tone curve as those held out do: in Oklab, in "
+        "hue-saturation-value, by a curve on luma, or not at all. "
         "The camera `measured-2` is a stacked sensor that no phone has: its colours are often "
         "crushed and then refused.",
         "",
@@ -124,6 +127,7 @@ def report(
     ):
         draws = simulate(model, control, n, seed, workers)
         lines += section(title, draws)
+    lines += plain_phones(image_only, n, seed, workers)
     lines += several_blots(calibration, scatter, n_women, seed + 2, workers)
     low = simulate(calibration, scatter, n_safety, seed + 1, workers, HB_RANGE_G_DL[0], 9.0, False)
     cleared = sum(d.cleared for d in low)
@@ -146,10 +150,11 @@ def simulate(
     low: float = HB_RANGE_G_DL[0],
     high: float = HB_RANGE_G_DL[1],
     others: bool = True,
+    rendered: bool = True,
 ) -> list[Draw]:
-    """Draw n sittings and read them."""
+    """Draw n sittings and read them; ``rendered`` False leaves colour as the sensor gave it."""
     jobs = [
-        (calibration, control, seed, start, min(100, n - start), low, high, others)
+        (calibration, control, seed, start, min(100, n - start), low, high, others, rendered)
         for start in range(0, n, 100)
     ]
     with ProcessPoolExecutor(workers) as pool:
@@ -157,11 +162,11 @@ def simulate(
 
 
 def _job(
-    job: tuple[Calibration, Control, int, int, int, float, float, bool],
+    job: tuple[Calibration, Control, int, int, int, float, float, bool, bool],
 ) -> list[Draw]:
-    calibration, control, seed, start, n, low, high, others = job
+    calibration, control, seed, start, n, *how = job
     return [
-        _draw(calibration, control, np.random.default_rng([seed, start + i]), low, high, others)
+        _draw(calibration, control, np.random.default_rng([seed, start + i]), *how)
         for i in range(n)
     ]
 
@@ -173,19 +178,21 @@ def _draw(
     low: float,
     high: float,
     others: bool,
+    rendered: bool,
 ) -> Draw:
     lot_seed = int(rng.choice(LOT_SEEDS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
     scene = draw_scene(
-        rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT, rendered=True
+        rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT, rendered=rendered
     )
     draw = patch_draw(scene, rng)
     result = _read(draw, scene, calibration)
     rivals = {"ideal eye": eye(scene)} | _rivals(draw, scene) if others else {}
     truth = scene.hb_g_dl
+    rendering = scene.camera.rendering.name if scene.camera.rendering else "plain"
     if isinstance(result, Refusal):
         return Draw(
-            truth, scene.light_name, scene.camera.name, np.nan, False, True, True, False,
+            truth, scene.light_name, scene.camera.name, rendering, np.nan, False, True, True, False,
             result.reason, rivals,
         )  # fmt: skip
     decision = decide(result, load_protocol())
@@ -194,6 +201,7 @@ def _draw(
         truth,
         scene.light_name,
         scene.camera.name,
+        rendering,
         result.hb_g_dl,
         interval[0] <= truth <= interval[1],
         decision.refer,
@@ -243,6 +251,19 @@ def nearest_on_ramp(xyz: Array, ramp_lab: Array) -> float:
     curve = np.stack([np.interp(grid, layout.RAMP_HB_G_DL, c) for c in shades.T], axis=1)
     lab = colour.XYZ_to_Lab(np.maximum(xyz, 0), D50_XY)
     return float(grid[np.argmin(((curve - lab) ** 2).sum(axis=1))])
+
+
+def plain_phones(calibration: Calibration, n: int, seed: int, workers: int) -> list[str]:
+    """The same sittings with phones that leave colour as the sensor gave it."""
+    rows = {
+        control: simulate(calibration, made, n, seed, workers, others=False, rendered=False)
+        for control, made in (("good control", GOOD), ("ordinary control", ORDINARY))
+    }
+    return [
+        "## Phones that leave colour alone, image only",
+        "",
+        *_table("control", rows.items(), _full_row),
+    ]
 
 
 # --- several blots --------------------------------------------------------------
@@ -348,6 +369,7 @@ def section(title: str, draws: Sequence[Draw]) -> list[str]:
         *_table("Hb band", _by(draws, _band), _full_row),
         *_table("light", _by(draws, lambda d: d.light), _full_row),
         *_table("camera", _by(draws, lambda d: d.camera), _full_row),
+        *_table("rendering", _by(draws, lambda d: d.rendering), _full_row),
         f"Refused {_refusals(draws)}.",
         "",
     ]

@@ -148,7 +148,9 @@ def read(i: int) -> Reading:
     reader = Reader(
         # These prints have the design's colours exactly, so they count as measured.
         lots=Lots([replace(design(), basis="measured")]),
-        calibration=Calibration.load(shipped("default", "model.json")),
+        calibration=replace(
+            Calibration.load(shipped("default", "model.json")), lots=(design().lot_id,)
+        ),
         protocol=load_protocol(),
         today=design().expires,
     )
