@@ -36,7 +36,7 @@ for path in sorted(SAMPLES.glob("*.jpg")):
     beside = path.with_suffix(".truth.json").read_text(encoding="utf-8")
     truth[path.stem] = json.loads(beside)["hb_g_dl"]
 
-one = next(iter(findings.values()))
+one = next(iter(findings.values())).measured
 print("\nln(XYZ of blot / XYZ of paper):", np.round(one.log_ratio, 3))
 print("standard uncertainty of each:  ", np.round(np.sqrt(np.diag(one.covariance)), 4))
 

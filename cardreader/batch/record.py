@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cache
 from types import NoneType
 from typing import Any, cast
 
@@ -20,7 +19,7 @@ from cardreader.batch.packed import DamagedError, packed, unpacked
 from cardreader.card import layout
 from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.hb.measured import Measured, signature
+from cardreader.hb.measured import N_SIGNATURE, Measured
 from cardreader.read.blot import BlotColour
 from cardreader.read.correct import ColourCorrection
 from cardreader.read.locate import CardPose
@@ -153,31 +152,9 @@ def _text(value: object) -> str:
     return value
 
 
-@dataclass(frozen=True, eq=False)
-class _Flawless:
-    """A correction that leaves nothing over: all that `signature` asks of one."""
-
-    xyz: NDArray[np.float64]
-
-    @property
-    def patch_xyz(self) -> NDArray[np.float64]:
-        return self.xyz
-
-    @property
-    def lot(self) -> _Flawless:
-        return self
-
-
-@cache
-def _signature_shape() -> tuple[int, ...]:
-    # Asked of the one who makes signatures, so that a change there is followed here.
-    card = _Flawless(np.ones((len(layout.cells()), 3)))
-    return signature(cast(ColourCorrection, card)).shape
-
-
 def _colour_back(content: Json) -> Measured:
     arrays = _arrays(content, "log_ratio", "covariance")
-    arrays["signature"] = _array(content["signature"], _signature_shape())
+    arrays["signature"] = _array(content["signature"], (N_SIGNATURE,))
     covariance = arrays["covariance"]
     least, _, most = np.linalg.eigvalsh(covariance)
     # Eigenvalues are found from one triangle alone, and nothing may come out as less.

@@ -53,6 +53,7 @@ MAX_STRANGENESS = 4.0
 MAX_FADE = 0.12
 OWN_SHARE = 0.0
 
+LONGEST_CHAIN = 40
 NO_CHAIN = "before 3"
 """Chain of calibrations made before they named it."""
 
@@ -227,6 +228,8 @@ class Calibration:
             raise CalibrationError("signature_doubt must be at least 0 and finite")
         if not 0 <= self.stray_share < 0.5:
             raise CalibrationError("stray_share must be at least 0 and below 0.5")
+        if not isinstance(self.chain, str) or not 1 <= len(self.chain) <= LONGEST_CHAIN:
+            raise CalibrationError(f"chain must be a name of at most {LONGEST_CHAIN} characters")
         if not 0 <= self.own_share <= 1:
             raise CalibrationError("own_share must lie between 0 and 1")
         if not 0 <= self.volume_cv < 0.5:

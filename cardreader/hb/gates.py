@@ -40,7 +40,7 @@ MEASURED = Stage(
     "Numbers kept of a photo",
     measured_module,
     (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
-    beside=("COLOUR_COLUMNS", "N_COLOUR", "_DIGITS"),
+    beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "_DIGITS"),
 )
 
 FADING = Stage(
@@ -69,6 +69,7 @@ CALIBRATION = Stage(
     calibration,
     (
         chosen("MAX_JSON_BYTES", "byte"),
+        chosen("LONGEST_CHAIN", "character"),
         measured(
             "MAX_STRANGENESS",
             "1, mean of the fit's cards",

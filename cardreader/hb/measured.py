@@ -19,6 +19,7 @@ from cardreader.card.layout import Kind
 from cardreader.read.blot import BlotColour
 from cardreader.read.chain import CHAIN
 from cardreader.read.correct import ColourCorrection
+from cardreader.read.vividness import N_PARAMETERS
 
 Array = NDArray[np.float64]
 
@@ -32,6 +33,10 @@ N_COLOUR = len(COLOUR_COLUMNS)
 _ROW, _COLUMN = np.triu_indices(3)
 _DIGITS = 9
 _LEAST_XYZ = 1e-4
+
+
+N_SIGNATURE = 2 * 3 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_PARAMETERS
+"""Numbers of a card's signature: level and slope of the ramp, chromatic shades, vividness."""
 
 
 class OtherChainError(ValueError):

@@ -75,7 +75,7 @@ def test_ctrl_c_says_how_to_go_on(tmp_path: Path, card_photo: bytes) -> None:
     code = (
         "import sys; from cardreader import cli; from cardreader.batch import run\n"
         "def interrupt(*_, **__): raise KeyboardInterrupt\n"
-        "run.write_table = interrupt\n"
+        "run.TableFiles = interrupt\n"
         f"sys.exit(cli.main({command(photos, '--out', tmp_path / 'out')[3:]!r}))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)

@@ -27,6 +27,7 @@ from cardreader.calibrate.study import COLUMNS, StudyError, read_study
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
 from cardreader.hb import container
+from cardreader.hb.calibration import CalibrationError
 from cardreader.pipeline import measure_photo, reading_of
 from cardreader.reader import Reader
 from cardreader.result.reading import Measurement
@@ -97,7 +98,10 @@ def _measured() -> tuple[Measurement, ...]:
 
 
 def _read_with(calibration: Any) -> str:
-    used = Reader(reader().lots, calibration, reader().protocol, TODAY)
+    try:
+        used = Reader(reader().lots, calibration, reader().protocol, TODAY)
+    except CalibrationError as error:  # of another measuring chain
+        return one_line(error)
     ends = []
     for measured in _measured():
         reading = reading_of(measured, used, Subject())

@@ -15,7 +15,7 @@ from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration, CalibrationError
 from cardreader.hb.estimate import estimates, read_hb
 from cardreader.hb.fading import Fading
-from cardreader.hb.measured import Measured
+from cardreader.hb.measured import N_SIGNATURE, Measured
 from cardreader.hb.plausible import must_be_plausible
 
 DEFAULT = Calibration.load(shipped("default"))
@@ -138,7 +138,11 @@ def test_malformed_fading_is_said(changes: dict[str, object], says: str) -> None
 
 @pytest.mark.parametrize(
     "changes",
-    [{"colour": np.full((2, 4, 3), 100.0)}, {"gain": np.zeros((2, 42))}, {"offset": [9.0, 0.0]}],
+    [
+        {"colour": np.full((2, 4, 3), 100.0)},
+        {"gain": np.zeros((2, N_SIGNATURE))},
+        {"offset": [9.0, 0.0]},
+    ],
 )
 def test_fading_that_no_fit_gives_is_not_taken_from_a_file(changes: dict[str, object]) -> None:
     assert DEFAULT.fading is not None

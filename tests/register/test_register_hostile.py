@@ -422,7 +422,7 @@ UNSOUND = {
 def test_what_a_restore_would_refuse_is_told_when_the_backup_is_made(target, tmp_path, statement):
     database = Database(sqlite_url(target / "register.db"))
     with database.write() as session:
-        lab(session, session.scalars(select(Woman)).one(), 9.2)
+        lab(session, session.scalars(select(Woman)).one(), 9.2, sure=True)
     with database.engine.connect() as connection:
         connection.exec_driver_sql("COMMIT")
         connection.exec_driver_sql("PRAGMA foreign_keys = OFF")
