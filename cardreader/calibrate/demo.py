@@ -212,7 +212,7 @@ def readme(features: Features, truth: Truth, fitted: Fit, found: Validation) -> 
         criteria=found.criteria,
         fitted=fitted,
         volume_cv=VOLUME_CV,
-        groupings=sorted(fitted.scores[0].by_grouping),
+        groupings=sorted(fitted.scores[0].by_grouping) if fitted.scores else [],
         bias=float(error.mean()),
         rms=float(np.sqrt(np.mean(error**2))),
         covered=proportion(int(inside.sum()), one.size),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 
 import numpy as np
 import pytest
@@ -28,7 +30,9 @@ def test_summary_is_up_to_date() -> None:
 
 def _compare(name: str) -> None:
     kept = Image.open(pictures.FOLDER / name).convert("RGB")
-    made = pictures.PICTURES[name]()
+    # Apart: another test's browser may be open in this process.
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
+        made = apart.submit(pictures.PICTURES[name]).result()
     assert kept.size == made.size
     small = (kept.width // 4, kept.height // 4)
     difference = np.array(kept.resize(small), float) - np.array(made.resize(small), float)

@@ -23,7 +23,6 @@ from PIL import Image
 
 from cardreader import cli, reader
 from cardreader import pipeline as pipeline_module
-from cardreader.calibrate import defaultcli
 from cardreader.card.cgats import read_lot, write_lot
 from cardreader.commands.read import SMOKING
 from cardreader.core.refusal import Reason
@@ -346,9 +345,8 @@ def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
 
 
 @pytest.mark.slow
-def test_calibrate_default(tmp_path: Path, capsys, monkeypatch) -> None:
-    monkeypatch.setattr(defaultcli, "FEWEST_SITTINGS", 150)
-    arguments = ["calibrate-default", "--sittings", "150", "--seed", "3", "--today", "2026-03-01"]
+def test_calibrate_default(tmp_path: Path, capsys) -> None:
+    arguments = ["calibrate-default", "--sittings", "300", "--seed", "3", "--today", "2026-03-01"]
     assert cli.main([*arguments, "--out", str(tmp_path / "new")]) == 0
     assert "simulated sittings" in capsys.readouterr().out
     calibration = reader.calibration_at(tmp_path / "new")

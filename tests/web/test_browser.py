@@ -66,7 +66,9 @@ def test_the_whole_visit(page, server, photos):
     page.get_by_label("Haemoglobin in g/dL").fill("9.3")
     page.get_by_label("Method").fill("Cell counter")
     page.get_by_role("button", name="Enter").click()
-    expect(page.get_by_role("heading", level=1)).to_have_text("Anaemic, confirmed")
+    expect(page.get_by_role("heading", level=1)).to_have_text(
+        "Anaemic, confirmed: mild to moderate."
+    )
     page.goto("/lists/referrals")
     expect(page.get_by_text("KX-501")).to_have_count(0)
     page.goto("/")
