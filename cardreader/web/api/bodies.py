@@ -1,0 +1,160 @@
+"""What API calls take and give."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any, Literal
+
+from fastapi import Path
+from pydantic import BaseModel, Field
+
+from cardreader.decide.subject import Smoking
+from cardreader.register.lists import Row
+from cardreader.register.models import Reading, Role
+from cardreader.register.recording import LAB_LIMITS_G_DL
+from cardreader.register.tube import LIMITS, TubeUnit
+from cardreader.register.women import GESTATION_WEEKS
+from cardreader.web.texts import gettext
+from cardreader.web.words import said_of
+
+CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9/\-]{1,22}[A-Za-z0-9]$"
+KEY_PATTERN = r"^[A-Za-z0-9_\-]{8,64}$"
+ID_PATTERN = r"^[0-9a-f\-]{36}$"
+
+RecordId = Annotated[str, Path(pattern=ID_PATTERN, description="36-character id")]
+SubmissionKey = Annotated[
+    str,
+    Field(
+        pattern=KEY_PATTERN,
+        description="Made by the sender, kept with the entry: the same key again changes nothing",
+    ),
+]
+
+
+class SessionOut(BaseModel):
+    """Who is signed in."""
+
+    account_id: str
+    name: str
+    role: Role
+    csrf: str
+    register_id: str = Field(description="The register's: the same under every address")
+
+
+class WomanIn(BaseModel):
+    """A woman to add, by pseudonymous code."""
+
+    code: str = Field(pattern=CODE_PATTERN)
+    gestation_weeks: int | None = Field(None, ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])
+    smoking: Smoking | None = None
+
+
+class WomanOut(BaseModel):
+    """A woman and where she stands."""
+
+    id: str
+    code: str
+    gestation_weeks: int | None
+    anaemic: bool
+    severe: bool
+    awaiting_confirmation: bool
+    due_on: dt.date | None
+    overdue: bool
+    referral_open: bool
+
+
+class ReadingOut(BaseModel):
+    """An entered reading. ``reading`` is the whole reading of a photo as JSON.
+
+    ``words`` say what it means, of all the visit's blots together, in the language asked
+    for; ``rank`` sorts by how pressing that is, 0 for severe.
+    """
+
+    id: str
+    url: str
+    code: str
+    woman_id: str
+    visit_id: str | None
+    source: str
+    taken_at: dt.datetime
+    hb_g_dl: float | None
+    low_g_dl: float | None
+    high_g_dl: float | None
+    outcome: str | None
+    words: str
+    rank: int
+    refusal: str | None
+    screening_only: bool
+    set_aside: bool
+    reading: dict[str, Any] | None
+
+
+class TubeGramsIn(BaseModel):
+    """An acid-haematin tube reading on the scale in g/dL."""
+
+    submission_key: SubmissionKey
+    unit: Literal[TubeUnit.G_DL]
+    value: float = Field(ge=LIMITS[TubeUnit.G_DL][0], le=LIMITS[TubeUnit.G_DL][1])
+
+
+class TubePercentIn(BaseModel):
+    """An acid-haematin tube reading on the scale in percent."""
+
+    submission_key: SubmissionKey
+    unit: Literal[TubeUnit.PERCENT]
+    value: float = Field(ge=LIMITS[TubeUnit.PERCENT][0], le=LIMITS[TubeUnit.PERCENT][1])
+
+
+TubeIn = Annotated[TubeGramsIn | TubePercentIn, Field(discriminator="unit")]
+
+
+class LabIn(BaseModel):
+    """A laboratory result."""
+
+    submission_key: SubmissionKey
+    hb_g_dl: float = Field(ge=LAB_LIMITS_G_DL[0], le=LAB_LIMITS_G_DL[1])
+    method: str = Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")
+    place: str = Field("", max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")
+    on: dt.date
+    sure: bool = Field(
+        False, description="Checked, though further from her reading than both errors allow"
+    )
+
+
+def woman_out(row: Row, today: dt.date) -> WomanOut:
+    """Where a woman stands on a day."""
+    return WomanOut(
+        id=row.woman.id,
+        code=row.woman.code,
+        gestation_weeks=row.woman.gestation_at(today),
+        anaemic=row.standing.anaemic,
+        severe=row.standing.severe,
+        awaiting_confirmation=row.standing.awaiting_confirmation,
+        due_on=row.due.first_on if row.due else None,
+        overdue=row.due is not None and row.due.is_overdue(today),
+        referral_open=row.referral is not None,
+    )
+
+
+def reading_out(reading: Reading) -> ReadingOut:
+    """An entered reading, with its words in the language asked for."""
+    said = said_of(reading)
+    return ReadingOut(
+        id=reading.id,
+        code=reading.woman.code,
+        words=gettext(said.words),
+        rank=said.rank,
+        url=f"/readings/{reading.id}",
+        woman_id=reading.woman_id,
+        visit_id=reading.visit_id,
+        source=reading.source,
+        taken_at=reading.taken_at,
+        hb_g_dl=reading.hb_g_dl,
+        low_g_dl=reading.low_g_dl,
+        high_g_dl=reading.high_g_dl,
+        outcome=reading.band,
+        refusal=reading.refusal,
+        screening_only=reading.source != "lab",
+        set_aside=reading.set_aside_at is not None,
+        reading=reading.detail if reading.source == "photo" else None,
+    )

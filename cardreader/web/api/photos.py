@@ -1,0 +1,148 @@
+"""Photos: for an open visit, or for a code when they were taken out of reach."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, File, Form, HTTPException, Request, UploadFile
+from fastapi.responses import JSONResponse
+from pydantic import Field
+from pydantic.json_schema import SkipJsonSchema
+
+from cardreader.register.models import Reading, utc_now
+from cardreader.register.samephoto import KnownPhotoError
+from cardreader.register.women import GESTATION_WEEKS
+from cardreader.web.access import Carer, Visitor, api_csrf
+from cardreader.web.api.bodies import CODE_PATTERN, KEY_PATTERN, ReadingOut, RecordId, reading_out
+from cardreader.web.api.problems import BAD_BODY, NOT_FOUND, Question, Responses
+from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
+from cardreader.web.state import State
+from cardreader.web.texts import mark
+from cardreader.web.values import HIGHEST_VISIT
+from cardreader.web.words import known_photo_words
+
+router = APIRouter()
+
+PHOTO_RESPONSES: Responses = {
+    200: {"model": ReadingOut, "description": "Sent before; this is the entry made then"},
+    409: {
+        "model": Question,
+        "description": "The key was used for something else; or, with ask, the same file is "
+        "entered for another visit",
+    },
+    **BAD_BODY,
+}
+Photo = Annotated[UploadFile, File(description="The file as the phone wrote it")]
+PhotoKey = Annotated[str, Form(pattern=KEY_PATTERN)]
+Weeks = Annotated[int, Field(ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])]
+# A form has no null: what is not known is left out.
+TakenAt = Annotated[
+    dt.datetime | SkipJsonSchema[None],
+    Form(description="When it was taken; taken as UTC without a zone"),
+]
+SentAt = Annotated[
+    dt.datetime | SkipJsonSchema[None],
+    Form(description="What the clock that gave taken_at shows as this is sent"),
+]
+SameBlot = Annotated[bool, Form(description="The blot of the photo before, photographed again")]
+KnownPhoto = Annotated[
+    bool, Form(description="The file is entered for another visit already; enter it here too")
+]
+
+
+@router.post(
+    "/visits/{visit_id}/photos",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**PHOTO_RESPONSES, **NOT_FOUND},
+    response_model=ReadingOut,
+)
+def post_visit_photo(
+    request: Request,
+    visitor: Carer,
+    visit_id: RecordId,
+    photo: Photo,
+    submission_key: PhotoKey,
+    taken_at: TakenAt = None,
+    same_blot: SameBlot = False,
+    known_photo: KnownPhoto = False,
+    sent_at: SentAt = None,
+) -> JSONResponse:
+    """Read a photo and enter it for an open visit.
+
+    A photo that can't be read is entered as refused, with advice; that is no error.
+    """
+    target = ForVisit(visit_id)
+    times = (taken_at, sent_at)
+    return _take(request, visitor, target, photo, submission_key, times, same_blot, known_photo)
+
+
+@router.post(
+    "/photos",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses=PHOTO_RESPONSES,
+    response_model=ReadingOut,
+)
+def post_photo(
+    request: Request,
+    visitor: Carer,
+    photo: Photo,
+    submission_key: PhotoKey,
+    code: Annotated[str, Form(pattern=CODE_PATTERN)],
+    visit_number: Annotated[int, Form(ge=1, le=HIGHEST_VISIT)] = 1,
+    gestation_weeks: Annotated[Weeks | SkipJsonSchema[None], Form()] = None,
+    taken_at: TakenAt = None,
+    same_blot: SameBlot = False,
+    known_photo: KnownPhoto = False,
+    sent_at: SentAt = None,
+) -> JSONResponse:
+    """Read a photo taken out of reach: for a woman's code, who is added if not there.
+
+    A photo that can't be read is entered as refused, with advice; that is no error.
+    """
+    target = ForCode(code, visit_number, gestation_weeks)
+    times = (taken_at, sent_at)
+    return _take(request, visitor, target, photo, submission_key, times, same_blot, known_photo)
+
+
+def _take(
+    request: Request,
+    visitor: Visitor,
+    target: ForVisit | ForCode,
+    photo: UploadFile,
+    key: str,
+    times: tuple[dt.datetime | None, dt.datetime | None],
+    same_blot: bool,
+    known_photo: bool,
+) -> JSONResponse:
+    state: State = request.app.state.shared
+    told, sent = (None if at is None else _aware(at) for at in times)
+    try:
+        taken = take_photo(
+            state,
+            target,
+            key,
+            photo.file.read(),
+            told,
+            visitor.account_id,
+            same_blot,
+            known_photo,
+            sent,
+        )
+    except KnownPhotoError as known:
+        question = {"detail": known_photo_words(known), "ask": "known_photo"}
+        return JSONResponse(question, 409)
+    except UnknownVisitError:
+        raise HTTPException(404, mark("No such visit.")) from None
+    with state.database.read() as session:
+        out = reading_out(session.get_one(Reading, taken.reading_id))
+    return JSONResponse(out.model_dump(mode="json"), 200 if taken.replayed else 201)
+
+
+def _aware(at: dt.datetime) -> dt.datetime:
+    """A time with its zone; one without is taken as UTC, one at the world's ends as unknown."""
+    if not dt.datetime(1970, 1, 2) <= at.replace(tzinfo=None) <= dt.datetime(2199, 1, 1):
+        return utc_now()
+    return at.replace(tzinfo=dt.UTC) if at.tzinfo is None else at.astimezone(dt.UTC)

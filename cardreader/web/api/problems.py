@@ -1,0 +1,44 @@
+"""What an API call answers when it can't do what was asked."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from fastapi import HTTPException
+from pydantic import BaseModel
+
+
+class Problem(BaseModel):
+    """What went wrong."""
+
+    detail: str
+
+
+class Question(Problem):
+    """What went wrong; ``ask`` names the field that, sent as true, says it is meant."""
+
+    ask: Literal["known_photo"] | None = None
+
+
+def _problem(text: str) -> dict[str, Any]:
+    return {"model": Problem, "description": text}
+
+
+Responses = dict[int | str, dict[str, Any]]
+
+ALWAYS: Responses = {
+    401: _problem("Not signed in"),
+    403: _problem("The role, the origin or the CSRF header doesn't allow it"),
+    413: _problem("Too large"),
+    429: _problem("Too many requests"),
+}
+NOT_FOUND: Responses = {404: _problem("Not in the register")}
+CONFLICT: Responses = {409: _problem("Taken already, by something else")}
+# FastAPI answers a body that can't be parsed as form or JSON with 400.
+BAD_BODY: Responses = {400: _problem("The body can't be parsed")}
+
+
+def unprocessable(field: str, problem: str) -> HTTPException:
+    """A field that is well formed and can't be taken."""
+    detail = [{"loc": ["body", field], "msg": problem, "type": "value_error"}]
+    return HTTPException(422, detail)

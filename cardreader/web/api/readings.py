@@ -1,0 +1,75 @@
+"""A woman's readings; tube and laboratory values."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Depends, HTTPException, Request
+
+from cardreader.register.doubt import DoubtfulError
+from cardreader.register.models import Reading
+from cardreader.web.access import Carer, api_csrf
+from cardreader.web.api.bodies import LabIn, ReadingOut, RecordId, TubeIn, reading_out
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, unprocessable
+from cardreader.web.api.women import woman_of
+from cardreader.web.happened import doubt_words
+from cardreader.web.state import State
+from cardreader.web.texts import mark
+from cardreader.web.values import OLDEST_RESULT_DAYS, enter_lab, enter_tube, may_be_dated
+
+router = APIRouter()
+
+
+@router.get("/women/{woman_id}/readings", responses=NOT_FOUND)
+def get_readings(request: Request, visitor: Carer, woman_id: RecordId) -> list[ReadingOut]:
+    """All her readings, oldest first."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        return [reading_out(r) for r in woman_of(session, woman_id).readings]
+
+
+@router.post(
+    "/women/{woman_id}/tube",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**NOT_FOUND, **CONFLICT, **BAD_BODY},
+)
+def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn) -> ReadingOut:
+    """Enter a tube reading."""
+    state: State = request.app.state.shared
+    with state.database.write() as session:
+        woman = woman_of(session, woman_id)
+        key, by = body.submission_key, visitor.account_id
+        reading = enter_tube(state, session, woman, key, body.value, body.unit, by)
+        return reading_out(reading)
+
+
+@router.post(
+    "/women/{woman_id}/lab",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**NOT_FOUND, **CONFLICT, **BAD_BODY},
+)
+def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) -> ReadingOut:
+    """Enter a laboratory result; it closes her open referral."""
+    state: State = request.app.state.shared
+    if not may_be_dated(body.on, state.today()):
+        raise unprocessable("on", f"in the future or longer ago than {OLDEST_RESULT_DAYS} days")
+    with state.database.write() as session:
+        woman = woman_of(session, woman_id)
+        key, by = body.submission_key, visitor.account_id
+        given = (body.hb_g_dl, body.method, body.place, body.on, by)
+        try:
+            reading = enter_lab(state, session, woman, key, *given, body.sure)
+        except DoubtfulError as doubtful:
+            raise HTTPException(409, doubt_words(doubtful.doubts[0])) from None
+        return reading_out(reading)
+
+
+@router.get("/readings/{reading_id}", responses=NOT_FOUND)
+def get_reading(request: Request, visitor: Carer, reading_id: RecordId) -> ReadingOut:
+    """One reading."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        reading = session.get(Reading, reading_id)
+        if reading is None:
+            raise HTTPException(404, mark("No such reading."))
+        return reading_out(reading)

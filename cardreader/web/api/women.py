@@ -1,0 +1,87 @@
+"""Who is signed in, and the women."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, HTTPException, Query, Request
+from sqlalchemy.orm import Session
+
+from cardreader.register.lists import ListName, list_rows, open_rows, row_of
+from cardreader.register.models import Woman
+from cardreader.register.women import add_woman, find_woman
+from cardreader.web.access import Anyone, Carer, api_csrf
+from cardreader.web.api.bodies import RecordId, SessionOut, WomanIn, WomanOut, woman_out
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND
+from cardreader.web.state import State
+from cardreader.web.texts import mark
+
+router = APIRouter()
+
+
+@router.get("/session")
+def session_info(request: Request, visitor: Anyone) -> SessionOut:
+    """Who is signed in, and the token that changing calls need."""
+    return SessionOut(
+        account_id=visitor.account_id,
+        name=visitor.name,
+        role=visitor.role,
+        csrf=visitor.csrf,
+        register_id=request.app.state.shared.identity(),
+    )
+
+
+@router.get("/women")
+def list_women(
+    request: Request,
+    visitor: Carer,
+    on_list: Annotated[ListName | None, Query(alias="list")] = None,
+) -> list[WomanOut]:
+    """Every woman followed here, or those on one list."""
+    state: State = request.app.state.shared
+    today = state.today()
+    with state.database.read() as session:
+        rows = open_rows(session, state.rules)
+        if on_list is not None:
+            rows = list_rows(rows, on_list, today)
+        return [woman_out(row, today) for row in rows]
+
+
+@router.post(
+    "/women",
+    status_code=201,
+    dependencies=[Depends(api_csrf)],
+    responses={**CONFLICT, **BAD_BODY},
+)
+def post_woman(request: Request, visitor: Carer, body: WomanIn) -> WomanOut:
+    """Add a woman."""
+    state: State = request.app.state.shared
+    with state.database.write() as session:
+        if find_woman(session, body.code) is not None:
+            raise HTTPException(409, mark("This code is in the register already."))
+        woman = add_woman(
+            session,
+            body.code,
+            body.gestation_weeks,
+            state.today(),
+            visitor.account_id,
+            body.smoking,
+        )
+        return woman_out(row_of(woman, state.rules), state.today())
+
+
+@router.get("/women/{woman_id}", responses=NOT_FOUND)
+def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
+    """One woman."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        row = row_of(woman_of(session, woman_id), state.rules)
+        return woman_out(row, state.today())
+
+
+def woman_of(session: Session, woman_id: str) -> Woman:
+    """The woman of an address; 404 where there is none."""
+    woman = session.get(Woman, woman_id)
+    if woman is None:
+        raise HTTPException(404, mark("No such woman."))
+    return woman
