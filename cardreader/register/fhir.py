@@ -26,6 +26,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.blots import blots_of
 from cardreader.register.identity import identity_of
 from cardreader.register.models import (
     Purpose,
@@ -37,7 +38,6 @@ from cardreader.register.models import (
     Woman,
     utc_now,
 )
-from cardreader.register.recording import blots_of
 
 LOINC = "http://loinc.org"
 UCUM = "http://unitsofmeasure.org"

@@ -111,15 +111,6 @@ def point_of(reading: Reading) -> Measurement:
     )
 
 
-def decision_of(reading: Reading) -> dict[str, Any]:
-    """The decision that a reading stands for: that of all its visit's blots, if it counts."""
-    detail = reading.detail or {}
-    if reading.source == Source.PHOTO and counts(reading) and reading.visit is not None:
-        detail = reading.visit.result or detail
-    decision: dict[str, Any] = detail["decision"]
-    return decision
-
-
 def may_be_severe(decision: dict[str, Any] | None) -> bool:
     """Whether a decision's question is severe anaemia: uncertain, and not to be taken lightly."""
     return (decision or {}).get("question") == Statement.MAY_BE_SEVERE

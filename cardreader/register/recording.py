@@ -16,13 +16,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.decide.protocol import Protocol
-from cardreader.decide.rule import MAY_HIDE_SEVERE, Decision, Outcome
+from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
+from cardreader.register.blots import blots_of, has_pale_blot, last_blot
 from cardreader.register.closing import reopen_for
 from cardreader.register.doubt import DoubtfulError, lab_doubts
-from cardreader.register.history import Measurement, certain_at, counts, point_of
+from cardreader.register.history import Measurement, certain_at, point_of
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
 from cardreader.register.models import (
     Purpose,
@@ -138,8 +139,9 @@ def record_photo(
 
     A photo that could not be read asks for a blood test. A closed record is opened again.
 
-    ``same_blot``: the blot of the photo before, photographed again; the newer
-    photo then stands for it, since two photos of one blot are not two blots.
+    ``same_blot``: the blot of the photo before, photographed again, and ``facts`` are those
+    of both photos where they could be read as one; this reading then stands for the blot,
+    since two photos of one blot are not two blots.
     """
     if (earlier := _earlier(session, key, sha256=facts.sha256)) is not None:
         return earlier
@@ -159,7 +161,7 @@ def record_photo(
         refusal=facts.refusal,
         lot_id=facts.lot_id,
         phone=facts.phone,
-        blot=_blot_number(visit, same_blot),
+        blot=max(1, last_blot(visit) + (not same_blot)),
         photo_sha256=facts.sha256,
         photo_file=photo_file,
         detail=facts.detail,
@@ -174,29 +176,6 @@ def record_photo(
     if facts.refusal is not None:
         refer_unread(session, reading, by)
     return reading
-
-
-def blots_of(visit: Visit) -> list[Reading]:
-    """One read photo a blot, the newest that counts; the very same file counts once."""
-    newest: dict[int | None, Reading] = {}
-    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
-        if counts(reading) and reading.source == Source.PHOTO:
-            newest[reading.blot] = reading
-    return list({r.photo_sha256: r for r in newest.values()}.values())
-
-
-def has_pale_blot(visit: Visit) -> bool:
-    """Whether the newest photo of some blot was refused as one of severe anaemia may be."""
-    newest: dict[int | None, Reading] = {}
-    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
-        if reading.source == Source.PHOTO and reading.set_aside_at is None:
-            newest[reading.blot] = reading
-    return any(r.refusal in MAY_HIDE_SEVERE for r in newest.values())
-
-
-def _blot_number(visit: Visit, same_blot: bool) -> int:
-    last = max((r.blot or 0 for r in visit.readings), default=0)
-    return last if same_blot and last else last + 1
 
 
 def combine_visit(

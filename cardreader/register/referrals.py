@@ -7,10 +7,11 @@ import datetime as dt
 from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules, OutcomeRule
-from cardreader.decide.rule import MAY_HIDE_SEVERE, Outcome
+from cardreader.decide.rule import Outcome
 from cardreader.register import audit
+from cardreader.register.blots import blots_of, may_hide_severe
 from cardreader.register.events import note
-from cardreader.register.history import Measurement, certain_at, measurements
+from cardreader.register.history import Measurement, certain_at, counts, measurements
 from cardreader.register.models import (
     Event,
     EventKind,
@@ -19,6 +20,7 @@ from cardreader.register.models import (
     Referral,
     ReferralOutcome,
     Source,
+    Visit,
     Woman,
     local_day,
     utc_now,
@@ -80,10 +82,14 @@ def refer_unread(session: Session, reading: Reading, by: str | None) -> Referral
     that could be read. Where the blood may be too pale to be read it is urgent.
     """
     woman, at = reading.woman, certain_at(reading)
-    read = [r for r in (reading.visit.readings if reading.visit else []) if r.hb_g_dl is not None]
-    if _answered(woman, at) or any(r.set_aside_at is None for r in read):
+    if _answered(woman, at) or (reading.visit is not None and _was_read(reading.visit)):
         return None
-    return _for_a_test(session, woman, at, reading.refusal in MAY_HIDE_SEVERE, by, reading.id)
+    return _for_a_test(session, woman, at, may_hide_severe(reading), by, reading.id)
+
+
+def _was_read(visit: Visit) -> bool:
+    others = (r for r in visit.readings if r.source != Source.PHOTO)
+    return bool(blots_of(visit)) or any(counts(r) for r in others)
 
 
 def send_for_test(

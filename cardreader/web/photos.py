@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
+from cardreader.register.blots import earlier_sides
 from cardreader.register.models import Reading, Visit, Woman, local_day, utc_now
 from cardreader.register.phoneclock import TakenAt, taken_at
+from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.photostrip import NotStrippedError, stripped
 from cardreader.register.recording import (
     KeyReusedError,
@@ -20,7 +22,7 @@ from cardreader.register.recording import (
 )
 from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.women import add_woman, find_woman
-from cardreader.web.state import State
+from cardreader.web.state import Picture, State
 
 
 class UnknownVisitError(LookupError):
@@ -68,6 +70,9 @@ def take_photo(
     ``told``: when it was taken by the phone's clock, None for now; ``sent``: what that
     clock showed when it sent. The server's clock rules where it knows.
 
+    ``same_blot``: the blot of the photo before from another side. The two are read as one
+    while the earlier one is still in memory or kept; else the new one stands for the blot.
+
     Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none; and
     KnownPhotoError for a file entered under another visit, unless ``known_photo`` says
     that it is meant.
@@ -83,8 +88,12 @@ def take_photo(
         if not known_photo:
             ask_if_known(session, sha256, visit_id)
         subject = subject_of(visit.woman, visit.on, state.settings.elevation_m)
+        sides = _other_sides(state, visit, sha256) if same_blot else []
     with state.reading_slots:
-        result = state.reader.read(data, subject)
+        if sides:
+            result = state.reader.read_same_blot([data, *sides], subject)
+        else:
+            result = state.reader.read(data, subject)
     kept = _keep(state, data)
     entered = False
     try:
@@ -113,9 +122,27 @@ def take_photo(
         # Lost the race against the same photo, or failed: the file belongs to nothing.
         if kept is not None and state.photos is not None and not entered:
             state.photos.remove(kept)
-    if entered and result.picture is not None:
-        state.pictures.put(reading_id, result.picture, result.picture_type)
+    if entered:
+        state.recent.put(reading_id, data, len(data))
+        if result.picture is not None:
+            picture = Picture(result.picture, result.picture_type)
+            state.pictures.put(reading_id, picture, len(result.picture))
     return Taken(reading_id, visit_id, replayed=not entered)
+
+
+def _other_sides(state: State, visit: Visit, sha256: str) -> list[bytes]:
+    """The photos taken before of the visit's last blot, as far as they are still there."""
+    found = (
+        state.recent.get(r.id) or _kept_or_none(state, r) for r in earlier_sides(visit, sha256)
+    )
+    return [data for data in found if data is not None]
+
+
+def _kept_or_none(state: State, reading: Reading) -> bytes | None:
+    try:
+        return photo_bytes(state, reading)
+    except PhotoStoreError:  # its file is gone or damaged: the new photo is read alone
+        return None
 
 
 def _replay(state: State, key: str, sha256: str) -> Taken | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -26,11 +27,13 @@ from cardreader.hb.container import load_calibration
 from cardreader.hb.distribution import HbDistribution
 from cardreader.hb.estimate import HbEstimate, read_hb
 from cardreader.hb.measured import Measured, OtherChainError
-from cardreader.pipeline import read_photo
+from cardreader.pipeline import read_photo, read_same_blot
 from cardreader.reader import Reader
+from cardreader.register.blots import SIDES
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.annotate import JPEG_QUALITY, outlined_photo
+from cardreader.result.reading import Reading
 from cardreader.result.report import decision_json, estimate_json, reading_json
 from cardreader.web.reader import PhotoResult, Shade
 
@@ -62,13 +65,24 @@ class PipelineReader:
 
     def read(self, data: bytes, subject: Subject) -> PhotoResult:
         """Read one photo; the JSON is the same that every other way in gives."""
+        reading = read_photo(data, self._today(), subject)
+        return PhotoResult(facts_of(reading_json(reading)), _picture(reading))
+
+    def read_same_blot(self, contents: Sequence[bytes], subject: Subject) -> PhotoResult:
+        """Read photos of one blot as one, the newest first, as ``read --same-blot`` does."""
+        same = read_same_blot(contents, self._today(), subject)
+        detail = {
+            **reading_json(same.together),
+            SIDES: [_side(reading_json(reading)) for reading in same.readings],
+        }
+        newest = same.readings[0]
+        # Where an earlier photo is at fault, the reading of both is that photo's.
+        facts = replace(facts_of(detail), sha256=newest.sha256)
+        return PhotoResult(facts, _picture(same.together))
+
+    def _today(self) -> Reader:
         # The server may run for weeks: a card's expiry is checked against today.
-        reader = replace(self._reader, today=dt.date.today())
-        reading = read_photo(data, reader, subject)
-        picture = outlined_photo(reading)
-        return PhotoResult(
-            facts_of(reading_json(reading)), None if picture is None else _jpeg(picture)
-        )
+        return replace(self._reader, today=dt.date.today())
 
     def combine(
         self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False
@@ -130,6 +144,22 @@ class PipelineReader:
         value = HbDistribution.normal(hb["g_dl"], math.hypot(*hb["sd"].values()))
         decision = with_pale_blot(decide(value, self.rules, subject))
         return facts_of({**detail, "decision": decision_json(decision)})
+
+
+def _side(reading: dict[str, Any]) -> dict[str, Any]:
+    """What one photo of a blot said alone."""
+    hb, refusal = reading["hb"], reading["refusal"]
+    return {
+        "sha256": reading["photo"]["sha256"],
+        "hb_g_dl": hb and hb["g_dl"],
+        "outcome": reading["decision"]["outcome"],
+        "refusal": refusal and refusal["reason"],
+    }
+
+
+def _picture(reading: Reading) -> bytes | None:
+    picture = outlined_photo(reading)
+    return None if picture is None else _jpeg(picture)
 
 
 def _jpeg(picture: Image.Image) -> bytes:

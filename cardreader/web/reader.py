@@ -5,6 +5,7 @@ The pages know only ``PhotoReader``; the tests put another one in its place.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -42,6 +43,13 @@ class PhotoReader(Protocol):
 
     def read(self, data: bytes, subject: Subject) -> PhotoResult:
         """Read one photo as the phone wrote it."""
+
+    def read_same_blot(self, contents: Sequence[bytes], subject: Subject) -> PhotoResult:
+        """Read photos of one blot from different sides as one; the newest comes first.
+
+        The facts carry the newest file's hash, and under ``same_blot`` of their JSON what
+        each photo said alone.
+        """
 
     def combine(
         self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False

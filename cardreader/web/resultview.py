@@ -12,13 +12,15 @@ from typing import Any
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.blots import blots_of, doubted_by, gave_colour, in_doubt, sides_of
 from cardreader.register.history import may_be_severe
 from cardreader.register.models import Reading, Source
-from cardreader.register.recording import blots_of, subject_of
+from cardreader.register.recording import subject_of
 from cardreader.web.bandwords import chances
 from cardreader.web.happened import clock_words
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
 from cardreader.web.state import State
+from cardreader.web.texts import gettext as _
 from cardreader.web.words import SEVERE_CONFIRMED, outcome_words
 
 
@@ -27,7 +29,8 @@ class ResultView:
     """All that is said of one result; texts are English, translated where shown.
 
     ``blots`` is how many blots made the result, ``alone_g_dl`` what this one said.
-    ``chances`` and ``clock`` are in the visitor's language already.
+    ``sides`` says what several photos of the blot came to. ``chances``, ``clock`` and
+    ``sides`` are in the visitor's language already.
     """
 
     outcome: Outcome
@@ -50,6 +53,7 @@ class ResultView:
     band: str | None = None
     chances: tuple[tuple[str, str], ...] = ()
     clock: str = ""
+    sides: tuple[str, ...] = ()
 
     @property
     def screening(self) -> bool:
@@ -64,6 +68,9 @@ def result_view(reading: Reading, state: State) -> ResultView:
     if reading.refusal is not None:
         return _refused(reading, detail)
     combined = _combined(reading)
+    doubting = doubted_by(reading)
+    if combined is None and doubting is not None:
+        return _refused(doubting, doubting.detail or {})
     shown = combined or detail
     hb, low, high = reading.hb_g_dl, reading.low_g_dl, reading.high_g_dl
     blots = 1
@@ -101,12 +108,30 @@ def result_view(reading: Reading, state: State) -> ResultView:
         band=_band(decision),
         chances=() if source is Source.LAB else tuple(chances(decision)),
         clock=clock_words(reading),
+        sides=_sides(reading),
+    )
+
+
+def _sides(reading: Reading) -> tuple[str, ...]:
+    """How the photo stands to others of its blot."""
+    sides = sides_of(reading)
+    if sides:
+        return (_("Read from %(n)s photos of this blot.") % {"n": len(sides)},)
+    others = [r for r in reading.visit.readings if r is not reading] if reading.visit else []
+    before = [r for r in others if r.blot == reading.blot and r.entered_at < reading.entered_at]
+    if not any(gave_colour(r) for r in before if r.set_aside_at is None):
+        return ()
+    return (
+        _("The photo before of this blot is no longer here. This one was read alone in its place."),
     )
 
 
 def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
     decision = detail["decision"]
     return ResultView(
+        sides=(_("The photos of this blot differ too much: none of them is believed."),)
+        if in_doubt(reading)
+        else (),
         outcome=Outcome.NOT_READ,
         headline=_text(decision["headline"]),
         short=outcome_words(Outcome.NOT_READ, Source.PHOTO),

@@ -1,11 +1,10 @@
-"""What all pages share: database, reader, settings, and the pictures shown once."""
+"""What all pages share: database, reader, settings, and what is kept in memory."""
 
 from __future__ import annotations
 
 import datetime as dt
 import os
 import threading
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -16,33 +15,17 @@ from cardreader.register.identity import identity_of
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
+from cardreader.web.shelf import Shelf
+
+MEGABYTE = 1_000_000
 
 
-class PictureShelf:
-    """The newest annotated pictures, in memory only: seen after reading, then gone."""
+@dataclass(frozen=True)
+class Picture:
+    """An annotated picture and its media type."""
 
-    def __init__(self, places: int = 24) -> None:
-        self._places = places
-        self._pictures: OrderedDict[str, tuple[bytes, str]] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def put(self, reading_id: str, picture: bytes, media_type: str) -> None:
-        """Lay a picture down; the oldest makes room."""
-        with self._lock:
-            self._pictures[reading_id] = (picture, media_type)
-            while len(self._pictures) > self._places:
-                self._pictures.popitem(last=False)
-
-    def get(self, reading_id: str) -> tuple[bytes, str] | None:
-        """A picture and its media type, if it is still there."""
-        with self._lock:
-            return self._pictures.get(reading_id)
-
-    def drop(self, reading_ids: set[str]) -> None:
-        """Take pictures away."""
-        with self._lock:
-            for reading_id in reading_ids:
-                self._pictures.pop(reading_id, None)
+    data: bytes
+    media_type: str
 
 
 @dataclass(frozen=True)
@@ -55,7 +38,10 @@ class State:
     photos: PhotoStore | None
     today: Callable[[], dt.date]
     _identity: list[str] = field(default_factory=list)
-    pictures: PictureShelf = field(default_factory=PictureShelf)
+    # Seen after reading, then gone.
+    pictures: Shelf[Picture] = field(default_factory=lambda: Shelf(24, 60 * MEGABYTE))
+    # For the photo of the same blot from another side, which comes a minute later.
+    recent: Shelf[bytes] = field(default_factory=lambda: Shelf(16, 200 * MEGABYTE))
     # A 12-megapixel photo fills a core and much memory: no more at a time than cores.
     reading_slots: threading.Semaphore = field(
         default_factory=lambda: threading.Semaphore(os.cpu_count() or 1)

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
-from cardreader.register.history import decision_of, may_be_severe
+from cardreader.register.blots import decision_of
+from cardreader.register.history import may_be_severe
 from cardreader.register.lists import ListName
 from cardreader.register.models import (
     BirthOutcome,

@@ -4,17 +4,8 @@ import json
 import subprocess
 import sys
 
-import numpy as np
 import pytest
-
-from cardreader.simulate import demolots
-from cardreader.simulate.blotshape import draw_blot
-from cardreader.simulate.cameras import Family
-from cardreader.simulate.photograph import photograph
-from cardreader.simulate.scene import GOOD, draw_scene
-from cardreader.simulate.view import draw_view
-
-HB = 9.4
+from twosides import photographed_twice
 
 
 def run(*arguments):
@@ -27,17 +18,7 @@ def run(*arguments):
 @pytest.fixture(scope="module")
 def two_sides(tmp_path_factory):
     """Two synthetic photos of one blot: the same scene from two views."""
-    folder = tmp_path_factory.mktemp("same")
-    rng = np.random.default_rng(12)
-    lot = demolots.IN_DATE
-    scene = draw_scene(rng, HB, lot.lot(), lot.print_seed, GOOD, Family.HELD_OUT)
-    blot = draw_blot(np.random.default_rng(13))
-    paths = []
-    for side in (1, 2):
-        view = draw_view(np.random.default_rng([14, side]), (1600, 1200))
-        paths.append(folder / f"side-{side}.jpg")
-        paths[-1].write_bytes(photograph(scene, view, side, blot))
-    return paths
+    return photographed_twice(tmp_path_factory.mktemp("same"))
 
 
 def test_two_sides_give_one_reading(two_sides):

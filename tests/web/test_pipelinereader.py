@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
+import jsonschema
 import pytest
+from twosides import photographed_twice
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
 from cardreader.decide.subject import Subject
+from cardreader.pipeline import read_same_blot
+from cardreader.reader import load_reader
+from cardreader.register.blots import SIDES
+from cardreader.result.report import reading_json, reading_schema
 from cardreader.web.pipelinereader import PipelineReader
 
 GOOD = Path(__file__).parents[2] / "sample_images" / "good"
@@ -47,3 +54,26 @@ def test_two_blots_are_surer_than_one(reader, clear):
         two.high_g_dl - two.low_g_dl
         < clear["hb"]["interval"]["high_g_dl"] - (clear["hb"]["interval"]["low_g_dl"])
     )
+
+
+def test_two_sides_are_what_the_command_makes_of_them(reader, tmp_path):
+    """The pages' result of two photos of one blot is that of ``read --same-blot``."""
+    older, newer = (path.read_bytes() for path in photographed_twice(tmp_path))
+    facts = reader.read_same_blot([newer, older], Subject()).facts
+    same = read_same_blot([newer, older], load_reader(), Subject())
+    sides = facts.detail[SIDES]
+    detail = {name: part for name, part in facts.detail.items() if name != SIDES}
+    assert detail == reading_json(same.together)
+    jsonschema.validate(detail, reading_schema())
+    assert facts.sha256 == hashlib.sha256(newer).hexdigest()
+    assert [side["hb_g_dl"] for side in sides] == [
+        reading_json(alone)["hb"]["g_dl"] for alone in same.readings
+    ]
+    assert sides[0]["refusal"] is None
+
+
+def test_a_side_without_a_card_is_said_to_be_that(reader, tmp_path):
+    older, _ = (path.read_bytes() for path in photographed_twice(tmp_path))
+    facts = reader.read_same_blot([b"no photo", older], Subject()).facts
+    assert facts.refusal == "not_an_image"
+    assert facts.sha256 == hashlib.sha256(b"no photo").hexdigest()

@@ -18,6 +18,7 @@ from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import decide
 from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution
+from cardreader.register.blots import SIDES
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.report import decision_json, refusal_json
@@ -28,6 +29,10 @@ PICTURE = bytes.fromhex(
     "1f15c4890000000d49444154789c6360606060000000050001a5f64540"
     "0000000049454e44ae426082"
 )
+
+
+MOST_APART_G_DL = 1.2
+"""Between two stand-in photos of one blot."""
 
 
 def photo(hb_g_dl: float, salt: str = "") -> bytes:
@@ -54,6 +59,7 @@ class FakeReader:
         self.rules = load_protocol()
         self.sd_g_dl = sd_g_dl
         self.seen: list[bytes] = []
+        self.pale_seen: list[bool] = []
 
     def read(self, data: bytes, subject: Subject) -> PhotoResult:
         """Read one stand-in photo."""
@@ -72,8 +78,25 @@ class FakeReader:
         detail = self._json(sha256, HbDistribution.normal(said["hb"], self.sd_g_dl), None, subject)
         return PhotoResult(facts_of(detail), PICTURE, "image/png")
 
+    def read_same_blot(self, contents, subject: Subject) -> PhotoResult:
+        """The mean of stand-in photos, the newest first; refused when they lie too far apart."""
+        each = [self.read(data, subject).facts for data in contents]
+        sides = [
+            {"sha256": f.sha256, "hb_g_dl": f.hb_g_dl, "outcome": f.outcome, "refusal": f.refusal}
+            for f in each
+        ]
+        values = [f.hb_g_dl for f in each if f.hb_g_dl is not None]
+        refusal = value = None
+        if len(values) < len(each) or max(values) - min(values) > MOST_APART_G_DL:
+            refusal = Refusal(Reason.GLARE_ON_BLOT, "blot", "the blot differs from photo to photo")
+        else:
+            value = HbDistribution.normal(sum(values) / len(values), self.sd_g_dl)
+        detail = self._json(each[0].sha256, value, refusal, subject)
+        return PhotoResult(facts_of({**detail, SIDES: sides}), None)
+
     def combine(self, details: list[dict], subject: Subject, pale_blot: bool = False) -> PhotoFacts:
         """Mean of the blots, with the error of a mean; a pale blot makes no difference here."""
+        self.pale_seen.append(pale_blot)
         hb = sum(d["hb"]["g_dl"] for d in details) / len(details)
         value = HbDistribution.normal(hb, self.sd_g_dl / sqrt(len(details)))
         return facts_of(self._json(details[-1]["photo"]["sha256"], value, None, subject))
@@ -103,6 +126,7 @@ class FakeReader:
             "status": "read" if refusal is None else "refused",
             "photo": {"sha256": sha256, "make_model": "Invented Phone 1"},
             "card": {"lot_id": "000123"} if value else None,
+            "blot": {} if value else None,
             "hb": hb,
             "decision": decision_json(decision),
             "calibration": {"id": "test", "basis": "simulated", "statement": None},

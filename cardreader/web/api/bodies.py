@@ -9,8 +9,9 @@ from fastapi import Path
 from pydantic import BaseModel, Field
 
 from cardreader.decide.subject import Smoking
+from cardreader.register.blots import SIDES, sides_of
 from cardreader.register.lists import Row
-from cardreader.register.models import Reading, Role
+from cardreader.register.models import Reading, Role, Source
 from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
@@ -63,6 +64,15 @@ class WomanOut(BaseModel):
     referral_open: bool
 
 
+class Side(BaseModel):
+    """One of several photos of a blot, by itself."""
+
+    sha256: str
+    hb_g_dl: float | None
+    outcome: str
+    refusal: str | None
+
+
 class ReadingOut(BaseModel):
     """An entered reading. ``reading`` is the whole reading of a photo as JSON.
 
@@ -87,6 +97,10 @@ class ReadingOut(BaseModel):
     screening_only: bool
     set_aside: bool
     reading: dict[str, Any] | None
+    sides: list[Side] = Field(
+        description="What each photo of the blot said alone, the newest first, where several "
+        "were read as one; else empty"
+    )
 
 
 class TubeGramsIn(BaseModel):
@@ -154,7 +168,13 @@ def reading_out(reading: Reading) -> ReadingOut:
         high_g_dl=reading.high_g_dl,
         outcome=reading.band,
         refusal=reading.refusal,
-        screening_only=reading.source != "lab",
+        screening_only=reading.source != Source.LAB,
         set_aside=reading.set_aside_at is not None,
-        reading=reading.detail if reading.source == "photo" else None,
+        reading=_whole(reading) if reading.source == Source.PHOTO else None,
+        sides=[Side(**side) for side in sides_of(reading)],
     )
+
+
+def _whole(reading: Reading) -> dict[str, Any] | None:
+    detail = reading.detail
+    return detail and {name: part for name, part in detail.items() if name != SIDES}

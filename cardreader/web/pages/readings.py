@@ -41,7 +41,7 @@ def picture(request: Request, visitor: Carer, reading_id: str) -> Response:
     kept = state.pictures.get(reading_id)
     if kept is None:
         raise HTTPException(404, "This picture was shown once and is gone.")
-    return Response(kept[0], media_type=kept[1])
+    return Response(kept.data, media_type=kept.media_type)
 
 
 @router.get("/{reading_id}/photo")

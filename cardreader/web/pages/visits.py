@@ -10,8 +10,8 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
+from cardreader.register.blots import blots_of, doubted_by
 from cardreader.register.models import Source, Visit, new_id
-from cardreader.register.recording import blots_of
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
@@ -26,11 +26,11 @@ router = APIRouter(include_in_schema=False, prefix="/visits")
 
 
 @router.get("/{visit_id}")
-def show(request: Request, visitor: Carer, visit_id: str) -> Response:
-    """Steps, drying timer, camera, and what was read so far."""
+def show(request: Request, visitor: Carer, visit_id: str, same: str = "") -> Response:
+    """Steps, drying timer, camera, and what was read so far; ``same`` for the last blot again."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        return _visit_page(request, _visit(session, visit_id))
+        return _visit_page(request, _visit(session, visit_id), same_blot=same == "yes")
 
 
 @router.post("/{visit_id}/photos")
@@ -65,9 +65,14 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
 
 
 def _visit_page(
-    request: Request, visit: Visit, fields: Fields | None = None, status: int = 422
+    request: Request,
+    visit: Visit,
+    fields: Fields | None = None,
+    status: int = 422,
+    same_blot: bool = False,
 ) -> Response:
     photos = [r for r in visit.readings if r.source == Source.PHOTO]
+    stands = blots_of(visit)
     return page(
         request,
         "visit.html",
@@ -79,7 +84,10 @@ def _visit_page(
         photos=photos,
         said={r.id: words.own_words(r) for r in photos if r.band},
         advice={r.id: ADVICE[Reason(r.refusal)] for r in photos if r.refusal},
-        blots=len(blots_of(visit)),
+        blots=len(stands),
+        stands={r.id for r in stands},
+        doubted={r.id for r in photos if doubted_by(r)},
+        same_blot=same_blot or (fields is not None and fields.raw("same_blot") == "yes"),
         gestation=visit.woman.gestation_at(visit.on),
         steps=STEPS,
         waste=WASTE[Source.PHOTO],

@@ -136,7 +136,8 @@ def remove(request: Request, visitor: Supervisor, form: Form, woman_id: str) -> 
             fields.problems["again"] = _("This is not her code.")
             return woman_page(request, visitor, woman, fields)
         removed = remove_woman(session, woman, visitor.account_id)
-    state.pictures.drop(set(removed.reading_ids))
+    for shelf in (state.pictures, state.recent):
+        shelf.drop(set(removed.reading_ids))
     if state.photos is not None:
         for name in removed.photo_files:
             state.photos.remove(name)
