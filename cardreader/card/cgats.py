@@ -6,34 +6,34 @@ in LAB_L LAB_A LAB_B, or in XYZ_X XYZ_Y XYZ_Z on 0..100, or only in spectra; it
 is always D50 and 2 degrees. Three keywords of our own say which lot it is:
 LOT_NUMBER, EXPIRES (ISO 8601 date) and BASIS (measured or nominal).
 
-The reader takes the form as measuring software varies it (tabs or spaces,
-quotes, comments, field order, extra fields and keywords), and refuses content
-that is missing, doubled, contradictory or out of range.
+Content that is missing, doubled, contradictory or out of range is refused.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Literal, NoReturn, cast
+from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from cardreader import __version__
 from cardreader.card import layout
+from cardreader.card.cgatstable import (
+    MAX_BYTES,
+    CgatsTable,
+    LotFileError,
+    Row,
+    fail,
+    split_cgats,
+)
 from cardreader.card.lot import Lot
 from cardreader.colour.cielab import xyz_to_lab
 
 PAPER = "PAPER"
 STOCK = "STOCK"
-
-MAX_BYTES = 2**20
-"""A lot with spectra every nanometre stays under 400 kB; larger is no lot file."""
-MAX_FIELDS = 1_000
-MAX_ROWS = 1_000
 
 SPECTRUM_AGREES_DE = 2.0
 """CIE 1976 colour difference allowed between a row's Lab and its own spectrum.
@@ -41,21 +41,6 @@ SPECTRUM_AGREES_DE = 2.0
 Instruments weight spectra by tables of their own, which moves colours by a few
 tenths; a row mixed up with another is off by more than this.
 """
-
-
-class LotFileError(ValueError):
-    """A lot file that can't be used; the message is one line and names the place."""
-
-
-@dataclass
-class _Table:
-    """CGATS text split into its parts; every item remembers its line."""
-
-    keywords: dict[str, list[tuple[int, str]]] = field(default_factory=dict)
-    fields: list[str] = field(default_factory=list)
-    fields_line: int = 0
-    rows: list[tuple[int, list[str]]] = field(default_factory=list)
-    last_line: int = 0
 
 
 def read_lot_file(path: Path | str) -> Lot:
@@ -77,13 +62,11 @@ def read_lot_file(path: Path | str) -> Lot:
 
 def read_lot(text: str) -> Lot:
     """Lot held by CGATS text; LotFileError (a ValueError) names the line."""
-    table = _split(text)
+    table = split_cgats(text)
     _check_conditions(table)
-    number = int(_keyword(table, "LOT_NUMBER", r"[0-9]{1,7}"))
-    expires = _date(table, "EXPIRES")
-    basis = cast(
-        Literal["measured", "nominal"], _keyword(table, "BASIS", "measured|nominal").lower()
-    )
+    number = int(table.keyword("LOT_NUMBER", r"[0-9]{1,7}"))
+    expires = table.day("EXPIRES")
+    basis = cast(Literal["measured", "nominal"], table.keyword("BASIS", "measured|nominal").lower())
     rows = _rows_by_name(table)
     nm, spectra = _spectra(table, rows)
     lab = _lab(table, rows, nm, spectra)
@@ -99,8 +82,8 @@ def read_lot(text: str) -> Lot:
             spectra=None if spectra is None else spectra[:-2],
             paper_spectrum=None if spectra is None else spectra[-2],
             stock_spectrum=None if spectra is None else spectra[-1],
-            instrument=_free_text(table, "INSTRUMENTATION"),
-            note=_free_text(table, "DESCRIPTOR"),
+            instrument=table.free_text("INSTRUMENTATION"),
+            note=table.free_text("DESCRIPTOR"),
             created=_created(table),
         )
     except ValueError as error:
@@ -158,147 +141,24 @@ def _data_lines(lot: Lot) -> list[str]:
     return lines
 
 
-# --- splitting the text ------------------------------------------------------
-
-_TOKEN = re.compile(r'"([^"]*)"|(#)|([^\s"#]+)')
-_SHEET = re.compile(r"(CGATS|ISO|IT8|CTI)[A-Z0-9./_-]*", re.IGNORECASE)
-
-
-def _tokens(line: str, number: int) -> list[str]:
-    """Words and quoted strings of a line, up to a comment."""
-    out = []
-    at = 0
-    line = line.rstrip()
-    while at < len(line):
-        if line[at].isspace():
-            at += 1
-            continue
-        match = _TOKEN.match(line, at)
-        if match is None:
-            _fail(number, "a quoted string does not end")
-        if match.group(2):
-            break
-        out.append(match.group(3) if match.group(3) is not None else match.group(1))
-        at = match.end()
-    return out
-
-
-def _split(text: str) -> _Table:
-    if len(text) > MAX_BYTES:
-        raise LotFileError(f"larger than {MAX_BYTES} characters")
-    table = _Table()
-    # "first" -> "header" -> "format" -> "header" -> "data" -> "done"
-    state = "first"
-    for number, line in enumerate(re.split(r"\r\n|\r|\n", text.removeprefix("\ufeff")), 1):
-        words = _tokens(line, number)
-        if not words:
-            continue
-        table.last_line = number
-        head = words[0]
-        if state == "first":
-            if _SHEET.fullmatch(head) is None:
-                _fail(number, "the file does not begin as CGATS text does (CGATS.17)")
-            state = "header"
-        elif state == "format":
-            if head == "END_DATA_FORMAT":
-                state = "header"
-                continue
-            table.fields += words
-            if len(table.fields) > MAX_FIELDS:
-                _fail(number, f"more than {MAX_FIELDS} fields")
-        elif state == "data":
-            if head == "END_DATA":
-                state = "done"
-                continue
-            if len(words) != len(table.fields):
-                _fail(number, f"{len(words)} values for {len(table.fields)} fields")
-            table.rows.append((number, words))
-            if len(table.rows) > MAX_ROWS:
-                _fail(number, f"more than {MAX_ROWS} rows")
-        elif state == "done":
-            _fail(number, "text after END_DATA; a lot file holds one table")
-        elif head == "BEGIN_DATA_FORMAT":
-            if table.fields:
-                _fail(number, "a second BEGIN_DATA_FORMAT; a lot file holds one table")
-            state, table.fields_line = "format", number
-        elif head == "BEGIN_DATA":
-            if not table.fields:
-                _fail(number, "BEGIN_DATA before the fields are named")
-            state = "data"
-        elif head == "KEYWORD":
-            continue
-        else:
-            if head in table.keywords and head in _OWN_KEYWORDS:
-                _fail(number, f"{head} is given twice")
-            table.keywords.setdefault(head, []).append((number, " ".join(words[1:]).strip()))
-    if state != "done":
-        _fail(table.last_line, "the file ends before END_DATA")
-    _check_counts(table)
-    return table
-
-
-_OWN_KEYWORDS = ("LOT_NUMBER", "EXPIRES", "BASIS")
-
-
-def _check_counts(table: _Table) -> None:
-    for keyword, found in (
-        ("NUMBER_OF_FIELDS", len(table.fields)),
-        ("NUMBER_OF_SETS", len(table.rows)),
-    ):
-        if keyword in table.keywords:
-            stated = _keyword(table, keyword, r"[0-9]{1,6}")
-            if int(stated) != found:
-                _fail(table.keywords[keyword][0][0], f"{keyword} says {stated}, found {found}")
-    doubled = {f for f in table.fields if table.fields.count(f) > 1}
-    if doubled:
-        _fail(table.fields_line, f"field {min(doubled)} is named twice")
-
-
-# --- keywords ----------------------------------------------------------------
-
-
-def _keyword(table: _Table, keyword: str, pattern: str) -> str:
-    if keyword not in table.keywords:
-        raise LotFileError(f"keyword {keyword} is missing")
-    for line, value in table.keywords[keyword]:
-        if re.fullmatch(pattern, value, re.IGNORECASE) is None:
-            _fail(line, f"{keyword} can't be {value[:40]!r}")
-    return table.keywords[keyword][0][1]
-
-
-def _date(table: _Table, keyword: str) -> date:
-    value = _keyword(table, keyword, r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-    try:
-        return date.fromisoformat(value)
-    except ValueError:
-        _fail(table.keywords[keyword][0][0], f"{keyword} {value} is no day of the calendar")
-
-
-def _created(table: _Table) -> date | None:
+def _created(table: CgatsTable) -> date | None:
     """The day of CREATED where it is written year first; other orders can't be told apart."""
     try:
-        return date.fromisoformat(_free_text(table, "CREATED")[:10])
+        return date.fromisoformat(table.free_text("CREATED")[:10])
     except ValueError:
         return None
 
 
-def _free_text(table: _Table, keyword: str) -> str:
-    """Text for people: shortened and made plain rather than refused."""
-    text = " ".join(value for _, value in table.keywords.get(keyword, []))
-    plain = text[:200].encode("ascii", "replace").decode().replace('"', "'")
-    return "".join(c if c.isprintable() else " " for c in plain).strip()
-
-
-def _check_conditions(table: _Table) -> None:
+def _check_conditions(table: CgatsTable) -> None:
     """Colour under another illuminant or observer would be read as if it were D50, 2 degrees."""
     if "ILLUMINATION_NAME" in table.keywords:
-        _keyword(table, "ILLUMINATION_NAME", "D50")
+        table.keyword("ILLUMINATION_NAME", "D50")
     if "OBSERVER_ANGLE" in table.keywords:
-        _keyword(table, "OBSERVER_ANGLE", r"2(\.0)?( ?(deg|degree|degrees|\N{DEGREE SIGN}))?")
+        table.keyword("OBSERVER_ANGLE", r"2(\.0)?( ?(deg|degree|degrees|\N{DEGREE SIGN}))?")
     for line, value in table.keywords.get("WEIGHTING_FUNCTION", []):
         stated = value.upper()
         if re.search(r"ILLUMINANT,? *(?!D50)[A-Z]", stated) or re.search(r"\b10 ?DEG", stated):
-            _fail(line, "WEIGHTING_FUNCTION is not D50 and 2 degrees")
+            fail(line, "WEIGHTING_FUNCTION is not D50 and 2 degrees")
 
 
 # --- rows --------------------------------------------------------------------
@@ -308,7 +168,7 @@ _NUMBER = re.compile(r"[+-]?[0-9]{1,6}(\.[0-9]{0,20})?([eE][+-]?[0-9]{1,2})?|[+-
 _SPECTRAL_FIELD = re.compile(r"(?:SPECTRAL_(NM|DEC|PCT)?_?|SPEC_|NM_?)([0-9]{3,4}(?:\.[0-9]+)?)")
 
 
-def _rows_by_name(table: _Table) -> list[tuple[int, list[str]]]:
+def _rows_by_name(table: CgatsTable) -> list[Row]:
     """The rows (line, values) in the order of `_ROW_NAMES`."""
     column = None
     for name in ("SAMPLE_NAME", "SAMPLE_ID", "SampleID"):
@@ -316,14 +176,14 @@ def _rows_by_name(table: _Table) -> list[tuple[int, list[str]]]:
             column = table.fields.index(name)
             break
     if column is None:
-        _fail(table.fields_line, "no field SAMPLE_NAME")
-    found: dict[str, tuple[int, list[str]]] = {}
+        fail(table.fields_line, "no field SAMPLE_NAME")
+    found: dict[str, Row] = {}
     for line, values in table.rows:
         name = values[column].strip()
         if name in found:
-            _fail(line, f"patch {name[:20]!r} is given twice (first on line {found[name][0]})")
+            fail(line, f"patch {name[:20]!r} is given twice (first on line {found[name][0]})")
         if name not in _ROW_NAMES:
-            _fail(line, f"no patch of the card is named {name[:20]!r}")
+            fail(line, f"no patch of the card is named {name[:20]!r}")
         found[name] = (line, values)
     missing = [name for name in _ROW_NAMES if name not in found]
     if missing:
@@ -332,29 +192,18 @@ def _rows_by_name(table: _Table) -> list[tuple[int, list[str]]]:
     return [found[name] for name in _ROW_NAMES]
 
 
-def _numbers(
-    rows: list[tuple[int, list[str]]], columns: list[int], fields: list[str]
-) -> NDArray[np.float64]:
+def _numbers(rows: list[Row], columns: list[int], fields: list[str]) -> NDArray[np.float64]:
     out = np.empty((len(rows), len(columns)))
     for i, (line, values) in enumerate(rows):
         for j, column in enumerate(columns):
             if _NUMBER.fullmatch(values[column]) is None:
-                _fail(line, f"{fields[column]} is no number: {values[column][:20]!r}")
+                fail(line, f"{fields[column]} is no number: {values[column][:20]!r}")
             out[i, j] = float(values[column])
     return out
 
 
-def _columns(table: _Table, names: tuple[str, ...]) -> list[int] | None:
-    present = [name for name in names if name in table.fields]
-    if not present:
-        return None
-    if len(present) < len(names):
-        _fail(table.fields_line, f"fields {', '.join(names)} belong together")
-    return [table.fields.index(name) for name in names]
-
-
 def _spectra(
-    table: _Table, rows: list[tuple[int, list[str]]]
+    table: CgatsTable, rows: list[Row]
 ) -> tuple[NDArray[np.float64] | None, NDArray[np.float64] | None]:
     matches = [_SPECTRAL_FIELD.fullmatch(name.upper()) for name in table.fields]
     found = [(float(m.group(2)), i) for i, m in enumerate(matches) if m is not None]
@@ -365,7 +214,7 @@ def _spectra(
     columns = [i for _, i in found]
     step = np.diff(nm)
     if nm[0] > 400 or nm[-1] < 700 or not np.allclose(step, step[0]) or not 1 <= step[0] <= 20:
-        _fail(
+        fail(
             table.fields_line,
             "spectra must cover 400 to 700 nm in equal steps of 1 to 20 nm",
         )
@@ -377,13 +226,13 @@ def _spectra(
     bad = np.argwhere((values < 0) | (values > 1.5))
     if bad.size:
         i, j = bad[0]
-        _fail(rows[i][0], f"{table.fields[columns[j]]} is no reflectance")
+        fail(rows[i][0], f"{table.fields[columns[j]]} is no reflectance")
     return nm, values
 
 
 def _lab(
-    table: _Table,
-    rows: list[tuple[int, list[str]]],
+    table: CgatsTable,
+    rows: list[Row],
     nm: NDArray[np.float64] | None,
     spectra: NDArray[np.float64] | None,
 ) -> NDArray[np.float64]:
@@ -391,34 +240,43 @@ def _lab(
     from_spectra = None
     if nm is not None and spectra is not None:
         from_spectra = xyz_to_lab(spectra_to_xyz(nm, spectra))
-    lab_columns = _columns(table, ("LAB_L", "LAB_A", "LAB_B"))
-    xyz_columns = _columns(table, ("XYZ_X", "XYZ_Y", "XYZ_Z"))
-    if lab_columns is not None:
-        lab = _numbers(rows, lab_columns, table.fields)
-    elif xyz_columns is not None:
-        xyz = _numbers(rows, xyz_columns, table.fields)
-        for (line, _), row in zip(rows, xyz, strict=True):
-            if np.any(row < 0) or np.any(row > 150):
-                _fail(line, "XYZ is outside 0..150")
-        if xyz[-1, 1] <= 1.5:  # see the same choice for spectra
-            _fail(rows[-1][0], "XYZ must be on the scale where a white diffuser has Y = 100")
-        lab = xyz_to_lab(xyz / 100)
-    elif from_spectra is not None:
+    lab = _stated_lab(table, rows)
+    if lab is None:
         lab = from_spectra
-    else:
-        _fail(table.fields_line, "no colour: neither LAB_L.., XYZ_X.. nor spectra")
+    if lab is None:
+        fail(table.fields_line, "no colour: neither LAB_L.., XYZ_X.. nor spectra")
     for (line, _), row in zip(rows, lab, strict=True):
         if not 0 <= row[0] <= 100:
-            _fail(line, f"L* is {row[0]:.2f}, outside 0..100")
+            fail(line, f"L* is {row[0]:.2f}, outside 0..100")
     if from_spectra is not None:
-        apart = np.linalg.norm(lab - from_spectra, axis=1)
-        worst = int(np.argmax(apart))
-        if apart[worst] > SPECTRUM_AGREES_DE:
-            _fail(
-                rows[worst][0],
-                f"Lab and spectrum are {apart[worst]:.1f} apart in CIE 1976 colour difference",
-            )
+        _check_agreement(rows, np.linalg.norm(lab - from_spectra, axis=1))
     return lab
+
+
+def _stated_lab(table: CgatsTable, rows: list[Row]) -> NDArray[np.float64] | None:
+    """Lab from the fields of Lab or XYZ; None where the file has neither."""
+    lab_columns = table.columns(("LAB_L", "LAB_A", "LAB_B"))
+    xyz_columns = table.columns(("XYZ_X", "XYZ_Y", "XYZ_Z"))
+    if lab_columns is not None:
+        return _numbers(rows, lab_columns, table.fields)
+    if xyz_columns is None:
+        return None
+    xyz = _numbers(rows, xyz_columns, table.fields)
+    for (line, _), row in zip(rows, xyz, strict=True):
+        if np.any(row < 0) or np.any(row > 150):
+            fail(line, "XYZ is outside 0..150")
+    if xyz[-1, 1] <= 1.5:  # see the same choice for spectra
+        fail(rows[-1][0], "XYZ must be on the scale where a white diffuser has Y = 100")
+    return np.asarray(xyz_to_lab(xyz / 100))
+
+
+def _check_agreement(rows: list[Row], apart: NDArray[np.float64]) -> None:
+    worst = int(np.argmax(apart))
+    if apart[worst] > SPECTRUM_AGREES_DE:
+        fail(
+            rows[worst][0],
+            f"Lab and spectrum are {apart[worst]:.1f} apart in CIE 1976 colour difference",
+        )
 
 
 def spectra_to_xyz(
@@ -441,7 +299,3 @@ def spectra_to_xyz(
         shape=shape,
     )
     return np.asarray(xyz, np.float64) / 100
-
-
-def _fail(line: int, message: str) -> NoReturn:
-    raise LotFileError(f"line {line}: {message}")

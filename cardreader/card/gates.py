@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cardreader.card import cgats, layout, lot, lots
+from cardreader.card import cgats, cgatstable, layout, lot, lots
 from cardreader.core.gates import Stage, chosen, derived, measured, standard
 
 LAYOUT = Stage(
@@ -48,11 +48,18 @@ LOTS = Stage("A folder of lots", lots, (chosen("MAX_LOT_FILES", "file"),))
 
 FILE = Stage(
     "A lot's file",
-    cgats,
+    cgatstable,
     (
         derived("MAX_BYTES", "byte", "a lot with spectra every nanometre stays under 400 kB"),
         chosen("MAX_FIELDS", "column"),
         chosen("MAX_ROWS", "row"),
+    ),
+)
+
+FILE_COLOURS = Stage(
+    "Colours in a lot's file",
+    cgats,
+    (
         derived(
             "SPECTRUM_AGREES_DE",
             "CIE 1976 colour difference",
@@ -61,4 +68,4 @@ FILE = Stage(
     ),
 )
 
-GATES = (LAYOUT, LOT, LOTS, FILE)
+GATES = (LAYOUT, LOT, LOTS, FILE, FILE_COLOURS)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
-from cardreader.card.cgats import LotFileError, read_lot_file
+from cardreader.card.cgats import read_lot_file
+from cardreader.card.cgatstable import LotFileError
 from cardreader.card.lot import Lot
 
 MAX_LOT_FILES = 10_000

@@ -13,7 +13,8 @@ from lots import made_up_lot
 from skimage.color import lab2xyz
 
 from cardreader.card import layout
-from cardreader.card.cgats import LotFileError, write_lot
+from cardreader.card.cgats import write_lot
+from cardreader.card.cgatstable import LotFileError
 from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_xyz, xyz_to_lab

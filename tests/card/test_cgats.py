@@ -22,8 +22,9 @@ from lots import made_up_lot
 from numpy.typing import NDArray
 
 from cardreader.card import layout
-from cardreader.card.cgats import MAX_BYTES, LotFileError, read_lot, read_lot_file, spectra_to_xyz
+from cardreader.card.cgats import read_lot, read_lot_file, spectra_to_xyz
 from cardreader.card.cgats import write_lot as write
+from cardreader.card.cgatstable import MAX_BYTES, LotFileError
 from cardreader.card.lot import Lot
 from cardreader.colour.cielab import lab_to_xyz, xyz_to_lab
 

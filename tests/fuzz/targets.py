@@ -20,7 +20,8 @@ from seeds import card_photos, reader, small_pictures
 from target import BadEndError, Target, one_line, sound_json, text_maker
 
 from cardreader.calibrate.study import COLUMNS, Study, StudyError, read_study
-from cardreader.card.cgats import LotFileError, read_lot, write_lot
+from cardreader.card.cgats import read_lot, write_lot
+from cardreader.card.cgatstable import LotFileError
 from cardreader.colour.icc import ProfileError, read_profile
 from cardreader.core.refusal import Refusal
 from cardreader.core.shipped import shipped
