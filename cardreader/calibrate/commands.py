@@ -19,9 +19,8 @@ from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.provenance import LARGEST_SCORE, Past, past_of
-from cardreader.calibrate.report import criteria_words
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
-from cardreader.calibrate.verdict import overall
+from cardreader.calibrate.verdict import criteria_words, overall
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol, load_protocol

@@ -14,12 +14,12 @@ from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.calibrate.agreement import Agreement
+from cardreader.calibrate.breakdown import UnseenRow
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import Roc
 from cardreader.calibrate.drift import Chart
 from cardreader.calibrate.fit import Score
 from cardreader.calibrate.regression import Line
-from cardreader.calibrate.validate import UnseenRow
 from cardreader.hb.calibration import Calibration
 
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")

@@ -206,3 +206,9 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
         "heat and damp, users with less training."
     )
     return tuple(lines)
+
+
+def criteria_words(criteria: tuple[Criterion, ...]) -> str:
+    """The verdict for a terminal: one line a criterion."""
+    words = {True: "yes      ", False: "NO       ", None: "can't say"}
+    return "\n".join(f"  {words[c.met]} {c.name}: {c.found}" for c in criteria)

@@ -21,7 +21,7 @@ from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe, fit
 from cardreader.calibrate.provenance import LARGEST_SCORE
-from cardreader.calibrate.report import Heading, build
+from cardreader.calibrate.report.whole import Heading, build
 from cardreader.calibrate.validate import (
     LEAST_WOMEN,
     HeldOut,

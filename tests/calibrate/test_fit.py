@@ -16,8 +16,9 @@ from cardreader.calibrate.fit import (
     unseen_splits,
     women_splits,
 )
+from cardreader.calibrate.heldout import hold_out
 from cardreader.calibrate.models import MonotoneSpline, candidates
-from cardreader.calibrate.validate import hold_out, validate, validate_elsewhere
+from cardreader.calibrate.validate import validate, validate_elsewhere
 from cardreader.calibrate.verdict import overall
 from cardreader.decide.protocol import load_protocol
 from cardreader.hb.calibration import Calibration

@@ -1,0 +1,106 @@
+"""Readings of women by calibrations that never saw them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.calibrate.fit import Fit, Pairs, Split
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import Outcome, Question, decide
+from cardreader.hb.calibration import Calibration
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class HeldOut:
+    """Readings of all pairs, each by a calibration that never saw the woman.
+
+    Arrays (n,); ``accepted`` is False where the reader refuses the value or the
+    colour, ``answer`` is one of the decision's answers, ``may_be_severe`` says
+    that the decision refers her for severe anaemia.
+    """
+
+    pairs: Pairs
+    hb_g_dl: Array
+    low_g_dl: Array
+    high_g_dl: Array
+    sd_g_dl: Array
+    accepted: NDArray[np.bool_]
+    answer: NDArray[np.str_]
+    may_be_severe: NDArray[np.bool_]
+    models: tuple[str, ...]
+
+    @property
+    def covered(self) -> NDArray[np.bool_]:
+        """Whether the interval holds the laboratory value."""
+        lab = self.pairs.lab_g_dl
+        return (self.low_g_dl <= lab) & (lab <= self.high_g_dl)
+
+    def take(self, index: NDArray[np.intp]) -> HeldOut:
+        """The readings at ``index``."""
+        arrays = ("hb_g_dl", "low_g_dl", "high_g_dl", "sd_g_dl")
+        flags = ("accepted", "answer", "may_be_severe")
+        return HeldOut(
+            pairs=self.pairs.take(index),
+            models=self.models,
+            **{name: getattr(self, name)[index] for name in (*arrays, *flags)},
+        )
+
+
+_WORDS = {
+    Outcome.SEVERE: "severe",
+    Outcome.ANAEMIC: "anaemic",
+    Outcome.NOT_ANAEMIC: "not anaemic",
+    Outcome.UNCERTAIN: "uncertain",
+}
+
+
+def hold_out(
+    pairs: Pairs,
+    splits: list[Split],
+    make: Callable[[Pairs], Fit],
+    protocol: Protocol,
+) -> HeldOut:
+    """Readings of the test part of every split by a calibration of its training part.
+
+    The splits' test parts must not overlap; pairs in none of them are left out.
+    """
+    parts, order, models = [], [], []
+    for train, test in splits:
+        made = make(pairs.take(train))
+        models.append(made.model)
+        parts.append(_read_part(pairs.take(test), made.calibration, protocol))
+        order.append(test)
+    at = np.concatenate(order)
+    if np.unique(at).size != at.size:
+        raise ValueError("the splits' test parts overlap")
+    back = np.argsort(at)
+    joined = {key: np.concatenate([part[key] for part in parts])[back] for key in parts[0]}
+    return HeldOut(pairs=pairs.take(at[back]), models=tuple(models), **joined)
+
+
+def _read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:
+    found = pairs.estimates(calibration)
+    read = found.final()
+    low, high = read.interval(calibration.coverage)
+    answers, severe = [], []
+    for at in range(len(pairs)):
+        decision = decide(read[at], protocol)
+        answers.append(_WORDS[decision.outcome])
+        severe.append(
+            decision.outcome is Outcome.SEVERE or decision.question is Question.MAY_BE_SEVERE
+        )
+    return {
+        "hb_g_dl": read.median,
+        "low_g_dl": low,
+        "high_g_dl": high,
+        "sd_g_dl": read.sd,
+        "accepted": found.readable,
+        "answer": np.array(answers, dtype=str),
+        "may_be_severe": np.array(severe, dtype=bool),
+    }
