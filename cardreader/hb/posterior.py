@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 MOST_WEIGHTS = 600
+_ROUNDING = 1e-6
+"""Share of the trace by which a covariance of seven digits may be negative."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +59,7 @@ class Posterior:
             raise ValueError("posterior covariance must be finite and of a usable size")
         if not np.allclose(value, value.T, rtol=1e-6, atol=1e-12):
             raise ValueError("posterior covariance must be symmetric")
-        if np.linalg.eigvalsh(value)[0] < -1e-6 * max(float(np.trace(value)), 1e-12):
+        if not _at_least(value, -_ROUNDING * max(float(np.trace(value)), 1e-12)):
             raise ValueError("posterior covariance must not be negative")
         if not isinstance(self.by_design, bool):
             raise ValueError("posterior by_design must be true or false")
@@ -96,6 +98,18 @@ class Posterior:
             "scatter_dof": self.scatter_dof,
             "by_design": self.by_design,
         }
+
+
+def _at_least(value: Array, lowest: float) -> bool:
+    """Whether no eigenvalue of a symmetric matrix is below ``lowest``.
+
+    By Cholesky's factors, which take a twentieth of the time of the eigenvalues.
+    """
+    moved = value - lowest * np.eye(len(value))
+    try:
+        return bool(np.isfinite(np.linalg.cholesky(moved)).all())
+    except np.linalg.LinAlgError:
+        return False
 
 
 def _from_triangle(values: Array) -> Array:

@@ -100,6 +100,7 @@ def _mend_png(data: bytearray) -> None:
 
 
 _WORD = re.compile(r"[^\s,:\[\]{}\"=]+")
+_LONG_WORD = 100
 
 
 def mutate_text(seed: str, others: tuple[str, ...], rng: random.Random) -> str:
@@ -113,14 +114,24 @@ def mutate_text(seed: str, others: tuple[str, ...], rng: random.Random) -> str:
 
 
 def _change_word(text: str, _: tuple[str, ...], rng: random.Random) -> str:
-    words = list(_WORD.finditer(text))
-    if not words:
+    start, end = _some_word(text, rng)
+    if start == end:
         return text + rng.choice(_NASTY_TEXT)
-    word = rng.choice(words)
-    new = rng.choice(
-        (rng.choice(_NASTY_TEXT), rng.choice(words).group(), word.group() + word.group(), "")
-    )
-    return text[: word.start()] + new + text[word.end() :]
+    word, other = text[start:end], slice(*_some_word(text, rng))
+    new = rng.choice((rng.choice(_NASTY_TEXT), text[other], word + word, ""))
+    return text[:start] + new + text[end:]
+
+
+def _some_word(text: str, rng: random.Random) -> tuple[int, int]:
+    """Where a word at or after a random place begins and ends; the same twice for none."""
+    at = rng.randrange(len(text)) if text else 0
+    found = _WORD.search(text, at) or _WORD.search(text)
+    if found is None:
+        return 0, 0
+    start = found.start()
+    while start > max(0, at - _LONG_WORD) and _WORD.match(text[start - 1]):
+        start -= 1
+    return start, found.end()
 
 
 def _change_line(text: str, _: tuple[str, ...], rng: random.Random) -> str:

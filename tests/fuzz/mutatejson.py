@@ -72,49 +72,56 @@ def hostile(old: Any, rng: random.Random) -> Any:
     return rng.choice(kinds)()
 
 
-def places(value: Any) -> list[Path]:
-    """Paths to every value within, the whole not among them."""
-    out: list[Path] = []
+def holders(value: Any) -> list[tuple[Path, Any]]:
+    """Every dict and list within that holds anything, with its path; the whole comes first."""
+    out: list[tuple[Path, Any]] = []
     waiting: list[tuple[Path, Any]] = [((), value)]
     while waiting:  # no recursion: some values are nested deeper than it goes
         at, holder = waiting.pop()
-        if isinstance(holder, dict):
-            inner = [((*at, key), item) for key, item in holder.items()]
-        elif isinstance(holder, list):
-            inner = [((*at, key), item) for key, item in enumerate(holder)]
-        else:
+        if not isinstance(holder, dict | list) or not holder:
             continue
-        out += [path for path, _ in inner]
-        waiting += inner
+        out.append((at, holder))
+        items = holder.items() if isinstance(holder, dict) else enumerate(holder)
+        waiting += [((*at, key), item) for key, item in items if isinstance(item, dict | list)]
     return out
 
 
 def mutate_json(value: Any, rng: random.Random) -> Any:
-    """A copy of a JSON value with one to three of its parts made hostile."""
-    out = copy.deepcopy(value)
+    """A JSON value with one to three of its parts made hostile; the value given stays."""
     for _ in range(rng.choice((0, 1, 1, 1, 2, 3))):
-        out = _changed(out, rng)
-    return out
+        value = _changed(value, rng)
+    return value
 
 
 def _changed(value: Any, rng: random.Random) -> Any:
-    found = places(value)
+    found = holders(value)
     if not found or rng.random() < 0.01:
         return hostile(value, rng)
-    # First how deep, then which: else the long tables of numbers would take all the blows.
-    depth = rng.choice(sorted({len(path) for path in found}))
-    path = rng.choice([path for path in found if len(path) == depth])
-    holder = value
-    for key in path[:-1]:
+    path, at = _place(found, rng)
+    out = holder = copy.copy(value)
+    for key in path:
+        holder[key] = copy.copy(holder[key])
         holder = holder[key]
     match rng.randrange(8):
         case 0:
-            del holder[path[-1]]
+            del holder[at]
         case 1 if isinstance(holder, dict):
-            holder[rng.choice(_TEXTS)] = holder[path[-1]]
+            holder[rng.choice(_TEXTS)] = holder[at]
         case _:
-            holder[path[-1]] = hostile(holder[path[-1]], rng)
-    return value
+            holder[at] = hostile(holder[at], rng)
+    return out
+
+
+def _place(found: list[tuple[Path, Any]], rng: random.Random) -> tuple[Path, Any]:
+    """A holder's path and a key of it, every one of a depth as likely as another.
+
+    First how deep, then which: else the long tables of numbers would take all the blows.
+    """
+    depth = rng.choice(sorted({len(path) for path, _ in found}))
+    level = [(path, holder) for path, holder in found if len(path) == depth]
+    path, holder = rng.choices(level, [len(holder) for _, holder in level])[0]
+    at = rng.randrange(len(holder))
+    return path, list(holder)[at] if isinstance(holder, dict) else at
 
 
 def encode(value: Any) -> bytes:
