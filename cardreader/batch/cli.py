@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.frame import command
-from cardreader.terminal.options import number, whole
+from cardreader.terminal.options import number, workers_option
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import reader_of, reader_options
@@ -45,9 +45,7 @@ def add_batch(commands: Commands) -> None:
         "--no-summary", action="store_true", help="don't make the summary page, which shows photos"
     )
     run = parser.add_argument_group("where it runs")
-    run.add_argument(
-        "--workers", type=whole(1, 1024), metavar="N", help="processes (default: one a core)"
-    )
+    workers_option(run, default=None)
     run.add_argument(
         "--cluster", metavar="ADDRESS", help="address of a Dask scheduler, to run on its workers"
     )

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told
 from cardreader.terminal.frame import Run, command
-from cardreader.terminal.options import number, whole
+from cardreader.terminal.options import number, seed_option, whole
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import (
     calibration_option,
@@ -169,9 +169,7 @@ def _add_fit(commands: Commands) -> None:
     parser.add_argument(
         "--folds", type=whole(2, 20), default=5, metavar="N", help="folds of women (default: 5)"
     )
-    parser.add_argument(
-        "--seed", type=whole(0, 2**31), default=1, metavar="N", help="of all draws (default: 1)"
-    )
+    seed_option(parser, 1, "draws")
     _reading_options(parser)
 
 

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, using_data
 from cardreader.terminal.frame import command
-from cardreader.terminal.options import whole
+from cardreader.terminal.options import seed_option, whole, workers_option
 from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import today_option
 
 if TYPE_CHECKING:
+    from cardreader.hb.calibration import Calibration
     from cardreader.terminal.frame import Commands
 
 DEFAULT_WORLDS, DEFAULT_PHOTOS, WORLDS_SEED = 1200, 56, 20261
@@ -47,21 +48,13 @@ def add_calibrate_default(commands: Commands) -> None:
         metavar="N",
         help=f"simulated sittings to fit to (default: {DEFAULT_SITTINGS})",
     )
-    parser.add_argument(
-        "--seed",
-        type=whole(0, 2**31),
-        default=DEFAULT_SEED,
-        metavar="N",
-        help=f"same seed and date, same calibration (default: {DEFAULT_SEED})",
-    )
+    _drawing_options(parser, DEFAULT_SEED)
+
+
+def _drawing_options(parser: argparse.ArgumentParser, seed: int) -> None:
+    seed_option(parser, seed, "calibration of a day")
     today_option(parser, "day to write into it")
-    parser.add_argument(
-        "--workers",
-        type=whole(1, 256),
-        default=1,
-        metavar="N",
-        help="processes to draw with (default: 1)",
-    )
+    workers_option(parser)
     progress_option(parser)
 
 
@@ -116,17 +109,7 @@ def add_calibrate_prior(commands: Commands) -> None:
         metavar="N",
         help=f"sittings in each (default: {DEFAULT_PHOTOS})",
     )
-    parser.add_argument(
-        "--seed",
-        type=whole(0, 2**31),
-        default=WORLDS_SEED,
-        metavar="N",
-        help=f"same seed and date, same prior (default: {WORLDS_SEED})",
-    )
-    today_option(parser, "day to write into it")
-    parser.add_argument(
-        "--workers", type=whole(1, 256), default=1, metavar="N", help="processes (default: 1)"
-    )
+    _drawing_options(parser, WORLDS_SEED)
 
 
 def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
@@ -143,16 +126,24 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
         if lot.spectra is None:
             raise CommandError(ExitCode.BAD_DATA, f"{arguments.lot} has no spectra")
     worlds = arguments.worlds or (DEFAULT_WORLDS if lot is None else LOT_WORLDS)
-    drawn = draw_worlds(worlds, arguments.photos, arguments.seed, arguments.workers, lot)
     day = arguments.today or date.today()
-    if lot is not None:
-        prior = fit_prior(drawn.by_lot, day, f"worlds-of-{lot.lot_id}")
-        write_file(out / "model.json", prior.to_json())
-        say(f"{out / 'model.json'}: {prior.source}\n")
-        return ExitCode.OK
-    for name, pairs in (("worlds", drawn.by_lot), ("worlds-design", drawn.by_design)):
-        prior = fit_prior(pairs, day, name, by_design=pairs is drawn.by_design)
-        make_folder(out / name)
-        write_file(out / name / "model.json", prior.to_json())
-        say(f"{out / name / 'model.json'}: {prior.source}\n")
+    with closing(progress_of(arguments)) as progress:
+        progress.start("drawing", worlds, unit="world")
+        drawn = draw_worlds(
+            *(worlds, arguments.photos, arguments.seed, arguments.workers, lot),
+            drawn=progress.step,
+        )
+        progress.note("fitting")
+        if lot is not None:
+            _write_prior(out, fit_prior(drawn.by_lot, day, f"worlds-of-{lot.lot_id}"))
+            return ExitCode.OK
+        _write_prior(out / "worlds", fit_prior(drawn.by_lot, day, "worlds"))
+        design = fit_prior(drawn.by_design, day, "worlds-design", by_design=True)
+        _write_prior(out / "worlds-design", design)
     return ExitCode.OK
+
+
+def _write_prior(folder: Path, prior: Calibration) -> None:
+    make_folder(folder)
+    write_file(folder / "model.json", prior.to_json())
+    say(f"{folder / 'model.json'}: {prior.source}\n")

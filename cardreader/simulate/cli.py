@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import writing
 from cardreader.terminal.frame import command
-from cardreader.terminal.options import number, whole
+from cardreader.terminal.options import number, seed_option, whole
 from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.progress import progress_of, progress_option, shown_as
 
@@ -42,9 +42,7 @@ def add_simulate(commands: Commands) -> None:
         metavar="G_DL",
         help="haemoglobin of the photos in turn, g/dL, 3 to 18 (default: 9)",
     )
-    parser.add_argument(
-        "--seed", type=whole(0, 2**31), default=1, metavar="N", help="same seed, same photos"
-    )
+    seed_option(parser, 1, "photos")
     parser.add_argument(
         "--count",
         type=whole(1, MOST_SYNTHETIC),

@@ -39,3 +39,25 @@ def day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-31") from None
+
+
+def seed_option(group: argparse._ActionsContainer, default: int, same: str) -> None:
+    """Add ``--seed``; ``same`` says what comes out the same for the same seed."""
+    group.add_argument(
+        "--seed",
+        type=whole(0, 2**31),
+        default=default,
+        metavar="N",
+        help=f"same seed, same {same} (default: {default})",
+    )
+
+
+def workers_option(group: argparse._ActionsContainer, default: int | None = 1) -> None:
+    """Add ``--workers``; None means one a core."""
+    group.add_argument(
+        "--workers",
+        type=whole(1, 1024),
+        default=default,
+        metavar="N",
+        help=f"processes (default: {default or 'one a core'})",
+    )

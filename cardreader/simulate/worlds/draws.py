@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -48,19 +50,24 @@ class BothWays:
 
 
 def draw_worlds(
-    n_worlds: int, photos: int, seed: int, workers: int = 1, lot: Lot | None = None
+    n_worlds: int,
+    photos: int,
+    seed: int,
+    workers: int = 1,
+    lot: Lot | None = None,
+    drawn: Callable[[int], None] = lambda count: None,
 ) -> BothWays:
     """Draw worlds and sittings in them, haemoglobin uniform, a new phone and lamp each.
 
-    With a lot that has spectra all worlds have its cards.
+    With a lot that has spectra all worlds have its cards; ``drawn`` is told of how many
+    more worlds there are.
     """
     draw = partial(_draw_world, photos=photos, seed=seed, lot=lot)
-    if workers > 1:
-        with ProcessPoolExecutor(workers) as pool:
-            parts = list(pool.map(draw, range(n_worlds), chunksize=2))
-    else:
-        parts = [draw(index) for index in range(n_worlds)]
-    rows = [row for part in parts for row in part]
+    rows: list[_Row] = []
+    with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+        for part in (partial(pool.map, chunksize=2) if pool else map)(draw, range(n_worlds)):
+            rows += part
+            drawn(1)
     return BothWays(
         _gather([row[:3] for row in rows]), _gather([(*row[:2], row[3]) for row in rows])
     )
