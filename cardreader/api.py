@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import polars as pl
     import pyarrow as pa
 
-    from cardreader.batch.table import Result
+    from cardreader.batch.columns import Result
 
 __all__ = ["Readings", "load_reader", "read_many", "read_photo", "read_same_blot"]
 
@@ -83,7 +83,7 @@ class Readings(Sequence[dict[str, Any]]):
         return len(self.results)
 
     def __getitem__(self, index: Any) -> Any:
-        from cardreader.batch.table import row
+        from cardreader.batch.columns import row
 
         if isinstance(index, slice):
             return [row(result) for result in self.results[index]]
@@ -140,6 +140,6 @@ def read_many(
     tasks = (Task(file.name, file.subject) for file in files)
     with closing(run_here(tasks, job, workers, timeout_s)) as outcomes:
         found = {outcome.name: outcome for outcome in outcomes}
-    from cardreader.batch.table import results_of
+    from cardreader.batch.results import results_of
 
     return Readings(tuple(results_of((file, found[file.name]) for file in files)))

@@ -62,7 +62,7 @@ def add_batch(commands: Commands) -> None:
 
 def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.cluster import ClusterError
-    from cardreader.batch.journal import JournalError
+    from cardreader.batch.journalfile import JournalError
     from cardreader.batch.run import JOURNAL, Settings, run_batch
     from cardreader.batch.sources import SourceError, list_photos
 

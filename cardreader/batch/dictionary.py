@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import Any
 
 from cardreader import __version__
+from cardreader.batch.columns import COLUMNS, Column
 from cardreader.batch.score import Failure
-from cardreader.batch.table import COLUMNS, Column
 from cardreader.core.refusal import Reason
 from cardreader.decide.rule import Outcome, Question
 from cardreader.decide.subject import Smoking

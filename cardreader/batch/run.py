@@ -19,9 +19,10 @@ from cardreader import __version__
 from cardreader.batch.dictionary import data_package
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
+from cardreader.batch.results import results_of
 from cardreader.batch.score import Job, Outcome, Task, unpack_reading
 from cardreader.batch.sources import PhotoFile, read_bytes
-from cardreader.batch.table import TableFiles, results_of
+from cardreader.batch.table import TableFiles
 from cardreader.batch.tally import Tallier
 from cardreader.core.files import write_atomic
 from cardreader.reader import Reader
@@ -85,10 +86,10 @@ def run_batch(
         try:
             if photos is not None:
                 progress.start("listing")
-                journal.list_photos(_counted(photos, progress))
+                journal.photos.replace(_counted(photos, progress))
             job = Job(reader, journal.known(__version__))
             now = _do(journal, job, settings, progress, reopen=photos is not None)
-            progress.start("tables", journal.count())
+            progress.start("tables", len(journal.photos))
             return _write(journal, job, settings, now, progress, reopened=photos is not None)
         finally:
             progress.end()  # so that an error has a line of its own
@@ -111,17 +112,17 @@ def _do(
     journal: Journal, job: Job, settings: Settings, progress: Progress, *, reopen: bool
 ) -> tuple[int, int]:
     measured = judged = refused = failed = 0
-    progress.start("photos", journal.count(), patience_s=0)
+    progress.start("photos", len(journal.photos), patience_s=0)
     for number in range(PASSES):
         any_left = False
         tasks = _tasks(journal, job, progress if number == 0 else Progress(), reopen=reopen)
         with closing(_outcomes(tasks, job, settings)) as outcomes:
             for outcome in outcomes:
                 any_left = True
-                journal.add(outcome, journal.listed(outcome.name), job)
+                journal.add(outcome, journal.photos[outcome.name], job)
                 if outcome.known:
                     continue
-                journal.claim("tried", outcome.name)
+                journal.met.claim("tried", outcome.name)
                 measured += outcome.record is not None
                 judged += outcome.reading is not None and outcome.record is None
                 failed += outcome.trouble is not None
@@ -145,20 +146,20 @@ def _tasks(journal: Journal, job: Job, progress: Progress, *, reopen: bool) -> I
 
     Two photos of the same size may be one: only those are looked into beforehand.
     """
-    for photo in journal.photos():
+    for photo in journal.photos:
         task = journal.task(photo, job, reopen=reopen)
-        if task is None or journal.claimed("tried", photo.name):
+        if task is None or journal.met.claimed("tried", photo.name):
             progress.skip()
             continue
-        if task.record is None and photo.size is not None and journal.size_is_shared(photo.size):
+        if task.record is None and photo.size is not None and journal.photos.share_size(photo.size):
             with suppress(OSError, ValueError):  # the worker will say what is wrong
                 content = hashlib.sha256(read_bytes(photo.name)).hexdigest()
                 journal.note(photo, content)
-                if not journal.claim("content", content):
+                if not journal.met.claim("content", content):
                     continue
         if task.record is not None:
             what = hashlib.sha256(task.record).hexdigest()
-            if not journal.claim("judged", f"{what} {task.subject}"):
+            if not journal.met.claim("judged", f"{what} {task.subject}"):
                 continue
         yield task
 
@@ -186,11 +187,11 @@ def _write(
 ) -> Counts:
     """The tables and the summary, in one pass over the results and a page of them at a time."""
     out = settings.out
-    found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos())
+    found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos)
     tally, doubtful = Tallier(), Doubtful()
     tables = TableFiles(out / PARQUET, out / CSV, out / LINES)
     with tables as add:
-        for result in results_of(found, partial(journal.first, "result")):
+        for result in results_of(found, partial(journal.met.first, "result")):
             cells = result.cells
             add(result, cells)
             tally.add(cells)

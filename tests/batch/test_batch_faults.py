@@ -60,12 +60,12 @@ def test_a_source_that_breaks_off_leaves_the_earlier_list(tmp_path: Path) -> Non
         raise SourceError("the store went away")
 
     with Journal(tmp_path / "journal.sqlite") as journal:
-        journal.list_photos([PhotoFile("old.jpg"), PhotoFile("old.jpg")])
+        journal.photos.replace([PhotoFile("old.jpg"), PhotoFile("old.jpg")])
         with pytest.raises(SourceError, match="went away"):
-            journal.list_photos(broken())
+            journal.photos.replace(broken())
         with pytest.raises(SourceError, match=r"a\.jpg is listed twice"):
-            journal.list_photos([PhotoFile("a.jpg"), PhotoFile("a.jpg", phone="another")])
-        assert [photo.name for photo in journal.photos()] == ["old.jpg"]
+            journal.photos.replace([PhotoFile("a.jpg"), PhotoFile("a.jpg", phone="another")])
+        assert [photo.name for photo in journal.photos] == ["old.jpg"]
 
 
 def test_ctrl_c_says_how_to_go_on(tmp_path: Path, card_photo: bytes) -> None:

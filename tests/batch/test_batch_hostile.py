@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from cardreader.batch.journal import Journal, JournalError
+from cardreader.batch.journal import Journal
+from cardreader.batch.journalfile import JournalError
 from cardreader.batch.packed import MOST_BYTES, DamagedError, packed, unpacked
 from cardreader.batch.record import unpack
 from cardreader.batch.run import CSV, JOURNAL, LINES, Settings, run_batch
@@ -28,7 +29,7 @@ def sound_journal(tmp_path_factory, card_photo, reader) -> bytes:
     (folder / "list.txt").write_text("a.jpg\nmissing.jpg\n")
     job, photos = Job(reader), find_photos([str(folder / "list.txt")])
     with Journal(folder / JOURNAL) as journal:
-        journal.list_photos(photos)
+        journal.photos.replace(photos)
         for photo in photos:
             journal.add(score(Task(photo.name, photo.subject), job), photo, job)
     return (folder / JOURNAL).read_bytes()

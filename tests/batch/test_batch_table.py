@@ -16,11 +16,12 @@ import pytest
 from batchrig import OTHER_LOT, batch, rows, variant
 
 from cardreader.api import Readings, read_many, read_photo
+from cardreader.batch.columns import COLUMNS, Result
+from cardreader.batch.columns import row as row_of
 from cardreader.batch.doubtful import MOST_SHOWN, Doubtful
 from cardreader.batch.score import Failure, Trouble
 from cardreader.batch.sources import PhotoFile
-from cardreader.batch.table import COLUMNS, Result, TableFiles, arrow_table, json_line
-from cardreader.batch.table import row as row_of
+from cardreader.batch.table import TableFiles, arrow_table, json_line
 from cardreader.batch.tally import OTHERS, tally
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader

@@ -14,8 +14,8 @@ import polars as pl
 import pytest
 from batchrig import batch
 
+from cardreader.batch.columns import COLUMNS
 from cardreader.batch.dictionary import table_schema
-from cardreader.batch.table import COLUMNS
 
 
 @pytest.fixture(scope="module")

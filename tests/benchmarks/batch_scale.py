@@ -67,7 +67,8 @@ def _tables(count: int) -> dict[str, float]:
     from cardreader.batch.doubtful import Doubtful
     from cardreader.batch.journal import Journal
     from cardreader.batch.plots import distribution
-    from cardreader.batch.table import TableFiles, results_of
+    from cardreader.batch.results import results_of
+    from cardreader.batch.table import TableFiles
     from cardreader.batch.tally import Tallier
 
     started = time.process_time()
@@ -78,7 +79,7 @@ def _tables(count: int) -> dict[str, float]:
             Journal(out / "journal.sqlite") as journal,
             TableFiles(out / "t.parquet", out / "t.csv", out / "t.jsonl") as add,
         ):
-            for result in results_of(_outcomes(count), partial(journal.first, "result")):
+            for result in results_of(_outcomes(count), partial(journal.met.first, "result")):
                 cells = result.cells
                 add(result, cells)
                 tally.add(cells)

@@ -18,7 +18,8 @@ from seeds import card_photos, reader
 from target import Target, bad, one_line, sound_json
 
 from cardreader.batch import run, workers
-from cardreader.batch.journal import Journal, JournalError
+from cardreader.batch.journal import Journal
+from cardreader.batch.journalfile import JournalError
 from cardreader.batch.score import Job, Task, score
 from cardreader.batch.sources import SourceError, find_photos
 from cardreader.decide.subject import Smoking, Subject
@@ -52,8 +53,8 @@ def _list(data: bytes) -> str:
         except SourceError as error:
             return one_line(error)
         with Journal(Path(name) / "journal.sqlite") as journal:
-            journal.list_photos(photos)
-            if list(journal.photos()) != photos:
+            journal.photos.replace(photos)
+            if list(journal.photos) != photos:
                 bad("a list that the journal gives back otherwise")
     return "listed" if photos else "empty"
 
@@ -78,7 +79,7 @@ def _journal() -> bytes:
         found = find_photos([str(folder / "list.txt")], subject)
         job = Job(reader())
         with Journal(folder / "journal.sqlite") as journal:
-            journal.list_photos(found)
+            journal.photos.replace(found)
             for photo in found:
                 journal.add(score(Task(photo.name, photo.subject), job), photo, job)
         return (folder / "journal.sqlite").read_bytes()

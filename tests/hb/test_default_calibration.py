@@ -67,7 +67,7 @@ def test_it_holds_for_cameras_and_lights_not_fitted_to(control):
     assert 0.79 < _coverage(phones, IMAGE_ONLY) < 0.98
 
 
-def test_too_few_sittings_are_an_error_not_a_wide_interval(small):
-    few = small.take(np.arange(len(small.hb_g_dl)) < 60)
+def test_too_few_sittings_are_an_error_not_a_wide_interval():
+    few = draw_pairs(60, seed=4)
     with pytest.raises(ValueError):  # noqa: PT011 - which of the counts runs out first is chance
         fit_default(few, DAY, 4, PRIOR)
