@@ -23,6 +23,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from cardreader.core.oneline import one_line
+from cardreader.register import fieldchanges
 from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -119,9 +120,11 @@ class Database:
     def write(self) -> Iterator[Session]:
         """Session for changing; commits at the end, rolls back on an exception.
 
-        Writers come one at a time, so what one reads cannot change under it.
+        Writers come one at a time, so what one reads cannot change under it. What they
+        change is kept beside the records.
         """
         with self._writer, Session(self._writer_engine, expire_on_commit=False) as session:
+            fieldchanges.watch(session)
             if not self.is_sqlite:
                 session.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
             yield session

@@ -149,6 +149,8 @@ class Account(Base):
     password_hash: Mapped[str] = mapped_column(String(200))
     language: Mapped[str | None] = mapped_column(String(10))
     disabled: Mapped[bool] = mapped_column(default=False)
+    # The register whose person it is; null for a person of this one.
+    home_id: Mapped[str | None] = mapped_column(String(36))
     created_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
 
 
