@@ -15,6 +15,7 @@ from cardreader.web.pages import (
     readings,
     signin,
     summary,
+    values,
     visits,
     women,
 )
@@ -24,6 +25,7 @@ ROUTERS = (
     pin.router,
     home.router,
     women.router,
+    values.router,
     knownby.router,
     following.router,
     paper.router,

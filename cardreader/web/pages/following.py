@@ -22,6 +22,7 @@ from cardreader.register.models import (
     Referral,
     ReferralOutcome,
     Role,
+    Woman,
     utc_now,
 )
 from cardreader.register.referrals import close as close_referral
@@ -30,8 +31,8 @@ from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablet
 from cardreader.register.undoing import UNDOABLE, undo_event
 from cardreader.register.women import GESTATION_WEEKS, Closing
 from cardreader.web.access import Carer, Form
-from cardreader.web.fields import Fields
-from cardreader.web.pages.herpage import find_her, woman_page
+from cardreader.web.pages.heract import Sent
+from cardreader.web.pages.herpage import woman_page
 from cardreader.web.render import go
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
@@ -41,121 +42,110 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.post("/women/{woman_id}/close")
-def close(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+def close(sent: Sent, woman_id: str) -> Response:
     """Take her off the lists; a severe or referred woman only when said twice."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
+    fields = sent.fields
     reason = fields.choice("reason", Closing)
     why = fields.text("words", 200, needed=reason is Closing.TRANSFERRED)
     sure = fields.raw("sure") == "yes"
-    with state.database.write() as session:
-        woman = find_her(session, woman_id)
-        if fields.problems:
-            return woman_page(request, visitor, woman, fields)
+
+    def act(session: Session, woman: Woman) -> Response | None:
         if woman.closed_on is not None:
             return go(f"/women/{woman_id}")
         try:
-            close_woman(session, woman, reason, state.today(), visitor.account_id, why, sure)
+            close_woman(session, woman, reason, sent.today, sent.by, why, sure)
         except UnsureError:
             fields.problems["sure"] = _("Is this right? She would be on no list any more.")
-            return woman_page(request, visitor, woman, fields, ask_sure=True)
-    return go(f"/women/{woman_id}", "saved")
+            return woman_page(sent.request, sent.visitor, woman, fields, ask_sure=True)
+        return None
+
+    return sent.carry_out(woman_id, act)
 
 
 @router.post("/women/{woman_id}/reopen")
-def reopen(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+def reopen(sent: Sent, woman_id: str) -> Response:
     """Follow her here again; anybody who sees women may, and the trail says who."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
-    weeks = fields.whole("new_weeks", *GESTATION_WEEKS, needed=False)
-    another = fields.raw("pregnancy") == "new"
-    with state.database.write() as session:
-        woman = find_her(session, woman_id)
-        if fields.problems:
-            return woman_page(request, visitor, woman, fields)
-        if woman.closed_on is not None:
-            reopen_woman(session, woman, state.today(), visitor.account_id)
-            if another:
-                start_pregnancy(session, woman, weeks, state.today(), visitor.account_id)
-    return go(f"/women/{woman_id}", "saved")
+    weeks = sent.fields.whole("new_weeks", *GESTATION_WEEKS, needed=False)
+    another = sent.fields.raw("pregnancy") == "new"
+
+    def act(session: Session, woman: Woman) -> None:
+        if woman.closed_on is None:
+            return
+        reopen_woman(session, woman, sent.today, sent.by)
+        if another:
+            start_pregnancy(session, woman, weeks, sent.today, sent.by)
+
+    return sent.carry_out(woman_id, act)
 
 
 @router.post("/women/{woman_id}/birth")
-def birth(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+def birth(sent: Sent, woman_id: str) -> Response:
     """Note how and when her pregnancy ended."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
-    outcome = fields.choice("birth_outcome", BirthOutcome)
-    on = fields.day("birth_on", state.today())
-    with state.database.write() as session:
-        woman = find_her(session, woman_id)
-        if fields.problems:
-            return woman_page(request, visitor, woman, fields)
-        note_birth(session, woman, outcome, on, visitor.account_id)
-    return go(f"/women/{woman_id}", "saved")
+    outcome = sent.fields.choice("birth_outcome", BirthOutcome)
+    on = sent.fields.day("birth_on", sent.today)
+    return sent.carry_out(
+        woman_id, lambda session, woman: note_birth(session, woman, outcome, on, sent.by)
+    )
 
 
 @router.post("/women/{woman_id}/tablets")
-def tablets(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+def tablets(sent: Sent, woman_id: str) -> Response:
     """Note tablets given, tablets counted as left, or both."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
+    fields = sent.fields
     left = fields.whole("tablets_left", 0, MOST_TABLETS, needed=False)
     given = fields.whole("tablets_given", 1, MOST_TABLETS, needed=False)
-    on = fields.day("tablets_on", state.today())
+    on = fields.day("tablets_on", sent.today)
     if left is None and given is None and not fields.problems:
         fields.problems["tablets_given"] = _("Fill this in.")
-    with state.database.write() as session:
-        woman = find_her(session, woman_id)
-        if fields.problems:
-            return woman_page(request, visitor, woman, fields)
+
+    def act(session: Session, woman: Woman) -> None:
         # What she still has is counted before new ones are added to it.
         if left is not None:
-            count_tablets(session, woman, left, on, visitor.account_id)
+            count_tablets(session, woman, left, on, sent.by)
         if given is not None:
-            give_tablets(session, woman, given, on, visitor.account_id)
-    return go(f"/women/{woman_id}", "saved")
+            give_tablets(session, woman, given, on, sent.by)
+
+    return sent.carry_out(woman_id, act)
 
 
 @router.post("/women/{woman_id}/send")
-def send(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response:
+def send(sent: Sent, woman_id: str) -> Response:
     """Send her for a blood test without a reading: she looks ill, or nothing could be read."""
-    state: State = request.app.state.shared
-    urgent = Fields(form).raw("urgent") == "yes"
-    with state.database.write() as session:
-        woman = find_her(session, woman_id)
-        send_for_test(session, woman, utc_now(), urgent, visitor.account_id)
-    return go(f"/women/{woman_id}", "saved")
+    urgent = sent.fields.raw("urgent") == "yes"
+    return sent.carry_out(
+        woman_id,
+        lambda session, woman: send_for_test(session, woman, utc_now(), urgent, sent.by),
+    )
 
 
 @router.post("/referrals/{referral_id}/outcome")
-def outcome(request: Request, visitor: Carer, form: Form, referral_id: str) -> Response:
+def outcome(sent: Sent, referral_id: str) -> Response:
     """Note what became of a referral without a value."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
+    fields, rules = sent.fields, sent.state.rules
     told = fields.choice("outcome", ReferralOutcome)
     words = fields.text("outcome_words", 200, needed=False)
-    on = fields.day("outcome_on", state.today())
-    with state.database.write() as session:
+    on = fields.day("outcome_on", sent.today)
+    with sent.state.database.write() as session:
         referral = session.get(Referral, referral_id)
         if referral is None:
             raise HTTPException(404, "No such referral.")
-        woman, by = referral.woman, visitor.account_id
-        if fields.problems:
-            return woman_page(request, visitor, woman, fields)
-        if referral.closed_at is not None:
-            return go(f"/women/{woman.id}")
-        if told is ReferralOutcome.MISTAKE and visitor.may(Role.SUPERVISOR):
-            close_referral(session, referral, told, utc_now(), by)
-            return go(f"/women/{woman.id}", "saved")
-        try:
-            tell_outcome(session, referral, told, on, by, state.rules, words)
-        except ValueError:
-            fields.problems["outcome"] = _("Choose one.")
-            return woman_page(request, visitor, woman, fields)
-        if told is ReferralOutcome.DIED and woman.closed_on is None:
-            close_woman(session, woman, Closing.DIED, on, by)
-    return go(f"/women/{woman.id}", "saved")
+
+        def act(session: Session, woman: Woman) -> Response | None:
+            if referral.closed_at is not None:
+                return go(f"/women/{woman.id}")
+            if told is ReferralOutcome.MISTAKE and sent.visitor.may(Role.SUPERVISOR):
+                close_referral(session, referral, told, utc_now(), sent.by)
+                return None
+            try:
+                tell_outcome(session, referral, told, on, sent.by, rules, words)
+            except ValueError:
+                fields.problems["outcome"] = _("Choose one.")
+                return None
+            if told is ReferralOutcome.DIED and woman.closed_on is None:
+                close_woman(session, woman, Closing.DIED, on, sent.by)
+            return None
+
+        return sent.carry_out_in(session, referral.woman, act)
 
 
 @router.post("/events/{event_id}/undo")
