@@ -30,22 +30,30 @@ NEWEST = max(path.name[:4] for path in VERSIONS.glob("0*")).encode()
 Parts = dict[str, bytes]
 
 
-@pytest.fixture
-def whole(sqlite, tmp_path) -> Parts:
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory) -> Parts:
     """The parts of a sound backup, unlocked."""
-    data, file = tmp_path / "old", tmp_path / "register.backup"
-    data.mkdir()
-    store = open_store(data)
-    with sqlite.write() as session:
+    data = tmp_path_factory.mktemp("old")
+    file, store = data / "register.backup", open_store(data)
+    database = Database(sqlite_url(data / "register.db"))
+    database.migrate()
+    with database.write() as session:
         woman = add_woman(session, "KX-1")
         photo(session, woman, facts(9.0)).photo_file = store.put(b"invented photo")
         lab(session, woman, 9.2)
-    make_backup(sqlite, data, file, PASSPHRASE)
+    make_backup(database, data, file, PASSPHRASE)
+    database.close()
     with tarfile.open(file) as tar:
         parts = {m.name: tar.extractfile(m).read() for m in tar.getmembers()}
     for name in ("tables.bin", "photo.key.bin"):
         parts[name] = backupfile.unlock(parts[name], PASSPHRASE, name)
     return parts
+
+
+@pytest.fixture
+def whole(sound) -> Parts:
+    """A copy of them to change."""
+    return dict(sound)
 
 
 def _tar(parts: Parts) -> bytes:

@@ -234,7 +234,7 @@ def test_annotate(pipeline, photo, tmp_path: Path) -> None:
         (["simulate", "--out", "d", "--count", "0"], "whole number, 1 to 10000"),
         (["simulate", "--out", "d", "--seed", "-1"], "not a whole number"),
         (["calibrate-default", "--out", "d", "--sittings", "5"], "whole number, 300 to"),
-        (["calibrate-default", "--out", "d", "--workers", "0"], "whole number, 1 to 256"),
+        (["calibrate-default", "--out", "d", "--workers", "0"], "whole number, 1 to 1024"),
     ],
 )
 def test_misuse(arguments: list[str], fault: str, capsys) -> None:

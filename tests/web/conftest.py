@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from argon2 import PasswordHasher
 from fastapi import FastAPI
 from people import PASSWORD, Person
 from phone import axe as axe
@@ -26,8 +28,25 @@ from cardreader.web.settings import PhotoPolicy, Settings
 sys.path.append(str(Path(__file__).parents[1] / "register"))
 
 
+CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+"""A hash says by itself how dear it is to check; a hundred sign-ins need not cost a minute."""
+
+
+@pytest.fixture(scope="session")
+def register_with_accounts(tmp_path_factory) -> Path:
+    """A data folder with a register and one account a role, to be copied."""
+    folder = tmp_path_factory.mktemp("register") / "data"
+    app = create_app(Settings(data=folder), FakeReader())
+    with app.state.database.write() as session:
+        for role in Role:
+            account = accounts.add_account(session, role.value, role, PASSWORD)
+            account.password_hash = CHEAP.hash(PASSWORD)
+    app.state.database.close()
+    return folder
+
+
 @pytest.fixture
-def make_app(tmp_path) -> Iterator[Callable[..., FastAPI]]:
+def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI]]:
     """Makes applications on an own data folder, each with one account a role."""
     made: list[FastAPI] = []
 
@@ -36,11 +55,9 @@ def make_app(tmp_path) -> Iterator[Callable[..., FastAPI]]:
             data=tmp_path / "data",
             **{"place": "Invented Hill", "free_tries": 1000, **changes},
         )
+        if not settings.data.exists():
+            shutil.copytree(register_with_accounts, settings.data)
         app = create_app(settings, FakeReader())
-        with app.state.database.write() as session:
-            if accounts.find_account(session, "worker") is None:
-                for role in Role:
-                    accounts.add_account(session, role.value, role, PASSWORD)
         made.append(app)
         return app
 
