@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -197,11 +198,10 @@ def photograph(card: np.ndarray | None = None, shot: Shot | None = None) -> Scen
     shot = shot or Shot()
     scene = Scene(np.empty(0), homography(shot), shot)
     width, height = shot.size
-    rng = np.random.default_rng(shot.seed)
+    texture, grain = _grain(shot.seed, shot.size)
     px_per_mm = shot.fill * width / layout.WIDTH_MM
     # As much as keeps the card from aliasing when it is drawn smaller.
     card = cv2.GaussianBlur(card, (0, 0), max(0.4 * PX_PER_MM / px_per_mm, 0.1))
-    texture = rng.uniform(0.6, 1.4, (height // 50, width // 50)).astype(np.float32)
     table = shot.background * cv2.resize(texture, (width, height))
     linear = np.repeat(table[..., None], 3, axis=2)
     _lay(card, scene, linear)
@@ -213,10 +213,21 @@ def photograph(card: np.ndarray | None = None, shot: Shot | None = None) -> Scen
     y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
     light = 1 + shot.slope[0] * x + shot.slope[1] * y
     linear *= light[..., None] * np.array(shot.gain, np.float32)
-    grain = rng.standard_normal(linear.shape, dtype=np.float32)
-    linear += shot.noise * grain * np.sqrt(np.maximum(linear, 0.01))
+    noise = np.maximum(linear, 0.01)
+    cv2.sqrt(noise, noise)
+    noise *= grain
+    linear += cv2.multiply(noise, (shot.noise,) * 4, dst=noise)
     scene.rgb = encode(linear)
     return scene
+
+
+@lru_cache(maxsize=4)
+def _grain(seed: int, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Texture of the table and noise of the sensor; drawing it takes longer than all the rest."""
+    width, height = size
+    rng = np.random.default_rng(seed)
+    texture = rng.uniform(0.6, 1.4, (height // 50, width // 50)).astype(np.float32)
+    return texture, rng.standard_normal((height, width, 3), dtype=np.float32)
 
 
 def _lay(card: np.ndarray, scene: Scene, linear: np.ndarray) -> None:
@@ -245,10 +256,17 @@ def _lay(card: np.ndarray, scene: Scene, linear: np.ndarray) -> None:
 
 def encode(linear: np.ndarray) -> np.ndarray:
     """sRGB (IEC 61966-2-1) encoding to 8 bit, through a fine table."""
+    steps = linear * np.float32((1 << 14) - 1)
+    steps += 0.5
+    np.clip(steps, 0.5, (1 << 14) - 0.5, out=steps)
+    return np.take(_codes(), steps.astype(np.int16))
+
+
+@lru_cache
+def _codes() -> np.ndarray:
     v = np.linspace(0, 1, 1 << 14)
     table = np.where(v <= 0.0031308, 12.92 * v, 1.055 * v ** (1 / 2.4) - 0.055)
-    codes = np.round(255 * table).astype(np.uint8)
-    return codes[(np.clip(linear, 0, 1) * ((1 << 14) - 1) + 0.5).astype(np.int16)]
+    return np.round(255 * table).astype(np.uint8)
 
 
 def jpeg(rgb: np.ndarray, orientation: int | None = None, quality: int = 92, **more) -> bytes:

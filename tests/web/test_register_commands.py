@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -39,12 +40,17 @@ def _one_line(done: subprocess.CompletedProcess[str], code: ExitCode) -> str:
     return done.stderr
 
 
-@pytest.fixture
-def register(tmp_path: Path) -> Path:
-    data = tmp_path / "register"
-    made = _run("user", "add", "amina", "--new-register", "--data", data, **SECRETS)
-    assert made.returncode == 0, made.stderr
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    data = tmp_path_factory.mktemp("made") / "register"
+    done = _run("user", "add", "amina", "--new-register", "--data", data, **SECRETS)
+    assert done.returncode == 0, done.stderr
     return data
+
+
+@pytest.fixture
+def register(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made, tmp_path / "register"))
 
 
 @pytest.mark.parametrize(
