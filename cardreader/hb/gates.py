@@ -87,7 +87,10 @@ CALIBRATION = Stage(
 POSTERIOR = Stage(
     "What is not known of a site",
     posterior,
-    (chosen("MOST_WEIGHTS", "weight", "memory; twice what a signature of 42 asks for"),),
+    (
+        derived("_ROUNDING", "share of the trace", "the file keeps seven digits of each element"),
+        chosen("MOST_WEIGHTS", "weight", "memory; twice what a signature of 42 asks for"),
+    ),
 )
 
 CONTAINER = Stage(
