@@ -64,13 +64,17 @@ class FollowUpRules:
     """Figures of the local protocol for following a woman.
 
     ``visit_weeks`` are the (first, last) completed weeks of each scheduled visit,
-    ``after_birth_days`` the (first, last) day of the test after a birth; the others
-    are in days, and g/dL for the rise expected in ``rise_after_days`` of treatment.
+    ``after_birth_days`` the (first, last) day of the test after a birth. A woman whose weeks
+    are not known is tested ``without_weeks_days`` after the last test (invented); from the
+    week ``ask_birth_week`` on her birth is asked about (our own choice). The others are in
+    days, and g/dL for the rise expected in ``rise_after_days`` of treatment.
     Whoever made an entry can undo it for ``undo_minutes``.
     """
 
     visit_weeks: tuple[tuple[int, int], ...] = ((0, 12), (14, 26), (28, 34), (36, 40))
     monthly_days: int = 30
+    without_weeks_days: int = 30
+    ask_birth_week: int = 42
     severe_days: int = 14
     grace_days: int = 7
     rise_after_days: int = 28
@@ -90,6 +94,7 @@ def read_follow_up(table: Table) -> FollowUpRules:
         name: table.whole(name, 1, LONGEST_DAYS, getattr(usual, name))
         for name in (
             "monthly_days",
+            "without_weeks_days",
             "severe_days",
             "rise_after_days",
             "confirmation_days",
@@ -97,6 +102,7 @@ def read_follow_up(table: Table) -> FollowUpRules:
     }
     rules = FollowUpRules(
         visit_weeks=_visit_weeks(table, usual),
+        ask_birth_week=table.whole("ask_birth_week", 37, 50, usual.ask_birth_week),
         grace_days=table.whole("grace_days", 0, LONGEST_DAYS, usual.grace_days),
         rise_g_dl=table.number("rise_g_dl", 0, 10, usual.rise_g_dl),
         after_birth_days=_pair(table, "after_birth_days", list(usual.after_birth_days)),

@@ -17,17 +17,19 @@ from cardreader.register.models import Regimen, Treatment
 
 
 class DueKind(StrEnum):
-    """Why a test is due."""
+    """Why she is to be seen; all but ``BIRTH`` ask for a test."""
 
     SEVERE = "severe"
     MONTHLY = "monthly"
     SCHEDULED = "scheduled"
+    WITHOUT_WEEKS = "without_weeks"
+    BIRTH = "birth"
     AFTER_BIRTH = "after_birth"
 
 
 @dataclass(frozen=True)
 class Due:
-    """The next test of a woman; ``overdue`` once ``last_on`` has passed."""
+    """When she is to be seen next; ``overdue`` once ``last_on`` has passed."""
 
     kind: DueKind
     first_on: dt.date
@@ -51,11 +53,13 @@ def next_due(
     added_on: dt.date,
     birth_on: dt.date | None = None,
 ) -> Due | None:
-    """The next test, or None when all scheduled ones are made or nothing is known.
+    """The next test, or the question about her birth; None once the test after it is made.
 
     ``gestation_start`` is the day of week 0. Anaemic women, and those whose
     screening awaits confirmation, are tested monthly; severely anaemic ones sooner.
-    After a birth one test is due, and those go on.
+    After a birth one test is due, and those go on. Until then nobody is left without a day:
+    without her weeks she is tested again and again, and when they are over she is asked
+    about the birth.
     """
     if points and (standing.anaemic or standing.awaiting_confirmation):
         kind = DueKind.SEVERE if standing.severe else DueKind.MONTHLY
@@ -65,9 +69,7 @@ def next_due(
     if birth_on is not None:
         return _after_birth(rules, points, birth_on)
     if gestation_start is None:
-        if points:
-            return None
-        return Due(DueKind.SCHEDULED, added_on, added_on + dt.timedelta(days=rules.grace_days), 1)
+        return _without_weeks(rules, points, added_on)
     tested_on = [point.day for point in points]
     for number, (first_week, last_week) in enumerate(rules.visit_weeks, start=1):
         first = gestation_start + dt.timedelta(weeks=first_week)
@@ -76,7 +78,20 @@ def next_due(
         if last < added_on or any(day >= first for day in tested_on):
             continue
         return Due(DueKind.SCHEDULED, max(first, added_on), last, number)
-    return None
+    grace = dt.timedelta(days=rules.grace_days)
+    if not any(day >= gestation_start for day in tested_on):
+        # She came after the last visit's weeks: the test is due all the same.
+        return Due(DueKind.SCHEDULED, added_on, added_on + grace, len(rules.visit_weeks))
+    over = gestation_start + dt.timedelta(weeks=rules.ask_birth_week)
+    return Due(DueKind.BIRTH, over, over + grace)
+
+
+def _without_weeks(rules: FollowUpRules, points: Sequence[Measurement], added_on: dt.date) -> Due:
+    grace = dt.timedelta(days=rules.grace_days)
+    if not points:
+        return Due(DueKind.WITHOUT_WEEKS, added_on, added_on + grace, 1)
+    first = points[-1].day + dt.timedelta(days=rules.without_weeks_days)
+    return Due(DueKind.WITHOUT_WEEKS, first, first + grace)
 
 
 def _after_birth(

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.followup import (
     Due,
+    DueKind,
     MissingRise,
     gestation_start,
     missing_rise,
@@ -62,6 +63,14 @@ class Row:
             case ListName.NO_RISE:
                 return self.rise is not None
 
+    def asks_birth(self, today: dt.date, rules: FollowUpRules) -> bool:
+        """Whether her weeks are over, no birth is noted, and she is seen for something else."""
+        start = gestation_start(self.woman.gestation_weeks, self.woman.gestation_on)
+        if start is None or self.woman.birth_on is not None:
+            return False
+        over = today >= start + dt.timedelta(weeks=rules.ask_birth_week)
+        return over and (self.due is None or self.due.kind is not DueKind.BIRTH)
+
 
 def row_of(woman: Woman, rules: FollowUpRules) -> Row:
     """All that follows from one woman's record."""
@@ -105,7 +114,9 @@ def list_rows(rows: list[Row], name: ListName, today: dt.date) -> list[Row]:
     """Those on one list, the most pressing first."""
     chosen = [row for row in rows if row.belongs(name, today)]
     if name in (ListName.DUE, ListName.OVERDUE):
-        return sorted(chosen, key=lambda row: row.due.last_on if row.due else today)
+        return sorted(
+            chosen, key=lambda row: (not row.standing.severe, row.due.last_on if row.due else today)
+        )
     if name is ListName.REFERRALS:
         return sorted(
             chosen,

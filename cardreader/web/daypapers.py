@@ -33,6 +33,9 @@ _PRESSING = (
 )
 
 
+_DUE = {ListName.DUE, ListName.OVERDUE}
+
+
 def today_list(rows: list[Row], place: str, today: dt.date) -> bytes:
     """Whoever is on any list today, the most pressing first, with room to write."""
     pressing = [(reasons, row) for row in rows if (reasons := _reasons(row, today))]
@@ -43,7 +46,7 @@ def today_list(rows: list[Row], place: str, today: dt.date) -> bytes:
             row.woman.code,
             _weeks(row, today),
             _last_value(row),
-            ", ".join(_(words.TITLES[name]) for name in reasons),
+            _why(row, reasons),
             "",
             "",
             "",
@@ -151,6 +154,14 @@ def _reasons(row: Row, today: dt.date) -> list[ListName]:
     """The lists she is on; overdue says due as well."""
     found = [name for name in _PRESSING if row.belongs(name, today)]
     return [n for n in found if n is not ListName.DUE or ListName.OVERDUE not in found]
+
+
+def _why(row: Row, reasons: list[ListName]) -> str:
+    """The lists she is on, and what to ask beside the test."""
+    said = [", ".join(_(words.TITLES[name]) for name in reasons)]
+    if row.due is not None and row.due.kind in words.DUE and _DUE & set(reasons):
+        said.append(_(words.DUE[row.due.kind]))
+    return ". ".join(said)
 
 
 def _weeks(row: Row, today: dt.date) -> str:

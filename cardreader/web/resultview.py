@@ -129,7 +129,12 @@ def _sides(reading: Reading) -> tuple[str, ...]:
 def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
     decision = detail["decision"]
     return ResultView(
-        sides=(_("The photos of this blot differ too much: none of them is believed."),)
+        sides=(
+            _(
+                "The photos of this blot contradict each other. Nothing in them says that she is "
+                "well; what asked for a test stays."
+            ),
+        )
         if in_doubt(reading)
         else (),
         outcome=Outcome.NOT_READ,

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import decision_of
-from cardreader.register.history import may_be_severe
+from cardreader.register.followup import DueKind
+from cardreader.register.history import Measurement, may_be_severe
 from cardreader.register.lists import ListName
 from cardreader.register.models import (
     BirthOutcome,
@@ -32,7 +33,10 @@ TITLES = {
 }
 
 EXPLANATIONS = {
-    ListName.DUE: mark("Monthly once anaemic, otherwise at each of the four antenatal visits."),
+    ListName.DUE: mark(
+        "Monthly once anaemic, otherwise at each of the four antenatal visits and once after "
+        "the birth."
+    ),
     ListName.OVERDUE: mark("The time for the test has passed. Call her or visit her."),
     ListName.REFERRALS: mark("Sent for a confirmatory test; no laboratory result has come back."),
     ListName.SEVERE: mark(
@@ -81,6 +85,13 @@ CLOSINGS = {
     Closing.DIED: mark("She died"),
     Closing.OTHER: mark("Other"),
 }
+
+DUE = {
+    DueKind.WITHOUT_WEEKS: mark("Her weeks are not known: ask for them."),
+    DueKind.BIRTH: mark("No birth is noted, and her weeks are over: ask about it."),
+    DueKind.AFTER_BIRTH: mark("The test after the birth."),
+}
+"""What is to be done beside, or in place of, a test that is due."""
 
 REFERRAL_OUTCOMES = {
     ReferralOutcome.RESULT: mark("Laboratory result"),
@@ -135,6 +146,11 @@ def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False)
     if source is Source.LAB and outcome in LAB_OUTCOMES:
         return LAB_OUTCOMES[outcome]
     return MAY_BE_SEVERE if may_be_severe else OUTCOMES[outcome]
+
+
+def point_words(point: Measurement) -> str:
+    """English words of one of a woman's values."""
+    return outcome_words(point.outcome, point.source, point.may_be_severe)
 
 
 def own_words(reading: Reading) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 
 import pytest
 from builders import add_woman, facts, lab, photo
@@ -84,6 +85,58 @@ def test_whole_last_week_of_a_visit_counts():
     assert found.visit_number == 1
     assert not found.is_overdue(TODAY)
     assert found.is_overdue(TODAY + dt.timedelta(days=1))
+
+
+def test_without_her_weeks_she_is_tested_again():
+    """One good photo of a woman whose weeks nobody knows must not be the last of her."""
+    fine = point(0, 14.0, Outcome.NOT_ANAEMIC)
+    found = next_due(RULES, standing([fine]), [fine], None, TODAY)
+    assert (found.kind, found.first_on) == (DueKind.WITHOUT_WEEKS, TODAY + dt.timedelta(days=30))
+    never = next_due(RULES, standing([]), [], None, TODAY)
+    assert never.is_due(TODAY)
+
+
+def test_whoever_comes_after_the_last_visits_weeks_is_tested():
+    found = due([], weeks_today=42, added_days_ago=0)
+    assert found.is_due(TODAY)
+    assert found.is_overdue(TODAY + dt.timedelta(days=8))
+
+
+@pytest.mark.parametrize("weeks", [39, 41, 43, 60])
+def test_who_should_have_given_birth_is_asked_about_it(weeks):
+    """All four tests made, no birth noted: she stays on a list until it is."""
+    found = due([point(7, 13.0, Outcome.NOT_ANAEMIC)], weeks_today=min(weeks, 44))
+    later = TODAY + dt.timedelta(weeks=max(0, weeks - 44))
+    assert found.kind is DueKind.BIRTH
+    assert found.is_due(later) == (weeks >= 42)
+    assert found.is_overdue(later) == (weeks > 43)
+
+
+def test_a_day_is_there_for_everybody_until_the_test_after_the_birth():
+    """Whatever is known of her: nobody who is followed is left without a next day."""
+    rng = random.Random(3)
+    outcomes = [Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SEVERE]
+    for _ in range(400):
+        days = sorted((rng.randint(0, 300) for _ in range(rng.randint(0, 4))), reverse=True)
+        points = [point(day, 10.0, rng.choice(outcomes)) for day in days]
+        start = rng.choice([None, TODAY - dt.timedelta(days=rng.randint(7, 400))])
+        added = TODAY - dt.timedelta(days=rng.randint(0, 300))
+        born = rng.choice([None, None, TODAY - dt.timedelta(days=rng.randint(0, 60))])
+        found = next_due(RULES, standing(points), points, start, added, born)
+        tested_after = born is not None and any(
+            p.day >= born + dt.timedelta(days=RULES.after_birth_days[0]) for p in points
+        )
+        assert found is not None or tested_after
+
+
+def test_the_severe_come_first_among_the_due(database):
+    with database.write() as session:
+        late = add_woman(session, "KX-1", weeks=8, days_ago=100)
+        severe = add_woman(session, "KX-2", weeks=20, days_ago=20)
+        photo(session, severe, facts(5.0), days_ago=15)
+        rows = open_rows(session, RULES)
+        named = [row.woman.code for row in list_rows(rows, ListName.DUE, dt.date.today())]
+        assert named == [severe.code, late.code]
 
 
 def treated(days_ago):

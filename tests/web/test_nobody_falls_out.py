@@ -7,9 +7,11 @@ import html
 
 import pytest
 from people import Person
+from sqlalchemy import select
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
+from cardreader.register.models import Woman
 
 TODAY = dt.date.today()
 
@@ -395,3 +397,54 @@ def test_tablets_are_counted(worker):
     assert bad.status_code == 422
     summary = page(worker, "/summary")
     assert ">40<" in summary.split("Tablets given</th>")[1][:60] or ">100<" in summary
+
+
+def test_a_good_photo_without_known_weeks_is_not_the_last_of_her(worker):
+    """Her page and the lists go on naming a day, and ask for her weeks."""
+    woman = worker.add_woman("KX-931", weeks="")
+    worker.send_photo(worker.open_visit(woman), photo(14.0))
+    assert "Next test from" in worker.get(woman).text
+    age(worker, days=40)
+    assert "KX-931" in worker.get("/lists/overdue").text
+    assert "Her weeks are not known: ask for them." in worker.get("/lists/due").text
+
+
+def test_after_the_last_week_her_birth_is_asked_about(worker):
+    woman = worker.add_woman("KX-932", weeks="38")
+    worker.send_photo(worker.open_visit(woman), photo(14.0))
+    assert "ask about the birth, if none is noted" in worker.get(woman).text
+    age(worker, days=40)
+    for page in (woman, "/lists/due", "/lists/overdue"):
+        assert "No birth is noted, and her weeks are over" in worker.get(page).text
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
+    assert "KX-932" not in worker.get("/lists/due").text
+
+
+def test_an_anaemic_woman_is_asked_about_her_birth_beside_her_test(worker):
+    woman = worker.add_woman("KX-933", weeks="40")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    age(worker, days=20)
+    assert "No birth is noted, and her weeks are over" in worker.get(woman).text
+
+
+def test_lists_say_what_was_read_and_who_is_severe(worker):
+    woman = worker.add_woman("KX-934")
+    worker.send_photo(worker.open_visit(woman), photo(5.0))
+    age(worker, days=20)
+    listed = worker.get("/lists/due").text
+    assert "Severe list</strong>" in listed
+    assert "Severe. Last: 5.0" in listed
+
+
+def age(worker, days: int) -> None:
+    """All that is noted of the women becomes older by some days."""
+    by = dt.timedelta(days=days)
+    with worker.app.state.database.write() as session:
+        for woman in session.scalars(select(Woman)):
+            woman.added_at -= by
+            if woman.gestation_on is not None:
+                woman.gestation_on -= by
+            for visit in woman.visits:
+                visit.on -= by
+            for reading in woman.readings:
+                reading.taken_at -= by

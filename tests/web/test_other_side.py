@@ -72,7 +72,7 @@ def test_photos_that_contradict_each_other_take_the_all_clear_away(worker, visit
     assert both["refusal"] == "glare_on_blot"
     for url in (both["url"], first["url"]):
         shown = worker.get(url).text
-        assert "none of them is believed" in shown
+        assert "The photos of this blot contradict each other." in shown
         assert "Anaemia is unlikely" not in shown
     assert "another photo of this blot says otherwise" in worker.get(visit).text
     (row,) = worker.api("GET", "/api/women", params={"list": "referrals"}).json()

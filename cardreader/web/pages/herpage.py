@@ -71,6 +71,7 @@ def woman_page(
         gestation=gestation,
         is_due=row.due is not None and row.due.is_due(today),
         is_overdue=row.due is not None and row.due.is_overdue(today),
+        asks_birth=row.asks_birth(today, state.rules),
         visit_today=visit,
         treatment=next((t for t in woman.treatments if t.ended_on is None), None),
         tell_her=state.reader.rules.tell_her,

@@ -37,6 +37,7 @@ async function refreshKept() {
   document.getElementById("arrived-badge").classList.toggle("urgent", results.some((r) => r.rank < 2));
   if (list) {
     showList(items);
+    forgetKept(items);
     arrivedList.replaceChildren(...results.map(resultRow));
     document.getElementById("arrived").hidden = !results.length;
   }
@@ -58,8 +59,17 @@ function showList(items) {
   list.replaceChildren(...rows);
 }
 
+// What the form says of a photo that is kept holds until it is sent.
+function forgetKept(items) {
+  const form = document.querySelector(".photo-form");
+  const status = form && form.querySelector(".form-status");
+  if (status && !items.length && status.textContent === form.dataset.kept) status.textContent = "";
+}
+
+// Dates as the server writes them: in English the day comes first.
+const dateLocale = document.documentElement.lang === "en" ? "en-GB" : document.documentElement.lang;
 const moment = (text) => new Date(text).toLocaleString(
-  document.documentElement.lang, { dateStyle: "medium", timeStyle: "short" });
+  dateLocale, { dateStyle: "medium", timeStyle: "short", numberingSystem: "latn" });
 
 function resultRow(result) {
   const row = document.createElement("li");
