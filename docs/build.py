@@ -5,6 +5,7 @@ A test fails while a page is not what this makes of the code.
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import numpy as np
 
 import apipage
 from cardreader.calibrate.gates import GATES as CALIBRATE
+from cardreader.calibrate.studycolumns import study_schema
 from cardreader.card.gates import GATES as CARD
 from cardreader.core.gates import Origin, Stage
 from cardreader.decide.gates import GATES as DECIDE
@@ -68,7 +70,16 @@ def _shown(value: Any) -> str:
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
-PAGES = {"gates.md": gates_page, "reference.md": apipage.page}
+def study_table() -> str:
+    """The table schema of the study table, for tools of that standard."""
+    return json.dumps(study_schema(), indent=1, ensure_ascii=False) + "\n"
+
+
+PAGES = {
+    "gates.md": gates_page,
+    "reference.md": apipage.page,
+    "study-table.json": study_table,
+}
 
 if __name__ == "__main__":
     for name, page in PAGES.items():

@@ -13,7 +13,7 @@ from cardreader.calibrate.diagnostic import ANAEMIA_G_DL, SEVERE_G_DL, CutOff, b
 from cardreader.calibrate.fit import Fit, Pairs, Recipe, fit, reference_rows, unseen_splits
 from cardreader.calibrate.heldout import HeldOut, hold_out
 from cardreader.calibrate.proportion import Proportion, proportion
-from cardreader.calibrate.study import LabMethod
+from cardreader.calibrate.studycolumns import LabMethod
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
 

@@ -13,6 +13,7 @@ colour stages, which is what a photo comes down to.
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +27,7 @@ from cardreader.calibrate.features import Features, feature_frame
 from cardreader.calibrate.fit import Fit
 from cardreader.calibrate.proportion import proportion
 from cardreader.calibrate.study import Study, read_study
+from cardreader.calibrate.studycolumns import study_package
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import overall
 from cardreader.core.files import write_atomic
@@ -76,7 +78,7 @@ class _Sitting:
 
 
 def demo_study(folder: Path, n_women: int = 140, seed: int = SEED) -> tuple[Study, Features, Truth]:
-    """Draw the study, write its table to ``folder/study.csv``, and measure its sittings.
+    """Draw the study, write ``folder/study.csv`` and its dictionary, and measure its sittings.
 
     Parameters
     ----------
@@ -90,6 +92,8 @@ def demo_study(folder: Path, n_women: int = 140, seed: int = SEED) -> tuple[Stud
     table = pd.DataFrame([sitting.row for sitting in sittings])
     _spoil(table)
     write_atomic(folder / "study.csv", table.to_csv(index=False))
+    dictionary = json.dumps(study_package("study.csv"), indent=1, ensure_ascii=False) + "\n"
+    write_atomic(folder / "datapackage.json", dictionary)
     study = read_study(folder / "study.csv")
     kept = [sittings[int(number) - 1] for number in study.rows["row"]]
     features = _measure(study, kept, rng)

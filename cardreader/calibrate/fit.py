@@ -29,7 +29,7 @@ from cardreader.calibrate.features import Features
 from cardreader.calibrate.models import LEAST_ROWS, candidates
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.site import SiteFit, fit_site
-from cardreader.calibrate.study import LabMethod
+from cardreader.calibrate.studycolumns import LabMethod
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import Estimates, estimates

@@ -1,8 +1,7 @@
 """The study table: one row a photo, with the laboratory value it is held against.
 
-CSV (UTF-8) or Parquet. Columns are described once, in `COLUMNS`; the manual and
-the error messages are made from it. Every fault is reported with its row and
-column, all of them at once, and no row is dropped in silence.
+CSV (UTF-8) or Parquet, its columns as `studycolumns` describes them. Every fault is
+reported with its row and column, all of them at once, and no row is dropped in silence.
 """
 
 from __future__ import annotations
@@ -11,86 +10,28 @@ import hashlib
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 from pyarrow import parquet
 
+from cardreader.calibrate.studycolumns import (
+    COLUMNS,
+    HIGHEST_HB_G_DL,
+    HUNDRED_PERCENT_G_DL,
+    LOWEST_HB_G_DL,
+    RELATIVE_SD,
+    Column,
+    LabMethod,
+    LabUnit,
+    to_g_dl,
+)
 from cardreader.card import layout
 from cardreader.core.oneline import one_line
 
 MAX_FILE_BYTES = 50_000_000
 MAX_ROWS = 200_000
-LOWEST_HB_G_DL = 1.0
-HIGHEST_HB_G_DL = 25.0
-"""Outside this a laboratory value is a slip or has another unit."""
-
-HUNDRED_PERCENT_G_DL = 15.0
-"""What 100 % means on an acid-haematin tube scaled so that 24 g/dL is 160 %.
-
-Tubes with other scales exist; the column ``hundred_percent_g_dl`` says so a row.
-"""
-
-
-class LabMethod(StrEnum):
-    """How the laboratory value was found."""
-
-    PHOTOMETRIC_HICN = "photometric_hicn"
-    ANALYSER = "analyser"
-    ACID_HAEMATIN = "acid_haematin"
-
-
-class LabUnit(StrEnum):
-    """Unit of the laboratory value; percent belongs to acid-haematin tubes only."""
-
-    G_DL = "g/dL"
-    G_L = "g/L"
-    PERCENT = "percent"
-
-
-RELATIVE_SD: dict[LabMethod, float] = {
-    LabMethod.PHOTOMETRIC_HICN: 0.02,
-    LabMethod.ANALYSER: 0.015,
-    LabMethod.ACID_HAEMATIN: 0.08,
-}
-"""Assumed sd as a share of the value where ``lab_sd`` is empty.
-
-Orders of magnitude of common practice, no source: a study that knows its
-laboratory's own figure writes it in ``lab_sd``.
-"""
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of the study table."""
-
-    name: str
-    required: bool
-    meaning: str
-
-
-COLUMNS: tuple[Column, ...] = (
-    Column("photo", True, "File of the photo, relative to the table; each photo once."),
-    Column("subject", True, "Pseudonymous id of the woman. Never a name."),
-    Column("lab_value", True, "Laboratory haemoglobin, in lab_unit."),
-    Column("lab_unit", True, "g/dL, g/L or percent (percent: acid_haematin only)."),
-    Column("lab_method", True, "photometric_hicn, analyser or acid_haematin."),
-    Column("lab_sd", False, "Standard uncertainty of lab_value, in lab_unit; empty: assumed."),
-    Column(
-        "hundred_percent_g_dl",
-        False,
-        f"Scale of the tube: g/dL at 100 %; empty: {HUNDRED_PERCENT_G_DL:g} (24 g/dL = 160 %).",
-    ),
-    Column("phone", True, "Phone model, as you want it to appear in the report."),
-    Column("light", True, "Light: shade, daylight, tube, bulb ... in your own words, few kinds."),
-    Column("lot", True, "Card lot number."),
-    Column("operator", True, "Code of the person who made the blot and took the photo."),
-    Column("replicate", True, "Number of the blot of this subject and visit: 1, 2, ..."),
-    Column("visit", False, "Number of the visit, when a subject was bled again; empty: 1."),
-    Column("note", False, "Anything else; not used."),
-)
 _NAMES = tuple(column.name for column in COLUMNS)
 _REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 
@@ -146,15 +87,6 @@ class Study:
     n_rows: int
     folder: Path
     sha256: str
-
-
-def to_g_dl(
-    value: float, unit: LabUnit, hundred_percent_g_dl: float = HUNDRED_PERCENT_G_DL
-) -> float:
-    """Haemoglobin in g/dL from a value in another unit."""
-    if unit is LabUnit.PERCENT:
-        return value * hundred_percent_g_dl / 100
-    return value / 10 if unit is LabUnit.G_L else value
 
 
 def read_study(path: Path | str) -> Study:
@@ -287,12 +219,12 @@ def _lot(text: str) -> str:
     return f"{number:06d}"
 
 
-def _choice(options: type[StrEnum]) -> Callable[[str], StrEnum]:
-    def parse(text: str) -> StrEnum:
-        try:
-            return options(text)
-        except ValueError:
-            raise _Fault(f"{text!r} is not one of {', '.join(options)}") from None
+def _choice(options: tuple[str, ...]) -> Callable[[str], str]:
+    def parse(text: str) -> str:
+        for option in options:
+            if text == option:
+                return option
+        raise _Fault(f"{text!r} is not one of {', '.join(options)}")
 
     return parse
 
@@ -310,23 +242,19 @@ def _photo(text: str) -> str:
     return _label(text)
 
 
-_POSITIVE = _number(1e-6, 1000)
-_PARSERS: dict[str, Callable[[str], Any]] = {
-    "photo": _photo,
-    "subject": _label,
-    "lab_value": _POSITIVE,
-    "lab_unit": _choice(LabUnit),
-    "lab_method": _choice(LabMethod),
-    "lab_sd": _POSITIVE,
-    "hundred_percent_g_dl": _number(10, 20),
-    "phone": _label,
-    "light": _label,
-    "lot": _lot,
-    "operator": _label,
-    "replicate": _whole(1, 99),
-    "visit": _whole(1, 999),
-    "note": str,
-}
+_SPECIAL: dict[str, Callable[[str], Any]] = {"photo": _photo, "lot": _lot, "note": str}
+
+
+def _parser(column: Column) -> Callable[[str], Any]:
+    if column.name in _SPECIAL:
+        return _SPECIAL[column.name]
+    if column.limits is None:
+        return _choice(column.options) if column.options else _label
+    low, high = column.limits
+    return _number(low, high) if column.kind == "number" else _whole(int(low), int(high))
+
+
+_PARSERS = {column.name: _parser(column) for column in COLUMNS}
 
 
 def _check_row(number: int, record: dict[str, str]) -> tuple[dict[str, Any], list[RowError]]:

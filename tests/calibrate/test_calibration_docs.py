@@ -7,13 +7,13 @@ from cardreader.calibrate import drift, verdict
 from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.conformal import least_groups
 from cardreader.calibrate.models import candidates
-from cardreader.calibrate.study import (
+from cardreader.calibrate.study import read_study
+from cardreader.calibrate.studycolumns import (
     COLUMNS,
     HUNDRED_PERCENT_G_DL,
     RELATIVE_SD,
     LabMethod,
     LabUnit,
-    read_study,
 )
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration

@@ -3,13 +3,8 @@
 import pandas as pd
 import pytest
 
-from cardreader.calibrate.study import (
-    COLUMNS,
-    LabUnit,
-    StudyError,
-    read_study,
-    to_g_dl,
-)
+from cardreader.calibrate.study import StudyError, read_study
+from cardreader.calibrate.studycolumns import COLUMNS, LabUnit, to_g_dl
 
 GOOD = {
     "photo": "a.jpg",

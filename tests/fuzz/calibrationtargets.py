@@ -23,7 +23,8 @@ from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.confirmations import read_confirmations
 from cardreader.calibrate.drift import watch
 from cardreader.calibrate.provenance import past_of
-from cardreader.calibrate.study import COLUMNS, StudyError, read_study
+from cardreader.calibrate.study import StudyError, read_study
+from cardreader.calibrate.studycolumns import COLUMNS
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
 from cardreader.hb import container
