@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 import apipage
+from cardreader.batch.gates import GATES as BATCH
 from cardreader.calibrate.gates import GATES as CALIBRATE
 from cardreader.calibrate.studycolumns import study_schema
 from cardreader.card.gates import GATES as CARD
@@ -19,17 +20,20 @@ from cardreader.core.gates import Origin, Stage
 from cardreader.decide.gates import GATES as DECIDE
 from cardreader.hb.gates import GATES as HB
 from cardreader.read.gates import GATES as READ
+from cardreader.register.gates import GATES as REGISTER
+from cardreader.web.gates import GATES as WEB
 
 FOLDER = Path(__file__).parent
-STAGES: tuple[Stage, ...] = (*CARD, *READ, *HB, *DECIDE, *CALIBRATE)
+STAGES: tuple[Stage, ...] = (*CARD, *READ, *HB, *DECIDE, *CALIBRATE, *BATCH, *REGISTER, *WEB)
 
 GATES_HEAD = """\
 # Gates and priors
 
-The numbers that decide whether a photo is read and what comes out, each with its unit and
-origin. Made by `python docs/build.py` from the modules `gates` of each room; a test fails when a
-number is missing here or has another value. Thresholds of anaemia are the protocol's own
-(`calibration/protocols/`), with their sources beside them; a fitted calibration carries its own.
+The numbers that decide whether a photo is read and what comes out, and those that the batch,
+the register and the pages go by, each with its unit and origin. Made by `python docs/build.py`
+from the modules `gates` of each room; a test fails when a number is missing here or has another
+value. Thresholds of anaemia are the protocol's own (`calibration/protocols/`), with their
+sources beside them; a fitted calibration carries its own.
 
 - **standard**: a standard or a definition gives it.
 - **derived**: it follows from others.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from operator import attrgetter
 from types import ModuleType
 from typing import Any
 
@@ -39,7 +40,8 @@ class Gate:
 class Stage:
     """The constants of one module, in the order of the page.
 
-    ``beside`` names those that decide nothing: codes of a format, steps of a search.
+    ``beside`` names those that decide nothing: codes of a format, steps of a search. What
+    a class gives where nothing is said is named with it, ``Settings.timeout_s``.
     ValueError for a name that the module doesn't have.
     """
 
@@ -51,14 +53,16 @@ class Stage:
     def __post_init__(self) -> None:
         names = [*(gate.name for gate in self.gates), *self.beside]
         for name in names:
-            if not hasattr(self.module, name):
-                raise ValueError(f"{self.module.__name__} has no {name}")
+            try:
+                attrgetter(name)(self.module)
+            except AttributeError:
+                raise ValueError(f"{self.module.__name__} has no {name}") from None
         if len(set(names)) < len(names):
             raise ValueError(f"a constant of {self.module.__name__} is stated twice")
 
     def value(self, gate: Gate) -> Any:
         """What the constant is."""
-        return getattr(self.module, gate.name)
+        return attrgetter(gate.name)(self.module)
 
 
 NOT_KEPT = "no measurement kept"

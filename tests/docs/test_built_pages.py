@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,8 @@ import pytest
 import build
 from cardreader.core.gates import Stage, chosen
 
+LIMITS = ("Settings", "SessionLimits", "GateLimits")
+"""Classes whose fields are limits where nothing else is said."""
 DOCS = Path(__file__).parents[2] / "docs"
 
 
@@ -24,8 +27,12 @@ def test_a_page_is_what_the_code_says(name: str) -> None:
 
 def _numbers(module: Any) -> set[str]:
     """Constants of a module that are numbers, or tables of them."""
-    names = set()
-    for statement in ast.parse(inspect.getsource(module)).body:
+    return {name for name in _named(module) if _is_number(attrgetter(name)(module))}
+
+
+def _named(module: Any) -> set[str]:
+    tree, names = ast.parse(inspect.getsource(module)), set()
+    for statement in tree.body:
         if isinstance(statement, ast.Assign):
             targets = statement.targets
         elif isinstance(statement, ast.AnnAssign) and statement.value is not None:
@@ -36,7 +43,10 @@ def _numbers(module: Any) -> set[str]:
         if any(isinstance(node, ast.Name | ast.Call) for node in _parts(statement.value)):
             continue
         names |= {n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)}
-    return {name for name in names if _is_number(getattr(module, name))}
+    for holder in (s for s in tree.body if isinstance(s, ast.ClassDef)):
+        if holder.name in LIMITS:
+            names |= {f"{holder.name}.{f}" for f in vars(getattr(module, holder.name))}
+    return names
 
 
 def _parts(value: ast.expr) -> list[ast.AST]:

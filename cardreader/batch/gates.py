@@ -1,0 +1,112 @@
+"""Where the numbers come from that a batch goes by: what is held in memory, how long is waited."""
+
+from __future__ import annotations
+
+from cardreader.batch import (
+    cluster,
+    contact,
+    doubtful,
+    journalfile,
+    listing,
+    packed,
+    plots,
+    record,
+    results,
+    run,
+    sources,
+    table,
+    tally,
+    workers,
+)
+from cardreader.core.gates import Stage, chosen, derived, measured
+
+_FAR = "no value of a reading comes near"
+
+SOURCES = Stage(
+    "Lists of photos",
+    sources,
+    (chosen("MAX_LIST_BYTES", "byte", "five million lines of a hundred characters"),),
+)
+
+LISTING = Stage(
+    "The list in the journal",
+    listing,
+    (chosen("_PAGE", "photo", "a page of an S3 listing has as many"),),
+)
+
+JOURNAL = Stage(
+    "The journal",
+    journalfile,
+    (chosen("COMMIT_EVERY_S", "s", "work of half a second is done again after a kill"),),
+    beside=("SCHEMA",),
+)
+
+RUN = Stage(
+    "A run",
+    run,
+    (
+        derived("PASSES", "pass", "a content under a second name is judged in the pass after"),
+        chosen("Settings.timeout_s", "s", "a thousand times what a photo takes"),
+    ),
+    beside=("Settings.workers",),
+)
+
+WORKERS = Stage(
+    "Worker processes",
+    workers,
+    (
+        derived("AHEAD", "task", "one at work and one waiting: the worker never waits"),
+        derived("ATTEMPTS", "try", "a photo is to blame when a process dies of it again"),
+        chosen("TICK_S", "s", "how late a photo without end is noticed"),
+    ),
+)
+
+CLUSTER = Stage(
+    "Workers elsewhere",
+    cluster,
+    (
+        chosen("AHEAD", "task a thread"),
+        chosen("CONNECT_S", "s"),
+    ),
+)
+
+PACKED = Stage(
+    "A packed reading",
+    packed,
+    (derived("MOST_BYTES", "byte", "a hundred times the longest outline of a blot"),),
+)
+
+RECORD = Stage("A kept measurement", record, (chosen("_LARGEST", "any", _FAR),))
+RESULTS = Stage("A kept reading", results, (chosen("_LARGEST", "any", _FAR),))
+
+TABLE = Stage(
+    "Tables",
+    table,
+    (
+        chosen("_ROWS_AT_ONCE", "row"),
+        measured(
+            "_ROWS_IN_A_GROUP",
+            "row",
+            "memory stays flat from 10,000 to 100,000 rows, docs/speed.md; no photos, no seeds",
+        ),
+    ),
+)
+
+SUMMARY = Stage("Groups of the summary", tally, (chosen("MOST_GROUPS", "group"),))
+SHOWN = Stage("Photos of the summary", doubtful, (chosen("MOST_SHOWN", "photo"),))
+TILES = Stage(
+    "Tiles of the summary",
+    contact,
+    (
+        chosen("TILE_PX", "pixel"),
+        chosen("_MARGIN", "of the card"),
+    ),
+)
+BINS = Stage(
+    "Drawings of the summary", plots, (chosen("BIN_G_DL", "g/dL", "limits fall on edges"),)
+)
+
+GATES = (
+    SOURCES, LISTING, JOURNAL, RUN, WORKERS, CLUSTER, PACKED, RECORD, RESULTS, TABLE, SUMMARY,
+    SHOWN, TILES, BINS,
+)  # fmt: skip

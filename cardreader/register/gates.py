@@ -1,0 +1,164 @@
+"""Where the numbers come from that the register goes by: limits of entry, times, secrets.
+
+What follows a reading (days to the next test, tablets) is the protocol's own, with its
+sources beside it.
+"""
+
+from __future__ import annotations
+
+from cardreader.core.gates import Stage, chosen, derived, standard
+from cardreader.register import (
+    accounts,
+    backup,
+    blots,
+    confirmations,
+    database,
+    devices,
+    doubt,
+    judging,
+    lastbackup,
+    phoneclock,
+    photostore,
+    photostrip,
+    recording,
+    rowcheck,
+    search,
+    tables,
+    tablets,
+    tube,
+    women,
+)
+
+_SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
+
+ACCOUNTS = Stage(
+    "Accounts",
+    accounts,
+    (
+        chosen("MIN_PASSWORD", "character", "NIST SP 800-63B asks for 8 at least (from memory)"),
+        chosen("MAX_PASSWORD", "character", "NIST SP 800-63B: at least 64 are to be allowed"),
+        standard("SessionLimits.idle", "h:m:s", "NIST SP 800-63B, AAL2 (from memory)"),
+        standard("SessionLimits.whole", "h:m:s", "NIST SP 800-63B, AAL2 (from memory)"),
+    ),
+)
+
+DEVICES = Stage(
+    "PINs",
+    devices,
+    (
+        chosen("PIN_DIGITS", "digit"),
+        derived("WRONG_TRIES", "try", "five of a million: one in 200,000 guessed by chance"),
+    ),
+)
+
+BACKUP = Stage(
+    "Backups",
+    backup,
+    (
+        chosen("MIN_PASSPHRASE", "character", "as for a password"),
+        chosen("_MOST_BYTES", "byte", "of one part: more rows than any register has"),
+        chosen("_PATIENCE_S", "s", "as a writer of the database waits"),
+    ),
+    beside=("_SALT", "_NONCE"),
+)
+
+PHOTOS = Stage(
+    "Kept photos",
+    photostore,
+    (standard("_NONCE", "byte", "96 bits, NIST SP 800-38D for AES-GCM"),),
+)
+
+PHOTO_STRIP = Stage(
+    "What a kept photo may say of itself",
+    photostrip,
+    (standard("_LONGEST_EXIF", "byte", "a JPEG segment holds 65,533 at most, ITU-T T.81"),),
+    beside=("STAYS", "STAYS_IN_EXIF", "_EXIF_IFD"),
+)
+
+LAST_BACKUP = Stage("Age of a backup", lastbackup, (chosen("OLD_DAYS", "day"),))
+
+DATABASE = Stage(
+    "The database",
+    database,
+    (chosen("PATIENCE_MS", "ms"),),
+    beside=("_WRITER_LOCK", "_SERVING_LOCK"),
+)
+
+CLOCK = Stage(
+    "Clocks of phones",
+    phoneclock,
+    (
+        chosen("OLDEST", "d, h:m:s", "a photo kept longer is taken for one of a wrong clock"),
+        chosen("TOLERATED", "h:m:s", "less is not worth a word"),
+    ),
+)
+
+BLOTS = Stage(
+    "One blot photographed again", blots, (chosen("MOST_SIDES", "photo", "more add nothing"),)
+)
+
+CONFIRMING = Stage(
+    "Confirmatory tests",
+    confirmations,
+    (chosen("LONGEST_GAP", "d, h:m:s", "haemoglobin may truly change in longer"),),
+)
+
+INTERVAL = Stage(
+    "Interval kept beside a value",
+    judging,
+    (chosen("LEVEL", "1", "nine times in ten, as calibrations are made for"),),
+)
+
+MONTHS = Stage(
+    "Months",
+    doubt,
+    (chosen("DAYS_A_MONTH", "day", "common practice, no source: 'monthly' as 30 days"),),
+)
+
+TUBE = Stage(
+    "Acid-haematin tubes",
+    tube,
+    (
+        derived("G_DL_PER_PERCENT", "g/dL", "24 g/dL = 160 %; common practice, no source"),
+        chosen("WAIT_S", "s", "common practice, no source: ten minutes"),
+        chosen("SD_G_DL", "g/dL", "invented for want of a local figure"),
+        chosen("LIMITS", "g/dL; percent", "common practice, no source: ends of the graduation"),
+    ),
+)
+
+ENTRIES = Stage(
+    "Laboratory values",
+    recording,
+    (chosen("LAB_LIMITS_G_DL", "g/dL", _SLIP),),
+)
+
+WOMEN = Stage(
+    "Women",
+    women,
+    (chosen("GESTATION_WEEKS", "week", "a pregnancy rarely lasts longer"),),
+)
+
+TABLETS = Stage("Tablets", tablets, (chosen("MOST_TABLETS", "tablet", _SLIP),))
+
+ROWS = Stage(
+    "Rows of backups and tables",
+    rowcheck,
+    (
+        derived("EARLIEST", "day", "just before a clock without battery starts, 1970"),
+        chosen("LATEST", "day", "arithmetic with days far off overflows"),
+        chosen("LARGEST", "any", "no quantity kept here comes near"),
+    ),
+)
+
+TABLES = Stage(
+    "Tables taken in",
+    tables,
+    (chosen("MOST_ROWS", "row"),),
+)
+
+SEARCH = Stage("Finding a woman", search, (chosen("MOST", "row", "what is read on a phone"),))
+
+GATES = (
+    ACCOUNTS, DEVICES, BACKUP, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK, BLOTS,
+    CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
+)  # fmt: skip
