@@ -154,7 +154,7 @@ def measured(blot: BlotColour, correction: ColourCorrection) -> Measured:
 
 
 def signature(correction: ColourCorrection) -> Array:
-    """What the card says about lamp and phone, shape (49,).
+    """What the card says about lamp and phone, shape (43,).
 
     Log ratios of corrected to measured XYZ, averaged over the prints of a shade: a
     level and a slope along the ramp, then each chromatic patch. Then the parameters of
@@ -167,7 +167,8 @@ def signature(correction: ColourCorrection) -> Array:
     ramp = layout.shades_of_kind(Kind.RAMP)
     depth = layout.by_shade(np.log(wanted[:, 1])).mean(axis=1)[ramp]
     design = np.stack([np.ones_like(depth), depth - depth.mean()], axis=1)
-    along_ramp = np.linalg.lstsq(design, ratio[ramp], rcond=None)[0]
+    kept = ~layout.by_shade(correction.samples.crushed)[ramp].any(axis=1)
+    along_ramp = np.linalg.lstsq(design[kept], ratio[ramp][kept], rcond=None)[0]
     chromatic = ratio[layout.shades_of_kind(Kind.CHROMATIC)]
     vividness = correction.vividness.parameters
     return np.concatenate([along_ramp.ravel(), chromatic.ravel(), vividness])

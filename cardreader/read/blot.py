@@ -15,6 +15,7 @@ from cardreader.read.banding import EVEN, Banding
 from cardreader.read.bay import refuse
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
+from cardreader.read.sample import CRUSHED_LINEAR
 from cardreader.read.segment import BlotRegion, segment_blot
 
 MAX_PAPER_TINT = 10.0
@@ -65,6 +66,10 @@ class Correction(Protocol):
         """Covariance (3, 3) of the ln XYZ ratio of two colours, from the correction's doubt."""
         ...
 
+    def reaches(self, linear: ArrayLike, at_mm: ArrayLike) -> bool:
+        """Whether the card's shades of blood kept their colour as deep as a blot's (3,)."""
+        ...
+
 
 def measure_blot(
     photo: Photo, pose: CardPose, correction: Correction, lot: Lot, banding: Banding = EVEN
@@ -79,7 +84,13 @@ def measure_blot(
 
 
 def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotColour | Refusal:
-    """Correct the colour of a blot found; PAPER_NOT_BLANK for paper of another tint."""
+    """Correct the colour of a blot found.
+
+    Refusals as `too_deep`, and PAPER_NOT_BLANK for paper of another tint.
+    """
+    deep = too_deep(region.linear, region.centre_mm, correction)
+    if deep is not None:
+        return deep
     made = blot_colour(
         region.linear,
         region.paper_linear,
@@ -99,6 +110,21 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
             f"paper's a*, b* {tint:.1f} from the lot's blank paper > {MAX_PAPER_TINT:.0f}",
         )
     return made
+
+
+def too_deep(
+    region_rgb: ArrayLike, centre_mm: ArrayLike, correction: Correction
+) -> Refusal | None:
+    """COLOUR_NOT_CORRECTABLE for a blot of which, or of shades as deep, a channel is lost."""
+    rgb = np.asarray(region_rgb, float)
+    if rgb.min() >= CRUSHED_LINEAR and correction.reaches(rgb, centre_mm):
+        return None
+    return Refusal(
+        Reason.COLOUR_NOT_CORRECTABLE,
+        "blot",
+        f"the phone left nothing of a channel at the blot ({rgb.min():.4f}; limit "
+        f"{CRUSHED_LINEAR}) or at shades as deep",
+    )
 
 
 def blot_colour(

@@ -84,13 +84,22 @@ class ColourCorrection:
         depth = np.log(np.maximum(seen[..., 1], EPSILON))
         return np.asarray(seen * np.exp(-self.ramp_trend.at(depth)))
 
+    def reaches(self, linear: ArrayLike, at_mm: ArrayLike) -> bool:
+        """Whether the card's shades of blood kept their colour as deep as a blot's (3,)."""
+        crushed = self.samples.crushed
+        if not crushed[_RAMP].any():
+            return True
+        deepest = self.patch_xyz[_RAMP & ~crushed, 1].min()
+        seen = self.xyz(np.reshape(linear, (1, 3)), np.reshape(at_mm, (1, 2)))[0, 1]
+        return bool(seen >= deepest)
+
     @cached_property
     def ramp_trend(self) -> RampTrend:
         """What the correction is still off by along the printed ramp."""
         return RampTrend(
             seen=self.patch_xyz[_RAMP],
             measured=self.lot.xyz[_RAMP],
-            sound=1.0 - _CLIPPED_LOSES * self.samples.clipped_share[_RAMP],
+            sound=1.0 - _CLIPPED_LOSES * _lost(self.samples)[_RAMP],
             tolerance=tolerance(self.lot),
         )
 
@@ -153,7 +162,7 @@ def correct(samples: PatchSamples, lot: Lot, banding: Banding = EVEN) -> ColourC
 
 def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> ColourCorrection:
     at_mm = layout.centres_mm()
-    weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * (1.0 - _CLIPPED_LOSES * samples.clipped_share)
+    weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * (1.0 - _CLIPPED_LOSES * _lost(samples))
     greys = _greys_that_tell(samples, keep)
     light = fit_light(samples.linear, lot, greys, banding, roughly=True)
     vividness = fit_vividness(samples.linear[keep], light, at_mm[keep], lot.xyz[keep], weight[keep])
@@ -163,6 +172,11 @@ def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> Colou
     seen = light.reflectance(plain, at_mm)
     matrix = fit_matrix(seen[keep], lot.xyz[keep], weight[keep])
     return ColourCorrection(light, matrix, samples, lot, vividness)
+
+
+def _lost(samples: PatchSamples) -> Array:
+    """Share (72,) of a print's colour that ended at either end of the phone's range."""
+    return np.where(samples.crushed, 1.0, samples.clipped_share)
 
 
 def _greys_that_tell(samples: PatchSamples, keep: Mask) -> Mask:

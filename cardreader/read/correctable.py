@@ -14,9 +14,6 @@ from cardreader.read.sample import PatchSamples
 
 Array = NDArray[np.float64]
 
-CRUSHED_LINEAR = 0.003
-"""Nominal linear RGB below which 8 bits and a clipped colour matrix leave nothing to invert."""
-
 MAX_MEAN_DE00 = 2.6
 MAX_RAMP_DE00 = 3.0
 """Mean CIEDE2000 left over, at all patches and at the ramp: beyond it the card isn't itself."""
@@ -34,6 +31,10 @@ MAX_LIGHT_RATIO = 3.0
 MAX_BANDS = 0.18
 """Amplitude of bands in ln light: 0.14 was tried with good readings, 0.29 went astray."""
 
+LEAST_SHADES = 9
+"""Shades of blood, of 14, that must have kept their colour: a blot may not be deeper than
+those (`blot.too_deep`), and a trend through fewer says little."""
+
 DESIGN_TOLERANCE = 4.0
 """Factor on what patches may be off by where a lot is known by its design only.
 
@@ -42,6 +43,7 @@ a calibration learns it from pairs, so it need not stop the photo. Ours.
 """
 
 _RAMP = layout.of_kind(Kind.RAMP)
+_RAMP_SHADES = layout.shades_of_kind(Kind.RAMP)
 _NEUTRAL = layout.of_kind(Kind.NEUTRAL)
 
 
@@ -70,8 +72,11 @@ def why_not(
     most : float
         See `tolerance`.
     """
-    crushed = samples.linear[_NEUTRAL | _RAMP].min()
-    mean, ramp = residual_de00.mean(), residual_de00[_RAMP].mean()
+    crushed = samples.crushed
+    shades = int((~layout.by_shade(crushed)[_RAMP_SHADES]).all(axis=1).sum())
+    # Lost colours are no sign of another card; at least one stays for a mean to exist.
+    told = ~crushed if shades else np.ones_like(crushed)
+    mean, ramp = residual_de00[told].mean(), residual_de00[_RAMP & told].mean()
     ratio = float(np.exp(np.ptp(light.log_light(layout.centres_mm()), axis=0).max()))
     bands = float((light.bands * light.banding.amplitude).max())
     tone = light.tone_slope(samples.linear[_NEUTRAL]).min()
@@ -83,9 +88,10 @@ def why_not(
             f"veil of {light.glare:.3f} > {MAX_GLARE}",
         ),
         (
-            crushed < CRUSHED_LINEAR,
+            bool(crushed[_NEUTRAL].any()) or shades < LEAST_SHADES,
             not_correctable,
-            f"a shade came out at {crushed:.4f} < {CRUSHED_LINEAR} in one channel",
+            f"a channel came out at nothing in {int(crushed[_NEUTRAL].sum())} greys, and "
+            f"{shades} shades of blood kept all three, fewer than {LEAST_SHADES}",
         ),
         (tone <= 0, not_correctable, "brighter greys came out darker"),
         (

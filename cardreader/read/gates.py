@@ -176,6 +176,7 @@ SAMPLING = Stage(
         chosen("TRIM", "of the pixels, each end", "specks; the mean stays efficient"),
         derived("CLIPPED_CODE", "of white", _EIGHT_BITS),
         derived("CRUSHED_CODE", "of white", "eight bits: the last code above black"),
+        chosen("CRUSHED_LINEAR", "nominal linear RGB", "below it nothing is left to invert"),
         chosen("PLATEAU_CODE", "of white", "a chart photo by others ended its whites at 0.97"),
         chosen("_PLATEAU_SHARE", "of a print's pixels", "noise leaves about a fifth there"),
         chosen("_PLATEAU_CODES", "code", "one white for all channels is no colour"),
@@ -249,12 +250,10 @@ VIVIDNESS = Stage(
     (
         standard("LUMA", "1", "ITU-R BT.709"),
         measured(
-            "_SATURATION_PRIOR",
+            "_PRIOR",
             "1",
             "a third of chart photos by others carry +0.15 to +0.9",
         ),
-        chosen("_OTHER_PRIOR", "1", "0.03 and 0.06 did as well on simulated sittings"),
-        chosen("_BY_LUMA_PRIOR", "1"),
         chosen("_MISFIT_SD", "cube root of XYZ, times three", "0.8 of L*: what good prints miss"),
         chosen("_KNEE", "sd", "a dirty print loses weight"),
         chosen("_DARK", "encoded", "below it the inverse would cross 0"),
@@ -264,8 +263,6 @@ VIVIDNESS = Stage(
         "PLAIN",
         "_N_FITTED",
         "_MATRIX",
-        "_ROW",
-        "_COLUMN",
         "_ROUNDS",
         "_SETTLED",
     ),
@@ -290,6 +287,7 @@ RAMP = Stage(
             "LEFT_OUT_SD", "ln XYZ", "ordinary simulated sittings miss by no more; seeds not kept"
         ),
         derived("_KNEE", "sd", _RESTATED),
+        chosen("_LOST", "root weight", "a print half clipped has no colour to test"),
         derived("_LEAST_SD", "ln XYZ", "LEFT_OUT_SD over 2.28, on the scale of three numbers"),
         chosen("_FARTHEST_STRAY", "of the median", "one stray shade must not refuse alone"),
         chosen("_EPSILON", "perfect diffuser = 1", "floor of logarithms"),
@@ -300,7 +298,7 @@ CORRECTABLE = Stage(
     "Whether the colours come out",
     correctable,
     (
-        chosen("CRUSHED_LINEAR", "nominal linear RGB", "below it nothing is left to invert"),
+        chosen("LEAST_SHADES", "of 14", "a trend through fewer says little"),
         chosen("MAX_MEAN_DE00", "CIEDE2000"),
         measured(
             "DESIGN_TOLERANCE",

@@ -29,6 +29,9 @@ _LEAST_SD = 0.011
 _FARTHEST_STRAY = 3.0
 """A stray shade counts no more than this many times the median left-out shade."""
 
+_LOST = 0.5
+"""Root weight of a print below which its colour is lost: no end of the ramp, no test of it."""
+
 _EPSILON = 1e-4
 _TERMS = np.arange(3)
 
@@ -60,17 +63,22 @@ class RampTrend:
 
     @cached_property
     def left_out(self) -> Array:
-        """Log ratio of each shade to the trend that all other shades foretell, (14, 3)."""
-        out = np.empty((len(self._ratio) // 2, 3))
+        """Log ratio of each shade to the trend that all other shades foretell, (n, 3).
+
+        Of the 14 shades those that kept their colour.
+        """
+        out = []
         root = self.sound * np.sqrt(self._fit.weight)
-        for k in range(len(out)):
-            pair = slice(2 * k, 2 * k + 2)
+        for pair in np.arange(len(self._ratio)).reshape(-1, 2):
+            kept = pair[self._kept[pair]]
+            if not kept.size:
+                continue
             others = root.copy()
             others[pair] = 0.0
             w = others[:, None]
             fit = np.linalg.lstsq(self._design * w, self._ratio * w, rcond=None)[0]
-            out[k] = (self._ratio[pair] - self._design[pair] @ fit).mean(axis=0)
-        return out
+            out.append((self._ratio[kept] - self._design[kept] @ fit).mean(axis=0))
+        return np.array(out)
 
     @cached_property
     def left_out_rms(self) -> float:
@@ -90,13 +98,20 @@ class RampTrend:
         return np.asarray(axes * excess @ axes.T)
 
     @cached_property
+    def _kept(self) -> NDArray[np.bool_]:
+        """Prints (28,) that kept their colour; all where too few did, and the fit will show it."""
+        kept = self.sound > _LOST
+        return kept if kept.sum() > len(_TERMS) else np.ones_like(kept)
+
+    @cached_property
     def _depth(self) -> Array:
         return np.asarray(np.log(np.maximum(self.seen[:, 1], _EPSILON)))
 
     @cached_property
     def _ends(self) -> tuple[float, float]:
-        low = float(self._depth.min())
-        return low, max(float(self._depth.max()), low + 0.1)
+        depth = self._depth[self._kept]
+        low = float(depth.min())
+        return low, max(float(depth.max()), low + 0.1)
 
     @cached_property
     def _ratio(self) -> Array:

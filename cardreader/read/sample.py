@@ -30,6 +30,8 @@ _MIN_SIDE, MAX_SIDE, _SIDE_STEP = 12, 24, 4
 
 CLIPPED_CODE = 253 / 255
 CRUSHED_CODE = 1 / 255
+CRUSHED_LINEAR = 0.003
+"""Nominal linear RGB below which 8 bits and a clipped colour matrix leave nothing to invert."""
 PLATEAU_CODE = 0.85
 """Of the highest code: whites that end below it are not looked for."""
 _PLATEAU_SHARE = 0.8
@@ -59,6 +61,11 @@ class PatchSamples:
     linear: NDArray[np.float64]
     clipped_share: NDArray[np.float64]
     spoiled: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(layout.N_PATCHES, bool))
+
+    @property
+    def crushed(self) -> NDArray[np.bool_]:
+        """Prints (72,) of which a channel came out at nothing: that colour is lost."""
+        return np.asarray((self.linear < CRUSHED_LINEAR).any(axis=1))
 
 
 def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:

@@ -1,19 +1,17 @@
 """All prints -> Vividness: what the phone did to colour after its tone curve, and its inverse.
 
-Phones make colour livelier, or duller, in the encoded values of the file: away from
-a luma, by hue-saturation-value, in a perceptual space. What is done there no matrix
-in linear light takes back. Two things together come near to the inverse of all of
-them over the colours of a card:
+Phones make colour livelier, or duller, in the encoded values of the file, and what is
+done there no matrix in linear light takes back. The inverse is taken to be one number:
+encoded values moved towards their luma by a share a,
 
-    e' = A e                    encoded values; the rows of A add up to 1
-    t' = t + k (ln Y - t)       logarithms of linear values; Y their luma
+    e' = e + a (Y' - e).
 
-Both leave greys as they are, so the neutral scale still shows the tone curve alone.
-A about a luma undoes saturation about that luma; its other directions undo what is
-about the brightest channel, or differs by hue; k is where brightness was pressed by
-luma and not by channel. The seven numbers are fitted together with the matrix to XYZ,
-by Gauss-Newton, with priors that keep a plain phone plain. They go into the card's
-signature: what they take up of a lamp's own traces is not lost to the calibration.
+Greys stay as they are, so the neutral scale still shows the tone curve alone. For phones
+that work about another grey or in a perceptual space it is near enough over the shades
+of blood, and the matrix takes up most of the rest. More numbers fit a vivid card better
+and read it worse: they take up what a lamp leaves at the prints, by which the
+calibration knows the lamp. The share is fitted together with the matrix to XYZ, by
+Gauss-Newton, and goes into the card's signature.
 
 Where encoded values end at 0 a colour has lost its saturation for good; see `correctable`.
 """
@@ -21,7 +19,6 @@ Where encoded values end at 0 a colour has lost its saturation for good; see `co
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,16 +33,12 @@ Array = NDArray[np.float64]
 LUMA: Array = np.array([0.2126, 0.7152, 0.0722])
 """ITU-R BT.709."""
 
-N_PARAMETERS = 7
-_N_FITTED = N_PARAMETERS + 9
+N_PARAMETERS = 1
 _MATRIX = N_PARAMETERS + np.arange(9).reshape(3, 3)
-_ROW, _COLUMN = np.nonzero(~np.eye(3, dtype=bool))
+_N_FITTED = _MATRIX.size + N_PARAMETERS
 
-_SATURATION_PRIOR = 0.3
+_PRIOR = 0.3
 """Spread of the share by which phones move colour away from luma."""
-_OTHER_PRIOR = 0.05
-"""Of each element of A in all other directions."""
-_BY_LUMA_PRIOR = 0.1
 
 _MISFIT_SD = 0.02
 """By how much a sound print misses, in XYZ^(1/3) times three: about 0.8 of L*."""
@@ -59,34 +52,32 @@ _DARK = 0.02
 """Encoded value below which the inverse bends away from 0 in place of crossing it."""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Vividness:
     """Inverse of a phone's rendering of colour.
 
-    ``parameters`` (7,): the off-diagonal elements of A by rows, then k; all 0 for a
-    phone that leaves colour as it is.
+    ``towards_luma`` is the share a by which encoded values are moved towards their
+    luma: 0 for a phone that leaves colour as it is, below 0 for one that dulls it.
     """
 
-    parameters: Array
+    towards_luma: float
 
     @property
-    def mixing(self) -> Array:
-        """A, (3, 3)."""
-        return _mixing(self.parameters)
+    def parameters(self) -> Array:
+        """The numbers that go into a signature, (1,)."""
+        return np.array([self.towards_luma])
 
     @property
     def saturation(self) -> float:
         """Share by which the phone made colour livelier about its luma; below 0 if duller."""
-        direction = _about_luma()
-        gain = 1 + float(self.parameters[:6] @ direction / (direction @ direction))
-        return 1 / max(gain, _DARK) - 1
+        return 1 / max(1 - self.towards_luma, _DARK) - 1
 
     def undone(self, linear: ArrayLike) -> Array:
         """Nominal linear RGB (n, 3) as a phone that leaves colour alone would have given it."""
-        return undone_and_slopes(encoded_srgb(np.asarray(linear, float)), self.parameters)[0]
+        return undone_and_slope(encoded_srgb(np.asarray(linear, float)), self.towards_luma)[0]
 
 
-PLAIN = Vividness(np.zeros(N_PARAMETERS))
+PLAIN = Vividness(0.0)
 
 
 def fit_vividness(
@@ -106,20 +97,19 @@ def fit_vividness(
     encoded, log_light = encoded_srgb(linear), light.log_light(at_mm)
     unit = np.maximum(xyz, LEAST_XYZ) ** (2 / 3) * _MISFIT_SD
     prior = np.zeros((_N_FITTED, _N_FITTED))
-    prior[:N_PARAMETERS, :N_PARAMETERS] = _prior_precision()
+    prior[0, 0] = 1 / _PRIOR**2
     p = np.zeros(_N_FITTED)
     root = weight
     for _ in range(_ROUNDS):
-        plain, slopes = undone_and_slopes(encoded, p[:N_PARAMETERS])
+        plain, slope = undone_and_slope(encoded, p[0])
         rgb = np.exp(light.log_brightness(plain) - log_light)
         if not p.any():
             first = weight[:, None]
             p[_MATRIX] = np.linalg.lstsq(rgb * first, xyz * first, rcond=None)[0].T
         matrix = p[_MATRIX]
         misfit = (rgb @ matrix.T - xyz) / unit
-        by_parameter = (rgb * light.brightness_slope(plain))[..., None] * slopes
         jacobian = np.zeros((*xyz.shape, _N_FITTED))
-        jacobian[..., :N_PARAMETERS] = matrix @ by_parameter
+        jacobian[..., 0] = (rgb * light.brightness_slope(plain) * slope) @ matrix.T
         for k in range(3):
             jacobian[:, k, _MATRIX[k]] = rgb
         jacobian *= (root[:, None] / unit)[..., None]
@@ -131,60 +121,23 @@ def fit_vividness(
         # Prints that miss by more than they should say less against the prior (Birge ratio).
         scale = max(NORM.sd(sizes, 3), 1.0)
         root = weight * np.sqrt(_LOSS.weight(sizes / scale)[:, 0]) / scale
-        if np.abs(step[:N_PARAMETERS]).max() < _SETTLED:
+        if abs(step[0]) < _SETTLED:
             break
-    return Vividness(p[:N_PARAMETERS])
+    return Vividness(float(p[0]))
 
 
-def undone_and_slopes(encoded: Array, parameters: Array) -> tuple[Array, Array]:
-    """Linear (n, 3) from encoded (n, 3), and the derivative of its log by the parameters,
-    (n, 3, 7).
-    """
-    mixed = encoded @ _mixing(parameters).T
-    dark = mixed < _DARK
-    bent = np.where(dark, _DARK * np.exp(np.clip(mixed / _DARK - 1, -8, 0)), mixed)
-    linear = np.maximum(SRGB_CURVE(bent), EPSILON)
-    luma = linear @ LUMA
-    log, log_luma = np.log(linear), np.log(luma)[:, None]
-    by_luma = parameters[6]
-    out = np.exp(log + by_luma * (log_luma - log))
-
-    # d ln linear / d mixed; the two branches of the encoding differ by little in slope.
+def undone_and_slope(encoded: Array, towards_luma: float) -> tuple[Array, Array]:
+    """Linear (n, 3) from encoded (n, 3), and the derivative of its log by the share."""
+    off = (encoded @ LUMA)[:, None] - encoded
+    moved = encoded + towards_luma * off
+    dark = moved < _DARK
+    bent = np.where(dark, _DARK * np.exp(np.clip(moved / _DARK - 1, -8, 0)), moved)
+    # The two branches of the encoding differ by little in slope.
     slope = 2.4 / (bent + 0.055) * np.where(dark, bent / _DARK, 1.0)
-    by_element = np.zeros((*encoded.shape, N_PARAMETERS))
-    for k, (row, column) in enumerate(zip(_ROW, _COLUMN, strict=True)):
-        by_element[:, row, k] = slope[:, row] * (encoded[:, column] - encoded[:, row])
-    share = (linear * LUMA / luma[:, None])[:, None, :]
-    by_parameter = (1 - by_luma) * by_element + by_luma * (share @ by_element)
-    by_parameter[..., 6] = log_luma - log
-    return out, by_parameter
+    return np.maximum(SRGB_CURVE(bent), EPSILON), slope * off
 
 
 def encoded_srgb(linear: Array) -> Array:
     """The nominal sRGB encoding, not cut off above 1."""
     bright = 1.055 * np.maximum(linear, 0.003) ** (1 / 2.4) - 0.055
     return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, bright))
-
-
-def _mixing(parameters: Array) -> Array:
-    out = np.zeros((3, 3))
-    out[_ROW, _COLUMN] = parameters[:6]
-    np.fill_diagonal(out, 1 - out.sum(axis=1))
-    return out
-
-
-def _about_luma() -> Array:
-    """The six numbers of A that raise saturation about luma by a share of 1."""
-    return np.asarray(-LUMA[_COLUMN])
-
-
-@cache
-def _prior_precision() -> Array:
-    direction = _about_luma()
-    unit = direction / np.linalg.norm(direction)
-    along = np.outer(unit, unit)
-    precision = np.zeros((N_PARAMETERS, N_PARAMETERS))
-    precision[:6, :6] = along / (_SATURATION_PRIOR * np.linalg.norm(direction)) ** 2
-    precision[:6, :6] += (np.eye(6) - along) / _OTHER_PRIOR**2
-    precision[6, 6] = 1 / _BY_LUMA_PRIOR**2
-    return precision

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.core.refusal import Refusal
-from cardreader.read.blot import BlotColour, blot_colour
+from cardreader.read.blot import BlotColour, blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.sample import PatchSamples
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
@@ -44,6 +44,9 @@ class PatchDraw:
         correction = correct(self.samples, lot)
         if isinstance(correction, Refusal):
             return correction
+        deep = too_deep(self.blot_rgb, layout.CENTRE_MM, correction)
+        if deep is not None:
+            return deep
         blot = blot_colour(
             self.blot_rgb, self.paper_rgb, self.covariance, layout.CENTRE_MM, correction
         )

@@ -266,6 +266,9 @@ class LinearCorrection:
     def log_ratio_covariance(self, linear, reference):
         return np.zeros((3, 3))
 
+    def reaches(self, linear, at_mm):
+        return True
+
 
 def test_colour_agrees_with_scikit_image():
     made = blot_colour((0.4, 0.1, 0.07), (0.8, 0.8, 0.75), np.zeros((3, 3)), (X, Y),

@@ -13,7 +13,7 @@ from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import cauchy
 from cardreader.read.banding import DEPTH_IN_LIGHT
-from cardreader.read.blot import blot_colour
+from cardreader.read.blot import blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.gates import LIGHT
 from cardreader.read.light import LightModel, fit_light
@@ -203,6 +203,29 @@ def test_refuses_crushed_shades():
     rgb = 0.7 * ideal_rgb()
     rgb[RAMP, 2] = 0.0
     assert refused(rgb) is Reason.COLOUR_NOT_CORRECTABLE
+
+
+def test_few_crushed_shades_only_stop_a_blot_as_deep():
+    whole = 0.7 * ideal_rgb()
+    rgb = whole.copy()
+    deepest = np.flatnonzero(RAMP)[np.argsort(whole[RAMP, 1])[:8]]
+    rgb[deepest, 2] = 0.0
+    kept = np.setdiff1d(np.flatnonzero(RAMP), deepest)
+    out, plain = corrected(rgb), corrected(whole)
+    light, deep = whole[kept].max(axis=0), whole[deepest].mean(axis=0)
+    assert too_deep(light, layout.CENTRE_MM, out) is None
+    assert too_deep(deep, layout.CENTRE_MM, plain) is None
+    refusal = too_deep(deep, layout.CENTRE_MM, out)
+    assert refusal is not None
+    assert refusal.reason is Reason.COLOUR_NOT_CORRECTABLE
+    at = np.array(layout.CENTRE_MM)[None]
+    assert np.allclose(out.blood_xyz(light[None], at), plain.blood_xyz(light[None], at), rtol=0.01)
+
+
+def test_a_blot_without_one_channel_is_refused():
+    refusal = too_deep((0.2, 0.002, 0.02), layout.CENTRE_MM, corrected(0.7 * ideal_rgb()))
+    assert refusal is not None
+    assert "0.0020" in refusal.detail
 
 
 def test_refuses_a_heavy_veil():
