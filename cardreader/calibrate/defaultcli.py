@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
     from cardreader.terminal.frame import Commands
 
-DEFAULT_WORLDS, DEFAULT_PHOTOS, WORLDS_SEED = 800, 56, 20261
+DEFAULT_WORLDS, DEFAULT_PHOTOS, WORLDS_SEED = 500, 56, 20261
 LOT_WORLDS = 200
 FEWEST_WORLDS, MOST_WORLDS = 60, 20_000
 DEFAULT_SITTINGS = 12_000
