@@ -64,7 +64,7 @@ def test_it_holds_for_cameras_and_lights_not_fitted_to(control):
     # All of them treat colour as no phone of the fit does: 90 % is not reached there, and
     # docs/accuracy.md says so (85 to 86 %). This holds it from getting worse: three
     # binomial standard deviations of 320 sittings below.
-    assert 0.79 < _coverage(phones, IMAGE_ONLY) < 0.98
+    assert 0.84 < _coverage(phones, IMAGE_ONLY) < 0.98
 
 
 def test_too_few_sittings_are_an_error_not_a_wide_interval():
