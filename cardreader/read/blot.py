@@ -112,9 +112,7 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
     return made
 
 
-def too_deep(
-    region_rgb: ArrayLike, centre_mm: ArrayLike, correction: Correction
-) -> Refusal | None:
+def too_deep(region_rgb: ArrayLike, centre_mm: ArrayLike, correction: Correction) -> Refusal | None:
     """COLOUR_NOT_CORRECTABLE for a blot of which, or of shades as deep, a channel is lost."""
     rgb = np.asarray(region_rgb, float)
     if rgb.min() >= CRUSHED_LINEAR and correction.reaches(rgb, centre_mm):
