@@ -91,6 +91,7 @@ def photo() -> SimpleNamespace:
             make_model="Invented P1", taken=datetime(2026, 3, 4, 9, 30), orientation=1
         ),
         icc_name="",
+        phone_note=None,
         white=255,
         to_srgb=None,
     )

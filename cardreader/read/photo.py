@@ -29,6 +29,7 @@ from cardreader.colour.icc import SRGB_CURVE, Curve, ProfileError, read_profile
 from cardreader.core.oneline import one_line
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.decoders import NoDecoderError, kind_of, open_header, pixels
+from cardreader.read.phonenote import PhoneNote, phone_note
 
 MAX_FILE_BYTES = 64_000_000
 MAX_PIXELS = 200_000_000
@@ -74,6 +75,8 @@ class Photo:
         Name of the embedded profile used; "" when sRGB is assumed.
     notes : tuple of str
         What was ignored or assumed.
+    phone_note : PhoneNote or None
+        What the pages say they did to it before sending.
     """
 
     encoded: NDArray[Any]
@@ -85,6 +88,7 @@ class Photo:
     notes: tuple[str, ...] = ()
     curves: tuple[Curve, Curve, Curve] = (SRGB_CURVE, SRGB_CURVE, SRGB_CURVE)
     to_srgb: NDArray[np.float64] | None = None
+    phone_note: PhoneNote | None = None
 
     @property
     def white(self) -> int:
@@ -257,6 +261,7 @@ def _decode(data: bytes, kind: str, header: Image.Image, sha256: str | None) -> 
         notes=tuple(notes),
         curves=curves,
         to_srgb=matrix,
+        phone_note=phone_note(header.info.get("comment")) if kind == "JPEG" else None,
     )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from cardreader.core.refusal import Refusal
 from cardreader.decide.rule import BandProbability, Decision
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.read.phonenote import PhoneNote, VideoFrame
 
 if TYPE_CHECKING:
     from cardreader.hb.estimate import HbEstimate
@@ -159,6 +160,24 @@ def _photo(reading: Reading) -> dict[str, Any]:
         "taken": taken.isoformat() if taken else None,
         "orientation": photo.exif.orientation,
         "icc_profile": photo.icc_name or None,
+        **_phone_note(photo.phone_note),
+    }
+
+
+def _phone_note(note: PhoneNote | None) -> dict[str, Any]:
+    """What the phone did to the photo before sending it; nothing where it did nothing."""
+    if isinstance(note, VideoFrame):
+        return {"video_frame": True}
+    if note is None:
+        return {}
+    width, height = note.from_size
+    return {
+        "reduced": {
+            "from_width_px": width,
+            "from_height_px": height,
+            "quality": note.quality,
+            "original_sha256": note.original_sha256,
+        }
     }
 
 

@@ -59,6 +59,7 @@ def create_app(
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
+        state.uploads.close()
         database.close()
 
     app = FastAPI(

@@ -18,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from cardreader.web import texts
 from cardreader.web.settings import Settings
 from cardreader.web.texts import mark
+from cardreader.web.uploads import CHUNK_LIMIT_BYTES
 
 LANGUAGE_COOKIE = "language"
 
@@ -127,6 +128,8 @@ class Guard:
     def _limit(self, path: str) -> int:
         if path in OPEN_FORMS:
             return self.settings.open_form_limit_bytes
+        if path.startswith("/api/uploads/"):
+            return CHUNK_LIMIT_BYTES
         takes_files = path.endswith(("/photos", "/import"))
         return self.settings.upload_limit_bytes if takes_files else self.settings.form_limit_bytes
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import Any
 
 from babel.dates import format_timedelta
 
@@ -111,3 +112,19 @@ def clock_words(reading: Reading) -> str:
     if behind > dt.timedelta(0):
         return _("The phone's clock is %(far)s slow. The server's time was taken.") % how_far
     return _("The phone's clock is %(far)s fast. The server's time was taken.") % how_far
+
+
+def sent_words(detail: dict[str, Any]) -> str:
+    """What must be said of a photo that isn't the camera's file as it was, or ""."""
+    photo = detail.get("photo") or {}
+    if photo.get("video_frame"):
+        return _("This photo is one picture of the camera's moving ones, not a still.")
+    reduced = photo.get("reduced")
+    if not reduced:
+        return ""
+    return _(
+        "The link was slow, so the phone sent the photo smaller: %(sent)s pixels of %(original)s."
+    ) % {
+        "sent": f"{photo['width_px']} x {photo['height_px']}",
+        "original": f"{reduced['from_width_px']} x {reduced['from_height_px']}",
+    }

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
+from cardreader.register import audit
 from cardreader.register.blots import earlier_sides
 from cardreader.register.models import Reading, Visit, Woman, local_day, utc_now
 from cardreader.register.phoneclock import TakenAt, taken_at
@@ -27,6 +28,14 @@ from cardreader.web.state import Picture, State
 
 class UnknownVisitError(LookupError):
     """The visit is not there."""
+
+
+class UnknownReadingError(LookupError):
+    """The reading is not there."""
+
+
+class NotTheOriginalError(ValueError):
+    """Not the file that a kept photo was made smaller from, or no photos are kept."""
 
 
 @dataclass(frozen=True)
@@ -187,6 +196,34 @@ def _keep(state: State, data: bytes) -> str | None:
         return state.photos.put(stripped(data))
     except NotStrippedError:
         return None
+
+
+def keep_original(state: State, reading_id: str, data: bytes, by: str) -> None:
+    """Keep the original of a photo that was sent smaller, in the smaller one's place.
+
+    The reading stays: it is of the smaller photo, and says so.
+    Raises UnknownReadingError, NotTheOriginalError.
+    """
+    with state.database.read() as session:
+        reading = session.get(Reading, reading_id)
+        if reading is None:
+            raise UnknownReadingError(reading_id)
+        reduced = ((reading.detail or {}).get("photo") or {}).get("reduced") or {}
+    sha256 = hashlib.sha256(data).hexdigest()
+    if reduced.get("original_sha256") != sha256 or (kept := _keep(state, data)) is None:
+        raise NotTheOriginalError(reading_id)
+    replaced = None
+    try:
+        with state.database.write() as session:
+            reading = session.get_one(Reading, reading_id)
+            smaller, reading.photo_file = reading.photo_file, kept
+            audit.append(session, "photo.original", reading.id, by, sha256=sha256)
+        replaced = smaller
+        kept = None
+    finally:
+        for name in (replaced, kept):
+            if name is not None and state.photos is not None:
+                state.photos.remove(name)
 
 
 def photo_bytes(state: State, reading: Reading) -> bytes | None:

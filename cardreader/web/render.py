@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, RedirectResponse
 
 from cardreader.register.models import Role
 from cardreader.web import bandwords, texts
+from cardreader.web.lookwords import look_words
 from cardreader.web.texts import mark
 from cardreader.web.words import SCHEMES
 
@@ -56,7 +57,7 @@ def environment() -> Environment:
         # For words that Python holds: looked up, not marked, at the place of use.
         translated=texts.gettext,
     )
-    env.globals.update(Role=Role)
+    env.globals.update(Role=Role, look_words=look_words)
     return env
 
 

@@ -17,7 +17,7 @@ from cardreader.register.history import may_be_severe
 from cardreader.register.models import Reading, Source
 from cardreader.register.recording import subject_of
 from cardreader.web.bandwords import chances
-from cardreader.web.happened import clock_words
+from cardreader.web.happened import clock_words, sent_words
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
@@ -29,8 +29,8 @@ class ResultView:
     """All that is said of one result; texts are English, translated where shown.
 
     ``blots`` is how many blots made the result, ``alone_g_dl`` what this one said.
-    ``sides`` says what several photos of the blot came to. ``chances``, ``clock`` and
-    ``sides`` are in the visitor's language already.
+    ``sides`` says what several photos of the blot came to. ``chances``, ``clock``, ``sides``
+    and ``sent`` are in the visitor's language already.
     """
 
     outcome: Outcome
@@ -54,6 +54,7 @@ class ResultView:
     chances: tuple[tuple[str, str], ...] = ()
     clock: str = ""
     sides: tuple[str, ...] = ()
+    sent: str = ""
 
     @property
     def screening(self) -> bool:
@@ -109,6 +110,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
         chances=() if source is Source.LAB else tuple(chances(decision)),
         clock=clock_words(reading),
         sides=_sides(reading),
+        sent=sent_words(detail),
     )
 
 
@@ -146,6 +148,7 @@ def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
         advice=ADVICE[Reason(reading.refusal or "")],
         reason=reading.refusal,
         clock=clock_words(reading),
+        sent=sent_words(detail),
         detail=detail["refusal"]["detail"] or None,
     )
 

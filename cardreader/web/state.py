@@ -7,6 +7,7 @@ import os
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.accounts import SessionLimits
@@ -16,6 +17,7 @@ from cardreader.register.photostore import PhotoStore
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
+from cardreader.web.uploads import Uploads
 
 MEGABYTE = 1_000_000
 
@@ -46,6 +48,11 @@ class State:
     reading_slots: threading.Semaphore = field(
         default_factory=lambda: threading.Semaphore(os.cpu_count() or 1)
     )
+
+    @cached_property
+    def uploads(self) -> Uploads:
+        """Photos that are coming in by pieces."""
+        return Uploads(self.settings.data, self.settings.upload_limit_bytes)
 
     def identity(self) -> str:
         """What the register is known by; empty before anything was entered."""

@@ -63,6 +63,7 @@ def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI
 
     yield make
     for app in made:
+        app.state.shared.uploads.close()
         app.state.database.close()
 
 

@@ -29,6 +29,7 @@ def api_person(tmp_path_factory):
     person = Person(app, "supervisor")
     person.add_woman(CODE)
     yield person
+    app.state.shared.uploads.close()
     app.state.database.close()
 
 
@@ -51,6 +52,10 @@ OPERATIONS = [
     "POST /api/photos",
     "POST /api/visits/{visit_id}/photos",
     "GET /api/readings/{reading_id}",
+    "POST /api/readings/{reading_id}/original",
+    "GET /api/uploads/{key}",
+    "PUT /api/uploads/{key}",
+    "DELETE /api/uploads/{key}",
 ]
 
 

@@ -40,6 +40,7 @@ class SessionOut(BaseModel):
     role: Role
     csrf: str
     register_id: str = Field(description="The register's: the same under every address")
+    keeps_photos: bool = Field(description="Whether photos are kept once they are read")
 
 
 class WomanIn(BaseModel):

@@ -11,11 +11,19 @@ from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
 from cardreader.register.models import Reading, utc_now
+from cardreader.register.recording import KeyReusedError, find_submission
 from cardreader.register.samephoto import KnownPhotoError
-from cardreader.register.women import GESTATION_WEEKS
+from cardreader.register.women import GESTATION_WEEKS, clean_code
 from cardreader.web.access import Carer, Visitor, api_csrf
 from cardreader.web.api.bodies import CODE_PATTERN, KEY_PATTERN, ReadingOut, RecordId, reading_out
-from cardreader.web.api.problems import BAD_BODY, NOT_FOUND, Question, Responses
+from cardreader.web.api.problems import (
+    BAD_BODY,
+    NOT_FOUND,
+    Question,
+    Responses,
+    problem,
+    unprocessable,
+)
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark
@@ -31,9 +39,15 @@ PHOTO_RESPONSES: Responses = {
         "description": "The key was used for something else; or, with ask, the same file is "
         "entered for another visit",
     },
+    410: problem("Pieces of the photo have not arrived, or were forgotten: send them again"),
     **BAD_BODY,
 }
-Photo = Annotated[UploadFile, File(description="The file as the phone wrote it")]
+Photo = Annotated[
+    UploadFile | SkipJsonSchema[None], File(description="The file as the phone wrote it")
+]
+Uploaded = Annotated[
+    bool, Form(description="The photo came in pieces under this submission key, in place of it")
+]
 PhotoKey = Annotated[str, Form(pattern=KEY_PATTERN)]
 Weeks = Annotated[int, Field(ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])]
 # A form has no null: what is not known is left out.
@@ -62,12 +76,13 @@ def post_visit_photo(
     request: Request,
     visitor: Carer,
     visit_id: RecordId,
-    photo: Photo,
     submission_key: PhotoKey,
     taken_at: TakenAt = None,
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
     sent_at: SentAt = None,
+    photo: Photo = None,
+    uploaded: Uploaded = False,
 ) -> JSONResponse:
     """Read a photo and enter it for an open visit.
 
@@ -75,7 +90,10 @@ def post_visit_photo(
     """
     target = ForVisit(visit_id)
     times = (taken_at, sent_at)
-    return _take(request, visitor, target, photo, submission_key, times, same_blot, known_photo)
+    data = _sent(request, visitor, photo, submission_key, uploaded)
+    if data is None:
+        return _entered_before(request, submission_key, target)
+    return _take(request, visitor, target, data, submission_key, times, same_blot, known_photo)
 
 
 @router.post(
@@ -88,7 +106,6 @@ def post_visit_photo(
 def post_photo(
     request: Request,
     visitor: Carer,
-    photo: Photo,
     submission_key: PhotoKey,
     code: Annotated[str, Form(pattern=CODE_PATTERN)],
     visit_number: Annotated[int, Form(ge=1, le=HIGHEST_VISIT)] = 1,
@@ -97,6 +114,8 @@ def post_photo(
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
     sent_at: SentAt = None,
+    photo: Photo = None,
+    uploaded: Uploaded = False,
 ) -> JSONResponse:
     """Read a photo taken out of reach: for a woman's code, who is added if not there.
 
@@ -104,14 +123,47 @@ def post_photo(
     """
     target = ForCode(code, visit_number, gestation_weeks)
     times = (taken_at, sent_at)
-    return _take(request, visitor, target, photo, submission_key, times, same_blot, known_photo)
+    data = _sent(request, visitor, photo, submission_key, uploaded)
+    if data is None:
+        return _entered_before(request, submission_key, target)
+    return _take(request, visitor, target, data, submission_key, times, same_blot, known_photo)
+
+
+def _sent(
+    request: Request, visitor: Visitor, photo: UploadFile | None, key: str, uploaded: bool
+) -> bytes | None:
+    """The photo's bytes, sent with the form or in pieces before it; None where some are missing."""
+    if photo is not None:
+        return photo.file.read()
+    if not uploaded:
+        raise unprocessable("photo", "a photo is needed, or uploaded")
+    state: State = request.app.state.shared
+    return state.uploads.whole(visitor.account_id, key)
+
+
+def _entered_before(request: Request, key: str, target: ForVisit | ForCode) -> JSONResponse:
+    """The entry made of a photo whose pieces are gone, or the answer that they must come again."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        reading = find_submission(session, key)
+        if reading is None:
+            raise HTTPException(410, mark("Parts of the photo have not arrived. Send it again."))
+        if not _is_of(reading, target):
+            raise KeyReusedError("this submission key was used for something else")
+        return JSONResponse(reading_out(reading).model_dump(mode="json"), 200)
+
+
+def _is_of(reading: Reading, target: ForVisit | ForCode) -> bool:
+    if isinstance(target, ForVisit):
+        return reading.visit_id == target.visit_id
+    return reading.woman.code == clean_code(target.code)
 
 
 def _take(
     request: Request,
     visitor: Visitor,
     target: ForVisit | ForCode,
-    photo: UploadFile,
+    data: bytes,
     key: str,
     times: tuple[dt.datetime | None, dt.datetime | None],
     same_blot: bool,
@@ -124,7 +176,7 @@ def _take(
             state,
             target,
             key,
-            photo.file.read(),
+            data,
             told,
             visitor.account_id,
             same_blot,
@@ -136,6 +188,8 @@ def _take(
         return JSONResponse(question, 409)
     except UnknownVisitError:
         raise HTTPException(404, mark("No such visit.")) from None
+    # Entered: its pieces aren't needed again.
+    state.uploads.drop(visitor.account_id, key)
     with state.database.read() as session:
         out = reading_out(session.get_one(Reading, taken.reading_id))
     return JSONResponse(out.model_dump(mode="json"), 200 if taken.replayed else 201)

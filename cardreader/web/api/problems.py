@@ -20,22 +20,23 @@ class Question(Problem):
     ask: Literal["known_photo"] | None = None
 
 
-def _problem(text: str) -> dict[str, Any]:
+def problem(text: str) -> dict[str, Any]:
+    """How the description names a problem."""
     return {"model": Problem, "description": text}
 
 
 Responses = dict[int | str, dict[str, Any]]
 
 ALWAYS: Responses = {
-    401: _problem("Not signed in"),
-    403: _problem("The role, the origin or the CSRF header doesn't allow it"),
-    413: _problem("Too large"),
-    429: _problem("Too many requests"),
+    401: problem("Not signed in"),
+    403: problem("The role, the origin or the CSRF header doesn't allow it"),
+    413: problem("Too large"),
+    429: problem("Too many requests"),
 }
-NOT_FOUND: Responses = {404: _problem("Not in the register")}
-CONFLICT: Responses = {409: _problem("Taken already, by something else")}
+NOT_FOUND: Responses = {404: problem("Not in the register")}
+CONFLICT: Responses = {409: problem("Taken already, by something else")}
 # FastAPI answers a body that can't be parsed as form or JSON with 400.
-BAD_BODY: Responses = {400: _problem("The body can't be parsed")}
+BAD_BODY: Responses = {400: problem("The body can't be parsed")}
 
 
 def unprocessable(field: str, problem: str) -> HTTPException:

@@ -28,6 +28,7 @@ def session_info(request: Request, visitor: Anyone) -> SessionOut:
         role=visitor.role,
         csrf=visitor.csrf,
         register_id=request.app.state.shared.identity(),
+        keeps_photos=request.app.state.shared.photos is not None,
     )
 
 

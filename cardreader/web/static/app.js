@@ -40,6 +40,10 @@ async function refreshKept() {
     forgetKept(items);
     arrivedList.replaceChildren(...results.map(resultRow));
     document.getElementById("arrived").hidden = !results.length;
+    const waiting = (await Queue.originals()).length;
+    const originals = document.getElementById("originals");
+    originals.hidden = !waiting;
+    originals.textContent = originals.dataset.words.replace("{count}", String(waiting));
   }
   return items;
 }
@@ -155,7 +159,8 @@ async function sendWaiting() {
     reach.textContent =
       who === "out" ? reach.dataset.out : who === null ? reach.dataset.signin : reach.dataset.in;
   }
-  if (!items.some((item) => !item.refused && !item.ask)) return;
+  const waits = items.some((item) => !item.refused && !item.ask);
+  if (!waits && !(await Queue.originals()).length) return;
   await Queue.flush();
   await refreshKept();
 }

@@ -12,6 +12,14 @@
       preview.hidden = !input.files.length;
       if (input.files.length) preview.src = URL.createObjectURL(input.files[0]);
       form.querySelector(".camera").classList.toggle("taken", Boolean(input.files.length));
+      lookAt(form, input.files[0]);
+    });
+
+    Framing.setUp(form, (file) => {
+      const one = new DataTransfer();
+      one.items.add(file);
+      input.files = one.files;
+      input.dispatchEvent(new Event("change"));
     });
 
     form.addEventListener("submit", async (event) => {
@@ -23,6 +31,23 @@
         button.disabled = false;
       }
     });
+  }
+
+  // What would keep the reader from reading it is said before it is sent, while the card and
+  // the blot still lie there. It can be sent all the same.
+  async function lookAt(form, file) {
+    const box = form.querySelector(".looked");
+    const advice = JSON.parse(box.dataset.advice);
+    box.hidden = true;
+    box.dataset.seen = "";
+    const seen = file ? await Eyes.look(file) : null;
+    // Another may have been chosen meanwhile.
+    if (form.querySelector("input[type=file]").files[0] !== file) return;
+    box.dataset.seen = JSON.stringify(seen);
+    const words = seen && seen.reason && advice[seen.reason];
+    if (!words) return;
+    box.querySelector("b").textContent = words;
+    box.hidden = false;
   }
 
   async function keepAndSend(form, file) {
@@ -100,6 +125,7 @@
       watch: {
         stop: control.signal,
         progress: (share) => { bar.value = share; },
+        smaller: () => say(form, form.dataset.smaller),
         arrived: () => {
           stop.hidden = true;
           bar.removeAttribute("value");
@@ -119,7 +145,7 @@
 
   function empty(form) {
     form.reset();
-    form.querySelector(".preview").hidden = true;
+    form.querySelector(".preview").hidden = form.querySelector(".looked").hidden = true;
     form.querySelector(".camera").classList.remove("taken");
   }
 

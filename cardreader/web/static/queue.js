@@ -5,19 +5,30 @@
 // enters it once. What became of a photo sent later is kept, too, until somebody has
 // seen it: a severe result must not pass by unread. Used by the pages and by the
 // service worker alike.
+//
+// A larger photo travels in pieces, so that a link that breaks costs the last piece only.
+// Where the first pieces show that the whole would take long, a smaller photo goes in its
+// place; its original follows when the link is better, if the server keeps photos at all.
 "use strict";
 
 const Queue = (() => {
   const DATABASE = "cardreader";
   const PHOTOS = "photos";
   const RESULTS = "results";
+  const ORIGINALS = "originals";
   const RESULT_DAYS = 2; // forgotten after that, seen or not: the register has them
+  const ORIGINAL_DAYS = 14;
+  const ORIGINALS_EVERY_MS = 10 * 60 * 1000;
+  const WHOLE = 160 * 1024; // up to here a photo goes in one piece
+  const PIECE = { first: 32 * 1024, least: 8 * 1024, most: 1024 * 1024, ms: 1500 };
+  const SLOW_MS = 8000; // a link on which the rest of a photo takes longer is slow
+  const TRIES = 4;
 
   function open() {
     return new Promise((resolve, reject) => {
-      const request = indexedDB.open(DATABASE, 2);
+      const request = indexedDB.open(DATABASE, 3);
       request.onupgradeneeded = () => {
-        for (const store of [PHOTOS, RESULTS]) {
+        for (const store of [PHOTOS, RESULTS, ORIGINALS]) {
           if (!request.result.objectStoreNames.contains(store)) {
             request.result.createObjectStore(store, { keyPath: "submission_key" });
           }
@@ -81,15 +92,19 @@ const Queue = (() => {
     body.append("taken_at", item.taken_at);
     // What this phone's clock shows now: the server corrects one that is slow or fast.
     body.append("sent_at", new Date().toISOString());
-    body.append("photo", new Blob([item.bytes], { type: item.type }), "photo.jpg");
     let answer;
     try {
-      answer = await post(visit ? `/api/visits/${visit}/photos` : "/api/photos", body, who.csrf, watch);
+      answer = await deliver(item, visit ? `/api/visits/${visit}/photos` : "/api/photos", body, who, watch);
     } catch {
-      return watch.stop && watch.stop.aborted ? { stopped: true } : { waits: "out" };
+      if (!watch.stop || !watch.stop.aborted) return { waits: "out" };
+      fetch(`/api/uploads/${item.submission_key}`, { method: "DELETE", headers: headersOf(who) }).catch(() => {});
+      return { stopped: true };
     }
     if (answer.status === 200 || answer.status === 201) {
       const reading = JSON.parse(answer.text);
+      if (item.smaller && item.smaller.sha256 && who.keeps_photos) {
+        await keepOriginal(item, reading).catch(() => {});
+      }
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
       return { sent: reading };
@@ -107,6 +122,92 @@ const Queue = (() => {
       return { refused: item.refused };
     }
     return { waits: "out" };
+  }
+
+  // Sends the photo, in pieces if it is large, and then the form.
+  async function deliver(item, url, body, who, watch) {
+    if (bytesOf(item).byteLength <= WHOLE) {
+      body.append("photo", new Blob([bytesOf(item)], { type: item.type }), "photo.jpg");
+      return post(url, body, who.csrf, watch);
+    }
+    body.append("uploaded", "true");
+    for (let turn = 0; ; turn++) {
+      const carried = await carry(
+        item.submission_key, bytesOf(item), who, watch, mayBeSmaller(item) ? SLOW_MS : Infinity);
+      if (carried === "slow") {
+        await makeSmaller(item, watch);
+        continue;
+      }
+      if (carried) return carried;
+      // From here on it is this file that is sent under this key, however often.
+      if (!item.settled) {
+        item.settled = true;
+        await put(item).catch(() => {});
+      }
+      const answer = await post(url, body, who.csrf, watch);
+      // The server was started anew between the last piece and the form.
+      if (answer.status !== 410 || turn >= TRIES) return answer;
+    }
+  }
+
+  const bytesOf = (item) => (item.smaller ? item.smaller.bytes : item.bytes);
+  const mayBeSmaller = (item) => Boolean(self.makeSmallerPhoto) && !item.smaller && !item.settled && !item.unreducible;
+  const headersOf = (who) => ({ "X-CSRF-Token": who.csrf });
+
+  async function makeSmaller(item, watch) {
+    const smaller = await self.makeSmallerPhoto(new Blob([item.bytes], { type: item.type })).catch(() => null);
+    if (smaller) {
+      item.smaller = smaller;
+      if (watch.smaller) watch.smaller();
+    } else item.unreducible = true;
+    await put(item).catch(() => {});
+  }
+
+  // Brings the bytes to the server piece by piece. Resolves to nothing once they are there,
+  // to "slow" where the rest would take longer than ``patience`` ms, or to an answer that says no.
+  async function carry(key, bytes, who, watch, patience) {
+    const path = `/api/uploads/${key}`;
+    const total = bytes.byteLength;
+    let at = null;
+    let size = PIECE.first;
+    let failures = 0;
+    if (patience !== Infinity && navigator.connection && navigator.connection.saveData) return "slow";
+    for (;;) {
+      try {
+        if (at === null) {
+          const known = await ask(path, { signal: watch.stop });
+          if (known.refused) return known.refused;
+          if (known.entered) return null;
+          at = Math.min(known.received, total);
+        }
+        if (at >= total) return null;
+        const began = Date.now();
+        const piece = bytes.slice(at, at + size);
+        const known = await ask(`${path}?size=${total}&offset=${at}`,
+          { method: "PUT", body: piece, headers: headersOf(who), signal: watch.stop });
+        if (known.refused) return known.refused;
+        const took = Math.max(Date.now() - began, 1);
+        at = known.received;
+        failures = 0;
+        if (watch.progress) watch.progress(at / total);
+        // The first piece carries the making of the connection, too.
+        if (piece.byteLength > PIECE.first / 2 && ((total - at) * took) / piece.byteLength > patience) return "slow";
+        size = Math.round(Math.min(PIECE.most, 4 * size, Math.max(PIECE.least, (size * PIECE.ms) / took)));
+      } catch (error) {
+        if ((watch.stop && watch.stop.aborted) || ++failures > TRIES) throw error;
+        await new Promise((resolve) => { setTimeout(resolve, 500 * 2 ** failures); });
+        // What of the piece came through is for the server to say.
+        size = Math.max(PIECE.least, size >> 1);
+        at = null;
+      }
+    }
+  }
+
+  async function ask(path, options) {
+    const answer = await fetch(path, { cache: "no-store", ...options });
+    if (answer.ok) return answer.json();
+    if (answer.status >= 500 || answer.status === 429) throw new Error(String(answer.status));
+    return { refused: { status: answer.status, text: await answer.text() } };
   }
 
   // ``watch.progress(share)`` while the photo travels, ``watch.arrived()`` once it has,
@@ -150,13 +251,50 @@ const Queue = (() => {
 
   async function flushOnce() {
     const items = (await all()).filter((item) => !item.refused && !item.ask);
-    if (!items.length) return;
+    const later = Date.now() - originalsTried > ORIGINALS_EVERY_MS && (await originals()).length;
+    if (!items.length && !later) return;
     const who = await session();
     items.sort((a, b) => a.taken_at.localeCompare(b.taken_at));
     for (const item of items) {
       const outcome = await send(item, who);
       if (outcome.sent) await keepResult(item, outcome.sent).catch(() => {});
-      if (outcome.waits === "out" || outcome.waits === "signin") break;
+      if (outcome.waits === "out" || outcome.waits === "signin") return;
+    }
+    if (later && who && who !== "out") await sendOriginals(who);
+  }
+
+  // --- originals of photos that went smaller ----------------------------------------------
+
+  let originalsTried = 0;
+  const originals = () => run(ORIGINALS, "readonly", (store) => store.getAll());
+  const forgetOriginal = (key) => run(ORIGINALS, "readwrite", (store) => store.delete(key));
+
+  function keepOriginal(item, reading) {
+    const { submission_key, account_id, register, bytes } = item;
+    const at = new Date().toISOString();
+    const original = { submission_key, account_id, register, bytes, at, reading_id: reading.id };
+    return run(ORIGINALS, "readwrite", (store) => store.put(original));
+  }
+
+  async function sendOriginals(who) {
+    originalsTried = Date.now();
+    const oldest = new Date(Date.now() - ORIGINAL_DAYS * 24 * 3600 * 1000).toISOString();
+    for (const original of await originals()) {
+      if (original.at < oldest) {
+        await forgetOriginal(original.submission_key);
+        continue;
+      }
+      if (original.account_id !== who.account_id || original.register !== who.register_id) continue;
+      const key = `${original.submission_key}-o`;
+      const carried = await carry(key, original.bytes, who, {}, SLOW_MS).catch(() => "out");
+      if (carried) return;
+      const answer = await fetch(`/api/readings/${original.reading_id}/original`, {
+        method: "POST",
+        body: JSON.stringify({ upload_key: key }),
+        headers: { ...headersOf(who), "Content-Type": "application/json" },
+      }).catch(() => null);
+      if (!answer || ![204, 404, 409].includes(answer.status)) return;
+      await forgetOriginal(original.submission_key);
     }
   }
 
@@ -180,5 +318,5 @@ const Queue = (() => {
       .sort((a, b) => a.rank - b.rank || a.taken_at.localeCompare(b.taken_at));
   }
 
-  return { put, get, all, remove, newKey, session, send, flush, results, forgetResults };
+  return { put, get, all, remove, newKey, session, send, flush, results, forgetResults, originals };
 })();

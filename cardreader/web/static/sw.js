@@ -2,11 +2,14 @@
 // for keeping photos comes from the phone. No page with a woman's data is ever kept.
 "use strict";
 
-importScripts("/static/queue.js");
+importScripts("/static/queue.js", "/static/reduce.js");
+self.makeSmallerPhoto = (blob) => Reduce.make({ blob });
 
 const CACHE = "cardreader-@VERSION@";
 const SHELL = "/unsent";
-const SCRIPTS = ["queue", "timers", "app", "photoform", "moving"].map((name) => `/static/${name}.js`);
+const SCRIPTS = [
+  "queue", "timers", "eyes", "app", "reduce", "framing", "photoform", "moving", "look", "markers", "card",
+].map((name) => `/static/${name}.js`);
 const FILES = ["/static/schemes.css", "/static/style.css", "/static/icon-192.png", ...SCRIPTS];
 
 async function fill() {

@@ -1,0 +1,57 @@
+"""What the register's own pages write into a photo that isn't the camera's file as it was.
+
+A picture made smaller for a slow link, or taken from the camera's moving picture, says so
+in a JPEG comment; the reading says it on. Anybody can write such a comment: it is told,
+and decides nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+_REDUCED = re.compile(
+    rb"cardreader-reduced/1 from=([1-9][0-9]{0,4})x([1-9][0-9]{0,4})"
+    rb" quality=([1-9][0-9]?|100) sha256=([0-9a-f]{64}|unknown)"
+)
+_FRAME = re.compile(rb"cardreader-frame/1 size=[1-9][0-9]{0,4}x[1-9][0-9]{0,4}")
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """A photo made smaller on the phone before it was sent.
+
+    Attributes
+    ----------
+    from_size : (int, int)
+        Width and height of the original in pixels, upright.
+    quality : int
+        Of the JPEG, 1 to 100.
+    original_sha256 : str or None
+        Of the original file's bytes; None where the phone couldn't tell.
+    """
+
+    from_size: tuple[int, int]
+    quality: int
+    original_sha256: str | None
+
+
+@dataclass(frozen=True)
+class VideoFrame:
+    """A photo that is one picture of the camera's moving ones."""
+
+
+PhoneNote = Reduced | VideoFrame
+
+
+def phone_note(comment: object) -> PhoneNote | None:
+    """What a JPEG's comment says, or None for any other comment and for none."""
+    if not isinstance(comment, bytes):
+        return None
+    if _FRAME.fullmatch(comment):
+        return VideoFrame()
+    found = _REDUCED.fullmatch(comment)
+    if found is None:
+        return None
+    width, height, quality, sha256 = (part.decode() for part in found.groups())
+    return Reduced((int(width), int(height)), int(quality), None if sha256 == "unknown" else sha256)

@@ -1,0 +1,149 @@
+"""Taking the photo inside the page, with Chromium's stand-in for a camera showing the card."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import pytest
+from browserkit import CHROMIUM_OPTIONS, PHONE, ROOT, chromium_path
+from phone import HOTSPOT_NAME, SHOTS, new_phone, sign_in, until
+from playwright.sync_api import BrowserContext, Page, expect
+
+from cardreader.core.refusal import ADVICE, Reason
+
+pytestmark = pytest.mark.slow
+
+SIZE = (1280, 960)
+
+
+def film(folder: Path, blurred_every: int = 0, card_share: float = 1.0) -> Path:
+    """A short film of a synthetic photo; every so many pictures are out of focus."""
+    photo = cv2.imread(str(ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"))
+    picture = cv2.resize(photo, SIZE, interpolation=cv2.INTER_AREA)
+    if card_share < 1:
+        small = cv2.resize(
+            picture, None, fx=card_share, fy=card_share, interpolation=cv2.INTER_AREA
+        )
+        picture[:] = 150
+        picture[: small.shape[0], : small.shape[1]] = small
+    path = folder / "film.y4m"
+    with path.open("wb") as file:
+        file.write(f"YUV4MPEG2 W{SIZE[0]} H{SIZE[1]} F5:1 Ip A1:1 C420jpeg\n".encode())
+        for k in range(4):
+            soft = blurred_every and k % blurred_every
+            shown = cv2.GaussianBlur(picture, (0, 0), 2.5) if soft else picture
+            file.write(b"FRAME\n" + cv2.cvtColor(shown, cv2.COLOR_BGR2YUV_I420).tobytes())
+    return path
+
+
+def phone_with_camera(playwright, url: str, profile: Path, shown: Path) -> BrowserContext:
+    context = playwright.chromium.launch_persistent_context(
+        str(profile),
+        executable_path=chromium_path(),
+        headless=True,
+        args=[
+            *CHROMIUM_OPTIONS,
+            "--use-fake-device-for-media-stream",
+            "--use-fake-ui-for-media-stream",
+            f"--use-file-for-fake-video-capture={shown}",
+        ],
+        viewport=PHONE,
+        device_scale_factor=2,
+        has_touch=True,
+        is_mobile=True,
+        locale="en-GB",
+        base_url=url,
+    )
+    context.set_default_timeout(20_000)
+    return context
+
+
+def take_it(page: Page) -> dict:
+    """Take the picture; what the look at it gave."""
+    page.locator(".framing-take").click()
+    until(page, "(document.querySelector('.looked').dataset.seen || '') !== ''")
+    expect(page.locator("dialog.framing")).to_be_hidden()
+    expect(page.locator(".preview")).to_be_visible()
+    return json.loads(page.locator(".looked").get_attribute("data-seen"))
+
+
+def test_the_sharpest_still_is_taken_and_read(playwright, server, tmp_path):
+    context = phone_with_camera(playwright, server.url, tmp_path / "p", film(tmp_path, 2))
+    try:
+        page = context.pages[0]
+        sign_in(page, server)
+        page.goto("/unsent")
+        page.get_by_role("button", name="Take it with help in framing").click()
+        words = page.locator(".framing-words")
+        expect(words).to_have_text(ADVICE[Reason.BLURRED])
+        expect(words).to_have_text("Good. Hold still and take it.")
+        if SHOTS:
+            page.screenshot(path=f"{SHOTS}/framing.png")
+        seen = take_it(page)
+        assert seen["reason"] is None
+        assert seen["blurMm"] < 0.2  # the soft ones have 0.3
+        page.get_by_label("Her code in your register").fill("FR-1")
+        page.get_by_role("button", name="Keep and send").click()
+        page.wait_for_url("**/readings/*", timeout=60_000)
+        assert 7.3 < float(page.locator(".value b").inner_text()) < 10.1  # 8.3 was rendered
+    finally:
+        context.close()
+
+
+def test_where_no_stills_can_be_had_a_frame_is_taken_and_said(playwright, server, tmp_path):
+    context = phone_with_camera(playwright, server.url, tmp_path / "p", film(tmp_path, 2))
+    try:
+        page = context.pages[0]
+        page.add_init_script("delete window.ImageCapture")
+        sign_in(page, server)
+        page.goto("/unsent")
+        page.get_by_role("button", name="Take it with help in framing").click()
+        expect(page.locator(".framing-words")).not_to_have_text("")
+        assert take_it(page)["blurMm"] < 0.2
+        page.get_by_label("Her code in your register").fill("FR-2")
+        page.get_by_role("button", name="Keep and send").click()
+        page.wait_for_url("**/readings/*", timeout=60_000)
+        expect(page.locator(".cautions")).to_contain_text("one picture of the camera's moving ones")
+    finally:
+        context.close()
+
+
+def test_she_is_told_to_move_closer(playwright, server, tmp_path):
+    shown = film(tmp_path, card_share=0.6)
+    context = phone_with_camera(playwright, server.url, tmp_path / "p", shown)
+    try:
+        page = context.pages[0]
+        sign_in(page, server)
+        page.goto("/unsent")
+        page.get_by_role("button", name="Take it with help in framing").click()
+        expect(page.locator(".framing-words")).to_have_text(ADVICE[Reason.CARD_TOO_SMALL])
+        page.get_by_role("button", name="Close").click()
+        expect(page.locator("dialog.framing")).to_be_hidden()
+        # The camera is given back.
+        assert page.evaluate("document.querySelector('.framing video').srcObject") is None
+    finally:
+        context.close()
+
+
+def test_without_a_camera_the_phones_own_stays(page, server):
+    sign_in(page, server)
+    page.goto("/unsent")
+    page.get_by_role("button", name="Take it with help in framing").click()
+    expect(page.locator(".photo-form .form-status")).to_contain_text(
+        "The camera can't be used here"
+    )
+    expect(page.get_by_label("Take the photo")).to_be_enabled()
+
+
+def test_on_an_unsecured_page_it_is_not_offered(playwright, server, tmp_path):
+    url = server.url.replace("127.0.0.1", HOTSPOT_NAME)
+    phone = new_phone(playwright, url, tmp_path / "insecure")
+    try:
+        insecure = phone.pages[0]
+        insecure.goto("/unsent")
+        expect(insecure.locator(".framing-open")).to_be_hidden()
+        expect(insecure.locator(".camera")).to_be_visible()
+    finally:
+        phone.close()

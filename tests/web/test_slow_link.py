@@ -1,0 +1,149 @@
+"""Photos over links that break or are slow, in a real browser against the real server."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+
+import pytest
+from browserkit import ROOT, Server
+from phone import add_woman, new_phone, open_visit, readings_of, sign_in, until
+from playwright.sync_api import Page, expect
+
+pytestmark = pytest.mark.slow
+
+# 8 megapixels, 1.2 MB: large enough to travel in pieces, and smaller at half its size.
+PHOTO = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
+LINK = {"offline": False, "latency": 20, "downloadThroughput": 1e6}
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory) -> Iterator[Server]:
+    """A server that keeps photos."""
+    server = Server(tmp_path_factory.mktemp("link") / "data", "--photos", "encrypted")
+    server.add_people()
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture
+def visit(page, server) -> Page:
+    """An open visit."""
+    sign_in(page, server)
+    return page
+
+
+def send(page: Page) -> None:
+    page.get_by_label("Take the photo").set_input_files(PHOTO)
+    page.get_by_role("button", name="Read the photo").click()
+
+
+def upload_at(page: Page, bytes_a_second: float):
+    """Let the page's uploads go at a speed."""
+    link = page.context.new_cdp_session(page)
+    link.send("Network.enable")
+    link.send("Network.emulateNetworkConditions", {**LINK, "uploadThroughput": bytes_a_second})
+    return link
+
+
+def test_a_slow_link_gets_a_smaller_photo_and_the_original_later(visit, server):
+    page = visit
+    add_woman(page, "SL-1")
+    open_visit(page)
+    link = upload_at(page, 60_000)
+    send(page)
+    expect(page.locator(".photo-form .form-status")).to_have_text(
+        "The link is slow. The photo is sent smaller.", timeout=20_000
+    )
+    page.wait_for_url("**/readings/*", timeout=60_000)
+    expect(page.locator(".cautions")).to_contain_text("1632 x 1224 pixels of 3264 x 2448")
+    (reading,) = readings_of(page, "SL-1")
+    original = hashlib.sha256(PHOTO.read_bytes()).hexdigest()
+    sent = reading["reading"]["photo"]
+    assert sent["reduced"] == {
+        "from_width_px": 3264,
+        "from_height_px": 2448,
+        "quality": 90,
+        "original_sha256": original,
+    }
+    assert sent["sha256"] != original
+    assert sent["make_model"]  # the few facts of the camera travel with it
+    # Of a photo of 8.7 g/dL as it was: tests/benchmarks/phone.py has the figures of many.
+    assert abs(reading["hb_g_dl"] - 8.7) < 0.2
+    (kept,) = (server.data / "photos").glob("*.photo")
+    smaller = kept.stat().st_size
+    assert smaller < PHOTO.stat().st_size / 2
+    assert page.evaluate("Queue.originals().then(kept => kept.length)") == 1
+    # A better link: the original goes by itself.
+    link.send("Network.emulateNetworkConditions", {**LINK, "uploadThroughput": 1e8})
+    page.goto("/unsent")
+    until(page, "Queue.originals().then(kept => kept.length === 0)")
+    (kept,) = (server.data / "photos").glob("*.photo")
+    assert kept.stat().st_size > PHOTO.stat().st_size * 0.9
+    assert len(readings_of(page, "SL-1")) == 1
+
+
+def test_a_quick_link_gets_the_photo_as_it_is(visit):
+    page = visit
+    add_woman(page, "SL-2")
+    open_visit(page)
+    send(page)
+    page.get_by_text("It is meant").first.click()  # the file was sent before, for another
+    page.wait_for_url("**/readings/*", timeout=60_000)
+    (reading,) = readings_of(page, "SL-2")
+    assert reading["reading"]["photo"]["sha256"] == hashlib.sha256(PHOTO.read_bytes()).hexdigest()
+    assert "reduced" not in reading["reading"]["photo"]
+
+
+def test_a_broken_link_costs_the_last_piece_only(playwright, server, tmp_path):
+    phone = new_phone(playwright, server.url, tmp_path / "broken")
+    try:
+        page = phone.pages[0]
+        sign_in(page, server)
+        add_woman(page, "SL-3")
+        open_visit(page)
+        pieces: list[int] = []
+        broken = {3, 4, 7}
+
+        def breaks(route):
+            pieces.append(len(route.request.post_data_buffer or b""))
+            if len(pieces) in broken:
+                route.abort()
+            else:
+                route.continue_()
+
+        page.route("**/api/uploads/*?size=*", breaks)
+        page.get_by_label("Take the photo").set_input_files(
+            ROOT / "sample_images" / "good" / "moderate-7.4-shade.jpg"
+        )
+        page.get_by_role("button", name="Read the photo").click()
+        page.wait_for_url("**/readings/*", timeout=60_000)
+        size = (ROOT / "sample_images" / "good" / "moderate-7.4-shade.jpg").stat().st_size
+        arrived = sum(n for k, n in enumerate(pieces, 1) if k not in broken)
+        assert arrived == size
+        (reading,) = readings_of(page, "SL-3")
+        assert reading["hb_g_dl"] is not None
+    finally:
+        phone.close()
+
+
+def test_a_server_that_was_killed_meanwhile_gets_it_anew(playwright, server, tmp_path):
+    phone = new_phone(playwright, server.url, tmp_path / "killed")
+    try:
+        page = phone.pages[0]
+        sign_in(page, server)
+        add_woman(page, "SL-4")
+        open_visit(page)
+        upload_at(page, 400_000)
+        page.get_by_label("Take the photo").set_input_files(
+            ROOT / "sample_images" / "good" / "moderate-9.2-morning.jpg"
+        )
+        page.get_by_role("button", name="Read the photo").click()
+        until(page, "document.querySelector('progress').value > 0.2")
+        server.kill()
+        server.start()
+        page.wait_for_url("**/readings/*", timeout=90_000)
+        assert len(readings_of(page, "SL-4")) == 1
+    finally:
+        phone.close()
