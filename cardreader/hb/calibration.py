@@ -21,6 +21,7 @@ from scipy.interpolate import PchipInterpolator
 
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.fading import Fading, plain
+from cardreader.hb.measured import VIVIDNESS_AT, Measured
 from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
 
@@ -317,6 +318,11 @@ class Calibration:
         """
         seen = self._of_this_size(signature)
         return self._distance2((seen - self.signature_mean) / self.signature_sd)
+
+    def vividness_sd(self, measured: Measured) -> float:
+        """How much livelier (above 0) or duller one photo's phone is than those of the fit."""
+        seen = (measured.signature - self.signature_mean) / self.signature_sd
+        return float(seen[VIVIDNESS_AT])
 
     def _distance2(self, z: Array) -> Array:
         if not self.signature_precision.size:

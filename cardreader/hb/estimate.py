@@ -26,6 +26,10 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 G_L_PER_G_DL = 10.0
+MAX_VIVIDNESS_SD = 2.0
+"""How far from the calibration's phones a livelier or duller one is, in standard deviations,
+when it and not the card's age is the likelier reason for colours as of a faded card."""
+
 MOST_AT_ONCE = 1000
 """Photos whose distances are worked out together: memory for a study of any size."""
 
@@ -267,6 +271,11 @@ def why_not(found: Estimates) -> Refusal | None:
     model = found.calibration
     bleached = float(found.bleached[0])
     if bleached > model.max_fade:
+        if abs(model.vividness_sd(found.measured[0])) > MAX_VIVIDNESS_SD:
+            return _refuse(
+                Reason.COLOUR_NOT_CORRECTABLE,
+                "colours as of a faded card, by a phone that changes colour more than most",
+            )
         return _refuse(
             Reason.CARD_FADED,
             f"about {bleached:.0%} of a colour ink has faded > {model.max_fade:.0%}",

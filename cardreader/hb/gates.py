@@ -20,7 +20,10 @@ _NO_FIT = "far beyond what any fit of this project gave"
 ESTIMATE = Stage(
     "Haemoglobin of a colour",
     estimate,
-    (chosen("MOST_AT_ONCE", "photo", "memory of some hundred megabytes"),),
+    (
+        chosen("MAX_VIVIDNESS_SD", "sd of the fit's phones", "a twentieth of phones lie further"),
+        chosen("MOST_AT_ONCE", "photo", "memory of some hundred megabytes"),
+    ),
     beside=("G_L_PER_G_DL",),
 )
 
@@ -40,7 +43,7 @@ MEASURED = Stage(
     "Numbers kept of a photo",
     measured_module,
     (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
-    beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "_DIGITS"),
+    beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "VIVIDNESS_AT", "_DIGITS"),
 )
 
 FADING = Stage(

@@ -37,6 +37,8 @@ _LEAST_XYZ = 1e-4
 
 N_SIGNATURE = 2 * 3 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_PARAMETERS
 """Numbers of a card's signature: level and slope of the ramp, chromatic shades, vividness."""
+VIVIDNESS_AT = N_SIGNATURE - N_PARAMETERS
+"""Where the phone's vividness stands in it."""
 
 
 class OtherChainError(ValueError):

@@ -15,7 +15,7 @@ from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration, CalibrationError
 from cardreader.hb.estimate import estimates, read_hb
 from cardreader.hb.fading import Fading
-from cardreader.hb.measured import N_SIGNATURE, Measured
+from cardreader.hb.measured import N_SIGNATURE, VIVIDNESS_AT, Measured
 from cardreader.hb.plausible import must_be_plausible
 
 DEFAULT = Calibration.load(shipped("default"))
@@ -109,6 +109,22 @@ def test_a_card_faded_beyond_the_limit_is_refused_with_what_to_do() -> None:
     assert isinstance(result, Refusal)
     assert result.reason is Reason.CARD_FADED
     assert "fresh card" in result.advice
+
+
+def test_colours_as_faded_by_a_phone_that_changes_them_ask_for_the_phone_first() -> None:
+    fading = DEFAULT.fading
+    assert fading is not None
+    faded = DEFAULT.signature_mean + (DEFAULT.max_fade + 0.1) * fading.signature.sum(axis=0)
+    # Lively in a way that says nothing of bleaching.
+    lively = np.zeros_like(faded)
+    lively[VIVIDNESS_AT] = 4 * DEFAULT.signature_sd[VIVIDNESS_AT]
+    away = fading.gain.T @ np.linalg.solve(fading.gain @ fading.gain.T, fading.gain @ lively)
+    away[VIVIDNESS_AT] = 0.0
+    at_nine = DEFAULT.grid_locus[np.searchsorted(DEFAULT.grid_g_dl, 9.0)]
+    result = read_hb(Measured(at_nine, NONE, faded + lively - away), DEFAULT)
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.COLOUR_NOT_CORRECTABLE
+    assert "filters" in result.advice
 
 
 def test_it_survives_the_file() -> None:
