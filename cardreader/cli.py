@@ -20,6 +20,7 @@ from cardreader.commands.read import add_read
 from cardreader.simulate.cli import add_simulate
 from cardreader.terminal.frame import Parser, exit_codes, run_command
 from cardreader.web.cli import add_register
+from cardreader.web.mergecli import add_merge
 
 _ABOUT = """\
 Screening aid for antenatal outreach: reads haemoglobin from a phone photo of a
@@ -59,5 +60,6 @@ def build_parser() -> Parser:
     add_batch(commands)
     add_study(commands)
     add_register(commands)
+    add_merge(commands)
     add_completion(commands, build_parser)
     return parser

@@ -13,6 +13,7 @@ import hashlib
 import json
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from sqlalchemy import select
@@ -76,6 +77,13 @@ def check_entries(entries: Iterable[AuditEntry]) -> ChainCheck:
             return ChainCheck(count, newest, entry.seq)
         newest = entry.hash
     return ChainCheck(count, newest, None)
+
+
+def is_chain(entries: list[AuditEntry]) -> bool:
+    """Whether entries in a row are unchanged, and follow each other."""
+    return all(entry.hash == _hash(entry) for entry in entries) and all(
+        later.previous_hash == earlier.hash for earlier, later in pairwise(entries)
+    )
 
 
 def _hash(entry: AuditEntry) -> str:

@@ -96,7 +96,9 @@ def start_pregnancy(
     audit.append(session, "woman.pregnancy", woman.id, by)
 
 
-def reopen_for(session: Session, reading: Reading, by: str | None) -> Event | None:
+def reopen_for(
+    session: Session, reading: Reading, by: str | None, event_id: str | None = None
+) -> Event | None:
     """Open a closed record because of a reading just entered; None when it stays as it is.
 
     A result that comes in late, from before she was closed, changes nothing unless it
@@ -109,13 +111,20 @@ def reopen_for(session: Session, reading: Reading, by: str | None) -> Event | No
     presses = reading.refusal is not None or reading.band in (*TO_CONFIRM, Outcome.SEVERE)
     if day < woman.closed_on and not presses:
         return None
-    event = _reopen(session, woman, EventKind.READ_WHILE_CLOSED, day, by)
-    event.reading_id = reading.id
-    return event
+    return _reopen(
+        session, woman, EventKind.READ_WHILE_CLOSED, day, by, reading=reading, event_id=event_id
+    )
 
 
 def _reopen(
-    session: Session, woman: Woman, kind: EventKind, on: dt.date, by: str | None, words: str = ""
+    session: Session,
+    woman: Woman,
+    kind: EventKind,
+    on: dt.date,
+    by: str | None,
+    words: str = "",
+    reading: Reading | None = None,
+    event_id: str | None = None,
 ) -> Event:
     if woman.closed_on is None:
         raise ValueError("her record is open")
@@ -127,4 +136,10 @@ def _reopen(
         for referral in woman.referrals:
             if referral.outcome == ReferralOutcome.DIED and referral.closed_at is not None:
                 reopen(session, referral, by)
-    return note(session, woman, kind, on, by, choice=reason, words=words or None)
+    return note(
+        *(session, woman, kind, on, by),
+        choice=reason,
+        words=words or None,
+        reading=reading,
+        event_id=event_id,
+    )

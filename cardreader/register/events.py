@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import audit
-from cardreader.register.models import Event, EventKind, Reading, Referral, Woman, utc_now
+from cardreader.register.models import Event, EventKind, Reading, Referral, Woman, new_id, utc_now
 
 
 def note(
@@ -21,16 +21,24 @@ def note(
     amount: int | None = None,
     words: str | None = None,
     referral: Referral | None = None,
+    reading: Reading | None = None,
+    event_id: str | None = None,
 ) -> Event:
-    """Note an event; its words stay out of the audit trail."""
+    """Note an event; its words stay out of the audit trail.
+
+    With an ``event_id`` that several registers make alike it is of its reading's time,
+    so that what each of them noted is one event.
+    """
     event = Event(
+        id=event_id or new_id(),
         kind=kind.value,
         on=on,
         choice=choice,
         amount=amount,
         words=words,
         entered_by=by,
-        entered_at=utc_now(),
+        entered_at=reading.entered_at if event_id and reading else utc_now(),
+        reading_id=None if reading is None else reading.id,
         referral_id=None if referral is None else referral.id,
     )
     woman.events.append(event)

@@ -21,7 +21,8 @@ def mend_code(session: Session, woman: Woman, code: str, on: dt.date, by: str | 
     code = clean_code(code)
     if code == woman.code:
         return
-    if find_woman(session, code) is not None:
+    known = find_woman(session, code)
+    if known is not None and known is not woman:
         raise ValueError("this code is taken")
     note(session, woman, EventKind.CODE_MENDED, on, by, words=woman.code)
     woman.code = code

@@ -61,18 +61,18 @@ class RowError(ValueError):
     """A row that this program can't have written; one line says where."""
 
 
-def checked_row(table: Table, row: object) -> dict[str, Any]:
+def checked_row(table: Table, row: object, only: tuple[str, ...] | None = None) -> dict[str, Any]:
     """A row of JSON values as the table takes them; RowError when one doesn't belong there.
 
     Every row gives every column: rows are filled in together, and what the first
-    one leaves out would be left out of all.
+    one leaves out would be left out of all. ``only``: the columns it gives, all by default.
     """
     if not isinstance(row, dict):
         raise RowError(f"a row of {table.name} is no row")
     if unknown := [name for name in row if name not in table.c]:
         raise RowError(f"{table.name} has no column {unknown[0][:40]!r}")
     out = {}
-    for column in table.columns:
+    for column in (c for c in table.columns if only is None or c.name in only):
         value = row.get(column.name)
         if value is not None:
             out[column.name] = _value(table, column, value)
@@ -81,6 +81,26 @@ def checked_row(table: Table, row: object) -> dict[str, Any]:
         else:
             raise RowError(f"{table.name}.{column.name} is empty")
     return out
+
+
+def checked_values(table: Table, values: object, columns: tuple[str, ...]) -> dict[str, Any]:
+    """Values of some columns, these and no others; RowError when one doesn't belong there."""
+    if not isinstance(values, dict) or set(values) != set(columns):
+        raise RowError(f"a change of {table.name} has not the columns it must have")
+    return checked_row(table, values, columns)
+
+
+def check_words(table: str, values: dict[str, Any]) -> None:
+    """RowError for a word or a number that no page could make sense of."""
+    for column, kind in _WORDS:
+        value = values.get(column.key)
+        if column.class_.__tablename__ == table and value is not None:
+            try:
+                kind(value)
+            except ValueError:
+                raise RowError(f"{column} holds {_short(value)}, which is unknown") from None
+    if table == Woman.__tablename__ and (values.get("gestation_weeks") or 0) > GESTATION_WEEKS[1]:
+        raise RowError(f"{Woman.gestation_weeks} goes beyond {GESTATION_WEEKS[1]}")
 
 
 def _value(table: Table, column: Column[Any], value: object) -> Any:

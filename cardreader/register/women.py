@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.subject import Smoking
 from cardreader.register import audit
+from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Regimen, Treatment, Woman
 
 CODE = re.compile(r"[A-Z0-9][A-Z0-9/-]{1,22}[A-Z0-9]")
@@ -40,12 +41,19 @@ def clean_code(text: str) -> str:
 
 
 def find_woman(session: Session, code: str) -> Woman | None:
-    """The woman with that code, or None; also None for what can't be a code."""
+    """The woman with that code, or None; also None for what can't be a code.
+
+    The code of a record that is joined into another leads to the one that is shown.
+    """
     try:
         code = clean_code(code)
     except ValueError:
         return None
-    return session.scalars(select(Woman).where(Woman.code == code)).first()
+    found = session.scalars(select(Woman).where(Woman.code == code)).first()
+    if found is None:
+        away = select(JoinedAway.into_id).where(JoinedAway.code == code)
+        found = session.scalars(select(Woman).where(Woman.id.in_(away))).first()
+    return found
 
 
 def add_woman(

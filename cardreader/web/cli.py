@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import getpass
-import os
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,14 +14,18 @@ from cardreader.terminal.options import whole
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
+from cardreader.web.registerat import (
+    add_where,
+    must_be_there,
+    opened_database,
+    register_told,
+    secret,
+)
 
 if TYPE_CHECKING:
-    from cardreader.register.database import Database
     from cardreader.terminal.frame import Commands
     from cardreader.web.settings import Settings
 
-DATA_VARIABLE = "CARDREADER_DATA"
-DATABASE_VARIABLE = "CARDREADER_DATABASE"
 PASSPHRASE_VARIABLE = "CARDREADER_BACKUP_PASSPHRASE"
 PASSWORD_VARIABLE = "CARDREADER_NEW_PASSWORD"
 PORT, START_PORT = 8443, 8080
@@ -35,7 +35,7 @@ EVERYWHERE = "0.0.0.0"
 def add_register(commands: Commands) -> None:
     """Add the register's commands to the command line."""
     for add in (_add_serve, _add_user, _add_backup, _add_restore, _add_audit):
-        _add_where(add(commands))
+        add_where(add(commands))
 
 
 def _add_serve(commands: Commands) -> argparse.ArgumentParser:
@@ -141,22 +141,6 @@ def _add_audit(commands: Commands) -> argparse.ArgumentParser:
     )
 
 
-def _add_where(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--data",
-        type=Path,
-        default=Path(os.environ.get(DATA_VARIABLE) or "~/.local/share/cardreader").expanduser(),
-        metavar="FOLDER",
-        help=f"where the register lies (default ~/.local/share/cardreader, or ${DATA_VARIABLE})",
-    )
-    parser.add_argument(
-        "--database",
-        default=os.environ.get(DATABASE_VARIABLE, ""),
-        metavar="URL",
-        help=f"PostgreSQL by URL (default: SQLite in the folder, or ${DATABASE_VARIABLE})",
-    )
-
-
 def _serve(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.photostore import PhotoStoreError
     from cardreader.web.pipelinereader import PipelineReader
@@ -166,7 +150,7 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
     with using_data():
         reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
     with (
-        _register_told(),
+        register_told(),
         writing(arguments.data),
         told(ExitCode.BAD_DATA, ServeError, PhotoStoreError, CertificateError),
         suppress(KeyboardInterrupt),  # which is how a server is stopped
@@ -187,11 +171,11 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
 
     new = arguments.what == "add" and arguments.new_register
     if not new:
-        _must_be_there(arguments)
-    password = _secret(PASSWORD_VARIABLE, f"New password for {arguments.name}: ")
+        must_be_there(arguments)
+    password = secret(PASSWORD_VARIABLE, f"New password for {arguments.name}: ")
     with (
-        _register_told(),
-        _database(arguments) as database,
+        register_told(),
+        opened_database(arguments) as database,
         told(ExitCode.BAD_DATA, ValueError),
         database.write() as session,
     ):
@@ -210,11 +194,11 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.database import told_if_damaged
     from cardreader.register.lastbackup import note_backup
 
-    _must_be_there(arguments)
+    must_be_there(arguments)
     passphrase, progress = _passphrase(), progress_of(arguments)
     with (
-        _register_told(),
-        _database(arguments) as database,
+        register_told(),
+        opened_database(arguments) as database,
         told(ExitCode.NOT_WRITTEN, BackupError),
         writing(arguments.file),
     ):
@@ -237,7 +221,7 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
         pass  # better told before a passphrase is asked for
     settings, passphrase = _settings(arguments), _passphrase()
     with (
-        _register_told(),
+        register_told(),
         writing(arguments.data),
         told(ExitCode.BAD_DATA, BackupError, ServeError),
         data_lock(settings.data),
@@ -261,10 +245,10 @@ def _audit(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register import audit
     from cardreader.register.database import told_if_damaged
 
-    _must_be_there(arguments)
+    must_be_there(arguments)
     with (
-        _register_told(),
-        _database(arguments) as database,
+        register_told(),
+        opened_database(arguments) as database,
         told_if_damaged(),
         database.read() as session,
     ):
@@ -289,68 +273,5 @@ def _settings(arguments: argparse.Namespace) -> Settings:
     )
 
 
-@contextmanager
-def _database(arguments: argparse.Namespace) -> Iterator[Database]:
-    """The register's database, brought up to this version, or the end of the command."""
-    from cardreader.register.database import Database
-
-    with writing(arguments.data):
-        arguments.data.mkdir(mode=0o700, parents=True, exist_ok=True)
-    database = Database(_settings(arguments).url)
-    try:
-        database.migrate()
-        yield database
-    finally:
-        database.close()
-
-
-def _must_be_there(arguments: argparse.Namespace) -> None:
-    """A mistyped folder must not become a new, empty register."""
-    from cardreader.register.database import Database, told_if_damaged
-
-    if not arguments.database and not (arguments.data / "register.db").exists():
-        raise CommandError(
-            ExitCode.BAD_DATA,
-            f"there is no register in {arguments.data}: name its folder with --data; "
-            "cardreader serve makes a new one",
-        )
-    if arguments.database:
-        with _register_told():
-            database = Database(_settings(arguments).url)
-            with told_if_damaged():
-                empty = database.revision() is None
-            database.close()
-        if empty:
-            raise CommandError(
-                ExitCode.BAD_DATA, "there is no register in that database: is it the right one?"
-            )
-
-
-@contextmanager
-def _register_told() -> Iterator[None]:
-    """The end of the command for a register that can't be used, or can't be written."""
-    from cardreader.register.database import RegisterError
-    from cardreader.register.trouble import Trouble
-
-    not_written = {Trouble.FULL, Trouble.READ_ONLY, Trouble.NOT_OPENED, Trouble.DISK}
-    try:
-        yield
-    except RegisterError as error:
-        code = ExitCode.NOT_WRITTEN if error.trouble in not_written else ExitCode.BAD_DATA
-        raise CommandError(code, str(error)) from None
-
-
 def _passphrase() -> str:
-    return _secret(PASSPHRASE_VARIABLE, "Passphrase of the backup: ")
-
-
-def _secret(variable: str, prompt: str) -> str:
-    given = os.environ.get(variable)
-    if given:
-        return given
-    if not sys.stdin.isatty():
-        raise CommandError(ExitCode.USAGE, f"no terminal to ask on: give it in ${variable}")
-    try:
-        return getpass.getpass(prompt)
-    except EOFError:
-        raise CommandError(ExitCode.USAGE, "nothing was entered") from None
+    return secret(PASSPHRASE_VARIABLE, "Passphrase of the backup: ")

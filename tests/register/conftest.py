@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from postgreskit import Postgres
@@ -41,6 +42,19 @@ def sqlite(tmp_path) -> Iterator[Database]:
     database.migrate()
     yield database
     database.close()
+
+
+@pytest.fixture(scope="session")
+def empty_register(tmp_path_factory) -> Path:
+    """The file of an empty register, made once, to be copied."""
+    file = tmp_path_factory.mktemp("empty") / "register.db"
+    database = Database(sqlite_url(file))
+    database.migrate()
+    with database.engine.connect() as connection:
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    database.close()
+    return file
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 
 from cardreader.web.pages import (
     backup,
+    conflicts,
     exchange,
     following,
     home,
@@ -36,6 +37,7 @@ ROUTERS = (
     exchange.router,
     people.router,
     backup.router,
+    conflicts.router,
     offline.router,
     looks.router,
 )

@@ -1,0 +1,93 @@
+"""What a register shows of a field of which several values hold. No database here.
+
+Until somebody decides, what is shown is what can hurt least: followed rather than
+closed, urgent rather than not, still open rather than answered. All values stay.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from cardreader.decide.rule import Outcome
+from cardreader.register.fieldgroups import WOMAN, fields_of
+from cardreader.register.merge.state import Change, Record, Row
+
+_ALARM = (
+    Outcome.SEVERE,
+    Outcome.ANAEMIC,
+    Outcome.UNCERTAIN,
+    Outcome.NOT_READ,
+    Outcome.NOT_ANAEMIC,
+)
+
+
+def _by_alarm(value: Row) -> tuple[Any, ...]:
+    band = value["band"]
+    place = _ALARM.index(Outcome(band)) if band in set(Outcome) else len(_ALARM)
+    hb = value["hb_g_dl"]
+    return (not value.get("urgent", False), place, hb is None, hb or 0.0)
+
+
+_CAUTION: dict[tuple[str, str], Callable[[Row], tuple[Any, ...]]] = {
+    (WOMAN, "closing"): lambda v: (v["closed_on"] is not None,),
+    (WOMAN, "birth"): lambda v: (v["birth_on"] is not None,),
+    ("referral", "closing"): lambda v: (v["closed_at"] is not None,),
+    ("referral", "alarm"): _by_alarm,
+    ("visit", "result"): _by_alarm,
+    # A mistake that one register saw is a mistake.
+    ("reading", "set_aside"): lambda v: (v["set_aside_at"] is None, v["set_aside_at"] or ""),
+    ("event", "set_aside_at"): lambda v: (v["set_aside_at"] is None, v["set_aside_at"] or ""),
+    ("treatment", "ended_on"): lambda v: (v["ended_on"] is None, v["ended_on"] or ""),
+}
+"""The value that sorts first is shown."""
+
+SETTLED = frozenset(
+    {
+        ("visit", "result"),
+        ("referral", "alarm"),
+        ("reading", "set_aside"),
+        ("event", "set_aside_at"),
+        ("treatment", "ended_on"),
+    }
+)
+"""Fields that nobody need decide: what is shown follows from the rest of her record."""
+
+_MEANT: dict[tuple[str, str], Callable[[Row], Any]] = {
+    ("referral", "closing"): lambda v: (v["closed_at"] is not None, v["outcome"]),
+    (WOMAN, "closing"): lambda v: (v["closed_on"] is not None, v["closed_reason"]),
+    (WOMAN, "birth"): lambda v: (v["birth_on"], v["birth_outcome"]),
+}
+"""What two values must share to say the same; otherwise all of it."""
+
+
+def shown(record: Record, name: str) -> Row:
+    """The value of a field that the register shows."""
+    heads = record.heads(name)
+    caution = _CAUTION.get((record.table, name), lambda _: ())
+    # The newest of the most cautious; by id where even the times are equal.
+    best = min(caution(change.value) for change in heads)
+    return [change for change in heads if caution(change.value) == best][-1].value
+
+
+def row_of(record: Record) -> Row:
+    """The row as the register shows it."""
+    row = dict(record.row)
+    for name in {change.field for change in record.changes.values()}:
+        row.update(shown(record, name))
+    return row
+
+
+def to_decide(record: Record) -> dict[str, list[Change]]:
+    """Field -> the values that somebody must decide between, the oldest first."""
+    out = {}
+    for name in fields_of(record.table):
+        if (record.table, name) not in SETTLED and differ(record.table, name, record.heads(name)):
+            out[name] = record.heads(name)
+    return out
+
+
+def differ(table: str, name: str, heads: list[Change]) -> bool:
+    """Whether the values of a field say different things."""
+    meant = _MEANT.get((table, name), lambda value: value)
+    return any(meant(change.value) != meant(heads[0].value) for change in heads[1:])

@@ -1,0 +1,153 @@
+"""One woman under two records: shown as one, and parted again when that was a mistake.
+
+The record that was entered first is shown; the entries of the other hang on it, and
+each keeps whose own it is. What was entered while they were joined belongs to the record
+of the visit it was entered for, else to the one shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+
+from sqlalchemy import delete, insert, or_, select, update
+from sqlalchemy.orm import Session
+
+from cardreader.register import audit
+from cardreader.register.fieldchanges import OF_ALL_JOINED, touch
+from cardreader.register.fieldgroups import WOMAN, plain, plain_tables, travelling_columns
+from cardreader.register.merge.choosing import shown
+from cardreader.register.merge.state import WomanState
+from cardreader.register.merge.store import free_code, load_women, write_row
+from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
+from cardreader.register.models import new_id, utc_now
+from cardreader.register.rowcheck import checked_row
+
+
+def join_two(session: Session, one_id: str, other_id: str, by: str | None) -> Joining:
+    """Two records are of one woman; ValueError when they are joined already, or one."""
+    if other_id in component(session, one_id):
+        raise ValueError("these records are one woman's already")
+    session.flush()
+    joining = Joining(id=new_id(), one_id=one_id, other_id=other_id, entered_by=by)
+    session.add(joining)
+    session.flush()
+    audit.append(session, "woman.join", one_id, by, other=other_id)
+    show_joined(session, {one_id, other_id})
+    touch(session, {one_id, other_id})
+    return joining
+
+
+def part(session: Session, joining: Joining, by: str | None) -> None:
+    """They are two women after all; ValueError when they were parted before."""
+    if joining.parted_at is not None:
+        raise ValueError("these records were parted before")
+    session.flush()
+    women = {joining.one_id, joining.other_id}
+    together = component(session, joining.one_id)
+    joining.parted_at, joining.parted_by = utc_now(), by
+    session.flush()
+    audit.append(session, "woman.part", joining.one_id, by, other=joining.other_id)
+    show_joined(session, together | women)
+    touch(session, together | women)
+
+
+def component(session: Session, woman_id: str, parted: bool = False) -> frozenset[str]:
+    """All own records that are one woman's with this; with ``parted``, that ever were."""
+    found, ask = {woman_id}, {woman_id}
+    while ask:
+        query = select(Joining).where(or_(Joining.one_id.in_(ask), Joining.other_id.in_(ask)))
+        if not parted:
+            gone = select(RemovedWoman.woman_id)
+            query = query.where(
+                Joining.parted_at.is_(None),
+                Joining.one_id.not_in(gone),
+                Joining.other_id.not_in(gone),
+            )
+        ask = {one for j in session.scalars(query) for one in (j.one_id, j.other_id)} - found
+        found |= ask
+    return frozenset(found)
+
+
+def show_joined(session: Session, women: Collection[str]) -> None:
+    """Show these women as the joinings say: some parted, some joined."""
+    show_alone(session, women)
+    left = set(women)
+    while left:
+        group = component(session, left.pop())
+        left -= group
+        if len(group) > 1:
+            show_alone(session, group)
+            _show_as_one(session, group)
+    session.expire_all()
+
+
+def show_alone(session: Session, women: Collection[str]) -> None:
+    """Give everyone joined with these women a record of her own again."""
+    away = list(
+        session.scalars(
+            select(JoinedAway).where(
+                or_(JoinedAway.woman_id.in_(women), JoinedAway.into_id.in_(women))
+            )
+        )
+    )
+    into = {one.into_id for one in away}
+    if not into:
+        return
+    group = list(session.scalars(select(JoinedAway).where(JoinedAway.into_id.in_(into))))
+    woman = plain_tables()[WOMAN]
+    for one in group:
+        row = {**one.row}
+        session.delete(one)
+        session.flush()
+        row["code"] = free_code(session, row["code"], one.woman_id)
+        session.execute(insert(woman), [checked_row(woman, row)])
+        for name, table in plain_tables().items():
+            if name != WOMAN:
+                mine = select(Moved.record).where(
+                    Moved.own_id == one.woman_id, Moved.in_table == name
+                )
+                session.execute(
+                    update(table).where(table.c.id.in_(mine)).values(woman_id=one.woman_id)
+                )
+        session.execute(delete(Moved).where(Moved.own_id == one.woman_id))
+    for state in load_women(session, into).values():
+        write_row(session, state.records[WOMAN, state.id], state.id)
+    session.expire_all()
+
+
+def _show_as_one(session: Session, group: Iterable[str]) -> None:
+    states = load_women(session, set(group))
+    if len(states) < 2:
+        return
+    first, *others = sorted(states.values(), key=_entered_first)
+    woman = plain_tables()[WOMAN]
+    for other in others:
+        columns = [woman.c[name] for name in travelling_columns(WOMAN)]
+        found = session.execute(select(*columns).where(woman.c.id == other.id)).mappings().one()
+        row = {name: plain(value) for name, value in found.items()}
+        for name, table in plain_tables().items():
+            if name == WOMAN:
+                continue
+            mine = session.scalars(select(table.c.id).where(table.c.woman_id == other.id)).all()
+            if mine:
+                session.execute(
+                    insert(Moved),
+                    [{"record": one, "in_table": name, "own_id": other.id} for one in mine],
+                )
+                session.execute(
+                    update(table).where(table.c.woman_id == other.id).values(woman_id=first.id)
+                )
+        session.execute(delete(woman).where(woman.c.id == other.id))
+        session.add(JoinedAway(woman_id=other.id, into_id=first.id, code=row["code"], row=row))
+        session.flush()
+    instead = {}
+    for name in OF_ALL_JOINED:
+        values = [shown(state.records[WOMAN, state.id], name) for state in (first, *others)]
+        # Followed if any record of hers is, and pregnant if any is.
+        key = "closed_on" if name == "closing" else "birth_on"
+        instead.update(next((v for v in values if v[key] is None), values[0]))
+    write_row(session, first.records[WOMAN, first.id], first.id, instead)
+
+
+def _entered_first(state: WomanState) -> tuple[str, str]:
+    return state.records[WOMAN, state.id].row["added_at"], state.id

@@ -1,0 +1,356 @@
+"""What this register says, out of its tables and back into them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
+from typing import Any
+
+from sqlalchemy import Table, bindparam, insert, select, update
+from sqlalchemy.orm import Session
+
+from cardreader.register.fieldchanges import FIRST, first_id, in_parts
+from cardreader.register.fieldgroups import (
+    WOMAN,
+    fields_of,
+    plain,
+    plain_tables,
+    travelling_columns,
+)
+from cardreader.register.merge.choosing import row_of
+from cardreader.register.merge.state import (
+    Change,
+    Joined,
+    Key,
+    Record,
+    Row,
+    State,
+    WomanState,
+    record_of,
+)
+from cardreader.register.mergemodels import (
+    FieldChange,
+    JoinedAway,
+    Joining,
+    Moved,
+    RemovedWoman,
+    Touched,
+)
+from cardreader.register.models import Account
+from cardreader.register.rowcheck import RowError, checked_row
+
+LONGEST_KEY = 64
+LONGEST_CODE = 24
+
+
+def load_state(session: Session) -> State:
+    """All that this register says: for small registers and tests."""
+    women = set(session.scalars(select(Touched.woman_id)))
+    return State(
+        load_women(session, women),
+        frozenset(session.scalars(select(RemovedWoman.woman_id))),
+        load_joinings(session),
+    )
+
+
+def load_joinings(session: Session) -> dict[str, Joined]:
+    """Every joining there ever was."""
+    return {
+        j.id: Joined(
+            *(j.id, j.one_id, j.other_id, plain(j.entered_at), plain(j.parted_at)),
+            entered_by=j.entered_by,
+            parted_by=j.parted_by,
+        )
+        for j in session.scalars(select(Joining))
+    }
+
+
+def load_women(session: Session, women: Collection[str]) -> dict[str, WomanState]:
+    """What is said of these women's own records; who isn't here is left out."""
+    out: dict[str, WomanState] = {}
+    for some in in_parts(women):
+        out.update(_load(session, some))
+    return out
+
+
+def _load(session: Session, women: list[str]) -> dict[str, WomanState]:
+    rows = _rows(session, women)
+    changes: dict[Key, list[Change]] = defaultdict(list)
+    kept = select(FieldChange).where(FieldChange.woman_id.in_(women))
+    for found in session.scalars(kept):
+        changes[found.in_table, found.record].append(_change(found))
+    out = {}
+    for woman, records in rows.items():
+        if (WOMAN, woman) in records:
+            out[woman] = WomanState(
+                woman,
+                {key: record_of(key[0], row, changes[key]) for key, row in records.items()},
+            )
+    return out
+
+
+def _change(kept: FieldChange) -> Change:
+    return Change(
+        *(kept.id, kept.field, kept.said["value"], kept.at, frozenset(kept.said["replaces"])),
+        by=kept.by,
+        register_id=kept.register_id,
+    )
+
+
+def _rows(session: Session, women: list[str]) -> dict[str, dict[Key, Row]]:
+    """Own rows of women as they stand, by table and id."""
+    out: dict[str, dict[Key, Row]] = defaultdict(dict)
+    away = select(JoinedAway).where(JoinedAway.woman_id.in_(women))
+    for one in session.scalars(away):
+        out[one.woman_id][WOMAN, one.woman_id] = dict(one.row)
+    homes: dict[str, dict[str, str]] = defaultdict(dict)
+    for moved in session.scalars(select(Moved).where(Moved.own_id.in_(women))):
+        homes[moved.in_table][moved.record] = moved.own_id
+    shown_with_guests = set(
+        session.scalars(select(JoinedAway.into_id).where(JoinedAway.into_id.in_(women)))
+    )
+    guests = _guests(session, shown_with_guests)
+    for name, table in plain_tables().items():
+        columns = [table.c[column] for column in travelling_columns(name)]
+        whose = table.c.id if name == WOMAN else table.c.woman_id
+        for row in session.execute(select(*columns).where(whose.in_(women))).mappings():
+            if row["id"] not in guests:
+                own = row["id"] if name == WOMAN else row["woman_id"]
+                out[own][name, row["id"]] = {k: plain(v) for k, v in row.items()}
+        for some in in_parts(homes.get(name, ())):
+            for row in session.execute(select(*columns).where(table.c.id.in_(some))).mappings():
+                own = homes[name][row["id"]]
+                out[own][name, row["id"]] = {k: plain(v) for k, v in row.items()} | {
+                    "woman_id": own
+                }
+    return out
+
+
+def _guests(session: Session, shown: set[str]) -> set[str]:
+    """Records that hang on these women and are not their own."""
+    if not shown:
+        return set()
+    away = select(JoinedAway.woman_id).where(JoinedAway.into_id.in_(shown))
+    return set(session.scalars(select(Moved.record).where(Moved.own_id.in_(away))))
+
+
+# --- back into the tables -----------------------------------------------------------
+
+
+def write_women(
+    session: Session, women: Iterable[WomanState], before: Mapping[str, WomanState]
+) -> None:
+    """Make the tables say this; ``before`` is what they say now of the same women.
+
+    Only of women who are shown by themselves. RowError for what can't be in them.
+    """
+    new: dict[str, list[Record]] = defaultdict(list)
+    changed: dict[str, list[Record]] = defaultdict(list)
+    owner: dict[Key, str] = {}
+    for woman in women:
+        known = before[woman.id].records if woman.id in before else {}
+        for key, record in woman.records.items():
+            if record != known.get(key):
+                (changed if key in known else new)[record.table].append(record)
+                owner[key] = woman.id
+    _must_be_new(session, new)
+    for name, table in plain_tables().items():
+        added, mended = new.get(name, []), changed.get(name, [])
+        rows = {record.id: row_of(record) for record in (*added, *mended)}
+        _fit(session, table, rows)
+        if added:
+            # Columns that don't travel may be empty, and are.
+            session.execute(insert(table), [checked_row(table, rows[r.id]) for r in added])
+        _update(session, table, [rows[r.id] for r in mended])
+        _keep_changes(session, (*added, *mended), owner, rows)
+
+
+def _update(session: Session, table: Table, rows: list[Row]) -> None:
+    if not rows:
+        return
+    names = tuple(n for n in travelling_columns(table.name) if n not in ("id", "woman_id"))
+    session.connection().execute(
+        update(table)
+        .where(table.c.id == bindparam("the_id"))
+        .values({name: bindparam(f"new_{name}") for name in names}),
+        [
+            {
+                "the_id": row["id"],
+                **{f"new_{n}": v for n, v in checked_row(table, row, names).items()},
+            }
+            for row in rows
+        ],
+    )
+
+
+def write_row(session: Session, record: Record, own: str, instead: Row | None = None) -> None:
+    """Show a record as it is said, or with some values ``instead``; what is said is kept."""
+    table = plain_tables()[record.table]
+    rows = {record.id: row_of(record) | (instead or {})}
+    _fit(session, table, rows)
+    _update(session, table, list(rows.values()))
+    _keep_changes(session, (record,), {(record.table, record.id): own}, rows)
+
+
+def _must_be_new(session: Session, records: Mapping[str, list[Record]]) -> None:
+    for name, added in records.items():
+        ids = plain_tables()[name].c.id
+        for some in in_parts(record.id for record in added):
+            if session.scalar(select(ids).where(ids.in_(some)).limit(1)) is not None:
+                raise RowError(f"a record of {name} is another woman's here")
+
+
+def _keep_changes(
+    session: Session,
+    records: Collection[Record],
+    owner: Mapping[Key, str],
+    rows: Mapping[str, Row],
+) -> None:
+    """Keep what isn't kept yet, and which changes hold now."""
+    known: set[str] = set()
+    for some in in_parts(r.id for r in records):
+        known |= set(session.scalars(select(FieldChange.id).where(FieldChange.record.in_(some))))
+    new: list[Row] = []
+    over: list[str] = []
+    for record in records:
+        kept = {**record.changes, **_shown_otherwise(record, rows[record.id])}
+        names = {change.field for change in kept.values()}
+        heads = {change.id for name in names for change in record.heads(name)}
+        for change in kept.values():
+            if change.id in known:
+                over += [] if change.id in heads else [change.id]
+            else:
+                new.append(_as_row(record, change, owner, change.id in heads))
+    if new:
+        session.execute(insert(FieldChange), new)
+    for some in in_parts(over):
+        session.execute(update(FieldChange).where(FieldChange.id.in_(some)).values(head=False))
+
+
+def _shown_otherwise(record: Record, row: Row) -> dict[str, Change]:
+    """First values that the row doesn't show: they are kept, or they would be lost."""
+    out = {}
+    changed = {change.field for change in record.changes.values()}
+    for name, columns in fields_of(record.table).items():
+        if name in changed:
+            continue
+        value = {column: record.row[column] for column in columns}
+        if any(row[column] != value[column] for column in columns):
+            first = first_id(record.id, name, value)
+            out[first] = Change(first, name, value, FIRST)
+    return out
+
+
+def _as_row(record: Record, change: Change, owner: Mapping[Key, str], head: bool) -> Row:
+    return {
+        "id": change.id,
+        "woman_id": owner[record.table, record.id],
+        "in_table": record.table,
+        "record": record.id,
+        "field": change.field,
+        "said": {"value": change.value, "replaces": sorted(change.replaces)},
+        "at": change.at,
+        "by": change.by,
+        "register_id": change.register_id,
+        "head": head,
+    }
+
+
+# --- what the tables can't hold as it is said ---------------------------------------------
+
+
+def _fit(session: Session, table: Table, rows: Mapping[str, Row]) -> None:
+    """Change in place what the table can't hold: references to what isn't here, taken codes."""
+    for column in table.columns:
+        for key in column.foreign_keys:
+            if column.name != "woman_id":
+                _drop_missing(session, key.column.table, column.name, rows)
+    if table.name == WOMAN:
+        _free_codes(session, rows)
+    if "submission_key" in table.c:
+        _free_keys(session, table, rows)
+
+
+def _drop_missing(session: Session, target: Table, name: str, rows: Mapping[str, Row]) -> None:
+    wanted = {row[name] for row in rows.values() if row[name] is not None}
+    here: set[str] = set()
+    if target.name in plain_tables() or target.name == Account.__tablename__:
+        for some in in_parts(wanted):
+            here |= set(session.scalars(select(target.c.id).where(target.c.id.in_(some))))
+    here |= {one for one in wanted if one in rows}
+    for row in rows.values():
+        if row[name] not in here:
+            row[name] = None
+
+
+def _free_codes(session: Session, rows: Mapping[str, Row]) -> None:
+    taken: set[str] = set()
+    keeps: set[str] = set()
+    woman = plain_tables()[WOMAN].c
+    for some in in_parts({row["code"] for row in rows.values()}):
+        for code, one in session.execute(select(woman.code, woman.id).where(woman.code.in_(some))):
+            # Who has a code keeps it, unless she gets another now.
+            if rows.get(one, {}).get("code") == code:
+                keeps.add(one)
+            else:
+                taken.add(code)
+        taken |= set(session.scalars(select(JoinedAway.code).where(JoinedAway.code.in_(some))))
+    used: set[str] = set()
+    for row in sorted(rows.values(), key=lambda row: row["id"] not in keeps):
+        if row["code"] in taken | used:
+            row["code"] = free_code(session, row["code"], row["id"], used)
+        used.add(row["code"])
+
+
+def free_code(
+    session: Session, code: str, woman_id: str, used: Collection[str] = frozenset()
+) -> str:
+    """Her code, or one made of it and her id where another woman here has it."""
+    for digits in (0, 4, 8, 12):
+        ending = f"-{woman_id.replace('-', '')[:digits].upper()}" if digits else ""
+        tried = code[: LONGEST_CODE - len(ending)].rstrip("-/") + ending
+        if tried not in used and not _is_taken(session, tried, woman_id):
+            return tried
+    raise RowError("no code is left for a woman whose code another has")
+
+
+def _is_taken(session: Session, code: str, woman_id: str) -> bool:
+    woman = plain_tables()[WOMAN].c
+    taken = select(woman.id).where(woman.code == code, woman.id != woman_id)
+    away = select(JoinedAway.woman_id).where(
+        JoinedAway.code == code, JoinedAway.woman_id != woman_id, JoinedAway.into_id != woman_id
+    )
+    return session.execute(taken.union_all(away)).first() is not None
+
+
+def _free_keys(session: Session, table: Table, rows: Mapping[str, Row]) -> None:
+    keys = {row["submission_key"] for row in rows.values()}
+    owner: dict[str, str] = {}
+    for some in in_parts(keys):
+        key = table.c.submission_key
+        owner.update(
+            (row[0], row[1])
+            for row in session.execute(select(key, table.c.id).where(key.in_(some)))
+        )
+    for row in rows.values():
+        key = row["submission_key"]
+        if owner.setdefault(key, row["id"]) != row["id"]:
+            row["submission_key"] = f"{key[: LONGEST_KEY - 37]}~{row['id']}"
+
+
+def utc(text: str | None) -> dt.datetime | None:
+    """A time as a file holds it, aware."""
+    return None if text is None else dt.datetime.fromisoformat(text).replace(tzinfo=dt.UTC)
+
+
+def shown_values(session: Session, women: Collection[str]) -> dict[str, Any]:
+    """Woman's id -> the id of the woman she is shown as."""
+    away = {
+        row[0]: row[1]
+        for some in in_parts(women)
+        for row in session.execute(
+            select(JoinedAway.woman_id, JoinedAway.into_id).where(JoinedAway.woman_id.in_(some))
+        )
+    }
+    return {one: away.get(one, one) for one in women}

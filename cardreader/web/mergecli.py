@@ -1,0 +1,287 @@
+"""Commands for many registers: registers, hand-over, take-in."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, told, using_data, writing
+from cardreader.terminal.frame import command
+from cardreader.terminal.output import say
+from cardreader.terminal.progress import progress_of, progress_option
+from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
+from cardreader.web.registerat import add_where, must_be_there, opened_database, register_told
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from cardreader.register.merge.takein import TakenIn
+    from cardreader.register.mergemodels import KnownRegister
+    from cardreader.terminal.frame import Commands
+
+
+def add_merge(commands: Commands) -> None:
+    """Add the commands to the command line."""
+    for add in (_add_registers, _add_hand_over, _add_take_in):
+        add_where(add(commands))
+
+
+def _add_registers(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
+        "registers",
+        _registers,
+        "show this register's card, and which other registers it knows",
+        "Registers hand over to each other once each has the other's card. Compare the "
+        "card's code with whoever gave it to you: by voice or on paper, not by the way that "
+        "the card came.",
+        example='cardreader registers card post-3.card --name "Health post 3"',
+    )
+    parser.add_argument(
+        "what",
+        choices=("list", "card", "add", "forget"),
+        help="list them; write this one's card; add another by its card; forget one",
+    )
+    parser.add_argument(
+        "which", nargs="?", metavar="FILE|NAME", help="file of a card, or name of a register"
+    )
+    parser.add_argument("--name", default="", help="what this register is called, with card")
+    parser.add_argument("--code", default="", help="code of the card, with add (else asked for)")
+    parser.add_argument(
+        "--only-theirs",
+        action="store_true",
+        help="with add: hand over to it only women whom it handed over itself",
+    )
+    return parser
+
+
+def _add_hand_over(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
+        "hand-over",
+        _hand_over,
+        "write what is new for another register to one sealed file",
+        "Only that register can open the file. The server may run. What was in a file that "
+        "never arrived goes along again once the other register has handed over to this one.",
+        example='cardreader hand-over to-district.handover --to "District"',
+        stopped="no file was written",
+    )
+    parser.add_argument("file", type=Path, metavar="FILE", help="file to write")
+    parser.add_argument(
+        "--to", default="", metavar="NAME", help="which register (default: the only one known)"
+    )
+    parser.add_argument(
+        "--everything", action="store_true", help="all there is, not only what is new"
+    )
+    parser.add_argument("--photos", action="store_true", help="take kept photos along")
+    progress_option(parser)
+    return parser
+
+
+def _add_take_in(commands: Commands) -> argparse.ArgumentParser:
+    parser = command(
+        commands,
+        "take-in",
+        _take_in,
+        "bring in what another register handed over",
+        "All of it, or nothing. The same file twice, or an older one after a newer, does no "
+        "harm. Where both registers changed the same, both values stay, and the supervisor "
+        "decides on the page Conflicts. The server may run.",
+        example="cardreader take-in from-post-3.handover",
+        stopped="nothing was taken in",
+    )
+    parser.add_argument("file", type=Path, metavar="FILE", help="file to take in")
+    parser.add_argument("--photos", action="store_true", help="keep photos that come along")
+    parser.add_argument(
+        "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
+    )
+    protocol_option(parser)
+    calibration_option(parser)
+    lots_option(parser)
+    progress_option(parser)
+    return parser
+
+
+def _registers(arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.register.merge.registers import CardError
+
+    must_be_there(arguments)
+    todo = {"list": _list, "card": _card, "add": _add, "forget": _forget}[arguments.what]
+    if arguments.what != "list" and not arguments.which:
+        raise CommandError(ExitCode.USAGE, f"registers {arguments.what} needs a FILE or NAME")
+    with (
+        register_told(),
+        opened_database(arguments) as database,
+        told(ExitCode.BAD_DATA, CardError),
+        database.write() as session,
+    ):
+        todo(session, arguments)
+    return ExitCode.OK
+
+
+def _list(session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.register.merge.registers import (
+        card_of,
+        card_of_known,
+        known_registers,
+        own_register,
+    )
+
+    own = card_of(own_register(session))
+    say(f"this register: {own.name}, code {own.code}\n")
+    for known in known_registers(session):
+        scope = ", of its own women alone" if known.only_theirs else ""
+        say(
+            f"{known.name}: code {card_of_known(known).code}; "
+            f"told {_day(known.told_at)}{scope}; taken in {_day(known.taken_at)}\n"
+        )
+
+
+def _day(at: object) -> str:
+    return "never" if at is None else str(at)[:10]
+
+
+def _card(session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.core.files import write_atomic
+    from cardreader.register.merge.registers import LONGEST_NAME, card_of, own_register
+
+    name = " ".join(arguments.name.split())
+    if len(name) > LONGEST_NAME or not name.isprintable():
+        raise CommandError(ExitCode.USAGE, f"a name has at most {LONGEST_NAME} letters")
+    card = card_of(own_register(session, name))
+    with writing(arguments.which):
+        write_atomic(arguments.which, card.to_json())
+    say(f"{arguments.which}: card of {card.name}\ncode {card.code}\n")
+
+
+def _add(session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.register.merge.registers import add_known, read_card
+
+    with told(ExitCode.NO_FILE, OSError, about=arguments.which):
+        card = read_card(Path(arguments.which).read_bytes()[:10_000])
+    given = arguments.code
+    if not given:
+        if not sys.stdin.isatty():
+            raise CommandError(ExitCode.USAGE, "no terminal to ask on: give --code")
+        say(f"The card says it is of {card.name}. Ask there for its code.\n")
+        given = input("Code: ")
+    if _letters(given) != _letters(card.code):
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            "the code is not this card's: it was mistyped, or somebody put another card in its "
+            "place",
+        )
+    add_known(session, card, arguments.only_theirs)
+    say(f"{card.name} is known now\n")
+
+
+def _letters(code: str) -> str:
+    return "".join(letter for letter in code.upper() if letter.isalnum())
+
+
+def _forget(session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.register.merge.registers import forget_known
+
+    forget_known(session, _known(session, arguments.which))
+
+
+def _known(session: Session, name: str) -> KnownRegister:
+    from cardreader.register.merge.registers import find_known, known_registers
+
+    everyone = known_registers(session)
+    if not name and len(everyone) == 1:
+        return everyone[0]
+    found = find_known(session, name) if name else None
+    if found is None:
+        names = ", ".join(known.name for known in everyone)
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"which register is it? known: {names}"
+            if names
+            else "no other register is known: add its card with registers add",
+        )
+    return found
+
+
+def _hand_over(arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.register.database import told_if_damaged
+    from cardreader.register.merge.handover import hand_over
+    from cardreader.register.merge.parcel import ParcelError
+    from cardreader.register.photostore import PhotoStoreError, open_store
+
+    must_be_there(arguments)
+    with (
+        register_told(),
+        opened_database(arguments) as database,
+        told(ExitCode.BAD_DATA, ParcelError, PhotoStoreError),
+        writing(arguments.file),
+        told_if_damaged(),
+    ):
+        with database.read() as session:
+            to = _known(session, arguments.to).id
+        photos = open_store(arguments.data) if arguments.photos else None
+        done = hand_over(
+            *(database, to, arguments.file, arguments.everything, photos, None),
+            progress_of(arguments),
+        )
+    what = "everything" if done.whole else "what is new"
+    say(
+        f"{arguments.file}: {what} for {done.to}: {_women(done.women)}, "
+        f"{done.removed} deleted on request, {done.photos} photos\n"
+    )
+    return ExitCode.OK
+
+
+def _take_in(arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.register.database import told_if_damaged
+    from cardreader.register.merge.following import Judge
+    from cardreader.register.merge.parcel import ParcelError
+    from cardreader.register.merge.takein import take_in
+    from cardreader.register.photostore import PhotoStoreError, open_store
+    from cardreader.web.pipelinereader import PipelineReader
+
+    must_be_there(arguments)
+    with told(ExitCode.NO_FILE, OSError, about=arguments.file), arguments.file.open("rb"):
+        pass
+    with using_data():
+        reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
+    with (
+        register_told(),
+        opened_database(arguments) as database,
+        told(ExitCode.BAD_DATA, ParcelError, PhotoStoreError),
+        writing(arguments.data),
+        told_if_damaged(),
+    ):
+        photos = open_store(arguments.data) if arguments.photos else None
+        judge = Judge(reader.combine, arguments.elevation_m)
+        done = take_in(database, arguments.file, judge, photos, None, progress_of(arguments))
+    say(_told_of(done))
+    return ExitCode.OK
+
+
+def _told_of(done: TakenIn) -> str:
+    women = done.women
+    lines = [
+        f"taken in from {done.giver}, made {done.made_at}: {women.new} new, {women.changed} "
+        f"changed, {women.same} as they were, {women.removed} deleted on request; "
+        f"{women.readings} new readings, {done.photos} photos"
+    ]
+    if done.gap:
+        lines.append(
+            "something that was handed over before never arrived here: it comes again once "
+            f"{done.giver} has taken in what you hand over next"
+        )
+    if done.lost:
+        lines.append(
+            f"{done.giver} had not taken in your newest hand-over yet: it goes along next time"
+        )
+    if done.conflicts:
+        lines.append(f"{done.conflicts} values for the supervisor to decide: see Conflicts")
+    return "\n".join(lines) + "\n"
+
+
+def _women(count: int) -> str:
+    return "1 woman" if count == 1 else f"{count} women"

@@ -1,0 +1,109 @@
+"""Where a command finds the register, and how it ends when the register can't be used."""
+
+from __future__ import annotations
+
+import argparse
+import getpass
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, writing
+
+if TYPE_CHECKING:
+    from cardreader.register.database import Database
+
+DATA_VARIABLE = "CARDREADER_DATA"
+DATABASE_VARIABLE = "CARDREADER_DATABASE"
+
+
+def add_where(parser: argparse.ArgumentParser) -> None:
+    """Add ``--data`` and ``--database``."""
+    parser.add_argument(
+        "--data",
+        type=Path,
+        default=Path(os.environ.get(DATA_VARIABLE) or "~/.local/share/cardreader").expanduser(),
+        metavar="FOLDER",
+        help=f"where the register lies (default ~/.local/share/cardreader, or ${DATA_VARIABLE})",
+    )
+    parser.add_argument(
+        "--database",
+        default=os.environ.get(DATABASE_VARIABLE, ""),
+        metavar="URL",
+        help=f"PostgreSQL by URL (default: SQLite in the folder, or ${DATABASE_VARIABLE})",
+    )
+
+
+def url_of(arguments: argparse.Namespace) -> str:
+    """The URL of the register's database."""
+    from cardreader.web.settings import Settings
+
+    return Settings(data=arguments.data, database_url=arguments.database).url
+
+
+@contextmanager
+def opened_database(arguments: argparse.Namespace) -> Iterator[Database]:
+    """The register's database, brought up to this version, or the end of the command."""
+    from cardreader.register.database import Database
+
+    with writing(arguments.data):
+        arguments.data.mkdir(mode=0o700, parents=True, exist_ok=True)
+    database = Database(url_of(arguments))
+    try:
+        database.migrate()
+        yield database
+    finally:
+        database.close()
+
+
+def must_be_there(arguments: argparse.Namespace) -> None:
+    """A mistyped folder must not become a new, empty register."""
+    from cardreader.register.database import Database, told_if_damaged
+
+    if not arguments.database and not (arguments.data / "register.db").exists():
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"there is no register in {arguments.data}: name its folder with --data; "
+            "cardreader serve makes a new one",
+        )
+    if arguments.database:
+        with register_told():
+            database = Database(url_of(arguments))
+            with told_if_damaged():
+                empty = database.revision() is None
+            database.close()
+        if empty:
+            raise CommandError(
+                ExitCode.BAD_DATA, "there is no register in that database: is it the right one?"
+            )
+
+
+@contextmanager
+def register_told() -> Iterator[None]:
+    """The end of the command for a register that can't be used, or can't be written."""
+    from cardreader.register.database import RegisterError
+    from cardreader.register.trouble import Trouble
+
+    not_written = {Trouble.FULL, Trouble.READ_ONLY, Trouble.NOT_OPENED, Trouble.DISK}
+    try:
+        yield
+    except RegisterError as error:
+        code = ExitCode.NOT_WRITTEN if error.trouble in not_written else ExitCode.BAD_DATA
+        raise CommandError(code, str(error)) from None
+
+
+def secret(variable: str, prompt: str) -> str:
+    """A password from the environment, or asked for."""
+    given = os.environ.get(variable)
+    if given:
+        return given
+    if not sys.stdin.isatty():
+        raise CommandError(ExitCode.USAGE, f"no terminal to ask on: give it in ${variable}")
+    try:
+        return getpass.getpass(prompt)
+    except EOFError:
+        raise CommandError(ExitCode.USAGE, "nothing was entered") from None

@@ -1,0 +1,498 @@
+"""Handing over and taking in by file: two registers, on either database, that both went on."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+import tarfile
+
+import pytest
+from builders import add_woman, combine, facts, lab, photo
+from sqlalchemy import select
+
+from cardreader.register import accounts, audit, closing, women
+from cardreader.register.backup import make_backup, restore_backup
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.history import measurements, standing
+from cardreader.register.knownby import mend_code
+from cardreader.register.merge.conflicts import code_clashes, conflicts, decide
+from cardreader.register.merge.following import Judge
+from cardreader.register.merge.handover import hand_over
+from cardreader.register.merge.joining import join_two, part
+from cardreader.register.merge.parcel import ParcelError
+from cardreader.register.merge.registers import add_known, card_of, own_register, read_card
+from cardreader.register.merge.store import load_state
+from cardreader.register.merge.takein import take_in
+from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
+from cardreader.register.models import Account, Reading, Referral, Role, Woman
+from cardreader.register.photostore import open_store
+from cardreader.register.recording import set_aside
+from cardreader.register.referrals import open_referrals
+from cardreader.register.removal import remove_woman
+from cardreader.register.women import find_woman, set_gestation
+from cardreader.terminal.progress import Progress
+
+TODAY = dt.date.today()
+JUDGE = Judge(combine)
+
+
+class Register:
+    """A register with its folder, and how it is handed over to others."""
+
+    def __init__(self, url: str, folder, name: str) -> None:
+        folder.mkdir(exist_ok=True)
+        self.folder, self.database = folder, Database(url)
+        self.database.migrate()
+        with self.database.write() as session:
+            self.card = card_of(own_register(session, name))
+
+    def knows(self, other: Register, only_theirs: bool = False) -> None:
+        with self.database.write() as session:
+            add_known(session, read_card(other.card.to_json().encode()), only_theirs)
+
+    def gives(self, other: Register, everything: bool = False, photos=None):
+        file = self.folder / f"{other.card.name}-{len(list(self.folder.glob('*.over')))}.over"
+        hand_over(self.database, other.card.id, file, everything, photos)
+        return file
+
+    def takes(self, file, photos=None, judge=JUDGE):
+        return take_in(self.database, file, judge, photos)
+
+    def says(self):
+        with self.database.read() as session:
+            return load_state(session)
+
+    def do(self, what, code: str = "KX-1"):
+        with self.database.write() as session:
+            return what(session, find_woman(session, code))
+
+    def look(self, what, code: str = "KX-1"):
+        with self.database.read() as session:
+            return what(session, find_woman(session, code))
+
+
+def severe(_session, woman) -> bool:
+    return standing(measurements(woman)).severe
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def two(request, tmp_path, empty_register):
+    """An outreach post on SQLite, and the programme on either database; each knows the other."""
+    if request.param == "sqlite":
+        url = sqlite_url(tmp_path / "programme.db")
+    else:
+        url = request.getfixturevalue("postgres").new_url()
+    for name in ("post", "programme"):
+        shutil.copy(empty_register, tmp_path / f"{name}.db")
+    post = Register(sqlite_url(tmp_path / "post.db"), tmp_path / "post", "Post")
+    programme = Register(url, tmp_path / "programme", "Programme")
+    post.knows(programme)
+    programme.knows(post)
+    with post.database.write() as session:
+        ada = accounts.add_account(session, "ada", Role.WORKER, "a long password").id
+        her = add_woman(session, "KX-1", days_ago=40)
+        her.added_by = ada
+        photo(session, her, facts(9.0), days_ago=20)
+    programme.takes(post.gives(programme))
+    yield post, programme
+    post.database.close()
+    programme.database.close()
+
+
+def exchange(post: Register, programme: Register) -> None:
+    programme.takes(post.gives(programme))
+    post.takes(programme.gives(post))
+
+
+def test_what_was_handed_over_is_there_with_whoever_entered_it(two):
+    post, programme = two
+    assert programme.says() == post.says()
+    with programme.database.read() as session:
+        ada = session.scalars(select(Account).where(Account.name == "ada")).one()
+        assert (ada.disabled, ada.home_id) == (True, post.card.id)
+        assert find_woman(session, "KX-1").added_by == ada.id
+        assert accounts.right_password(session, "ada", "a long password") is None
+
+
+def test_only_what_is_new_goes_and_twice_does_no_harm(two):
+    post, programme = two
+    post.do(lambda s, _: add_woman(s, "KX-2"))
+    first = post.gives(programme)
+    done = programme.takes(first)
+    assert (done.women.new, done.women.changed, done.women.same) == (1, 0, 0)
+    again = programme.takes(first)
+    assert (again.women.new, again.women.changed, again.women.same) == (0, 0, 1)
+    assert programme.takes(post.gives(programme)).women.same == 0  # nothing is new
+    assert programme.says() == post.says()
+
+
+def test_any_order_comes_to_the_same_and_a_lost_file_is_noticed(two):
+    post, programme = two
+    post.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+    older = post.gives(programme)
+    post.do(lambda s, her: set_gestation(s, her, 30, TODAY, None))
+    newer = post.gives(programme)
+    assert programme.takes(newer).gap
+    assert programme.look(lambda s, her: her.gestation_weeks) == 30
+    # The programme's next hand-over says how far it got: the post tells the rest again.
+    assert post.takes(programme.gives(post)).lost
+    assert not programme.takes(post.gives(programme)).gap
+    programme.takes(older)
+    assert programme.look(lambda s, her: her.gestation_weeks) == 30
+    post.takes(programme.gives(post))
+    assert programme.says() == post.says()
+
+
+def test_both_values_stay_until_the_supervisor_decides_and_that_travels(two):
+    post, programme = two
+    post.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+    programme.do(lambda s, her: set_gestation(s, her, 32, TODAY, None))
+    exchange(post, programme)
+    for register in two:
+        with register.database.read() as session:
+            (conflict,) = conflicts(session)
+        assert (conflict.code, conflict.field) == ("KX-1", "gestation")
+        weeks = {v.value["gestation_weeks"]: v for v in conflict.values}
+        assert set(weeks) == {28, 32}
+    with post.database.write() as session:
+        decide(session, weeks[28].change_id, None)
+    assert post.look(lambda s, her: her.gestation_weeks) == 28
+    exchange(post, programme)
+    assert programme.look(lambda s, her: her.gestation_weeks) == 28
+    for register in two:
+        with register.database.read() as session:
+            assert conflicts(session) == []
+    assert programme.says() == post.says()
+    with post.database.write() as session, pytest.raises(ValueError, match="look at the list"):
+        decide(session, weeks[32].change_id, None)
+
+
+def test_the_same_change_on_both_sides_is_no_conflict(two):
+    post, programme = two
+    for register in two:
+        register.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+    exchange(post, programme)
+    with programme.database.read() as session:
+        assert conflicts(session) == []
+
+
+def test_who_was_read_severe_at_one_and_closed_at_the_other_is_followed_again(two):
+    post, programme = two
+    programme.do(
+        lambda s, her: closing.close_woman(
+            s, her, women.Closing.MOVED, TODAY - dt.timedelta(days=2), None, sure=True
+        )
+    )
+    post.do(lambda s, her: photo(s, her, facts(5.0)))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: her.closed_on) is None
+        assert register.look(severe)
+        kinds = register.look(lambda s, her: [e.kind for e in her.events])
+        assert kinds.count("read_while_closed") == 1
+        with register.database.read() as session:
+            assert conflicts(session) == []
+    assert programme.says() == post.says()
+
+
+def test_a_laboratory_result_of_one_answers_the_referral_of_the_other(two):
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
+    assert post.look(severe)
+    programme.do(lambda s, her: lab(s, her, 10.2, days_ago=1, sure=True))
+    exchange(post, programme)
+    for register in two:
+        assert not register.look(severe)
+        assert register.look(lambda s, her: open_referrals(her)) == []
+    exchange(post, programme)
+    assert programme.says() == post.says()
+
+    # The value was a slip: whoever took it back, the referral is open again at both.
+    def slip(session, her):
+        value = next(r for r in her.readings if r.source == "lab")
+        set_aside(
+            session, value, "another woman's", None, combine, JUDGE.subject(her, her.visits[0])
+        )
+
+    post.do(slip)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(severe)
+        assert register.look(lambda s, her: len(open_referrals(her))) >= 1
+
+
+def test_a_visit_of_both_is_combined_anew(two):
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(9.0, sha="a" * 64), days_ago=0))
+    exchange(post, programme)
+    post.do(lambda s, her: photo(s, her, facts(8.0, sha="b" * 64), key="post-2"))
+    programme.do(lambda s, her: photo(s, her, facts(7.0, sha="c" * 64), key="programme-2"))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        visit = register.look(lambda s, her: her.visits[-1].hb_g_dl)
+        # Both second blots bear one number: of photos of one blot the newest stands for it.
+        assert visit == pytest.approx((9.0 + 7.0) / 2)
+    assert programme.says() == post.says()
+
+
+def test_deletion_on_request_travels_and_nothing_brings_her_back(two, tmp_path):
+    post, programme = two
+    store, there = open_store(post.folder), open_store(programme.folder)
+    with post.database.write() as session:
+        reading = session.scalars(select(Reading)).one()
+        reading.photo_file = store.put(b"an invented picture")
+        session.flush()
+        session.get_one(KnownRegister, programme.card.id).told = 0
+    file = post.gives(programme, everything=True, photos=store)
+    assert programme.takes(file, there).photos == 1
+    (name,) = there.names()
+    assert there.get(name) == b"an invented picture"
+    programme.do(lambda s, her: lab(s, her, 9.1))
+    old = programme.gives(post)
+    post.do(lambda s, her: remove_woman(s, her, None))
+    done = programme.takes(post.gives(programme), there)
+    assert done.women.removed == 1
+    assert there.names() == set()
+    for register, given in ((post, old), (programme, file)):
+        register.takes(given)
+        with register.database.read() as session:
+            assert session.scalars(select(Woman)).all() == []
+            assert session.scalars(select(Reading)).all() == []
+            assert audit.check(session)
+
+
+def test_two_women_of_one_code_are_kept_apart_until_joined_or_mended(two):
+    post, programme = two
+    post.do(lambda s, _: photo(s, add_woman(s, "KX-7"), facts(12.9)), "KX-7")
+    programme.do(lambda s, _: photo(s, add_woman(s, "KX-7"), facts(5.2)), "KX-7")
+    exchange(post, programme)
+    # Each keeps finding her own under the code that her workers know.
+    assert not post.look(severe, "KX-7")
+    assert programme.look(severe, "KX-7")
+    with post.database.read() as session:
+        (clash,) = code_clashes(session)
+        assert (clash.code, len(clash.women)) == ("KX-7", 2)
+        other = next(code for _, code in clash.women if code != "KX-7")
+        assert session.scalars(select(Woman).where(Woman.code == other)).one()
+    post.do(lambda s, her: mend_code(s, her, "KX-8", TODAY, None), "KX-7")
+    exchange(post, programme)
+    for register in two:
+        assert register.look(severe, "KX-7")
+        assert not register.look(severe, "KX-8")
+        with register.database.read() as session:
+            assert code_clashes(session) == []
+
+
+def test_a_woman_under_two_records_is_joined_and_parted_again(two):
+    post, programme = two
+    programme.do(lambda s, _: photo(s, add_woman(s, "PX-1", days_ago=9), facts(5.2)), "PX-1")
+    exchange(post, programme)
+    one, other = (post.look(lambda s, her: her.id, code) for code in ("KX-1", "PX-1"))
+    with post.database.write() as session:
+        join_two(session, one, other, None)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(severe)  # the severe reading of the other is hers
+        assert register.look(lambda s, her: len(her.readings)) == 2
+        # The other code leads to her, too, and nobody else gets it.
+        assert register.look(lambda s, her: her.id, "PX-1") == one
+        with register.database.write() as session, pytest.raises(ValueError, match="taken"):
+            women.add_woman(session, "PX-1", 20, TODAY, None)
+    # While they are one, the programme goes on with her.
+    programme.do(lambda s, her: lab(s, her, 5.5, sure=True))
+    exchange(post, programme)
+    with programme.database.write() as session:
+        part(session, session.scalars(select(Joining)).one(), None)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(severe, "PX-1")
+        assert register.look(lambda s, her: len(her.readings), "PX-1") == 1
+        # What was entered while they were joined stays with the record that was shown.
+        assert register.look(lambda s, her: len(her.readings)) == 2
+    assert programme.says() == post.says()
+
+
+def test_a_joined_woman_is_followed_if_either_record_was(two):
+    programme = two[1]
+    programme.do(lambda s, _: add_woman(s, "PX-1"), "PX-1")
+    programme.do(
+        lambda s, her: closing.close_woman(s, her, women.Closing.MOVED, TODAY, None, sure=True)
+    )
+    with programme.database.write() as session:
+        her, other = (find_woman(session, code).id for code in ("KX-1", "PX-1"))
+        join_two(session, her, other, None)
+    assert programme.look(lambda s, her: her.closed_on) is None
+    # Closed as one she stays closed, and so does each of her records.
+    programme.do(
+        lambda s, her: closing.close_woman(s, her, women.Closing.MOVED, TODAY, None, sure=True)
+    )
+    with programme.database.write() as session:
+        part(session, session.scalars(select(Joining)).one(), None)
+    assert programme.look(lambda s, her: her.closed_on) == TODAY
+    assert programme.look(lambda s, her: her.closed_on, "PX-1") == TODAY
+
+
+def test_a_register_told_only_of_its_own_women_learns_of_no_other(two):
+    post, programme = two
+    programme.knows(post, only_theirs=True)
+    programme.do(lambda s, _: add_woman(s, "PX-1"), "PX-1")
+    programme.do(lambda s, her: lab(s, her, 9.1))
+    post.takes(programme.gives(post))
+    assert post.look(lambda s, her: her, "PX-1") is None
+    assert post.look(lambda s, her: len(her.readings)) == 2
+
+
+def test_a_copy_out_of_a_backup_is_another_register(two, tmp_path):
+    post, programme = two
+    backup = tmp_path / "post.backup"
+    make_backup(post.database, post.folder, backup, "an invented passphrase")
+    url = sqlite_url(tmp_path / "copy" / "register.db")
+    restore_backup(url, tmp_path / "copy", backup, "an invented passphrase")
+    copy = Register(url, tmp_path / "copy", "Copy")
+    assert copy.card.id != post.card.id
+    assert copy.card.sign != post.card.sign
+    with pytest.raises(ParcelError, match="sealed for another register"):
+        copy.takes(programme.gives(post))
+    programme.knows(copy)
+    # Both go on, each without the other.
+    copy.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+    post.do(lambda s, her: lab(s, her, 9.1))
+    for one in (copy, post):
+        programme.takes(one.gives(programme))
+        programme.takes(one.gives(programme))
+    with programme.database.read() as session:
+        her = find_woman(session, "KX-1")
+        assert (her.gestation_weeks, len(her.readings)) == (28, 2)
+        assert conflicts(session) == []
+    copy.database.close()
+
+
+def test_copies_that_went_apart_before_changes_were_kept_differ_side_by_side(two):
+    """As two servers did that were restored from one backup of an earlier version."""
+    post, programme = two
+    with post.database.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE woman SET smoking = 'none'")
+    with programme.database.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE woman SET smoking = '10-19'")
+    programme.takes(post.gives(programme, everything=True))
+    with programme.database.read() as session:
+        (conflict,) = conflicts(session)
+        assert {v.value["smoking"] for v in conflict.values} == {"none", "10-19"}
+    post.takes(programme.gives(post))
+    assert programme.says() == post.says()
+
+
+class Interrupted(Progress):
+    """Stops like Ctrl-C in the middle of the women."""
+
+    def step(self, count: int = 1, **facts: int) -> None:
+        raise KeyboardInterrupt
+
+
+def test_a_taking_in_broken_off_leaves_nothing_half_done(two):
+    post, programme = two
+    store, there = open_store(post.folder), open_store(programme.folder)
+    with post.database.write() as session:
+        reading = session.scalars(select(Reading)).one()
+        reading.photo_file = store.put(b"an invented picture")
+        photo(session, find_woman(session, "KX-1"), facts(5.0))
+    before = programme.says()
+    file = post.gives(programme, everything=True, photos=store)
+    with pytest.raises(KeyboardInterrupt):
+        take_in(programme.database, file, JUDGE, there, None, Interrupted())
+    assert programme.says() == before
+    assert there.names() == set()
+    programme.takes(file)
+    assert programme.says() == post.says()
+
+
+def test_a_hand_over_broken_off_leaves_no_file_and_forgets_nothing(two):
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(5.0)))
+    file = post.folder / "broken.over"
+    with pytest.raises(KeyboardInterrupt):
+        hand_over(post.database, programme.card.id, file, progress=Interrupted())
+    assert not file.exists()
+    programme.takes(post.gives(programme))
+    assert programme.look(severe)
+
+
+def test_nothing_of_her_can_be_read_in_the_file(two):
+    post, programme = two
+    content = post.gives(programme, everything=True).read_bytes()
+    her = post.look(lambda s, her: her.id)
+    assert b"KX-1" not in content
+    assert her.encode() not in content
+
+
+def test_a_file_that_was_changed_cut_or_made_by_a_stranger_is_refused(two, tmp_path):
+    post, programme = two
+    before = programme.says()
+    whole = post.gives(programme, everything=True)
+    content = bytearray(whole.read_bytes())
+    with tarfile.open(whole) as tar:
+        places = [m.offset_data + m.size // 2 for m in tar.getmembers()]
+    for place in places:
+        bad = tmp_path / "bad.over"
+        spoiled = bytearray(content)
+        spoiled[place] ^= 1
+        bad.write_bytes(spoiled)
+        with pytest.raises(ParcelError):
+            programme.takes(bad)
+    for length in (0, 100, 600, len(content) // 2):
+        bad.write_bytes(content[:length])
+        with pytest.raises(ParcelError):
+            programme.takes(bad)
+    stranger = Register(sqlite_url(tmp_path / "stranger.db"), tmp_path / "stranger", "Stranger")
+    stranger.knows(programme)
+    stranger.do(lambda s, _: add_woman(s, "ZX-1"))
+    with pytest.raises(ParcelError, match="not known here"):
+        programme.takes(stranger.gives(programme))
+    stranger.database.close()
+    assert programme.says() == before
+
+
+def test_who_calls_himself_a_known_register_without_its_key_is_refused(two, tmp_path):
+    post, programme = two
+    forger = Register(sqlite_url(tmp_path / "forger.db"), tmp_path / "forger", "Post")
+    forger.knows(programme)
+    with forger.database.write() as session:
+        own_register(session).id = post.card.id
+        add_woman(session, "ZX-1")
+    with pytest.raises(ParcelError, match="damaged, or not from"):
+        programme.takes(forger.gives(programme))
+    forger.database.close()
+
+
+def test_the_trail_of_each_stays_its_own_and_travels(two):
+    post, programme = two
+    with programme.database.read() as session:
+        kept = list(session.scalars(select(TakenTrail).order_by(TakenTrail.seq)))
+        assert audit.check(session)
+    with post.database.read() as session:
+        own = {e.seq: e.hash for e in session.scalars(select(audit.AuditEntry))}
+    assert [own[e.seq] for e in kept] == [e.hash for e in kept]
+    assert kept[0].seq == 1
+
+
+def test_a_trail_that_was_rewritten_is_noticed(two):
+    post, programme = two
+    with programme.database.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE taken_trail SET hash = 'x' WHERE seq = 1")
+    with pytest.raises(ParcelError, match="was changed"):
+        programme.takes(post.gives(programme, everything=True))
+
+
+def test_referrals_of_both_stay_open(two):
+    """A merge may show one referral too many, never one too few."""
+    post, programme = two
+    for register, value in ((post, 5.0), (programme, 5.4)):
+        register.do(lambda s, her, value=value: photo(s, her, facts(value), key=f"k{value}"))
+    exchange(post, programme)
+    for register in two:
+        with register.database.read() as session:
+            waiting = session.scalars(select(Referral).where(Referral.closed_at.is_(None))).all()
+        assert waiting
+        assert any(referral.urgent for referral in waiting)

@@ -1,0 +1,253 @@
+"""Registers that become one, over random histories: the order never matters, nothing is lost.
+
+The laws are those of a join semilattice: commutative, associative, idempotent.
+"""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+from builders import combine
+from histories import steps
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from sqlalchemy import select
+
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.fieldgroups import fields_of, plain_tables, travelling_columns
+from cardreader.register.knownby import mend_code
+from cardreader.register.merge.choosing import row_of
+from cardreader.register.merge.following import Judge
+from cardreader.register.merge.joining import join_two, part
+from cardreader.register.merge.state import State, join
+from cardreader.register.merge.store import load_state
+from cardreader.register.merge.together import take
+from cardreader.register.mergemodels import Joining
+from cardreader.register.models import Woman, local_day, utc_now
+from cardreader.register.removal import remove_woman
+from cardreader.register.women import find_woman, set_gestation
+
+JUDGE = Judge(combine)
+THREE = settings(
+    max_examples=20, deadline=None, derandomize=True, database=None, phases=[Phase.generate]
+)
+
+
+def _join(nth: int):
+    def step(session) -> None:
+        women = session.scalars(select(Woman).order_by(Woman.id)).all()
+        if len(women) > 1:
+            one, other = women[nth % len(women)], women[(nth + 1) % len(women)]
+            join_two(session, one.id, other.id, None)
+
+    return step
+
+
+def _part(nth: int):
+    def step(session) -> None:
+        standing = session.scalars(select(Joining).where(Joining.parted_at.is_(None))).all()
+        if standing:
+            part(session, standing[nth % len(standing)], None)
+
+    return step
+
+
+def _remove(nth: int):
+    def step(session) -> None:
+        women = session.scalars(select(Woman).order_by(Woman.id)).all()
+        if women:
+            remove_woman(session, women[nth % len(women)], None)
+
+    return step
+
+
+def _field(nth: int, weeks: int) -> object:
+    def step(session) -> None:
+        women = session.scalars(select(Woman).order_by(Woman.id)).all()
+        if women:
+            her = women[nth % len(women)]
+            set_gestation(session, her, weeks, local_day(utc_now()), None)
+            if weeks % 3 == 0:
+                mend = f"KX-{weeks % 4}"
+                if find_woman(session, mend) is None:
+                    mend_code(session, her, mend, local_day(utc_now()), None)
+
+    return step
+
+
+_nth = st.integers(0, 5)
+anything = st.one_of(
+    *[steps] * 4,
+    *[st.builds(_field, _nth, st.integers(10, 30))] * 2,
+    st.builds(_join, _nth),
+    st.builds(_part, _nth),
+    st.builds(_remove, _nth),
+)
+deed = st.tuples(st.integers(0, 2), anything)
+exchange = st.tuples(st.integers(0, 2), st.integers(0, 2))
+"""Which register takes in what which other says."""
+
+
+class Three:
+    """Three registers that can hand over to each other."""
+
+    def __init__(self, empty_register, folder) -> None:
+        self.registers = []
+        for name in "abc":
+            shutil.copy(empty_register, folder / f"{name}.db")
+            self.registers.append(Database(sqlite_url(folder / f"{name}.db")))
+
+    def do(self, which: int, step) -> None:
+        with self.registers[which].write() as session:
+            step(session)
+
+    def says(self, which: int) -> State:
+        with self.registers[which].read() as session:
+            return load_state(session)
+
+    def take(self, which: int, said: State) -> None:
+        with self.registers[which].write() as session:
+            take(session, said, JUDGE)
+
+    def settle(self) -> None:
+        """Everybody takes in from everybody until nobody has anything new to say."""
+        for _ in range(6):
+            said = [self.says(n) for n in range(3)]
+            if said[0] == said[1] == said[2]:
+                return
+            for n in range(3):
+                for m in range(3):
+                    if n != m:
+                        self.take(n, said[m])
+        raise AssertionError("the registers never agree")
+
+    def tables(self, which: int) -> dict[str, list[tuple]]:
+        """What the register shows, photos' places aside.
+
+        Where two women have one code, or two readings one key, each register keeps its
+        own and gives the other an ending.
+        """
+        out = {}
+        with self.registers[which].engine.connect() as connection:
+            for name, table in plain_tables().items():
+                columns = travelling_columns(name)
+                found = connection.execute(select(*(table.c[c] for c in columns)))
+                out[name] = sorted((_without_endings(row._mapping) for row in found), key=repr)
+        return out
+
+    def close(self) -> None:
+        for register in self.registers:
+            register.close()
+
+
+def _without_endings(row) -> tuple:
+    values = dict(row)
+    if "code" in values:
+        values["code"] = values["code"][:4]
+    if "submission_key" in values:
+        values["submission_key"] = values["submission_key"].split("~")[0]
+    return tuple(values.items())
+
+
+def three_with(empty_register, tmp_path_factory, deeds, exchanges) -> Three:
+    three = Three(empty_register, tmp_path_factory.mktemp("three"))
+    before = list(deeds)
+    # Women whom all three know, so that what they do meets.
+    for _, step in before[: len(before) // 3]:
+        three.do(0, step)
+    before = before[len(before) // 3 :]
+    for other in (1, 2):
+        three.take(other, three.says(0))
+    for taker, giver in exchanges:
+        for which, step in before[: len(deeds) // (len(exchanges) + 1) + 1]:
+            three.do(which, step)
+        before = before[len(deeds) // (len(exchanges) + 1) + 1 :]
+        three.take(taker, three.says(giver))
+    for which, step in before:
+        three.do(which, step)
+    return three
+
+
+@pytest.mark.slow
+@given(deeds=st.lists(deed, min_size=14, max_size=22), exchanges=st.lists(exchange, max_size=2))
+@THREE
+def test_joining_is_a_semilattice(empty_register, tmp_path_factory, deeds, exchanges):
+    three = three_with(empty_register, tmp_path_factory, deeds, exchanges)
+    try:
+        a, b, c = (three.says(n) for n in range(3))
+    finally:
+        three.close()
+    assert join(a, b) == join(b, a)
+    assert join(join(a, b), c) == join(a, join(b, c))
+    assert join(a, a) == a
+    assert join(join(a, b), a) == join(a, b)
+    assert nothing_is_lost([a, b, c], join(join(a, b), c))
+
+
+def nothing_is_lost(parts: list[State], whole: State) -> bool:
+    """Every entry and every change of a woman who wasn't deleted is in the whole."""
+    for said in parts:
+        for name, woman in said.women.items():
+            if name in whole.removed:
+                continue
+            for key, record in woman.records.items():
+                kept = whole.women[name].records[key]
+                for field in fields_of(record.table):
+                    assert record.said(field).items() <= kept.said(field).items()
+        assert said.removed <= whole.removed
+        assert said.joinings.keys() <= whole.joinings.keys()
+    return True
+
+
+@pytest.mark.slow
+@given(deeds=st.lists(deed, min_size=14, max_size=22), exchanges=st.lists(exchange, max_size=2))
+@THREE
+def test_registers_come_to_agree(empty_register, tmp_path_factory, deeds, exchanges):
+    three = three_with(empty_register, tmp_path_factory, deeds, exchanges)
+    try:
+        said = [three.says(n) for n in range(3)]
+        three.settle()
+        agreed = three.says(0)
+        assert nothing_is_lost(said, agreed)
+        assert three.tables(0) == three.tables(1) == three.tables(2)
+        three.take(0, agreed)
+        assert three.says(0) == agreed
+    finally:
+        three.close()
+
+
+@pytest.mark.slow
+@given(deeds=st.lists(deed, min_size=14, max_size=22), exchanges=st.lists(exchange, max_size=2))
+@THREE
+def test_tables_are_what_is_said(empty_register, tmp_path_factory, deeds, exchanges):
+    """A row is what its record says, but for joined women and codes that are taken."""
+    three = three_with(empty_register, tmp_path_factory, deeds, exchanges)
+    try:
+        said, shown = three.says(0), three.tables(0)
+    finally:
+        three.close()
+    rows = {dict(row)["id"]: dict(row) for table in shown.values() for row in table}
+    for woman in said.women.values():
+        for (table, name), record in woman.records.items():
+            if name not in rows:
+                assert table == "woman"  # joined into another
+                continue
+            differing = {
+                column
+                for column, value in row_of(record).items()
+                if not _same(rows[name][column], value)
+            }
+            assert differing <= {"woman_id", "code", "submission_key"} | {
+                column for field in ("closing", "birth") for column in _woman_field(table, field)
+            }
+
+
+def _woman_field(table: str, field: str) -> tuple[str, ...]:
+    return fields_of(table)[field] if table == "woman" else ()
+
+
+def _same(kept, value) -> bool:
+    from cardreader.register.fieldgroups import plain
+
+    return plain(kept) == value
