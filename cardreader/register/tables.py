@@ -1,4 +1,4 @@
-"""The register as CSV: readings out, pairs out, laboratory results in."""
+"""The register as CSV: readings, what was noted, referrals and pairs out; results in."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.protocol import Protocol
 from cardreader.register.confirmations import confirmations
 from cardreader.register.doubt import DoubtfulError
-from cardreader.register.models import Reading, Woman, local_day
+from cardreader.register.models import Event, Reading, Referral, Woman, local_day
 from cardreader.register.recording import on_day, record_lab, subject_of
 from cardreader.register.women import find_woman
 
@@ -40,6 +40,30 @@ READING_COLUMNS = (
     "method",
     "place",
     "set_aside",
+)
+
+
+EVENT_COLUMNS = (
+    "woman_id",
+    "event_id",
+    "kind",
+    "on",
+    "choice",
+    "amount",
+    "referral_id",
+    "set_aside",
+)
+REFERRAL_COLUMNS = (
+    "woman_id",
+    "referral_id",
+    "purpose",
+    "urgent",
+    "result",
+    "hb_g_dl",
+    "opened_on",
+    "outcome",
+    "closed_on",
+    "closing_reading_id",
 )
 
 
@@ -93,6 +117,53 @@ def _reading_row(reading: Reading, codes: bool) -> tuple[object, ...]:
         "yes" if reading.set_aside_at else "",
     )
     return ((reading.woman.code, *row)) if codes else row
+
+
+def events_csv(session: Session, codes: bool) -> str:
+    """Births, tablets, outcomes of referrals, closings and all else noted, oldest first.
+
+    ``codes`` adds the women's codes and what was written down in words, which may name a place.
+    """
+    query = select(Event).order_by(Event.on, Event.entered_at).options(selectinload(Event.woman))
+    header = (("code",) if codes else ()) + EVENT_COLUMNS + (("words",) if codes else ())
+    return _csv(header, (_event_row(event, codes) for event in session.scalars(query)))
+
+
+def _event_row(event: Event, codes: bool) -> tuple[object, ...]:
+    row = (
+        event.woman_id,
+        event.id,
+        event.kind,
+        event.on.isoformat(),
+        event.choice,
+        event.amount,
+        event.referral_id,
+        "yes" if event.set_aside_at else "",
+    )
+    return (event.woman.code, *row, event.words) if codes else row
+
+
+def referrals_csv(session: Session, codes: bool) -> str:
+    """Every referral and what became of it, oldest first."""
+    query = select(Referral).order_by(Referral.opened_at).options(selectinload(Referral.woman))
+    header = (("code",) if codes else ()) + REFERRAL_COLUMNS
+    return _csv(header, (_referral_row(r, codes) for r in session.scalars(query)))
+
+
+def _referral_row(referral: Referral, codes: bool) -> tuple[object, ...]:
+    row = (
+        referral.woman_id,
+        referral.id,
+        referral.purpose,
+        "yes" if referral.urgent else "",
+        referral.band,
+        referral.hb_g_dl,
+        local_day(referral.opened_at).isoformat(),
+        referral.outcome,
+        referral.closed_at and local_day(referral.closed_at).isoformat(),
+        referral.closing_reading_id,
+    )
+    return (referral.woman.code, *row) if codes else row
 
 
 def confirmations_csv(session: Session) -> str:

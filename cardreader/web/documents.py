@@ -18,7 +18,20 @@ from cardreader.register.referrals import by_hand
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
-from cardreader.web.paperkit import BODY, HEAD, LOUD, SMALL, TITLE, build, para, rule, table
+from cardreader.web.paperkit import (
+    BODY,
+    COLUMN,
+    COLUMN_HEAD,
+    HEAD,
+    LOUD,
+    SMALL,
+    TITLE,
+    build,
+    build_columns,
+    para,
+    rule,
+    table,
+)
 from cardreader.web.texts import gettext as _
 
 
@@ -78,17 +91,16 @@ def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:
 
 @texts.on_paper()
 def summary_pdf(summary: Summary, place: str) -> bytes:
-    """The monthly summary on A4."""
+    """The monthly summary on A4, in two columns: one page, unless many cards were used."""
     title = _("Monthly summary: %(month)s") % {"month": texts.month(summary.month)}
-    parts: list[Flowable] = [para(title, TITLE), para(place or "-", BODY), rule()]
-    for heading, rows in summary_rows(summary):
-        parts += [para(heading, HEAD), table(rows, 110 * mm, style=SMALL)]
-    parts += [
-        Spacer(1, 4 * mm),
-        para(_(TEXT[Statement.SCREENING_ONLY]), SMALL),
-        para(_(TEXT[Statement.LOCAL_PROTOCOL]), SMALL),
+    sections: list[Flowable] = [
+        part
+        for heading, rows in summary_rows(summary)
+        for part in (para(heading, COLUMN_HEAD), table(rows, 66 * mm, style=COLUMN))
     ]
-    return build(A4, title, parts)
+    foot = [para(_(TEXT[s]), COLUMN) for s in (Statement.SCREENING_ONLY, Statement.LOCAL_PROTOCOL)]
+    head = [para(title, TITLE), para(place or "-", BODY), rule()]
+    return build_columns(A4, title, head, [*sections, Spacer(1, 3 * mm), *foot])
 
 
 def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from io import BytesIO
+from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import black
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import (
+    BaseDocTemplate,
     Flowable,
+    Frame,
+    FrameBreak,
     HRFlowable,
+    PageTemplate,
     Paragraph,
     SimpleDocTemplate,
     Table,
@@ -22,6 +27,17 @@ from cardreader.web import texts
 
 BODY = ParagraphStyle("body", fontName="Helvetica", fontSize=10.5, leading=14.5)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=9, leading=12)
+COLUMN = ParagraphStyle("column", parent=SMALL, leading=10.5)
+COLUMN_HEAD = ParagraphStyle(
+    "columnhead",
+    parent=COLUMN,
+    fontName="Helvetica-Bold",
+    fontSize=10.5,
+    leading=13,
+    spaceBefore=7,
+    spaceAfter=2,
+    keepWithNext=1,
+)
 SMALL_HEAD = ParagraphStyle("smallhead", parent=SMALL, fontName="Helvetica-Bold")
 TITLE = ParagraphStyle("title", parent=BODY, fontName="Helvetica-Bold", fontSize=16, leading=20)
 HEAD = ParagraphStyle(
@@ -82,19 +98,51 @@ def table(
 def build(size: tuple[float, float], title: str, parts: list[Flowable]) -> bytes:
     """The PDF; ``size`` in points."""
     out = BytesIO()
-    document = SimpleDocTemplate(
-        out,
-        pagesize=size,
-        title=title,
-        author="cardreader",
-        lang=texts.current_language.get(),
-        leftMargin=12 * mm,
-        rightMargin=12 * mm,
-        topMargin=10 * mm,
-        bottomMargin=10 * mm,
-    )
-    document.build(parts)
+    SimpleDocTemplate(out, **_setting(size, title)).build(parts)
     return out.getvalue()
+
+
+def build_columns(
+    size: tuple[float, float], title: str, head: list[Flowable], parts: list[Flowable]
+) -> bytes:
+    """The PDF with ``head`` across the first page and ``parts`` in two columns below it."""
+    out = BytesIO()
+    document = BaseDocTemplate(out, **_setting(size, title))
+    columns = [_column(document, n, document.height - HEAD_HEIGHT) for n in (0, 1)]
+    top = document.bottomMargin + document.height - HEAD_HEIGHT
+    across = Frame(document.leftMargin, top, document.width, HEAD_HEIGHT, 0, 0, 0, 0, id="head")
+    later = [_column(document, n, document.height) for n in (0, 1)]
+    document.addPageTemplates(
+        [
+            PageTemplate("first", [across, *columns], autoNextPageTemplate="later"),
+            PageTemplate("later", later),
+        ]
+    )
+    document.build([*head, FrameBreak(), *parts])
+    return out.getvalue()
+
+
+HEAD_HEIGHT = 20 * mm
+_GAP = 6 * mm
+
+
+def _column(document: BaseDocTemplate, number: int, height: float) -> Frame:
+    width = (document.width - _GAP) / 2
+    x = document.leftMargin + number * (width + _GAP)
+    return Frame(x, document.bottomMargin, width, height, 0, 0, 0, 0)
+
+
+def _setting(size: tuple[float, float], title: str) -> dict[str, Any]:
+    return {
+        "pagesize": size,
+        "title": title,
+        "author": "cardreader",
+        "lang": texts.current_language.get(),
+        "leftMargin": 12 * mm,
+        "rightMargin": 12 * mm,
+        "topMargin": 10 * mm,
+        "bottomMargin": 10 * mm,
+    }
 
 
 def grid(

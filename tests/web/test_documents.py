@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import html
 import io
 
 import pypdfium2
 import pytest
 from webfakes import photo, refused_photo
+
+from cardreader.core.refusal import Reason
+from cardreader.decide.rule import Outcome
+from cardreader.register.lists import ListName
+from cardreader.register.models import BirthOutcome
+from cardreader.register.referrals import TELLABLE
+from cardreader.register.summary import LotUse, ReferralCounts, Summary
+from cardreader.register.women import Closing
+from cardreader.web import texts
+from cardreader.web.documents import summary_pdf
 
 LANGUAGES = {"en": "Refer her now to a unit", "fr": "Référez-la tout de suite"}
 
@@ -49,3 +60,50 @@ def test_summary_on_paper_page_and_table_agree(worker, language):
         assert value.replace("\xa0", " ") in paper
     counts = {(heading, name): value for heading, name, value in rows}
     assert {"en": "50%", "fr": "50\xa0%"}[language] in counts.values()
+
+
+@pytest.mark.parametrize("language", list(LANGUAGES))
+def test_a_months_summary_is_one_page(language):
+    """Also with every second reason for refusing seen; many card lots take another."""
+    token = texts.current_language.set(language)
+    try:
+        usual = summary_pdf(busy_month(reasons=15, lots=4), "Invented Hill")
+        many = summary_pdf(busy_month(reasons=len(Reason), lots=60), "Invented Hill")
+    finally:
+        texts.current_language.reset(token)
+    assert pages_of(usual) == 1
+    assert pages_of(many) == 2
+    assert "000059" in text_of(many)
+
+
+def pages_of(pdf: bytes) -> int:
+    document = pypdfium2.PdfDocument(pdf)
+    try:
+        return len(document)
+    finally:
+        document.close()
+
+
+def busy_month(reasons: int, lots: int) -> Summary:
+    return Summary(
+        month=dt.date(2026, 11, 1),
+        women_added=12,
+        visits=130,
+        photos=140,
+        refused=45,
+        refusal_rate=45 / 140,
+        refusals=tuple((reason.value, 3) for reason in list(Reason)[:reasons]),
+        outcomes=tuple((o, 20) for o in Outcome if o is not Outcome.NOT_READ),
+        tube_readings=3,
+        lab_results=40,
+        referrals=ReferralCounts(80, 14, 11, 3, 22, tuple((o, 1) for o in TELLABLE), 3),
+        births=tuple((outcome, 2) for outcome in BirthOutcome),
+        tested_after_birth=2,
+        closed=tuple((reason, 1) for reason in Closing),
+        reopened=1,
+        arrived=1,
+        women_given_tablets=40,
+        tablets_given=4000,
+        lots=tuple(LotUse(f"{n:06d}", 10, 2) for n in range(lots)),
+        lists=tuple((name, 12) for name in ListName),
+    )

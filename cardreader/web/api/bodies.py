@@ -11,7 +11,15 @@ from pydantic import BaseModel, Field
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import SIDES, sides_of
 from cardreader.register.lists import Row
-from cardreader.register.models import Reading, Role, Source
+from cardreader.register.models import (
+    BirthOutcome,
+    EventKind,
+    Purpose,
+    Reading,
+    ReferralOutcome,
+    Role,
+    Source,
+)
 from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
@@ -63,6 +71,50 @@ class WomanOut(BaseModel):
     due_on: dt.date | None
     overdue: bool
     referral_open: bool
+    birth_on: dt.date | None
+    birth_outcome: BirthOutcome | None
+
+
+class EventOut(BaseModel):
+    """What was noted beside her readings: a birth, tablets, an outcome of a referral."""
+
+    id: str
+    kind: EventKind
+    on: dt.date
+    choice: str | None
+    amount: int | None
+    words: str | None
+    referral_id: str | None
+    set_aside: bool
+
+
+class ReferralOut(BaseModel):
+    """A referral and what became of it; ``outcome`` may be told while it stays open."""
+
+    id: str
+    purpose: Purpose
+    urgent: bool
+    result: str
+    hb_g_dl: float | None
+    opened_at: dt.datetime
+    outcome: ReferralOutcome | None
+    closed_at: dt.datetime | None
+
+
+class CountOut(BaseModel):
+    """One count of a month, split by name where it is split."""
+
+    code: str
+    words: str
+    count: int
+    parts: dict[str, int]
+
+
+class MonthOut(BaseModel):
+    """The counts of a month, as the page has them; without the lists as they stand today."""
+
+    month: str
+    counts: list[CountOut]
 
 
 class Side(BaseModel):
@@ -148,6 +200,8 @@ def woman_out(row: Row, today: dt.date) -> WomanOut:
         due_on=row.due.first_on if row.due else None,
         overdue=row.due is not None and row.due.is_overdue(today),
         referral_open=row.referral is not None,
+        birth_on=row.woman.birth_on,
+        birth_outcome=None if row.woman.birth_on is None else BirthOutcome(row.woman.birth_outcome),
     )
 
 

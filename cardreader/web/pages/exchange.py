@@ -31,6 +31,18 @@ def readings(request: Request, visitor: Analyst) -> Response:
     return _export(request, visitor, "readings.csv", "text/csv; charset=utf-8")
 
 
+@router.get("/events.csv")
+def events(request: Request, visitor: Analyst) -> Response:
+    """Births, tablets, outcomes of referrals and all else noted; a researcher gets no words."""
+    return _export(request, visitor, "events.csv", "text/csv; charset=utf-8")
+
+
+@router.get("/referrals.csv")
+def referrals(request: Request, visitor: Analyst) -> Response:
+    """Every referral and what became of it; a researcher gets no codes."""
+    return _export(request, visitor, "referrals.csv", "text/csv; charset=utf-8")
+
+
 @router.get("/confirmations.csv")
 def pairs(request: Request, visitor: Analyst) -> Response:
     """Pairs of reading and laboratory result."""
@@ -96,8 +108,13 @@ def _export(request: Request, visitor: Visitor, name: str, media_type: str) -> R
 
 
 def _content(session: Session, name: str, codes: bool) -> str:
-    if name == "readings.csv":
-        return tables.readings_csv(session, codes)
-    if name == "confirmations.csv":
-        return tables.confirmations_csv(session)
+    match name:
+        case "readings.csv":
+            return tables.readings_csv(session, codes)
+        case "events.csv":
+            return tables.events_csv(session, codes)
+        case "referrals.csv":
+            return tables.referrals_csv(session, codes)
+        case "confirmations.csv":
+            return tables.confirmations_csv(session)
     return fhir.bundle(session, codes=codes)

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from cardreader.register import audit
+from cardreader.register.monthreport import measure_report
 from cardreader.register.summary import Summary, month_bounds, summarise
 from cardreader.web.access import Anyone, Visitor
 from cardreader.web.documents import summary_pdf, summary_rows
@@ -55,6 +56,16 @@ def table(request: Request, visitor: Anyone, month: str = "") -> Response:
         writer.writerows((heading, name, value) for name, value in rows)
     _note(request, visitor, summary, "csv")
     return _download(out.getvalue().encode(), "text/csv; charset=utf-8", summary, "csv")
+
+
+@router.get("/summary.fhir.json")
+def report(request: Request, visitor: Anyone, month: str = "") -> Response:
+    """One month as a FHIR MeasureReport, for other systems."""
+    state: State = request.app.state.shared
+    summary = _summary(request, month)
+    text = measure_report(summary, state.settings.place, state.today())
+    _note(request, visitor, summary, "fhir.json")
+    return _download(text.encode(), "application/fhir+json", summary, "fhir.json")
 
 
 def _summary(request: Request, month: str) -> Summary:
