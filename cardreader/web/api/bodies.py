@@ -19,6 +19,7 @@ from cardreader.register.models import (
     ReferralOutcome,
     Role,
     Source,
+    Woman,
 )
 from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
@@ -201,7 +202,7 @@ def woman_out(row: Row, today: dt.date) -> WomanOut:
         overdue=row.due is not None and row.due.is_overdue(today),
         referral_open=row.referral is not None,
         birth_on=row.woman.birth_on,
-        birth_outcome=None if row.woman.birth_on is None else BirthOutcome(row.woman.birth_outcome),
+        birth_outcome=_birth_outcome(row.woman),
     )
 
 
@@ -233,3 +234,7 @@ def reading_out(reading: Reading) -> ReadingOut:
 def _whole(reading: Reading) -> dict[str, Any] | None:
     detail = reading.detail
     return detail and {name: part for name, part in detail.items() if name != SIDES}
+
+
+def _birth_outcome(woman: Woman) -> BirthOutcome | None:
+    return None if woman.birth_outcome is None else BirthOutcome(woman.birth_outcome)
