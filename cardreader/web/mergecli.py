@@ -217,8 +217,8 @@ def _hand_over(arguments: argparse.Namespace) -> ExitCode:
         register_told(),
         opened_database(arguments) as database,
         told(ExitCode.BAD_DATA, ParcelError, PhotoStoreError),
-        writing(arguments.file),
         told_if_damaged(),
+        writing(arguments.file),
     ):
         with database.read() as session:
             to = _known(session, arguments.to).id
@@ -252,8 +252,8 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
         register_told(),
         opened_database(arguments) as database,
         told(ExitCode.BAD_DATA, ParcelError, PhotoStoreError),
-        writing(arguments.data),
         told_if_damaged(),
+        writing(arguments.data),
     ):
         photos = open_store(arguments.data) if arguments.photos else None
         judge = Judge(reader.combine, arguments.elevation_m)

@@ -45,6 +45,7 @@ from cardreader.register.mergemodels import KnownRegister, TakenTrail
 from cardreader.register.models import AuditEntry, Reading, utc_now
 from cardreader.register.photostore import PhotoStore
 from cardreader.register.rowcheck import RowError
+from cardreader.register.trouble import trouble_of
 from cardreader.terminal.progress import Progress
 
 _HASH = re.compile(r"[0-9a-f]{64}")
@@ -91,7 +92,7 @@ def take_in(
                 photos.remove(name)
         if isinstance(error, RowError):
             raise ParcelError(f"the file holds what can't be taken in: {error}") from None
-        if isinstance(error, SQLAlchemyError):
+        if isinstance(error, SQLAlchemyError) and trouble_of(error) is None:
             raise ParcelError(f"the file can't be taken in: {complaint(error)}") from error
         if isinstance(error, tarfile.TarError | EOFError):
             raise ParcelError("this is not what a register handed over, or not all of it") from None
