@@ -96,6 +96,12 @@ def _reading_options(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="go on without the faulty rows; the report lists them",
     )
+    parser.add_argument(
+        "--measured",
+        type=Path,
+        metavar="FILE",
+        help="what a register kept of the photos (JSON lines), in place of the photos",
+    )
     protocol_option(parser)
     lots_option(parser)
     today_option(parser, "day of the study, when lots must be in date")

@@ -17,6 +17,7 @@ from cardreader.calibrate.confirmations import drift_page, read_confirmations
 from cardreader.calibrate.conformal import least_groups
 from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe
+from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.provenance import LARGEST_SCORE, Past, past_of
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
@@ -99,6 +100,8 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
         workflow.save(arguments.out, features, about, base, fitted, found, arguments.replace)
     arguments.progress.end()
     _say_weights(features, fitted)
+    if (ahead := workflow.outlook_of(features, fitted)) is not None:
+        _say(ahead.words)
     if found is None:
         _say(
             f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
@@ -313,7 +316,9 @@ def _features(study: Study, arguments: argparse.Namespace) -> Features:
     lots = lots_of(arguments)
     _must_be_known(study, lots)
     arguments.progress.start("photos", len(study.rows))
-    features = read_features(study, lots, arguments.today or date.today(), arguments.progress.at)
+    kept = None if arguments.measured is None else read_kept(arguments.measured)
+    today = arguments.today or date.today()
+    features = read_features(study, lots, today, arguments.progress.at, kept)
     arguments.progress.end()
     _say(f"{len(features.used)} photos gave a colour, {len(features.refused)} gave none")
     for why, count in Counter(text.split(" (")[0] for text in features.refused["refusal"]).items():

@@ -100,6 +100,22 @@ def condition(
     )
 
 
+def locus_terms(model: Calibration, hb: Array, z: Array) -> tuple[Array, Array]:
+    """The weights' factors (n, p) at haemoglobin (n,), and their slopes by g/dL.
+
+    ``z`` (n, s) are standardised signatures. ValueError without a posterior.
+    """
+    if model.posterior is None:
+        raise ValueError("a calibration without a posterior has no weights")
+    axis = model.axis_at(hb)[:, None]
+    step = 0.05
+    rise = (model.axis_at(hb + step) - model.axis_at(hb - step))[:, None] / (2 * step)
+    n = np.arange(model.posterior.degree + 1)
+    powers = n * axis ** np.maximum(n - 1, 0) * rise
+    terms = np.hstack([axis**n, z, axis * z])
+    return terms, np.hstack([powers, np.zeros_like(z), rise * z])
+
+
 class _Site:
     """The state of one conditioning: weights, scatter, robust weights."""
 
@@ -111,7 +127,7 @@ class _Site:
         self.dof = prior.posterior.scatter_dof
         self.most_weight = (self.tail + 3) / self.tail
         z = prior.standardised(pairs.measured.signature)
-        self.phi, self.slope_phi = self._terms(pairs.lab_g_dl, z)
+        self.phi, self.slope_phi = locus_terms(prior, pairs.lab_g_dl, z)
         covariance = prior.posterior.covariance
         ridge = 1e-12 * max(float(np.trace(covariance)) / len(covariance), 1e-12)
         self.prior_precision = np.linalg.inv(covariance + ridge * np.eye(len(covariance)))
@@ -122,16 +138,6 @@ class _Site:
         self.root = np.linalg.cholesky(prior.covariance_at(pairs.lab_g_dl))
         self.level = _incidence(pairs.level)
         self.blot = _incidence(pairs.blot)
-
-    def _terms(self, hb: Array, z: Array) -> tuple[Array, Array]:
-        """The weights' factors (n, p) at haemoglobin (n,), and their slopes by g/dL."""
-        axis = self.prior.axis_at(hb)[:, None]
-        step = 0.05
-        rise = (self.prior.axis_at(hb + step) - self.prior.axis_at(hb - step))[:, None] / (2 * step)
-        n = np.arange(self.degree + 1)
-        powers = n * axis ** np.maximum(n - 1, 0) * rise
-        terms = np.hstack([axis**n, z, axis * z])
-        return terms, np.hstack([powers, np.zeros_like(z), rise * z])
 
     def solve(self, volume_cv: float) -> None:
         pairs = self.pairs

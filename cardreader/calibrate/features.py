@@ -7,7 +7,7 @@ its photos.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from cardreader.calibrate.kept import Kept
 from cardreader.calibrate.study import RowError, Study
 from cardreader.card import layout
 from cardreader.card.layout import Kind
@@ -90,6 +91,7 @@ def read_features(
     lots: Lots,
     today: date,
     progress: Callable[[int, int], None] = lambda done, total: None,
+    kept: Mapping[str, Kept] | None = None,
 ) -> Features:
     """Read every photo of a study up to the colour of its blot.
 
@@ -99,13 +101,17 @@ def read_features(
     ----------
     today : date
         The day on which card lots must not have expired: that of the study.
+    kept : mapping of photo to measurement, optional
+        In place of the photos, see `kept.read_kept`.
     """
     colours, refusals, hashes = [], [], []
     nominal = {lot.lot_id for lot in lots.values() if lot.basis == "nominal"}
     for done, row in enumerate(study.rows.to_dict("records"), start=1):
-        colour, refusal, sha256 = _read_one(
-            study.folder / str(row["photo"]), str(row["lot"]), lots, today
-        )
+        name, lot = str(row["photo"]), str(row["lot"])
+        if kept is None:
+            colour, refusal, sha256 = _read_one(study.folder / name, lot, lots, today)
+        else:
+            colour, refusal, sha256 = _take_kept(kept.get(name), lot, lots)
         colours.append(colour)
         refusals.append(refusal)
         hashes.append(sha256)
@@ -142,6 +148,19 @@ def _read_one(path: Path, lot: str, lots: Lots, today: date) -> tuple[Measured |
     if found.lot.lot_id != lot:
         return None, f"the photo shows card lot {found.lot.lot_id}, not {lot}", found.sha256
     return seen, "", found.sha256
+
+
+def _take_kept(kept: Kept | None, lot: str, lots: Lots) -> tuple[Measured | None, str, str]:
+    if kept is None:
+        return None, "nothing measured is kept of it", ""
+    if kept.measured is None:
+        return None, kept.refusal, kept.sha256
+    if kept.lot_id != lot:
+        return None, f"the photo shows card lot {kept.lot_id}, not {lot}", kept.sha256
+    # Its card was in date when it was measured: the register refuses one that is not.
+    if not any(known.lot_id == lot for known in lots.values()):
+        return None, f"lot_unknown (no file describes card lot {lot})", kept.sha256
+    return kept.measured, "", kept.sha256
 
 
 def _why(refusal: Refusal | None) -> str:

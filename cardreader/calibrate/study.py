@@ -258,7 +258,7 @@ _PARSERS = {column.name: _parser(column) for column in COLUMNS}
 
 
 def _check_row(number: int, record: dict[str, str]) -> tuple[dict[str, Any], list[RowError]]:
-    row: dict[str, Any] = {"row": number, "visit": 1, "note": ""}
+    row: dict[str, Any] = {"row": number, "visit": 1, "paper": "", "note": ""}
     row |= {"lab_sd": None, "hundred_percent_g_dl": HUNDRED_PERCENT_G_DL}
     faults = []
     for column in COLUMNS:

@@ -122,11 +122,12 @@ COLUMNS: tuple[Column, ...] = (
         "whole",
         (1, 999),
     ),
+    Column("paper", False, "Batch of the blotting paper; empty: not named, taken for one batch."),
     Column("note", False, "Anything else; not used."),
 )
 
 _TYPES = {"text": "string", "number": "number", "whole": "integer"}
-_CATEGORIES = ("lab_unit", "lab_method", "phone", "light", "operator")
+_CATEGORIES = ("lab_unit", "lab_method", "phone", "light", "operator", "paper")
 
 
 def study_schema() -> Json:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from datetime import date
@@ -20,6 +21,7 @@ from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe, fit
+from cardreader.calibrate.outlook import Outlook, outlook
 from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.calibrate.report.whole import Heading, build
 from cardreader.calibrate.validate import (
@@ -171,6 +173,14 @@ def _readings_csv(held: HeldOut) -> str:
     return frame.to_csv(index=False, lineterminator="\n")
 
 
+def outlook_of(features: Features, fitted: Fit) -> Outlook | None:
+    """The width to expect, now and with more pairs; None for models without a posterior."""
+    pairs = Pairs.of(features)
+    if fitted.calibration.posterior is None or not len(pairs):
+        return None
+    return outlook(fitted.calibration, pairs.at_site)
+
+
 def provenance(
     features: Features,
     about: About,
@@ -211,6 +221,7 @@ def _origin(
 ) -> dict[str, Any]:
     """What is known of a calibration's origin without a validation."""
     photos = sorted(value for value in features.used["photo_sha256"] if value)
+    ahead = outlook_of(features, fitted)
     return {
         "title": about.title,
         "created": about.created.isoformat(),
@@ -222,6 +233,9 @@ def _origin(
         "model": fitted.model,
         "models": [asdict(score) for score in fitted.scores],
         "volume": None if fitted.volume is None else asdict(fitted.volume),
+        "women": int(features.used["subject"].nunique()),
+        "refusals": dict(Counter(str(t).split(" (")[0] for t in features.refused["refusal"])),
+        "outlook": None if ahead is None else ahead.as_json(),
         "weights": [round(float(weight), 3) for weight in fitted.weight],
         "conformity_scores": [min(s, LARGEST_SCORE) for s in fitted.conformity_scores],
         "software": {

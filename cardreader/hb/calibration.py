@@ -357,8 +357,8 @@ class Calibration:
         """Whether it may be used with cards of a lot."""
         return not self.lots or lot_id in self.lots
 
-    def to_json(self) -> str:
-        """JSON text; `from_json` reads it back."""
+    def as_json(self) -> dict[str, Any]:
+        """Plain values; `of_json` takes them back."""
         content: dict[str, Any] = {"schema": SCHEMA}
         for item in fields(self):
             value = getattr(self, item.name)
@@ -366,7 +366,11 @@ class Calibration:
                 value = plain(value)
             keeps = isinstance(value, Fading | Posterior)
             content[item.name] = value.as_json() if keeps else value
-        return json.dumps(content, indent=1, allow_nan=False) + "\n"
+        return content
+
+    def to_json(self) -> str:
+        """JSON text; `from_json` reads it back."""
+        return json.dumps(self.as_json(), indent=1, allow_nan=False) + "\n"
 
     @classmethod
     def load(cls, path: Path) -> Calibration:
@@ -388,7 +392,13 @@ class Calibration:
             content = json.loads(text)
         except (ValueError, RecursionError) as error:
             raise CalibrationError(f"calibration is not JSON: {error}") from None
-        if not isinstance(content, dict) or content.pop("schema", None) != SCHEMA:
+        return cls.of_json(content)
+
+    @classmethod
+    def of_json(cls, values: Any) -> Calibration:
+        """Take plain values; raises CalibrationError with one line on what is wrong."""
+        content = dict(values) if isinstance(values, dict) else None
+        if content is None or content.pop("schema", None) != SCHEMA:
             raise CalibrationError(f"calibration is not of schema {SCHEMA}")
         names = {item.name for item in fields(cls)}
         if "chain" not in content:

@@ -1,0 +1,104 @@
+"""How wide a site's intervals are now, and how wide more pairs would make them.
+
+Each pair like those so far adds its information to that of the weights, whatever its
+laboratory value turns out to be: the posterior's covariance after m more is closed
+form. The width is then read as the reader would read it, from blots that lie on the
+locus beside the study's own cards. How photos scatter is taken to stay as it was found.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.calibrate.condition import SitePairs, locus_terms, normal_equations
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import estimates
+from cardreader.hb.measured import Measured
+
+Array = NDArray[np.float64]
+
+AT_G_DL = (7.0, 9.0, 11.0)
+MORE = (10, 20, 50)
+MOST_CARDS = 40
+"""Cards beside which the width is read: more would change no digit that is shown."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """Mean width of the interval at ``at_g_dl``, g/dL: by how many pairs more."""
+
+    at_g_dl: tuple[float, ...]
+    coverage: float
+    width_g_dl: dict[int, float]
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values; JSON's keys are text."""
+        return {
+            "at_g_dl": list(self.at_g_dl),
+            "coverage": self.coverage,
+            "width_g_dl": {str(more): round(w, 3) for more, w in self.width_g_dl.items()},
+        }
+
+    @property
+    def words(self) -> str:
+        """One line."""
+        now, *after = self.width_g_dl.items()
+        more = ", ".join(f"{width:.1f} with {m} more" for m, width in after)
+        return (
+            f"Width of the {self.coverage:.0%} interval to expect from 7 to 11 g/dL: "
+            f"{now[1]:.1f} g/dL now; {more}."
+        )
+
+
+def outlook(calibration: Calibration, pairs: SitePairs, more: tuple[int, ...] = MORE) -> Outlook:
+    """What to expect of a conditioned calibration, and of it with more pairs like these.
+
+    Raises
+    ------
+    ValueError
+        The calibration has no posterior, or there is no pair to go by.
+    """
+    posterior = calibration.posterior
+    if posterior is None or not len(pairs):
+        raise ValueError("an outlook needs a calibration with a posterior, and pairs")
+    rng = np.random.default_rng(0)
+    cards = pairs.take(np.sort(rng.permutation(len(pairs))[:MOST_CARDS]))
+    ridge = 1e-12 * max(float(np.trace(posterior.covariance)) / len(posterior.covariance), 1e-12)
+    precision = np.linalg.inv(posterior.covariance + ridge * np.eye(len(posterior.covariance)))
+    one = _information(calibration, pairs) / len(pairs)
+    width = {0: _width(calibration, cards.measured)}
+    for m in more:
+        covariance = np.linalg.inv(precision + m * one)
+        known = replace(posterior, covariance=(covariance + covariance.T) / 2)
+        width[m] = _width(replace(calibration, posterior=known), cards.measured)
+    return Outlook(AT_G_DL, calibration.coverage, width)
+
+
+def _information(calibration: Calibration, pairs: SitePairs) -> Array:
+    """What all the pairs' photos together would tell of the weights, (3 p, 3 p)."""
+    hb = pairs.lab_g_dl
+    z = calibration.standardised(pairs.measured.signature)
+    phi, slope_phi = locus_terms(calibration, hb, z)
+    jacobian = slope_phi @ calibration.weights()
+    other = pairs.lab_sd_g_dl**2 + (calibration.volume_cv * hb) ** 2
+    noise = calibration.covariance_at(hb) + pairs.measured.covariance
+    noise = noise + other[:, None, None] * jacobian[:, :, None] * jacobian[:, None, :]
+    precision = np.asarray(np.linalg.inv(noise), float)
+    return normal_equations(phi, precision, np.zeros((len(hb), 3)))[0]
+
+
+def _width(calibration: Calibration, cards: Measured) -> float:
+    grid = calibration.grid_g_dl
+    locus = calibration.expected(cards.signature)
+    widths = []
+    for hb in AT_G_DL:
+        blots = Measured(
+            locus[:, int(np.abs(grid - hb).argmin())], cards.covariance, cards.signature
+        )
+        low, high = estimates(blots, calibration).final().interval(calibration.coverage)
+        widths.append(np.mean(high - low))
+    return float(np.mean(widths))
