@@ -197,12 +197,6 @@ def _card_refusal(number: int | None, reader: Reader) -> Refusal | None:
         return _unknown(number)
     if lot.is_expired(reader.today):
         return Refusal(Reason.LOT_EXPIRED, "card", f"lot {lot.lot_id} expired on {lot.expires}")
-    if reader.calibration.basis == "measured" and not reader.calibration.fits(lot.lot_id):
-        return Refusal(
-            Reason.CALIBRATION_UNFIT,
-            "card",
-            f"calibration {reader.calibration.id} is not for lot {lot.lot_id}",
-        )
     return None
 
 
@@ -212,9 +206,18 @@ def _not_calibrated(number: int | None, reader: Reader) -> Refusal | None:
     A simulated calibration reads the lots that it names, which are demonstrations.
     """
     calibration = reader.calibration
-    if number is None or calibration.basis == "measured":
+    if number is None:
         return None
     lot_id = reader.lots[number].lot_id
+    if calibration.basis == "measured":
+        if calibration.fits(lot_id):
+            return None
+        # Kept as well: pairs with the new lot are what its calibration is made of.
+        return Refusal(
+            Reason.CALIBRATION_UNFIT,
+            "calibration",
+            f"calibration {calibration.id} is not for lot {lot_id}",
+        )
     if calibration.n_pairs > 0 and lot_id in calibration.lots:
         return None
     return Refusal(

@@ -121,6 +121,11 @@ class Lot:
         """Relative doubt about the shades that a measurement would have taken away."""
         return NOMINAL_PRINT_SD if self.basis == "nominal" else 0.0
 
+    @property
+    def is_demonstration(self) -> bool:
+        """Whether no such card was ever printed: its colours come from a simulation."""
+        return self.instrument.startswith("simulated")
+
     def is_expired(self, today: date) -> bool:
         """Whether cards of this lot may no longer be read on the day given."""
         return today > self.expires

@@ -19,8 +19,9 @@ from cardreader.register.followup import (
     next_due,
 )
 from cardreader.register.history import Measurement, Standing, measurements, standing
-from cardreader.register.models import Referral, Visit, Woman, local_day
+from cardreader.register.models import JudgedAgain, Referral, Visit, Woman, local_day
 from cardreader.register.referrals import open_referrals
+from cardreader.register.rejudging import open_again, pressing
 
 
 class ListName(StrEnum):
@@ -31,6 +32,7 @@ class ListName(StrEnum):
     REFERRALS = "referrals"
     SEVERE = "severe"
     NO_RISE = "no-rise"
+    JUDGED_AGAIN = "judged-otherwise"
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,7 @@ class Row:
     due: Due | None
     rise: MissingRise | None
     referrals: tuple[Referral, ...]
+    again: JudgedAgain | None = None
 
     @property
     def referral(self) -> Referral | None:
@@ -62,6 +65,8 @@ class Row:
                 return self.standing.severe
             case ListName.NO_RISE:
                 return self.rise is not None
+            case ListName.JUDGED_AGAIN:
+                return self.again is not None
 
     def asks_birth(self, today: dt.date, rules: FollowUpRules) -> bool:
         """Whether her weeks are over, no birth is noted, and she is seen for something else."""
@@ -90,6 +95,7 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
         ),
         rise=missing_rise(rules, woman.treatments, points),
         referrals=tuple(open_referrals(woman)),
+        again=open_again(woman),
     )
 
 
@@ -105,6 +111,7 @@ def open_rows(session: Session, rules: FollowUpRules) -> list[Row]:
             selectinload(Woman.referrals),
             selectinload(Woman.treatments),
             selectinload(Woman.events),
+            selectinload(Woman.judged_again),
         )
     )
     return [row_of(woman, rules) for woman in session.scalars(query)]
@@ -126,6 +133,8 @@ def list_rows(rows: list[Row], name: ListName, today: dt.date) -> list[Row]:
                 else (True, dt.datetime.max.replace(tzinfo=dt.UTC))
             ),
         )
+    if name is ListName.JUDGED_AGAIN:
+        return sorted(chosen, key=lambda row: pressing(row.again) if row.again else (9, 0.0))
     return sorted(chosen, key=lambda row: row.points[-1].hb_g_dl if row.points else 0.0)
 
 

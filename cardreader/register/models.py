@@ -80,6 +80,14 @@ class EventKind(StrEnum):
     TABLETS_LEFT = "tablets_left"
 
 
+class FitState(StrEnum):
+    """How far a calibration from the register's own pairs has come."""
+
+    FITTING = "fitting"
+    READY = "ready"
+    FAILED = "failed"
+
+
 class Regimen(StrEnum):
     """Iron-folic acid as common practice gives it (no source); local protocol decides."""
 
@@ -215,6 +223,9 @@ class Woman(Base):
     events: Mapped[list[Event]] = relationship(
         back_populates="woman", cascade="all, delete-orphan", order_by="Event.entered_at"
     )
+    judged_again: Mapped[list[JudgedAgain]] = relationship(
+        back_populates="woman", cascade="all, delete-orphan", order_by="JudgedAgain.at"
+    )
 
     def has_given_birth(self, day: dt.date) -> bool:
         """Whether her pregnancy had ended by ``day``."""
@@ -282,6 +293,8 @@ class Reading(Base):
     place: Mapped[str | None] = mapped_column(String(80))
     # Photos of one blot share its number within the visit; blot scatter averages only over blots.
     blot: Mapped[int | None]
+    # Batch of the blotting paper that was in use, where somebody had said which.
+    paper: Mapped[str | None] = mapped_column(String(40))
     photo_sha256: Mapped[str | None] = mapped_column(String(64))
     photo_file: Mapped[str | None] = mapped_column(String(80))
     detail: Mapped[dict[str, Any] | None]
@@ -357,6 +370,87 @@ class Event(Base):
     entered_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
     set_aside_at: Mapped[dt.datetime | None]
     woman: Mapped[Woman] = relationship(back_populates="events")
+
+
+class PaperBatch(Base):
+    """The batch of blotting paper in use from a time on; the newest row holds."""
+
+    __tablename__ = "paper_batch"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    name: Mapped[str] = mapped_column(String(40))
+    since: Mapped[dt.datetime]
+    entered_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+
+
+class SiteCalibration(Base):
+    """A calibration made of the register's own pairs. Its numbers are never changed.
+
+    ``beat_at`` is renewed while it is being fitted: a fit whose server was stopped is
+    known by its silence. ``fit_for_use`` is null where the study is too small to say.
+    """
+
+    __tablename__ = "site_calibration"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    name: Mapped[str] = mapped_column(String(100))
+    state: Mapped[str] = mapped_column(String(10))
+    begun_at: Mapped[dt.datetime]
+    begun_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    beat_at: Mapped[dt.datetime]
+    ended_at: Mapped[dt.datetime | None]
+    problem: Mapped[str | None] = mapped_column(String(300))
+    n_pairs: Mapped[int | None]
+    n_women: Mapped[int | None]
+    chain: Mapped[str | None] = mapped_column(String(40))
+    sha256: Mapped[str | None] = mapped_column(String(64))
+    verdict: Mapped[str | None] = mapped_column(Text)
+    fit_for_use: Mapped[bool | None]
+    # Large, and asked for one at a time.
+    model: Mapped[dict[str, Any] | None] = mapped_column(deferred=True)
+    provenance: Mapped[dict[str, Any] | None] = mapped_column(deferred=True)
+    report: Mapped[dict[str, Any] | None] = mapped_column(deferred=True)
+
+
+class CalibrationUse(Base):
+    """From when on which calibration read photos, by whom and why; the last number holds.
+
+    ``calibration_id`` is null for the calibration that the server was started with.
+    ``judged_at``: when all kept readings had been judged again by it.
+    """
+
+    __tablename__ = "calibration_use"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    number: Mapped[int] = mapped_column(unique=True)
+    calibration_id: Mapped[str | None] = mapped_column(ForeignKey("site_calibration.id"))
+    since: Mapped[dt.datetime]
+    put_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    reason: Mapped[str] = mapped_column(String(200))
+    judged_at: Mapped[dt.datetime | None]
+    calibration: Mapped[SiteCalibration | None] = relationship(lazy="joined")
+
+
+class JudgedAgain(Base):
+    """A visit whose kept photos, judged again by another calibration, ask for another decision.
+
+    ``was`` and ``outcome`` are what it came to before and comes to now.
+    """
+
+    __tablename__ = "judged_again"
+    id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
+    use_id: Mapped[str] = mapped_column(ForeignKey("calibration_use.id", ondelete="CASCADE"))
+    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
+    visit_id: Mapped[str] = mapped_column(ForeignKey("visit.id", ondelete="CASCADE"), index=True)
+    at: Mapped[dt.datetime]
+    was: Mapped[str] = mapped_column(String(30))
+    outcome: Mapped[str] = mapped_column(String(30))
+    may_be_severe: Mapped[bool]
+    hb_g_dl: Mapped[float | None]
+    low_g_dl: Mapped[float | None]
+    high_g_dl: Mapped[float | None]
+    settled_at: Mapped[dt.datetime | None]
+    settled_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
+    settled_why: Mapped[str | None] = mapped_column(String(200))
+    woman: Mapped[Woman] = relationship(back_populates="judged_again")
+    visit: Mapped[Visit] = relationship()
 
 
 class AuditEntry(Base):

@@ -34,6 +34,7 @@ from cardreader.register.models import (
     Woman,
     utc_now,
 )
+from cardreader.register.paper import paper_at
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.referrals import (
     answer_by_result,
@@ -162,6 +163,7 @@ def record_photo(
         lot_id=facts.lot_id,
         phone=facts.phone,
         blot=max(1, last_blot(visit) + (not same_blot)),
+        paper=paper_at(session, taken.at),
         photo_sha256=facts.sha256,
         photo_file=photo_file,
         detail=facts.detail,

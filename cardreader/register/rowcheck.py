@@ -37,12 +37,15 @@ from cardreader.register.models import (
     BirthOutcome,
     Event,
     EventKind,
+    FitState,
+    JudgedAgain,
     Purpose,
     Reading,
     Referral,
     ReferralOutcome,
     Regimen,
     Role,
+    SiteCalibration,
     Source,
     Treatment,
     Visit,
@@ -199,6 +202,9 @@ _WORDS: tuple[tuple[InstrumentedAttribute[Any], Callable[[Any], Any]], ...] = (
     (Woman.birth_outcome, BirthOutcome),
     (Event.kind, EventKind),
     (Treatment.regimen, Regimen),
+    (SiteCalibration.state, FitState),
+    (JudgedAgain.was, Outcome),
+    (JudgedAgain.outcome, Outcome),
 )
 
 
@@ -219,6 +225,11 @@ def check_meaning(session: Session) -> None:
         odd = select(value).where(value.is_not(None), or_(band.is_(None), value <= 0))
         if session.scalars(odd).first() is not None:
             raise RowError(f"{value} holds a value without an outcome, or no value")
+    # A calibration that is ready has its numbers: photos are read with it.
+    ready = SiteCalibration.state == FitState.READY.value
+    bare = or_(SiteCalibration.model.is_(None), SiteCalibration.sha256.is_(None))
+    if session.scalars(select(SiteCalibration.id).where(ready, bare)).first() is not None:
+        raise RowError("site_calibration.model is empty where it may not be")
     # A referral without a value is for a photo that was not read, and for nothing else.
     hb, unread = Referral.hb_g_dl, Referral.band == Outcome.NOT_READ.value
     amiss = or_(and_(hb.is_(None), ~unread), and_(hb.is_not(None), unread))

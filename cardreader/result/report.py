@@ -19,6 +19,7 @@ from cardreader.decide.statements import TEXT, Statement
 from cardreader.read.phonenote import PhoneNote, VideoFrame
 
 if TYPE_CHECKING:
+    from cardreader.hb.calibration import Calibration
     from cardreader.hb.estimate import HbEstimate
     from cardreader.result.reading import Reading
 
@@ -40,22 +41,31 @@ def reading_json(reading: Reading) -> dict[str, Any]:
     """
     out: dict[str, Any] = {
         "schema": SCHEMA,
-        "status": "read" if reading.refusal is None else "refused",
+        **judgement_json(reading.estimate, reading.decision, reading.refusal),
         "screening_only": True,
         "software": {"name": "cardreader", "version": reading.version},
         "photo": _photo(reading),
         "card": _card(reading),
         "colour": _colour(reading),
         "blot": _blot(reading),
-        "hb": None if reading.estimate is None else estimate_json(reading.estimate),
-        "decision": decision_json(reading.decision),
         "calibration": _calibration(reading),
         "protocol": {"id": reading.protocol_id, "sha256": reading.protocol_sha256},
         "subject": _subject(reading),
-        "refusal": refusal_json(reading.refusal),
     }
     measured = None if reading.measured is None else reading.measured.as_json()
     return dict(sorted({**_plain_object(out), "measured": measured}.items()))
+
+
+def judgement_json(
+    estimate: HbEstimate | None, decision: Decision, refusal: Refusal | None
+) -> dict[str, Any]:
+    """What judging adds to a measurement, also to one that is judged again."""
+    return {
+        "status": "read" if refusal is None else "refused",
+        "hb": None if estimate is None else estimate_json(estimate),
+        "decision": decision_json(decision),
+        "refusal": None if refusal is None else _plain_object(refusal_json(refusal) or {}),
+    }
 
 
 def dumps(value: dict[str, Any] | list[Any]) -> str:
@@ -224,18 +234,33 @@ def _blot(reading: Reading) -> dict[str, Any] | None:
 
 
 def _calibration(reading: Reading) -> dict[str, Any]:
-    statement = calibration_statement(reading)
+    return _of_calibration(
+        reading.calibration_id, reading.calibration_basis, reading.calibration_sha256
+    )
+
+
+def calibration_json(calibration: Calibration) -> dict[str, Any]:
+    """A calibration as every reading by it names it."""
+    return _of_calibration(calibration.id, calibration.basis, calibration.sha256)
+
+
+def _of_calibration(name: str, basis: str, sha256: str) -> dict[str, Any]:
+    statement = _basis_statement(basis)
     return {
-        "id": reading.calibration_id,
-        "basis": reading.calibration_basis,
-        "sha256": reading.calibration_sha256,
+        "id": name,
+        "basis": basis,
+        "sha256": sha256,
         "statement": _statement(statement) if statement else None,
     }
 
 
 def calibration_statement(reading: Reading) -> Statement | None:
     """What must be said about the calibration; anything not measured is said to be simulated."""
-    return None if reading.calibration_basis == "measured" else Statement.SIMULATED_CALIBRATION
+    return _basis_statement(reading.calibration_basis)
+
+
+def _basis_statement(basis: str) -> Statement | None:
+    return None if basis == "measured" else Statement.SIMULATED_CALIBRATION
 
 
 def lot_statement(reading: Reading) -> Statement | None:
@@ -244,8 +269,7 @@ def lot_statement(reading: Reading) -> Statement | None:
         return None
     if reading.lot.basis == "nominal":
         return Statement.NOMINAL_LOT
-    simulated = reading.lot.instrument.startswith("simulated")
-    return Statement.SIMULATED_LOT if simulated else None
+    return Statement.SIMULATED_LOT if reading.lot.is_demonstration else None
 
 
 def _subject(reading: Reading) -> dict[str, Any]:

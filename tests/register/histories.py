@@ -4,24 +4,31 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from contextlib import suppress
 
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from hypothesis import strategies as st
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from cardreader.register import closing, recording, women
+from cardreader.core.shipped import shipped
+from cardreader.hb.container import load_calibration
+from cardreader.register import calibrations, closing, recording, women
 from cardreader.register.births import note_birth
+from cardreader.register.calibrations import BusyError
 from cardreader.register.models import (
     BirthOutcome,
     Event,
+    JudgedAgain,
     Reading,
     ReferralOutcome,
     Regimen,
+    Visit,
     Woman,
     local_day,
     utc_now,
 )
+from cardreader.register.paper import set_paper
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome
 from cardreader.register.tablets import give_tablets
@@ -127,6 +134,44 @@ def _late_photo(code: str, hb_g_dl: float, days_slow: int) -> Step:
     return step
 
 
+def _calibration(problem: str) -> Step:
+    def step(session: Session) -> None:
+        with suppress(BusyError):
+            row = calibrations.begin(session, "invented", None, 3)
+            calibrations.fail(session, row.id, problem)
+
+    return step
+
+
+def _in_use(nth: int) -> Step:
+    """A calibration put into use, or the one before again, and a visit judged otherwise by it."""
+
+    def step(session: Session) -> None:
+        given = load_calibration(shipped("worlds"))
+        if nth % 2:
+            row = calibrations.begin(session, f"invented {nth}", None, 3)
+            calibrations.finish(session, row.id, calibrations.Made(given, {"women": nth}, "<p>"))
+            use = calibrations.put_into_use(session, row, "invented", None)
+        elif calibrations.in_use(session) is None:
+            return
+        else:
+            use = calibrations.go_back(session, "invented", None)
+        for visit in session.scalars(select(Visit)).all()[:nth]:
+            session.add(
+                JudgedAgain(
+                    **{"use_id": use.id, "woman_id": visit.woman_id, "visit_id": visit.id},
+                    **{"at": utc_now(), "was": "anaemic", "outcome": "severe"},
+                    **{"may_be_severe": bool(nth % 3), "hb_g_dl": 6.5 if nth % 3 else None},
+                )
+            )
+
+    return step
+
+
+def _paper(name: str) -> Step:
+    return lambda s: set_paper(s, name, None)
+
+
 _codes = st.sampled_from(CODES)
 _values = st.floats(3.0, 16.0).map(lambda v: round(v, 3))
 _days = st.integers(0, 4)
@@ -146,5 +191,8 @@ steps = st.one_of(
     st.builds(_undo, st.integers(0, 9)),
     st.builds(_send, _codes, st.booleans()),
     st.builds(_late_photo, _codes, _values, _days),
+    st.builds(_calibration, st.sampled_from(("no pair", "x" * 500))),
+    st.builds(_in_use, st.integers(0, 3)),
+    st.builds(_paper, st.sampled_from(("B-1", "B-2"))),
 )
 """One thing that somebody does; each is given a session."""

@@ -1,0 +1,157 @@
+"""Kept readings judged again by the calibration that came into use.
+
+No reading is changed. Where another decision would have been taken, the visit is noted,
+and the woman stands on a list until somebody has seen to it, or she has been read again.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from cardreader.decide.rule import Outcome
+from cardreader.decide.subject import Subject
+from cardreader.register import audit
+from cardreader.register.calibrations import in_use
+from cardreader.register.database import Database
+from cardreader.register.history import may_be_severe, measurements
+from cardreader.register.models import (
+    CalibrationUse,
+    JudgedAgain,
+    Reading,
+    Source,
+    Visit,
+    Woman,
+    local_day,
+    utc_now,
+)
+from cardreader.register.recording import PhotoFacts, subject_of
+
+AT_ONCE = 40
+"""Women whose visits are judged in one transaction: others may write in between."""
+
+
+class Judge(Protocol):
+    """What judges kept photos again."""
+
+    def judge_again(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts | None:
+        """Result of a visit's blots by the calibration at hand; None where none was measured."""
+
+
+def judge_all_again(
+    database: Database, use_id: str, judge: Judge, elevation_m: float | None
+) -> int:
+    """Judge every visit's kept photos again; returns how many ask for another decision.
+
+    Ends early when yet another calibration has come into use. May be begun again after it
+    was interrupted.
+    """
+    with database.read() as session:
+        ids = list(session.scalars(select(Woman.id).order_by(Woman.id)))
+    found = 0
+    for start in range(0, len(ids), AT_ONCE):
+        with database.write() as session:
+            if not _still_in_use(session, use_id):
+                return found
+            query = select(Woman).where(Woman.id.in_(ids[start : start + AT_ONCE]))
+            visits = selectinload(Woman.visits).selectinload(Visit.readings)
+            for woman in session.scalars(query.options(visits)):
+                found += _judge_woman(session, woman, use_id, judge, elevation_m)
+    with database.write() as session:
+        if _still_in_use(session, use_id):
+            use = session.get_one(CalibrationUse, use_id)
+            use.judged_at = utc_now()
+            audit.append(session, "calibration.judged", use_id, use.put_by, differ=found)
+    return found
+
+
+def _still_in_use(session: Session, use_id: str) -> bool:
+    now = in_use(session)
+    return now is not None and now.id == use_id
+
+
+def _judge_woman(
+    session: Session, woman: Woman, use_id: str, judge: Judge, elevation_m: float | None
+) -> int:
+    done = {one.visit_id for one in woman.judged_again if one.use_id == use_id}
+    found = 0
+    for visit in woman.visits:
+        details = [r.detail for r in newest_of_blots(visit) if r.detail is not None]
+        if visit.id in done or not details:
+            continue
+        subject = subject_of(woman, local_day(_taken_at(visit)), elevation_m)
+        facts = judge.judge_again(details, subject)
+        if facts is None or not _differs(visit, facts):
+            continue
+        found += 1
+        woman.judged_again.append(
+            JudgedAgain(
+                use_id=use_id,
+                visit_id=visit.id,
+                at=utc_now(),
+                was=_outcome(visit).value,
+                outcome=(facts.outcome or Outcome.NOT_READ).value,
+                may_be_severe=may_be_severe(facts.detail.get("decision")),
+                hb_g_dl=facts.hb_g_dl,
+                low_g_dl=facts.low_g_dl,
+                high_g_dl=facts.high_g_dl,
+            )
+        )
+    session.flush()
+    return found
+
+
+def newest_of_blots(visit: Visit) -> list[Reading]:
+    """The newest photo of each blot that was not set aside, read or not."""
+    newest: dict[int | None, Reading] = {}
+    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
+        if reading.source == Source.PHOTO and reading.set_aside_at is None:
+            newest[reading.blot] = reading
+    return list({r.photo_sha256: r for r in newest.values()}.values())
+
+
+def _taken_at(visit: Visit) -> Any:
+    return max(r.taken_at for r in newest_of_blots(visit))
+
+
+def _outcome(visit: Visit) -> Outcome:
+    return Outcome(visit.band) if visit.band else Outcome.NOT_READ
+
+
+def _differs(visit: Visit, facts: PhotoFacts) -> bool:
+    """Whether something else would be done: another outcome, or severe to be thought of."""
+    before = (visit.result or {}).get("decision")
+    return _outcome(visit) is not (facts.outcome or Outcome.NOT_READ) or may_be_severe(
+        before
+    ) is not may_be_severe(facts.detail.get("decision"))
+
+
+def open_again(woman: Woman) -> JudgedAgain | None:
+    """What still asks for another look at her: of her newest visit, not seen to, and nothing
+    read or measured since."""
+    open_ = [one for one in woman.judged_again if one.settled_at is None]
+    if not open_:
+        return None
+    last = max(open_, key=lambda one: (one.visit.on, one.visit.opened_at))
+    taken = _taken_at(last.visit)
+    later = any(p.at > taken and p.visit_id != last.visit_id for p in measurements(woman))
+    return None if later else last
+
+
+_PRESSING = (Outcome.SEVERE, Outcome.ANAEMIC, Outcome.UNCERTAIN, Outcome.NOT_READ)
+
+
+def pressing(again: JudgedAgain) -> tuple[int, float]:
+    """To sort by: what may be severe first, then by value; what is clear now last."""
+    outcome = Outcome(again.outcome)
+    rank = _PRESSING.index(outcome) if outcome in _PRESSING else len(_PRESSING)
+    return (0 if again.may_be_severe else rank, again.hb_g_dl or 0.0)
+
+
+def settle(session: Session, again: JudgedAgain, why: str, by: str | None) -> None:
+    """Note that somebody has seen to it."""
+    again.settled_at, again.settled_by, again.settled_why = utc_now(), by, why
+    session.flush()
+    audit.append(session, "judged_again.settle", again.id, by)
