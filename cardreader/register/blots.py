@@ -25,7 +25,7 @@ def blots_of(visit: Visit) -> list[Reading]:
     for reading in sorted(visit.readings, key=lambda r: r.entered_at):
         if counts(reading) and reading.source == Source.PHOTO:
             newest[reading.blot] = reading
-    doubted = {r.blot for r in _newest_photos(visit) if in_doubt(r)}
+    doubted = {r.blot for r in newest_photos(visit) if in_doubt(r)}
     believed = (
         reading
         for blot, reading in newest.items()
@@ -36,7 +36,7 @@ def blots_of(visit: Visit) -> list[Reading]:
 
 def has_pale_blot(visit: Visit) -> bool:
     """Whether severe anaemia may lie behind some blot whose newest photo gave no value."""
-    return any(may_hide_severe(r) for r in _newest_photos(visit))
+    return any(may_hide_severe(r) for r in newest_photos(visit))
 
 
 def earlier_sides(visit: Visit, sha256: str) -> list[Reading]:
@@ -84,7 +84,7 @@ def doubted_by(reading: Reading) -> Reading | None:
     """The photo that contradicts a reading which said that all is well; None if it stands."""
     if reading.visit is None or reading.band != Outcome.NOT_ANAEMIC or not counts(reading):
         return None
-    newest = (r for r in _newest_photos(reading.visit) if r.blot == reading.blot)
+    newest = (r for r in newest_photos(reading.visit) if r.blot == reading.blot)
     return next((r for r in newest if in_doubt(r)), None)
 
 
@@ -107,7 +107,7 @@ def may_hide_severe(reading: Reading) -> bool:
     return reading.refusal in MAY_HIDE_SEVERE or (reading.refusal is not None and severe)
 
 
-def _newest_photos(visit: Visit) -> list[Reading]:
+def newest_photos(visit: Visit) -> list[Reading]:
     """The newest photo of each blot, read or refused."""
     newest: dict[int | None, Reading] = {}
     for reading in sorted(visit.readings, key=lambda r: r.entered_at):

@@ -107,11 +107,11 @@ def open_rows(session: Session, rules: FollowUpRules) -> list[Row]:
         .order_by(Woman.code)
         .options(
             selectinload(Woman.visits).selectinload(Visit.readings),
+            selectinload(Woman.visits).selectinload(Visit.judged_again),
             selectinload(Woman.readings),
             selectinload(Woman.referrals),
             selectinload(Woman.treatments),
             selectinload(Woman.events),
-            selectinload(Woman.judged_again),
         )
     )
     return [row_of(woman, rules) for woman in session.scalars(query)]

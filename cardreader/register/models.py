@@ -223,9 +223,6 @@ class Woman(Base):
     events: Mapped[list[Event]] = relationship(
         back_populates="woman", cascade="all, delete-orphan", order_by="Event.entered_at"
     )
-    judged_again: Mapped[list[JudgedAgain]] = relationship(
-        back_populates="woman", cascade="all, delete-orphan", order_by="JudgedAgain.at"
-    )
 
     def has_given_birth(self, day: dt.date) -> bool:
         """Whether her pregnancy had ended by ``day``."""
@@ -262,6 +259,9 @@ class Visit(Base):
     woman: Mapped[Woman] = relationship(back_populates="visits")
     readings: Mapped[list[Reading]] = relationship(
         back_populates="visit", order_by="Reading.taken_at"
+    )
+    judged_again: Mapped[list[JudgedAgain]] = relationship(
+        back_populates="visit", cascade="all, delete-orphan", order_by="JudgedAgain.at"
     )
 
 
@@ -437,7 +437,6 @@ class JudgedAgain(Base):
     __tablename__ = "judged_again"
     id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
     use_id: Mapped[str] = mapped_column(ForeignKey("calibration_use.id", ondelete="CASCADE"))
-    woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
     visit_id: Mapped[str] = mapped_column(ForeignKey("visit.id", ondelete="CASCADE"), index=True)
     at: Mapped[dt.datetime]
     was: Mapped[str] = mapped_column(String(30))
@@ -449,8 +448,7 @@ class JudgedAgain(Base):
     settled_at: Mapped[dt.datetime | None]
     settled_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
     settled_why: Mapped[str | None] = mapped_column(String(200))
-    woman: Mapped[Woman] = relationship(back_populates="judged_again")
-    visit: Mapped[Visit] = relationship()
+    visit: Mapped[Visit] = relationship(back_populates="judged_again")
 
 
 class AuditEntry(Base):

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
 from cardreader.register import audit
+from cardreader.register.blots import newest_photos
 from cardreader.register.calibrations import in_use
 from cardreader.register.database import Database
 from cardreader.register.history import may_be_severe, measurements
@@ -21,7 +22,6 @@ from cardreader.register.models import (
     CalibrationUse,
     JudgedAgain,
     Reading,
-    Source,
     Visit,
     Woman,
     local_day,
@@ -56,8 +56,9 @@ def judge_all_again(
             if not _still_in_use(session, use_id):
                 return found
             query = select(Woman).where(Woman.id.in_(ids[start : start + AT_ONCE]))
-            visits = selectinload(Woman.visits).selectinload(Visit.readings)
-            for woman in session.scalars(query.options(visits)):
+            visits = selectinload(Woman.visits)
+            both = (visits.selectinload(Visit.readings), visits.selectinload(Visit.judged_again))
+            for woman in session.scalars(query.options(*both)):
                 found += _judge_woman(session, woman, use_id, judge, elevation_m)
     with database.write() as session:
         if _still_in_use(session, use_id):
@@ -75,21 +76,19 @@ def _still_in_use(session: Session, use_id: str) -> bool:
 def _judge_woman(
     session: Session, woman: Woman, use_id: str, judge: Judge, elevation_m: float | None
 ) -> int:
-    done = {one.visit_id for one in woman.judged_again if one.use_id == use_id}
     found = 0
     for visit in woman.visits:
-        details = [r.detail for r in newest_of_blots(visit) if r.detail is not None]
-        if visit.id in done or not details:
+        details = [r.detail for r in _newest_of_blots(visit) if r.detail is not None]
+        if not details or any(one.use_id == use_id for one in visit.judged_again):
             continue
         subject = subject_of(woman, local_day(_taken_at(visit)), elevation_m)
         facts = judge.judge_again(details, subject)
         if facts is None or not _differs(visit, facts):
             continue
         found += 1
-        woman.judged_again.append(
+        visit.judged_again.append(
             JudgedAgain(
                 use_id=use_id,
-                visit_id=visit.id,
                 at=utc_now(),
                 was=_outcome(visit).value,
                 outcome=(facts.outcome or Outcome.NOT_READ).value,
@@ -103,17 +102,13 @@ def _judge_woman(
     return found
 
 
-def newest_of_blots(visit: Visit) -> list[Reading]:
-    """The newest photo of each blot that was not set aside, read or not."""
-    newest: dict[int | None, Reading] = {}
-    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
-        if reading.source == Source.PHOTO and reading.set_aside_at is None:
-            newest[reading.blot] = reading
-    return list({r.photo_sha256: r for r in newest.values()}.values())
+def _newest_of_blots(visit: Visit) -> list[Reading]:
+    """The newest photo of each blot, read or not; the very same file counts once."""
+    return list({r.photo_sha256: r for r in newest_photos(visit)}.values())
 
 
 def _taken_at(visit: Visit) -> Any:
-    return max(r.taken_at for r in newest_of_blots(visit))
+    return max(r.taken_at for r in _newest_of_blots(visit))
 
 
 def _outcome(visit: Visit) -> Outcome:
@@ -131,7 +126,8 @@ def _differs(visit: Visit, facts: PhotoFacts) -> bool:
 def open_again(woman: Woman) -> JudgedAgain | None:
     """What still asks for another look at her: of her newest visit, not seen to, and nothing
     read or measured since."""
-    open_ = [one for one in woman.judged_again if one.settled_at is None]
+    every = (one for visit in woman.visits for one in visit.judged_again)
+    open_ = [one for one in every if one.settled_at is None]
     if not open_:
         return None
     last = max(open_, key=lambda one: (one.visit.on, one.visit.opened_at))

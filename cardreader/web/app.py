@@ -21,12 +21,14 @@ from cardreader.register.recording import KeyReusedError
 from cardreader.register.trouble import Trouble, trouble_of
 from cardreader.web import api, texts
 from cardreader.web.access import NeedSignInError, find_visitor
+from cardreader.web.calibrating import Workshop
 from cardreader.web.delay import SignInDelay
 from cardreader.web.guard import Guard, need_sign_in
 from cardreader.web.pages import ROUTERS
 from cardreader.web.reader import PhotoReader
 from cardreader.web.render import page
 from cardreader.web.settings import PhotoPolicy, Settings
+from cardreader.web.sitereader import SiteReader
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 from cardreader.web.troublewords import words_of
@@ -53,13 +55,17 @@ def create_app(
 
         reader = PipelineReader.load()
     photos = open_store(settings.data) if settings.photos is PhotoPolicy.ENCRYPTED else None
-    state = State(settings, database, reader, photos, today)
+    own = SiteReader(reader, database)
+    workshop = Workshop(database, settings.data, own, settings.elevation_m)
+    state = State(settings, database, own, workshop, photos, today)
     tidy(state)
+    workshop.resume()
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
         state.uploads.close()
+        workshop.stop()
         database.close()
 
     app = FastAPI(

@@ -71,6 +71,13 @@ def _add_serve(commands: Commands) -> argparse.ArgumentParser:
     parser.add_argument(
         "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
     )
+    parser.add_argument(
+        "--pair-days",
+        type=whole(0, 14),
+        default=3,
+        metavar="N",
+        help="days between a blot and a laboratory value that calibrate together (default 3)",
+    )
     protocol_option(parser)
     calibration_option(parser)
     lots_option(parser)
@@ -270,6 +277,7 @@ def _settings(arguments: argparse.Namespace) -> Settings:
         photos=PhotoPolicy(getattr(arguments, "photos", "none")),
         place=getattr(arguments, "place", ""),
         elevation_m=getattr(arguments, "elevation_m", None),
+        pair_days=getattr(arguments, "pair_days", 3),
     )
 
 

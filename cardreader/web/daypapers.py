@@ -26,6 +26,7 @@ LAST_VALUES = 6
 
 _PRESSING = (
     ListName.SEVERE,
+    ListName.JUDGED_AGAIN,
     ListName.REFERRALS,
     ListName.OVERDUE,
     ListName.NO_RISE,

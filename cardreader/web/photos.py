@@ -109,13 +109,15 @@ def take_photo(
         with state.database.write() as session:
             visit = session.get_one(Visit, visit_id)
             known = find_submission(session, key) is not None
+            # Another calibration may have come into use while this one was read.
+            facts = state.reader.as_of_now(result.facts, subject)
             if not known and not known_photo:
                 ask_if_known(session, sha256, visit_id)  # entered while this one was read
             reading = record_photo(
                 session,
                 visit,
                 key,
-                result.facts,
+                facts,
                 taken,
                 by,
                 state.reader.combine,

@@ -19,7 +19,7 @@ from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import DEFAULT, Protocol, load_protocol
-from cardreader.decide.rule import decide, with_pale_blot
+from cardreader.decide.rule import MAY_HIDE_SEVERE, decide, with_pale_blot
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.combine import combine
@@ -27,22 +27,36 @@ from cardreader.hb.container import load_calibration
 from cardreader.hb.distribution import HbDistribution
 from cardreader.hb.estimate import HbEstimate, read_hb
 from cardreader.hb.measured import Measured, OtherChainError
-from cardreader.pipeline import read_photo, read_same_blot
+from cardreader.pipeline import judge, read_photo, read_same_blot
 from cardreader.reader import Reader
 from cardreader.register.blots import SIDES
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.annotate import JPEG_QUALITY, outlined_photo
-from cardreader.result.reading import Reading
-from cardreader.result.report import decision_json, estimate_json, reading_json
-from cardreader.web.reader import PhotoResult, Shade
+from cardreader.result.reading import Findings, Reading
+from cardreader.result.report import (
+    calibration_json,
+    decision_json,
+    estimate_json,
+    judgement_json,
+    reading_json,
+)
+from cardreader.web.reader import Named, PhotoResult, Shade
 
 
 class PipelineReader:
     """Reads photos with the given lots, calibration and protocol."""
 
-    def __init__(self, lots: Lots, calibration: Calibration, rules: Protocol) -> None:
+    def __init__(
+        self,
+        lots: Lots,
+        calibration: Calibration,
+        rules: Protocol,
+        lots_from: Path | None = None,
+        protocol: str | None = None,
+    ) -> None:
         self._reader = Reader(lots, calibration, rules, dt.date.today())
+        self._lots_from, self._protocol = lots_from, protocol
 
     @classmethod
     def load(
@@ -56,6 +70,31 @@ class PipelineReader:
             Lots.load(lots or shipped("lots")),
             load_calibration(calibration or shipped("default")),
             load_protocol(protocol or DEFAULT),
+            lots,
+            protocol,
+        )
+
+    def with_calibration(self, calibration: Calibration) -> PipelineReader:
+        """The same reader with another calibration. CalibrationError for another chain's."""
+        reader = self._reader
+        return PipelineReader(
+            reader.lots, calibration, reader.protocol, self._lots_from, self._protocol
+        )
+
+    @property
+    def calibration_sha256(self) -> str:
+        """Hash of the calibration."""
+        return self._reader.calibration.sha256
+
+    @property
+    def named(self) -> Named:
+        """Where lots and protocol come from."""
+        lots = self._reader.lots.values()
+        return Named(
+            self._lots_from,
+            self._protocol,
+            frozenset(lot.lot_id for lot in lots if not lot.is_demonstration),
+            frozenset(lot.lot_id for lot in lots if lot.is_demonstration),
         )
 
     @property
@@ -109,6 +148,42 @@ class PipelineReader:
                 "blots_disagree": estimate.blots_disagree,
             }
         )
+
+    def judge_again(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts | None:
+        """Result of a visit's blots from what was measured of each; None where nothing was.
+
+        Every blot's newest photo, read or refused; what was refused before its colour was
+        measured stays refused.
+        """
+        if not any(detail.get("measured") for detail in details):
+            return None
+        judged = [self._judged(detail, subject) for detail in details]
+        read = [one for one in judged if one["refusal"] is None]
+        if not read:
+            return facts_of(judged[-1])
+        pale = any(
+            one["refusal"] is not None and one["refusal"]["reason"] in MAY_HIDE_SEVERE
+            for one in judged
+        )
+        return self.combine(read, subject, pale)
+
+    def _judged(self, detail: dict[str, Any], subject: Subject) -> dict[str, Any]:
+        """A kept reading's JSON as it would be today; as it is where it can't be judged again."""
+        kept, card = detail.get("measured"), detail.get("card")
+        if kept is None or card is None:
+            return detail
+        try:
+            findings = Findings(int(card["lot_id"]), None, Measured.from_json(kept))
+        except OtherChainError:
+            return detail
+        # By the day it was read: a card that has expired since was good then.
+        reader = replace(self._reader, today=dt.date.min)
+        judged = judge(findings, reader, subject)
+        return {
+            **detail,
+            **judgement_json(judged.estimate, judged.decision, judged.refusal),
+            "calibration": calibration_json(self._reader.calibration),
+        }
 
     def shades(self) -> tuple[Shade, ...]:
         """The ramp as the card asks for it, lightest first; only to show where a value lies."""

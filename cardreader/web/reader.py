@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol
 
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.subject import Subject
+from cardreader.hb.calibration import Calibration
 from cardreader.register.recording import PhotoFacts
 
 
@@ -32,6 +34,19 @@ class PhotoResult:
     facts: PhotoFacts
     picture: bytes | None
     picture_type: str = "image/jpeg"
+
+
+@dataclass(frozen=True)
+class Named:
+    """Where a reader's lots and protocol come from, as other commands are told; None: shipped.
+
+    ``real_lots`` are those of printed cards, ``demonstration_lots`` those that never were.
+    """
+
+    lots: Path | None
+    protocol: str | None
+    real_lots: frozenset[str]
+    demonstration_lots: frozenset[str]
 
 
 class PhotoReader(Protocol):
@@ -61,3 +76,17 @@ class PhotoReader(Protocol):
 
     def shades(self) -> tuple[Shade, ...]:
         """The printed shade scale, lowest haemoglobin first."""
+
+    def judge_again(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts | None:
+        """Result of a visit's blots from what was measured of each; None where nothing was."""
+
+    def with_calibration(self, calibration: Calibration) -> PhotoReader:
+        """The same reader with another calibration. CalibrationError where it can't be used."""
+
+    @property
+    def calibration_sha256(self) -> str:
+        """Hash of the calibration."""
+
+    @property
+    def named(self) -> Named:
+        """Where lots and protocol come from."""

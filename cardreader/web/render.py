@@ -29,6 +29,9 @@ NOTICES = {
     "pin-removed": mark("The PIN is taken away."),
     "removed": mark("Her record is deleted."),
     "set-aside": mark("Set aside. It no longer counts."),
+    "fitting": mark("The fit has begun. This page shows what comes of it."),
+    "in-use": mark("It is in use from now on. Kept readings are being judged again."),
+    "seen-to": mark("Noted as seen to."),
     "password": mark("The password is changed. Sign in again."),
 }
 """Notes shown once after a redirect; the address carries only the code."""

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import sqlite_url
+from cardreader.register.sitepairs import PAIR_DAYS
 
 
 class PhotoPolicy(StrEnum):
@@ -30,6 +31,8 @@ class Settings:
     photos: PhotoPolicy = PhotoPolicy.NONE
     place: str = ""
     elevation_m: float | None = None
+    # Longest time between a blot and a laboratory value that make a pair, in days.
+    pair_days: int = PAIR_DAYS
     secure_cookies: bool = False
     upload_limit_bytes: int = 40 * 1024 * 1024
     form_limit_bytes: int = 256 * 1024

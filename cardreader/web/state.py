@@ -14,9 +14,10 @@ from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import Database
 from cardreader.register.identity import identity_of
 from cardreader.register.photostore import PhotoStore
-from cardreader.web.reader import PhotoReader
+from cardreader.web.calibrating import Workshop
 from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
+from cardreader.web.sitereader import SiteReader
 from cardreader.web.uploads import Uploads
 
 MEGABYTE = 1_000_000
@@ -36,7 +37,8 @@ class State:
 
     settings: Settings
     database: Database
-    reader: PhotoReader
+    reader: SiteReader
+    workshop: Workshop
     photos: PhotoStore | None
     today: Callable[[], dt.date]
     _identity: list[str] = field(default_factory=list)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
@@ -12,6 +13,7 @@ from cardreader.register.history import Measurement, may_be_severe
 from cardreader.register.lists import ListName
 from cardreader.register.models import (
     BirthOutcome,
+    JudgedAgain,
     Reading,
     ReferralOutcome,
     Regimen,
@@ -20,6 +22,7 @@ from cardreader.register.models import (
 )
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.women import Closing
+from cardreader.result.report import interval_ends
 from cardreader.web import texts
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark
@@ -30,6 +33,7 @@ TITLES = {
     ListName.REFERRALS: mark("Referral open"),
     ListName.SEVERE: mark("Severe list"),
     ListName.NO_RISE: mark("No rise on treatment"),
+    ListName.JUDGED_AGAIN: mark("Judged otherwise"),
 }
 
 EXPLANATIONS = {
@@ -45,6 +49,10 @@ EXPLANATIONS = {
     ListName.NO_RISE: mark(
         "On treatment, and her haemoglobin has not risen as expected. "
         "Ask about the tablets and tell the facility."
+    ),
+    ListName.JUDGED_AGAIN: mark(
+        "By the calibration now in use her last photo says something else. "
+        "Read her again, or send her for a blood test."
     ),
 }
 
@@ -118,6 +126,31 @@ SMOKING = {
     Smoking.FROM_20: mark("20 or more a day"),
 }
 
+
+class LabMethod(StrEnum):
+    """How a laboratory finds its values, in the words of a study's table."""
+
+    ANALYSER = "analyser"
+    PHOTOMETRIC_HICN = "photometric_hicn"
+    ACID_HAEMATIN = "acid_haematin"
+
+
+LAB_METHODS = {
+    LabMethod.ANALYSER: mark("Cell counter"),
+    LabMethod.PHOTOMETRIC_HICN: mark("Cyanmethaemoglobin photometer"),
+    LabMethod.ACID_HAEMATIN: mark("Acid-haematin tube"),
+}
+
+LACKS = {
+    "women": mark("Women"),
+    "severe": mark("Women below 7 g/dL"),
+    "high": mark("Women of 12 g/dL or more"),
+    "phones": mark("Phones"),
+    "days": mark("Days, and so different light"),
+    "two_blots": mark("Women with two blots"),
+}
+"""What a calibration wants of its pairs; see `register.sitepairs.WANTED`."""
+
 SCHEMES = {
     "": mark("As the phone"),
     "light": mark("Light"),
@@ -139,6 +172,24 @@ def known_photo_words(known: KnownPhotoError) -> str:
         "code": known.code,
         "day": texts.moment(known.taken_at),
     }
+
+
+def judged_words(again: JudgedAgain) -> str:
+    """What a visit came to before and comes to by the calibration in use, in one line."""
+    now = MAY_BE_SEVERE if again.may_be_severe else OUTCOMES[Outcome(again.outcome)]
+    said = _("%(day)s: was “%(before)s”, is now “%(now)s”") % {
+        "day": texts.day(again.visit.on),
+        "before": _(OUTCOMES[Outcome(again.was)]),
+        "now": _(now),
+    }
+    if again.hb_g_dl is None or again.low_g_dl is None or again.high_g_dl is None:
+        return f"{said}."
+    values = _("%(hb)s g/dL, %(low)s to %(high)s") % {
+        "hb": texts.number(again.hb_g_dl),
+        "low": texts.number(interval_ends(again.low_g_dl, again.high_g_dl)[0]),
+        "high": texts.number(interval_ends(again.low_g_dl, again.high_g_dl)[1]),
+    }
+    return f"{said} ({values})."
 
 
 def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False) -> str:

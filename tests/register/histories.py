@@ -159,7 +159,7 @@ def _in_use(nth: int) -> Step:
         for visit in session.scalars(select(Visit)).all()[:nth]:
             session.add(
                 JudgedAgain(
-                    **{"use_id": use.id, "woman_id": visit.woman_id, "visit_id": visit.id},
+                    **{"use_id": use.id, "visit_id": visit.id},
                     **{"at": utc_now(), "was": "anaemic", "outcome": "severe"},
                     **{"may_be_severe": bool(nth % 3), "hb_g_dl": 6.5 if nth % 3 else None},
                 )

@@ -82,7 +82,7 @@ def test_own_words_of_a_programme_are_shown_as_written(app, worker: Person) -> N
 
     text = shipped("protocols", "who-2024.toml").read_text(encoding="utf-8")
     own = f'{text}\n[tell_her]\nfood = ["Eat millet <daily>."]\nsource = "invented district"\n'
-    app.state.shared.reader.rules = parse_protocol(own.encode())
+    app.state.shared.reader.base.rules = parse_protocol(own.encode())
     page = worker.get(worker.add_woman("GA-5")).text
     assert "Eat millet &lt;daily&gt;." in page
     assert "About the tablets" not in page

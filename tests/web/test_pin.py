@@ -197,7 +197,7 @@ def test_session_times_come_from_the_protocol(app, worker):
         text = file.read()
     assert load_protocol().sign_in.idle_minutes == 30
     rules = parse_protocol(text + b"\n[sign_in]\nidle_minutes = 5\nwhole_hours = 2\npin_days = 7\n")
-    app.state.shared.reader.rules = rules
+    app.state.shared.reader.base.rules = rules
     assert app.state.shared.session.idle == dt.timedelta(minutes=5)
     assert app.state.shared.session.whole == dt.timedelta(hours=2)
     assert app.state.shared.pin_lasts == dt.timedelta(days=7)

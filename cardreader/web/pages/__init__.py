@@ -2,6 +2,7 @@
 
 from cardreader.web.pages import (
     backup,
+    calibration,
     conflicts,
     exchange,
     following,
@@ -37,6 +38,7 @@ ROUTERS = (
     exchange.router,
     people.router,
     backup.router,
+    calibration.router,
     conflicts.router,
     offline.router,
     looks.router,

@@ -27,6 +27,7 @@ from cardreader.register.models import (
 )
 from cardreader.register.referrals import close as close_referral
 from cardreader.register.referrals import send_for_test, tell_outcome
+from cardreader.register.rejudging import open_again, settle
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event
 from cardreader.register.women import GESTATION_WEEKS, Closing
@@ -39,6 +40,20 @@ from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False)
+
+
+@router.post("/women/{woman_id}/seen-to")
+def seen_to(sent: Sent, woman_id: str) -> Response:
+    """Note what was done where another calibration judges her last photo otherwise."""
+    why = sent.fields.text("seen_to", 200)
+
+    def act(session: Session, woman: Woman) -> Response:
+        again = open_again(woman)
+        if again is not None:
+            settle(session, again, why, sent.by)
+        return go(f"/women/{woman_id}", "seen-to")
+
+    return sent.carry_out(woman_id, act)
 
 
 @router.post("/women/{woman_id}/close")

@@ -15,6 +15,7 @@ from cardreader.register.models import Role, Visit
 from cardreader.register.search import search_women
 from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer
+from cardreader.web.calibrationwords import in_use_words
 from cardreader.web.pages.backup import days_since_backup
 from cardreader.web.render import go, page
 from cardreader.web.state import State
@@ -33,6 +34,7 @@ def first(request: Request, visitor: Anyone) -> Response:
     today = state.today()
     with state.database.read() as session:
         counts = list_counts(open_rows(session, state.rules), today)
+        calibration = in_use_words(session)
         seen = session.scalar(select(func.count()).select_from(Visit).where(Visit.on == today))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
@@ -40,6 +42,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         "home.html",
         waiting=waiting,
         seen=seen,
+        calibration=calibration,
         today=today,
         backup_is_theirs=visitor.role is Role.SUPERVISOR,
         days=days_since_backup(state) if visitor.role is Role.SUPERVISOR else None,

@@ -14,6 +14,7 @@ from cardreader.register.recording import set_aside, subject_of
 from cardreader.register.referrals import open_referrals
 from cardreader.register.samephoto import entered_elsewhere
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
+from cardreader.web.calibrationwords import read_by_words
 from cardreader.web.fields import Fields
 from cardreader.web.happened import UNDONE
 from cardreader.web.photos import photo_bytes
@@ -125,6 +126,7 @@ def _result_page(
         protocol_title=state.reader.rules.title,
         waste=WASTE.get(Source(reading.source)),
         visit=reading.visit,
+        calibration=read_by_words(session, reading.detail),
         view=result_view(reading, state),
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,

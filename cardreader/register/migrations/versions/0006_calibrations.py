@@ -71,7 +71,6 @@ def upgrade() -> None:
         "judged_again",
         _id(),
         _id("use_id"),
-        _id("woman_id"),
         _id("visit_id"),
         sa.Column("at", sa.DateTime(), nullable=False),
         sa.Column("was", sa.String(length=30), nullable=False),
@@ -84,10 +83,8 @@ def upgrade() -> None:
         _id("settled_by", True),
         sa.Column("settled_why", sa.String(length=200), nullable=True),
         _to("judged_again", "use_id", "calibration_use", "CASCADE"),
-        _to("judged_again", "woman_id", "woman", "CASCADE"),
         _to("judged_again", "visit_id", "visit", "CASCADE"),
         _to("judged_again", "settled_by", "account", "SET NULL"),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_judged_again")),
     )
-    for column in ("woman_id", "visit_id"):
-        op.create_index(op.f(f"ix_judged_again_{column}"), "judged_again", [column], unique=False)
+    op.create_index(op.f("ix_judged_again_visit_id"), "judged_again", ["visit_id"], unique=False)

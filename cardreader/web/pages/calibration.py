@@ -1,0 +1,237 @@
+"""The way to a site's own calibration: pairs, what is lacking, fit, verdict, use, and back."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import zipfile
+from typing import Any
+
+from fastapi import APIRouter, HTTPException, Request
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+from starlette.responses import HTMLResponse, Response
+
+from cardreader.read.chain import CHAIN
+from cardreader.register import audit, calibrations
+from cardreader.register.calibrations import BusyError, NotUsableError
+from cardreader.register.models import Account, FitState, JudgedAgain, SiteCalibration
+from cardreader.register.paper import paper_in_use, set_paper
+from cardreader.register.sitepairs import PairsFound, find_pairs, lacking
+from cardreader.register.studyexport import measured_jsonl, study_csv
+from cardreader.web import words
+from cardreader.web.access import Analyst, Form, Supervisor
+from cardreader.web.calibrating import Laboratory
+from cardreader.web.fields import Fields
+from cardreader.web.render import go, page
+from cardreader.web.state import State
+from cardreader.web.texts import gettext as _
+from cardreader.web.texts import mark
+from cardreader.web.words import LabMethod
+
+router = APIRouter(include_in_schema=False, prefix="/calibration")
+
+MOST_SHOWN = 8
+LAB_SD_PERCENT = 3.0
+"""What is offered where the laboratory has stated nothing: the 1.5 to 2 % of common practice
+for analyser and photometer (no source), and a day or two between blot and vein."""
+
+
+@router.get("")
+def show(request: Request, visitor: Analyst) -> Response:
+    """How far the site is on its way."""
+    return _page(request)
+
+
+@router.get("/pairs.zip")
+def pairs(request: Request, visitor: Analyst) -> Response:
+    """The pairs as a study for the bench: a table, and what was measured of each photo."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        found = _found(session, state)
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("study.csv", study_csv(found, LabMethod.ANALYSER, LAB_SD_PERCENT))
+        archive.writestr("measured.jsonl", measured_jsonl(found))
+    with state.database.write() as session:
+        audit.append(session, "export", "pairs.zip", visitor.account_id, pairs=len(found))
+    return Response(
+        out.getvalue(),
+        media_type="application/zip",
+        headers={"Content-Disposition": 'attachment; filename="pairs.zip"'},
+    )
+
+
+@router.post("/paper")
+def paper(request: Request, visitor: Supervisor, form: Form) -> Response:
+    """Say which batch of blotting paper is in use from now on."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    name = fields.text("paper", 40)
+    if fields.problems:
+        return _page(request, fields)
+    with state.database.write() as session:
+        set_paper(session, name, visitor.account_id)
+    return go("/calibration", "saved")
+
+
+@router.post("/fit")
+def fit(request: Request, visitor: Supervisor, form: Form) -> Response:
+    """Begin a fit in the background."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    method = fields.choice("lab_method", LabMethod)
+    sd = fields.decimal("lab_sd", 0.5, 20)
+    if fields.problems or sd is None:
+        return _page(request, fields)
+    with state.database.read() as session:
+        found = _found(session, state)
+    if not len(found):
+        fields.problems["fit"] = _("There is no pair yet to fit a calibration to.")
+        return _page(request, fields)
+    try:
+        laboratory = Laboratory(method.value, sd)
+        state.workshop.fit(found, laboratory, state.settings.place, visitor.account_id)
+    except BusyError:
+        fields.problems["fit"] = _("A calibration is being fitted. One at a time.")
+        return _page(request, fields, 409)
+    return go("/calibration", "fitting")
+
+
+@router.get("/{calibration_id}/report")
+def report(request: Request, visitor: Analyst, calibration_id: str) -> Response:
+    """The validation report as the fit wrote it."""
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        row = _row(session, calibration_id)
+        if row.report is None:
+            raise HTTPException(404, mark("There is nothing at this address."))
+        html = str(row.report["html"])
+    # A file, not a page of ours: its drawings and styles are its own.
+    return Response(
+        html,
+        media_type="text/html; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="report.html"'},
+    )
+
+
+@router.post("/back")
+def back(request: Request, visitor: Supervisor, form: Form) -> Response:
+    """Put the one before into use again."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    reason = fields.text("reason", 200)
+    if fields.problems:
+        return _page(request, _renamed(fields, "back_reason"))
+    try:
+        with state.database.write() as session:
+            use = calibrations.go_back(session, reason, visitor.account_id)
+            use_id = use.id
+    except NotUsableError as error:
+        fields.problems["back_reason"] = str(error)
+        return _page(request, fields, 409)
+    state.workshop.judge_again(use_id)
+    return go("/calibration", "in-use")
+
+
+@router.post("/{calibration_id}/use")
+def use(request: Request, visitor: Supervisor, form: Form, calibration_id: str) -> Response:
+    """Put a calibration into use, with a reason; one not found fit only if it is meant."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    reason = fields.text("reason", 200)
+    own = f"reason-{calibration_id}"
+    with state.database.write() as session:
+        row = _row(session, calibration_id)
+        if row.fit_for_use is False and form.get("sure") != "yes":
+            fields.problems["reason"] = _("It was not found fit for use: say that it is meant.")
+        if fields.problems:
+            return _page(request, _renamed(fields, own))
+        try:
+            made = calibrations.put_into_use(session, row, reason, visitor.account_id)
+        except NotUsableError as error:
+            fields.problems[own] = str(error)
+            return _page(request, fields, 409)
+        use_id = made.id
+    state.workshop.judge_again(use_id)
+    return go("/calibration", "in-use")
+
+
+def _renamed(fields: Fields, name: str) -> Fields:
+    """The problem with a reason, said at the form it was typed into."""
+    fields.problems[name] = fields.problems.pop("reason")
+    return fields
+
+
+def _row(session: Session, calibration_id: str) -> SiteCalibration:
+    row = session.get(SiteCalibration, calibration_id)
+    if row is None:
+        raise HTTPException(404, mark("There is nothing at this address."))
+    return row
+
+
+def _found(session: Session, state: State) -> PairsFound:
+    """Pairs of real cards; where there is none, of the demonstration's."""
+    named, longest = state.reader.base.named, dt.timedelta(days=state.settings.pair_days)
+    found = find_pairs(session, named.real_lots, longest)
+    return found if found.pairs else find_pairs(session, named.demonstration_lots, longest)
+
+
+def _page(request: Request, fields: Fields | None = None, status: int = 422) -> HTMLResponse:
+    state: State = request.app.state.shared
+    with state.database.read() as session:
+        found = _found(session, state)
+        rows = calibrations.all_made(session)
+        uses = calibrations.all_uses(session)
+        names: dict[str, str] = {row[0]: row[1] for row in session.execute(_NAMES)}
+        now = uses[0] if uses else None
+        before = calibrations.one_before(session)
+        shown = [_shown(row) for row in rows[:MOST_SHOWN]]
+        differ = 0 if now is None else session.scalar(_open_of(now.id))
+        return page(
+            request,
+            "calibration.html",
+            status if fields else 200,
+            problems={} if fields is None else fields.problems,
+            values={"lab_sd": f"{LAB_SD_PERCENT:g}", **({} if fields is None else fields.values)},
+            found=found,
+            pair_days=state.settings.pair_days,
+            demonstration=bool(found.pairs)
+            and found.pairs[0].lot_id in state.reader.base.named.demonstration_lots,
+            lacks=lacking(found),
+            lack_words=words.LACKS,
+            methods=words.LAB_METHODS,
+            paper=paper_in_use(session),
+            rows=shown,
+            fitting=any(row.state == FitState.FITTING for row in rows),
+            uses=uses,
+            now=now,
+            before=before,
+            differ=differ,
+            names=names,
+            problem=state.reader.now() and state.reader.problem,
+            FitState=FitState,
+        )
+
+
+_NAMES = select(Account.id, Account.name)
+
+
+def _open_of(use_id: str) -> Any:
+    count = select(func.count()).select_from(JudgedAgain)
+    return count.where(JudgedAgain.use_id == use_id, JudgedAgain.settled_at.is_(None))
+
+
+def _shown(row: SiteCalibration) -> dict[str, Any]:
+    """A calibration with the widths to expect; large columns are not loaded for others."""
+    ready = row.state == FitState.READY
+    provenance = (row.provenance or {}) if ready else {}
+    ahead = provenance.get("outlook") or {}
+    return {
+        "row": row,
+        "width": [(int(more), width) for more, width in (ahead.get("width_g_dl") or {}).items()],
+        "criteria": provenance.get("criteria") or [],
+        "papers": provenance.get("papers") or [],
+        "other_chain": ready and row.chain != CHAIN,
+        "has_report": ready and bool(provenance.get("criteria")),
+    }
