@@ -3,7 +3,7 @@ with."""
 
 from __future__ import annotations
 
-from cardreader.calibrate import bleaching, condition, default, prior, site, volume
+from cardreader.calibrate import bleaching, condition, default, outlook, prior, site, volume
 from cardreader.core.gates import Stage, chosen, measured
 
 GATES = (
@@ -54,6 +54,15 @@ GATES = (
         condition,
         (chosen("SHAPE_DOF", "photo"), chosen("MOST_UNKNOWNS", "woman or blot", "memory")),
         beside=("ROUNDS",),
+    ),
+    Stage(
+        "The width to expect",
+        outlook,
+        (
+            chosen("AT_G_DL", "g/dL", "where decisions turn"),
+            chosen("MORE", "pair"),
+            chosen("MOST_CARDS", "card", "more would change no digit that is shown"),
+        ),
     ),
     Stage(
         "A site's calibration",

@@ -11,6 +11,7 @@ from cardreader.register import (
     accounts,
     backup,
     blots,
+    calibrations,
     confirmations,
     database,
     devices,
@@ -21,8 +22,10 @@ from cardreader.register import (
     photostore,
     photostrip,
     recording,
+    rejudging,
     rowcheck,
     search,
+    sitepairs,
     tables,
     tablets,
     tube,
@@ -158,7 +161,33 @@ TABLES = Stage(
 
 SEARCH = Stage("Finding a woman", search, (chosen("MOST", "row", "what is read on a phone"),))
 
+PAIRS = Stage(
+    "Pairs of a site",
+    sitepairs,
+    (
+        chosen("PAIR_DAYS", "day", "haemoglobin hardly changes within them"),
+        chosen("SEVERE_G_DL", "g/dL", "the limit of severe anaemia in pregnancy"),
+        chosen("HIGH_G_DL", "g/dL", "above where decisions turn"),
+        derived(
+            "WANTED",
+            "woman, phone or day",
+            "women: from there on the intervals get a factor of the site's own; severe: none "
+            "missed of 35 means fewer than one in ten (Wilson); the rest ours",
+        ),
+    ),
+)
+
+FITS = Stage(
+    "Fits of a site",
+    calibrations,
+    (chosen("SILENT", "h:m:s", "nine beats missed"),),
+    beside=("MOST_PROBLEM",),
+)
+
+AGAIN = Stage("Judging again", rejudging, (chosen("AT_ONCE", "woman", "others write in between"),))
+
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK, BLOTS,
     CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
+    PAIRS, FITS, AGAIN,
 )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived, standard
 from cardreader.web import (
+    calibrating,
     cli,
     daypapers,
     delay,
@@ -17,7 +18,7 @@ from cardreader.web import (
     values,
     whereabouts,
 )
-from cardreader.web.pages import knownby, people, pin
+from cardreader.web.pages import calibration, knownby, people, pin
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -29,6 +30,7 @@ LIMITS = Stage(
         chosen("Settings.form_limit_bytes", "byte"),
         chosen("Settings.open_form_limit_bytes", "byte"),
         chosen("Settings.free_tries", "try"),
+        chosen("Settings.pair_days", "day", "haemoglobin hardly changes within them"),
         chosen("Settings.requests_a_minute", "request", "ten a second: several phones, one router"),
     ),
 )
@@ -112,7 +114,25 @@ PAPERS = Stage(
     ),
 )
 
+FITTING = Stage(
+    "Fitting in the background",
+    calibrating,
+    (
+        chosen("BEAT_S", "s", "well within the silence that a lost fit is known by"),
+        chosen("LONGEST_S", "s", "no fit of a register's pairs takes as long"),
+    ),
+    beside=("_NICE",),
+)
+OFFERED = Stage(
+    "The page Calibration",
+    calibration,
+    (
+        chosen("LAB_SD_PERCENT", "% of the value", "common practice and a day or two between"),
+        chosen("MOST_SHOWN", "calibration"),
+    ),
+)
+
 GATES = (
     LIMITS, GATE, DELAY, PIN, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL, STEPS,
-    DRIFT, PAPERS,
+    DRIFT, PAPERS, FITTING, OFFERED,
 )  # fmt: skip
