@@ -59,6 +59,8 @@ def test_two_records_are_compared_joined_and_parted(app, supervisor: Person):
     answer = supervisor.post("/conflicts/join", one="CB-1", other="CB-2")
     assert answer.headers["location"].startswith(one)
     assert "On the severe list" in supervisor.get(one).text
+    # An address kept on a phone leads to her.
+    assert "On the severe list" in supervisor.get(other).text
     assert "CB-1 + CB-2" in supervisor.get("/conflicts").text
     assert supervisor.post("/women/new", code="CB-2").status_code == 422
     with app.state.database.read() as session:

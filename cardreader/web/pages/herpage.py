@@ -14,6 +14,7 @@ from cardreader.register.closing import hindrances
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import row_of
+from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import EventKind, ReferralOutcome, Role, Source, Woman, utc_now
 from cardreader.register.recording import subject_of, visit_on
 from cardreader.register.referrals import TELLABLE
@@ -29,8 +30,10 @@ from cardreader.web.state import State
 
 
 def find_her(session: Session, woman_id: str) -> Woman:
-    """The woman of an address; 404 where there is none."""
+    """The woman of an address, or she who is shown in her place; 404 where there is none."""
     woman = session.get(Woman, woman_id)
+    if woman is None and (joined := session.get(JoinedAway, woman_id)) is not None:
+        woman = session.get(Woman, joined.into_id)
     if woman is None:
         raise HTTPException(404, "No such woman.")
     return woman
