@@ -88,6 +88,11 @@ def doubted_by(reading: Reading) -> Reading | None:
     return next((r for r in newest if in_doubt(r)), None)
 
 
+def believed_band(reading: Reading) -> str | None:
+    """What a reading says by itself, for other systems: no all-clear that is in doubt."""
+    return Outcome.UNCERTAIN.value if doubted_by(reading) else reading.band
+
+
 def decision_of(reading: Reading) -> dict[str, Any]:
     """The decision that a reading stands for: that of all its visit's blots, if it counts."""
     detail = reading.detail or {}

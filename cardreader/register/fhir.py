@@ -26,7 +26,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.blots import blots_of
+from cardreader.register.blots import believed_band, blots_of
 from cardreader.register.identity import identity_of
 from cardreader.register.models import (
     Purpose,
@@ -212,7 +212,7 @@ def _observation(reading: Reading) -> Resource:
         return {**out, "dataAbsentReason": _absent(reading.refusal or "")}
     return {
         **out,
-        **_value(reading.hb_g_dl, Outcome(reading.band or ""), source),
+        **_value(reading.hb_g_dl, Outcome(believed_band(reading) or ""), source),
         "component": [
             *_interval(reading.low_g_dl, reading.high_g_dl),
             *_provenance(reading.detail or {}),

@@ -14,6 +14,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.protocol import Protocol
+from cardreader.register.blots import believed_band
 from cardreader.register.confirmations import confirmations
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.models import Event, Reading, Referral, Woman, local_day
@@ -108,7 +109,7 @@ def _reading_row(reading: Reading, codes: bool) -> tuple[object, ...]:
         reading.hb_g_dl,
         reading.low_g_dl,
         reading.high_g_dl,
-        reading.band,
+        believed_band(reading),
         reading.refusal,
         reading.lot_id,
         reading.phone,

@@ -139,7 +139,7 @@ class Server:
                 stderr=log,
                 env=self.environment(),
             )
-        for _ in range(300):
+        for _ in range(1200):
             try:
                 urllib.request.urlopen(self.url + "/sign-in", timeout=2).close()
                 return

@@ -36,7 +36,7 @@ def photos(tmp_path_factory) -> dict[str, Path]:
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         check=True,
         capture_output=True,
-        timeout=120,
+        timeout=600,
     )
     found = sorted(folder.glob("*.jpg"))
     noise = np.random.default_rng(1).integers(90, 160, (1200, 1600, 3), dtype=np.uint8)

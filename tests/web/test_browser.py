@@ -160,6 +160,7 @@ def test_server_out_of_reach_and_back(page, server, photos):
     server.start()
     page.get_by_role("button", name="Send now").click()
     wait_until_sent(page)
+    shot(page, "sent")
     # What was said of the kept photo holds no longer.
     expect(page.locator(".photo-form .form-status")).to_be_empty()
     expect(page.locator("#arrived-list")).to_contain_text(f"{dt.date.today():%-d %b %Y}")

@@ -82,6 +82,21 @@ def test_photos_that_contradict_each_other_take_the_all_clear_away(worker, visit
     assert {reading["words"] for reading in readings} == {"Not read"}
 
 
+def test_no_doubted_all_clear_goes_out(app, worker, visit):
+    send(worker, visit, 13.5, again=False)
+    send(worker, visit, 9.0)
+    supervisor = Person(app, "supervisor")
+    assert "not_anaemic" not in supervisor.get("/exchange/readings.csv").text
+    entries = supervisor.get("/exchange/register.fhir.json").json()["entry"]
+    said = [
+        coding["code"]
+        for entry in entries
+        for interpretation in entry["resource"].get("interpretation", [])
+        for coding in interpretation["coding"]
+    ]
+    assert said == ["IND"]
+
+
 def test_a_severe_side_makes_it_urgent(worker, visit):
     send(worker, visit, 13.5, again=False)
     send(worker, visit, 5.0)
