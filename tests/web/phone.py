@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import subprocess
 import sys
 import time
@@ -154,8 +155,15 @@ def read_photo(page: Page, photo: Path) -> None:
     page.wait_for_url("**/readings/*", timeout=40_000)
 
 
+def shown_in_docs() -> set[str]:
+    """Names of the screenshots that a page of the docs shows."""
+    texts = [path.read_text(encoding="utf-8") for path in (ROOT / "docs").glob("*.md")]
+    return {name for text in texts for name in re.findall(r"screenshots/([\w-]+)\.png", text)}
+
+
 def shot(page: Page, name: str) -> None:
-    if SHOTS:
+    """Renew a screenshot of the docs, where a folder for them is named."""
+    if SHOTS and name in shown_in_docs():
         # A window as tall as the page, so that the bar stands at its foot.
         height = page.evaluate("document.documentElement.scrollHeight")
         page.set_viewport_size({"width": PHONE["width"], "height": max(height, PHONE["height"])})
