@@ -7,6 +7,7 @@ standard error; exit codes are in ``terminal/exitcodes.py``.
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Sequence
 
 from cardreader import __version__
@@ -38,6 +39,9 @@ examples:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code and lets no exception out."""
+    # Before NumPy is loaded: the matrices here are small, and threads of linear algebra
+    # wait for each other in loops that burn the processor.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     return run_command(build_parser, argv)
 
 

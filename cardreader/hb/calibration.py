@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import PchipInterpolator
 
+from cardreader.core.jsontext import indented
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.fading import Fading, plain
 from cardreader.hb.measured import VIVIDNESS_AT, Measured
@@ -370,7 +371,7 @@ class Calibration:
 
     def to_json(self) -> str:
         """JSON text; `from_json` reads it back."""
-        return json.dumps(self.as_json(), indent=1, allow_nan=False) + "\n"
+        return indented(self.as_json())
 
     @classmethod
     def load(cls, path: Path) -> Calibration:

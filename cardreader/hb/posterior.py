@@ -14,6 +14,7 @@ nothing: at haemoglobin it has not met, and for cards that look as none of its o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -50,7 +51,10 @@ class Posterior:
     def __post_init__(self) -> None:
         value = np.array(self.covariance, float)
         if value.ndim == 1:
+            kept = value.tolist()
             value = _from_triangle(value)
+            # What a file holds is not rounded again: that takes as long as the rest of loading.
+            object.__setattr__(self, "triangle", kept)
         if value.ndim != 2 or value.shape[0] != value.shape[1] or len(value) % 3:
             raise ValueError("posterior covariance must be square, three rows a weight")
         if not 1 <= self.degree <= 8 or (len(value) // 3 - self.degree - 1) % 2:
@@ -67,6 +71,12 @@ class Posterior:
             raise ValueError("posterior scatter_dof must be positive and finite")
         value.setflags(write=False)
         object.__setattr__(self, "covariance", value)
+
+    @cached_property
+    def triangle(self) -> list[float]:
+        """The covariance's lower triangle by rows, as a file keeps it: to seven digits."""
+        rows, columns = np.tril_indices(len(self.covariance))
+        return [float(f"{v:.7g}") for v in self.covariance[rows, columns]]
 
     @property
     def n_signature(self) -> int:
@@ -90,11 +100,9 @@ class Posterior:
 
     def as_json(self) -> dict[str, Any]:
         """Plain numbers, the covariance as its lower triangle; the class takes them back."""
-        rows, columns = np.tril_indices(len(self.covariance))
-        triangle = [float(f"{v:.7g}") for v in self.covariance[rows, columns]]
         return {
             "degree": self.degree,
-            "covariance": triangle,
+            "covariance": self.triangle,
             "scatter_dof": self.scatter_dof,
             "by_design": self.by_design,
         }
