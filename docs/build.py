@@ -6,6 +6,7 @@ A test fails while a page is not what this makes of the code.
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -43,8 +44,9 @@ sources beside them; a fitted calibration carries its own.
 
 Nothing was measured on blood. Where it says that seeds were not
 kept, nobody can tell whether the figures in [accuracy.md](accuracy.md) (seed 1) and
-[hard.md](hard.md) (seed 2026) are of photos that the limit was set on: take those figures for
-flattering by so much. Whoever sets a number anew keeps its seeds, on this page, apart from those.
+[hard.md](hard.md) (seed {hard_seed}) are of photos that the limit was set on: take those figures
+for flattering by so much. Whoever sets a number anew keeps its seeds, on this page, apart from
+those.
 """
 
 
@@ -63,7 +65,19 @@ def gates_page() -> str:
         module = stage.module.__name__.removeprefix("cardreader.")
         parts.append(f"## {stage.title} (`{module}`)\n\n" + "\n".join(rows) + "\n")
     told = ", ".join(f"{n} {origin}" for origin, n in count.items())
-    return "\n".join([GATES_HEAD, f"In all {sum(count.values())}: {told}.\n", *parts])
+    return "\n".join(
+        [
+            GATES_HEAD.replace("{hard_seed}", _hard_seed()),
+            f"In all {sum(count.values())}: {told}.\n",
+            *parts,
+        ]
+    )
+
+
+def _hard_seed() -> str:
+    found = re.search(r"^Seed ([0-9]+), ", (FOLDER / "hard.md").read_text("utf-8"), re.MULTILINE)
+    assert found is not None
+    return found.group(1)
 
 
 def _shown(value: Any) -> str:

@@ -215,17 +215,3 @@ def t_log_density(distance2: Array, log_determinant: Array, tail: float, m: int 
     covariance: that is ``tail / (tail - 2)`` times as large.
     """
     return np.asarray(-0.5 * ((tail + m) * np.log1p(distance2 / tail) + log_determinant))
-
-
-def t_scale_matrix(residual: Array, tail: float, rounds: int = 30) -> Array:
-    """Scale matrix (m, m) of a t about zero with maximum likelihood, from residuals (n, m).
-
-    By reweighting (Kent, Tyler and Vardi 1994).
-    """
-    m = residual.shape[1]
-    scale = np.cov(residual.T)
-    for _ in range(rounds):
-        distance2 = np.einsum("ni,ij,nj->n", residual, np.linalg.inv(scale), residual)
-        weight = (tail + m) / (tail + distance2)
-        scale = (residual * weight[:, None]).T @ residual / len(residual)
-    return np.asarray(scale)

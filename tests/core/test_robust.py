@@ -15,7 +15,6 @@ from cardreader.core.robust import (
     pseudo_huber,
     reweighted_fit,
     t_log_density,
-    t_scale_matrix,
     truncated_square,
 )
 
@@ -102,10 +101,3 @@ def test_t_density_is_scipys():
     ours = t_log_density(distance2, np.linalg.slogdet(scale)[1], 5.0)
     theirs = stats.multivariate_t(np.zeros(3), scale, df=5).logpdf(x)
     assert np.ptp(ours - theirs) < 1e-9
-
-
-def test_t_scale_matrix_is_found_and_is_not_the_covariance():
-    scale = np.array([[2.0, 0.3, 0.0], [0.3, 1.0, 0.2], [0.0, 0.2, 0.5]])
-    x = stats.multivariate_t(np.zeros(3), scale, df=5, seed=7).rvs(40_000)
-    assert t_scale_matrix(x, 5.0) == pytest.approx(scale, abs=0.05)
-    assert np.cov(x.T)[0, 0] == pytest.approx(5 / 3 * scale[0, 0], rel=0.1)

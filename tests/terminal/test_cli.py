@@ -9,6 +9,7 @@ import re
 import shlex
 import subprocess
 import sys
+from contextlib import redirect_stderr
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -360,8 +361,21 @@ def test_calibrate_default(tmp_path: Path, capsys) -> None:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder that the command filled with two rendered photos."""
     folder = tmp_path_factory.mktemp("demo")
-    assert cli.main(["simulate", "--out", str(folder), "--hb", "5", "14", "--seed", "4"]) == 0
+    words = ["simulate", "--out", str(folder), "--hb", "5", "14", "--seed", "4", "--json-lines"]
+    with (folder / "told.jsonl").open("w") as told, redirect_stderr(told):
+        assert cli.main(words) == 0
     return folder
+
+
+def test_progress_is_told_to_programs_a_json_object_a_line(demo: Path) -> None:
+    told = [json.loads(line) for line in (demo / "told.jsonl").read_text().splitlines()]
+    # Rendering a photo takes longer than the half second between two lines.
+    assert {line["event"] for line in told} >= {"progress"}
+    for line in told:
+        assert (line["stage"], line["unit"], line["total"]) == ("rendering", "photo", 2)
+        assert 0 < line["done"] <= 2
+        assert line["elapsed_s"] >= 0
+    assert [line["done"] for line in told] == sorted(line["done"] for line in told)
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ import urllib.request
 from pathlib import Path
 from typing import Any
 
+import httpx2
 import pytest
 
 from cardreader.register import accounts, recording, women
@@ -74,6 +75,17 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+def wait_for(url: str, **options) -> None:
+    """Return once there is an answer, of whatever kind."""
+    for _ in range(300):
+        try:
+            httpx2.get(url, **options)
+            return
+        except httpx2.TransportError:
+            time.sleep(0.1)
+    raise AssertionError(f"{url} does not answer")
 
 
 class Server:

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 
 import httpx2
 import pytest
-from browserkit import MAIN, PASSWORD, Server, free_port
+from browserkit import MAIN, PASSWORD, Server, free_port, wait_for
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 from gatekit import held
@@ -183,8 +183,8 @@ def encrypted(tmp_path) -> Iterator[tuple[int, int]]:
         env=server.environment(),
     )
     try:
-        _wait_for(f"http://127.0.0.1:{start_port}/")
-        _wait_for(f"https://127.0.0.1:{port}/sign-in", verify=False)
+        wait_for(f"http://127.0.0.1:{start_port}/")
+        wait_for(f"https://127.0.0.1:{port}/sign-in", verify=False)
         yield port, start_port
     finally:
         process.terminate()
@@ -227,16 +227,6 @@ def test_start_page_leads_to_the_server_whatever_host_is_asked_for(tmp_path):
         page = httpx2.get(f"http://127.0.0.1:{start_port}/", headers=headers).text
         assert "elsewhere" not in page
         assert f"https://127.0.0.1:{port}/" in page
-
-
-def _wait_for(url: str, **options) -> None:
-    for _ in range(300):
-        try:
-            httpx2.get(url, **options)
-            return
-        except httpx2.TransportError:
-            time.sleep(0.1)
-    raise AssertionError(f"{url} does not answer")
 
 
 def test_qr_code_holds_the_address():
