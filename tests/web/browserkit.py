@@ -79,7 +79,7 @@ def free_port() -> int:
 
 def wait_for(url: str, **options) -> None:
     """Return once there is an answer, of whatever kind."""
-    for _ in range(300):
+    for _ in range(1200):
         try:
             httpx2.get(url, **options)
             return
