@@ -81,6 +81,7 @@ def create_app(
     )
     app.state.shared = state
     app.state.settings = settings
+    app.state.first_token = None  # set where the first person is made in the browser
     app.state.database = database
     app.state.sign_in_delay = SignInDelay(settings.free_tries)
     app.add_middleware(Guard, settings=settings, is_signed_in=find_visitor)

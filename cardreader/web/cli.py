@@ -47,9 +47,7 @@ def _add_serve(commands: Commands) -> argparse.ArgumentParser:
         "A phone on the same hotspot opens the address that is shown. Stop with Ctrl-C.",
         example='cardreader serve --place "Health post 3" --elevation-m 1200',
     )
-    parser.add_argument(
-        "--host", default=EVERYWHERE, metavar="ADDRESS", help="address to listen on (default: all)"
-    )
+    parser.add_argument("--host", metavar="ADDRESS", help="address to listen on (default: all)")
     parser.add_argument(
         "--port", type=whole(1, 65535), default=PORT, metavar="N", help=f"port (default {PORT})"
     )
@@ -61,6 +59,14 @@ def _add_serve(commands: Commands) -> argparse.ArgumentParser:
         help=f"port of the unencrypted start page (default {START_PORT})",
     )
     parser.add_argument("--plain", action="store_true", help="plain HTTP, no certificates")
+    parser.add_argument(
+        "--here",
+        action="store_true",
+        help="for this phone or machine alone: its own address, no certificates, opens the page",
+    )
+    parser.add_argument(
+        "--no-open", action="store_true", help="with --here: don't open the page in the browser"
+    )
     parser.add_argument(
         "--photos",
         choices=("none", "encrypted"),
@@ -150,8 +156,12 @@ def _add_audit(commands: Commands) -> argparse.ArgumentParser:
 
 def _serve(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.photostore import PhotoStoreError
+    from cardreader.web.listen import ServeError
     from cardreader.web.pipelinereader import PipelineReader
-    from cardreader.web.serve import ServeError, serve
+
+    if arguments.here:
+        return _serve_here(arguments)
+    from cardreader.web.serve import serve
     from cardreader.web.tls import CertificateError
 
     with using_data():
@@ -165,10 +175,31 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
         serve(
             _settings(arguments),
             reader,
-            arguments.host,
+            arguments.host or EVERYWHERE,
             arguments.port,
             None if arguments.plain else arguments.start_port,
         )
+    return ExitCode.OK
+
+
+def _serve_here(arguments: argparse.Namespace) -> ExitCode:
+    """Without what only a network needs, which the lean extra doesn't bring."""
+    from cardreader.register.photostore import PhotoStoreError
+    from cardreader.web.here import serve_here
+    from cardreader.web.listen import ServeError
+    from cardreader.web.pipelinereader import PipelineReader
+
+    if arguments.host is not None:
+        raise CommandError(ExitCode.USAGE, "--here listens on this machine alone: leave --host out")
+    with using_data():
+        reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
+    with (
+        _register_told(),
+        writing(arguments.data),
+        told(ExitCode.BAD_DATA, ServeError, PhotoStoreError),
+        suppress(KeyboardInterrupt),
+    ):
+        serve_here(_settings(arguments), reader, arguments.port, not arguments.no_open)
     return ExitCode.OK
 
 
@@ -222,7 +253,8 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
 
 def _restore(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import BackupError, restore_backup
-    from cardreader.web.serve import ServeError, data_lock
+    from cardreader.web.hold import data_lock
+    from cardreader.web.listen import ServeError
 
     with told(ExitCode.NO_FILE, OSError, about=arguments.file), arguments.file.open("rb"):
         pass  # better told before a passphrase is asked for

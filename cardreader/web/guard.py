@@ -49,7 +49,7 @@ HEADERS = {
 
 
 _WITHOUT_BODY = ("GET", "HEAD", "OPTIONS")
-OPEN_FORMS = frozenset({"/sign-in", "/sign-in/pin", "/language", "/scheme"})
+OPEN_FORMS = frozenset({"/sign-in", "/sign-in/pin", "/language", "/scheme", "/first"})
 """What may be sent without a sign-in; small forms, so that nothing large is read for a stranger."""
 
 IsSignedIn = Callable[[Request], object]

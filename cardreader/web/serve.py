@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import fcntl
 import secrets
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from socket import socket
 from threading import Thread
 
-import uvicorn
-from fastapi import FastAPI
 from sqlalchemy import func, select
 
 from cardreader.register.accounts import add_account
@@ -22,8 +18,9 @@ from cardreader.register.models import Account, Role
 from cardreader.web.address import own_addresses, qr_text, url_of
 from cardreader.web.announce import Announcement
 from cardreader.web.app import create_app
-from cardreader.web.gate import Gate, gated, raise_file_limit
-from cardreader.web.listen import ServeError, listen
+from cardreader.web.gate import Gate, raise_file_limit
+from cardreader.web.hold import data_lock, server_of
+from cardreader.web.listen import listen
 from cardreader.web.origins import note_origins
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
@@ -33,18 +30,6 @@ from cardreader.web.whereabouts import Watch, Whereabouts
 
 FIRST_NAME = "supervisor"
 EVERYWHERE = ("0.0.0.0", "::")
-
-
-@contextmanager
-def data_lock(data: Path) -> Iterator[None]:
-    """Hold a data folder: one server, or one restore, at a time."""
-    data.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with (data / "serve.lock").open("w") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise ServeError(f"a server is running on {data}; stop it first") from None
-        yield
 
 
 def serve(
@@ -77,10 +62,10 @@ def serve(
         stack.callback(watch.stop)
         if start is not None:
             start_app = create_start_app(settings, place)
-            server = uvicorn.Server(_config(start_app, Gate()))
+            server = server_of(start_app, Gate())
             arguments = {"sockets": [start]}
             Thread(target=server.run, kwargs=arguments, daemon=True, name="start page").start()
-        uvicorn.Server(_config(app, Gate(context=place.context))).run(sockets=[sock])
+        server_of(app, Gate(context=place.context)).run(sockets=[sock])
 
 
 class Place:
@@ -188,16 +173,3 @@ def shown(where: Whereabouts) -> str:
 def in_lines(text: str) -> list[str]:
     """A fingerprint in two lines, to be compared by eye."""
     return [text[:47], text[48:]]
-
-
-def _config(app: FastAPI, gate: Gate) -> uvicorn.Config:
-    return uvicorn.Config(
-        app,
-        http=gated(gate),
-        ws="none",
-        log_level="warning",
-        access_log=False,  # addresses of pages hold ids of women
-        server_header=False,
-        proxy_headers=False,
-        timeout_keep_alive=15,
-    )

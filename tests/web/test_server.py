@@ -27,7 +27,8 @@ from webfakes import FakeReader, photo
 from cardreader.register import audit
 from cardreader.register.database import Database, sqlite_url
 from cardreader.web.address import qr_text
-from cardreader.web.serve import ServeError, data_lock
+from cardreader.web.hold import data_lock
+from cardreader.web.listen import ServeError
 from cardreader.web.tls import certificates
 
 pytestmark = pytest.mark.slow

@@ -5,6 +5,7 @@ from cardreader.web.pages import (
     calibration,
     conflicts,
     exchange,
+    first,
     following,
     home,
     knownby,
@@ -24,6 +25,7 @@ from cardreader.web.pages import (
 
 ROUTERS = (
     signin.router,
+    first.router,
     pin.router,
     home.router,
     women.router,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
@@ -15,6 +15,7 @@ from cardreader.web.drift import charts
 from cardreader.web.render import page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
+from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/exchange")
 
@@ -117,4 +118,7 @@ def _content(session: Session, name: str, codes: bool) -> str:
             return tables.referrals_csv(session, codes)
         case "confirmations.csv":
             return tables.confirmations_csv(session)
-    return fhir.bundle(session, codes=codes)
+    try:
+        return fhir.bundle(session, codes=codes)
+    except ModuleNotFoundError:  # the lean install on a phone
+        raise HTTPException(409, mark("This export needs the full installation.")) from None

@@ -69,16 +69,10 @@ def show(request: Request, visitor: Anyone) -> Response:
 def set_pin(request: Request, visitor: Anyone, form: Form) -> Response:
     """Set a PIN; the password is asked for, so that a phone left open is not enough."""
     state: State = request.app.state.shared
-    pin, problems = str(form.get("pin", "")), {}
+    pin = str(form.get("pin", ""))
+    problems = pin_problems(pin, str(form.get("again", "")))
     delay: SignInDelay = request.app.state.sign_in_delay
     client = request.client.host if request.client else "unknown"
-    match devices.pin_problem(pin):
-        case devices.PinProblem.NOT_DIGITS:
-            problems["pin"] = _("%(n)s digits.") % {"n": devices.PIN_DIGITS}
-        case devices.PinProblem.EASY:
-            problems["pin"] = _("This is too easy to guess. Choose another.")
-        case None if pin != form.get("again"):
-            problems["again"] = _("This is not the same as above.")
     if wait_s := ceil(delay.begin(visitor.name, client)):
         problems["password"] = _("Too many tries. Wait %(seconds)s seconds.") % {"seconds": wait_s}
     else:
@@ -96,6 +90,16 @@ def set_pin(request: Request, visitor: Anyone, form: Form) -> Response:
     response = go("/more", "pin-set")
     set_cookie(response, state.settings, DEVICE_COOKIE, token, KEPT_S)
     return response
+
+
+def pin_problems(pin: str, again: str) -> dict[str, str]:
+    """What is wrong with a PIN given twice, by field."""
+    match devices.pin_problem(pin):
+        case devices.PinProblem.NOT_DIGITS:
+            return {"pin": _("%(n)s digits.") % {"n": devices.PIN_DIGITS}}
+        case devices.PinProblem.EASY:
+            return {"pin": _("This is too easy to guess. Choose another.")}
+    return {} if pin == again else {"again": _("This is not the same as above.")}
 
 
 @router.post("/pin/remove")
