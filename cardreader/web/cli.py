@@ -194,7 +194,7 @@ def _serve_here(arguments: argparse.Namespace) -> ExitCode:
     with using_data():
         reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
     with (
-        _register_told(),
+        register_told(),
         writing(arguments.data),
         told(ExitCode.BAD_DATA, ServeError, PhotoStoreError),
         suppress(KeyboardInterrupt),
