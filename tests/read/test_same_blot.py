@@ -31,6 +31,9 @@ class Plain:
 
     blood_xyz = xyz
 
+    def reaches(self, linear, at_mm):
+        return True
+
     def log_ratio_covariance(self, linear, reference):
         return np.zeros((3, 3))
 

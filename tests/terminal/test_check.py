@@ -97,7 +97,7 @@ def _completed(line: str, tmp_path: Path) -> list[str]:
 @pytest.mark.parametrize(
     ("line", "offered"),
     [
-        ("cardreader re", {"read", "restore"}),
+        ("cardreader re", {"read", "registers", "restore"}),
         ("cardreader read --sm", {"--smoking"}),
         ("cardreader read --smoking ", {"none", "some", "under-10", "10-19", "20-or-more"}),
         ("cardreader study va", {"validate"}),
