@@ -62,6 +62,8 @@ def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Readi
         photo=measured.photo,
         pose=measured.pose,
         estimate=judged.estimate,
+        paper=reader.paper,
+        another_paper=reader.calibration.is_another_paper(reader.paper),
     )
     if judged.refusal is not None and judged.refusal.stage == "card":
         return reading  # the card itself doesn't count, so its colours must not either
@@ -182,7 +184,8 @@ def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
         if findings.lot_number is None or findings.measured is None:
             raise ValueError("findings without a refusal must have their numbers")
         print_sd = reader.lots[findings.lot_number].print_sd
-        outcome = read_hb(findings.measured, reader.calibration, print_sd)
+        calibration = reader.calibration.on_paper(findings.paper or reader.paper)
+        outcome = read_hb(findings.measured, calibration, print_sd)
     decision = decide(outcome, reader.protocol, subject)
     if isinstance(outcome, Refusal):
         return Judgement(decision, refusal=outcome)

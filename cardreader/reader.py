@@ -17,6 +17,8 @@ from cardreader.hb.container import load_calibration
 class Reader:
     """What a photo is read with: known lots, calibration, protocol and the day.
 
+    ``paper`` is the batch of the blotting paper; empty where it is not said.
+
     Raises CalibrationError for a calibration of another measuring chain.
     """
 
@@ -24,6 +26,7 @@ class Reader:
     calibration: Calibration
     protocol: Protocol
     today: date
+    paper: str = ""
 
     def __post_init__(self) -> None:
         self.calibration.must_be_of_this_chain()
@@ -34,6 +37,7 @@ def load_reader(
     calibration: Path | str | None = None,
     protocol: Path | str | None = None,
     today: date | None = None,
+    paper: str = "",
 ) -> Reader:
     """What photos are read with.
 
@@ -43,6 +47,7 @@ def load_reader(
     calibration : file or folder; the shipped one when None.
     protocol : shipped id or the path of a TOML file; common practice when None.
     today : day to check the card's expiry against; today when None.
+    paper : batch of the blotting paper; empty where it is not said.
 
     Raises
     ------
@@ -54,6 +59,7 @@ def load_reader(
         calibration=calibration_at(calibration),
         protocol=load_protocol(protocol or DEFAULT),
         today=today or date.today(),
+        paper=paper,
     )
 
 

@@ -28,7 +28,7 @@ from cardreader.calibrate.conformal import (
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.models import LEAST_ROWS, candidates
 from cardreader.calibrate.scores import needed_factor
-from cardreader.calibrate.site import SiteFit, fit_site
+from cardreader.calibrate.site import SiteFit, fit_site, papers_of
 from cardreader.calibrate.studycolumns import LabMethod
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
 from cardreader.hb.calibration import Calibration
@@ -112,6 +112,7 @@ class Pairs:
     lot: NDArray[np.str_]
     operator: NDArray[np.str_]
     method: NDArray[np.str_]
+    paper: NDArray[np.str_]
 
     @classmethod
     def of(cls, features: Features) -> Pairs:
@@ -135,6 +136,7 @@ class Pairs:
             lot=text("lot"),
             operator=text("operator"),
             method=text("lab_method"),
+            paper=text("paper") if "paper" in rows else np.full(len(rows), ""),
         )
 
     def __len__(self) -> int:
@@ -360,7 +362,7 @@ def _of_site(pairs: Pairs, prior: Calibration, recipe: Recipe) -> Fit:
     )
     lots = tuple(sorted(set(pairs.lot.tolist())))
     return Fit(
-        replace(found.calibration, lots=lots),
+        replace(found.calibration, lots=lots, papers=papers_of(prior, pairs.paper.tolist())),
         SITE_MODEL,
         (),
         found.volume,

@@ -68,6 +68,7 @@ GATES = (
         "A site's calibration",
         site,
         (
+            measured("PAPER_KEPT", "1", "0.01 between two papers of 24 worlds, seed 31337"),
             chosen("WOMEN_FOR_VOLUME", "woman"),
             chosen("WOMEN_FOR_FACTOR", "woman", "fewer let one photo set every interval"),
             chosen("LEAST_FACTOR", "1", "the next women's phones and lamps are never all known"),

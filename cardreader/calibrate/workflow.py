@@ -236,6 +236,7 @@ def _origin(
         "women": int(features.used["subject"].nunique()),
         "refusals": dict(Counter(str(t).split(" (")[0] for t in features.refused["refusal"])),
         "outlook": None if ahead is None else ahead.as_json(),
+        "papers": list(given.batches) if (given := fitted.calibration.papers) else [],
         "weights": [round(float(weight), 3) for weight in fitted.weight],
         "conformity_scores": [min(s, LARGEST_SCORE) for s in fitted.conformity_scores],
         "software": {

@@ -53,6 +53,7 @@ class Statement(StrEnum):
     SMOKING_ADJUSTED = "smoking_adjusted"
     SMOKING_NOT_ADJUSTED = "smoking_not_adjusted"
     SIMULATED_CALIBRATION = "simulated_calibration"
+    OTHER_PAPER = "other_paper"
     NOMINAL_LOT = "nominal_lot"
     SIMULATED_LOT = "simulated_lot"
     BLOTS_DISAGREE = "blots_disagree"
@@ -96,6 +97,8 @@ TEXT: dict[Statement, str] = {
     "no clinical accuracy is claimed.",
     Statement.SIMULATED_LOT: "The card is a simulated one, for demonstration only.",
     Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
+    Statement.OTHER_PAPER: "The blotting paper is of a batch that the calibration never saw: "
+    "less sure.",
     Statement.NOMINAL_LOT: "Card colours assumed, not measured: less sure.",
 }
 

@@ -23,6 +23,7 @@ from cardreader.core.jsontext import indented
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.fading import Fading, plain
 from cardreader.hb.measured import VIVIDNESS_AT, Measured
+from cardreader.hb.paper import Papers
 from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
 
@@ -45,6 +46,7 @@ _SHAPES = {
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
+    "papers",
 }  # fmt: skip
 _Basis = Literal["simulated", "measured"]
 
@@ -137,6 +139,8 @@ class Calibration:
     posterior : Posterior or None
         What is not known of the site, where the calibration was conditioned on its
         pairs; None where locus and signature terms are taken as known.
+    papers : Papers or None
+        Batches of blotting paper that its pairs had, where they were named.
     """
 
     id: str
@@ -171,6 +175,7 @@ class Calibration:
     chain: str = CHAIN
     signature_centre: Array = field(default_factory=lambda: np.zeros(0))
     posterior: Posterior | None = None
+    papers: Papers | None = None
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -193,6 +198,10 @@ class Calibration:
             raise CalibrationError(f"fading is not for signatures of {sizes['s']} numbers")
         if self.posterior is not None and self.posterior.n_signature != sizes["s"]:
             raise CalibrationError(f"posterior is not for signatures of {sizes['s']} numbers")
+        if self.papers is not None and (
+            self.posterior is None or len(self.papers.mean) != self.posterior.degree + 1
+        ):
+            raise CalibrationError("papers do not go with the posterior")
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         self._check_values()
@@ -274,6 +283,20 @@ class Calibration:
         axis = self.axis_at(self.grid_g_dl)
         rows = [self.posterior.spread(axis, row) for row in z.reshape(-1, z.shape[-1])]
         return np.reshape(rows, (*z.shape[:-1], len(axis), 3, 3))
+
+    def is_another_paper(self, batch: str) -> bool:
+        """Whether a batch of blotting paper is named, and none that the pairs had."""
+        return bool(batch) and self.papers is not None and batch not in self.papers.batches
+
+    def on_paper(self, batch: str) -> Calibration:
+        """The calibration for blots on a batch of paper: wider where it taught nothing."""
+        return self._on_another_paper if self.is_another_paper(batch) else self
+
+    @cached_property
+    def _on_another_paper(self) -> Calibration:
+        if self.papers is None or self.posterior is None:
+            return self
+        return self.with_weights(*self.papers.on_another(self.weights(), self.posterior))
 
     def covariance_at(self, hb_g_dl: ArrayLike) -> Array:
         """Scatter of photos (n, 3, 3) at haemoglobin (n,)."""
@@ -365,7 +388,9 @@ class Calibration:
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value = plain(value)
-            keeps = isinstance(value, Fading | Posterior)
+            if item.name == "papers" and value is None:
+                continue  # calibrations of before keep their hash
+            keeps = isinstance(value, Fading | Posterior | Papers)
             content[item.name] = value.as_json() if keeps else value
         return content
 
@@ -413,6 +438,8 @@ class Calibration:
                 content["fading"] = Fading(**content["fading"])
             if content.get("posterior") is not None:
                 content["posterior"] = Posterior(**content["posterior"])
+            if content.get("papers") is not None:
+                content["papers"] = Papers(**content["papers"])
             return cls(**content)
         except CalibrationError:
             raise

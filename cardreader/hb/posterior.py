@@ -52,7 +52,7 @@ class Posterior:
         value = np.array(self.covariance, float)
         if value.ndim == 1:
             kept = value.tolist()
-            value = _from_triangle(value)
+            value = from_triangle(value)
             # What a file holds is not rounded again: that takes as long as the rest of loading.
             object.__setattr__(self, "triangle", kept)
         if value.ndim != 2 or value.shape[0] != value.shape[1] or len(value) % 3:
@@ -120,7 +120,8 @@ def _at_least(value: Array, lowest: float) -> bool:
         return False
 
 
-def _from_triangle(values: Array) -> Array:
+def from_triangle(values: Array) -> Array:
+    """A symmetric matrix from its lower triangle, row by row. ValueError for another length."""
     n = int((np.sqrt(8 * len(values) + 1) - 1) / 2)
     if n * (n + 1) // 2 != len(values):
         raise ValueError("posterior covariance is no triangle of a square")

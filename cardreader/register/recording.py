@@ -163,7 +163,7 @@ def record_photo(
         lot_id=facts.lot_id,
         phone=facts.phone,
         blot=max(1, last_blot(visit) + (not same_blot)),
-        paper=paper_at(session, taken.at),
+        paper=(facts.detail.get("paper") or {}).get("batch") or paper_at(session, taken.at),
         photo_sha256=facts.sha256,
         photo_file=photo_file,
         detail=facts.detail,

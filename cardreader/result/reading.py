@@ -36,7 +36,8 @@ class Reading(Stages):
     """Everything known about one photo; stages not reached are None.
 
     ``refusal`` is None exactly when ``estimate`` is not; ``decision`` is always
-    there, and is never a normal result for a photo that was refused.
+    there, and is never a normal result for a photo that was refused. ``paper`` is the batch
+    of the blotting paper where it was said, ``another_paper`` that the calibration never saw it.
     """
 
     sha256: str
@@ -51,6 +52,8 @@ class Reading(Stages):
     refusal: Refusal | None = None
     estimate: HbEstimate | None = None
     measured: Measured | None = None
+    paper: str = ""
+    another_paper: bool = False
 
     @property
     def lot_id(self) -> str | None:
@@ -70,11 +73,14 @@ class Findings:
         Why measuring stopped; None exactly when the measurement is there.
     measured : Measured or None
         What `estimate.read_hb` takes.
+    paper : str
+        Batch of the blotting paper where one is kept; else the reader says which.
     """
 
     lot_number: int | None
     refusal: Refusal | None
     measured: Measured | None = None
+    paper: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -52,8 +52,15 @@ def reading_json(reading: Reading) -> dict[str, Any]:
         "protocol": {"id": reading.protocol_id, "sha256": reading.protocol_sha256},
         "subject": _subject(reading),
     }
+    if reading.paper:
+        out["paper"] = paper_json(reading.paper, reading.another_paper)
     measured = None if reading.measured is None else reading.measured.as_json()
     return dict(sorted({**_plain_object(out), "measured": measured}.items()))
+
+
+def paper_json(batch: str, another: bool) -> dict[str, Any]:
+    """The batch of the blotting paper, and what must be said where it is another one."""
+    return {"batch": batch, "statement": _statement(Statement.OTHER_PAPER) if another else None}
 
 
 def judgement_json(
@@ -433,7 +440,11 @@ def foot_text(reading: Reading) -> str:
     """What the reading rests on, in a few sentences: notes, card, protocol, calibration."""
     codes = list(reading.decision.notes)
     codes += [s for s in (lot_statement(reading), calibration_statement(reading)) if s is not None]
+    if reading.another_paper:
+        codes.append(Statement.OTHER_PAPER)
     card = f"Card lot {reading.lot_id}. " if reading.lot_id else ""
+    if reading.paper:
+        card += f"Blotting paper {reading.paper}. "
     source = f"{card}Protocol {reading.protocol_id}. Calibration {reading.calibration_id}."
     return " ".join([*(TEXT[c] for c in codes), source])
 

@@ -24,6 +24,12 @@ def reader_options(parser: argparse.ArgumentParser) -> None:
     calibration_option(rules)
     lots_option(rules)
     today_option(rules, "day to check the card's expiry against")
+    rules.add_argument(
+        "--paper",
+        default="",
+        metavar="BATCH",
+        help="batch of the blotting paper: one that the calibration never saw is read less surely",
+    )
 
 
 def protocol_option(group: argparse._ActionsContainer) -> None:
@@ -70,6 +76,7 @@ def reader_of(arguments: argparse.Namespace) -> Reader:
             arguments.calibration,
             arguments.protocol,
             getattr(arguments, "today", None),
+            getattr(arguments, "paper", ""),
         )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime as dt
 import io
 import math
@@ -39,6 +40,7 @@ from cardreader.result.report import (
     decision_json,
     estimate_json,
     judgement_json,
+    paper_json,
     reading_json,
 )
 from cardreader.web.reader import Named, PhotoResult, Shade
@@ -76,10 +78,16 @@ class PipelineReader:
 
     def with_calibration(self, calibration: Calibration) -> PipelineReader:
         """The same reader with another calibration. CalibrationError for another chain's."""
-        reader = self._reader
-        return PipelineReader(
-            reader.lots, calibration, reader.protocol, self._lots_from, self._protocol
-        )
+        return self._with(calibration=calibration)
+
+    def with_paper(self, batch: str) -> PipelineReader:
+        """The same reader for blots on a batch of paper."""
+        return self._with(paper=batch)
+
+    def _with(self, **changes: Any) -> PipelineReader:
+        other = copy.copy(self)
+        other._reader = replace(self._reader, **changes)
+        return other
 
     @property
     def calibration_sha256(self) -> str:
@@ -173,7 +181,9 @@ class PipelineReader:
         if kept is None or card is None:
             return detail
         try:
-            findings = Findings(int(card["lot_id"]), None, Measured.from_json(kept))
+            paper = (detail.get("paper") or {}).get("batch") or self._reader.paper
+            number = int(card["lot_id"])
+            findings = Findings(number, None, Measured.from_json(kept), paper)
         except OtherChainError:
             return detail
         # By the day it was read: a card that has expired since was good then.
@@ -183,7 +193,14 @@ class PipelineReader:
             **detail,
             **judgement_json(judged.estimate, judged.decision, judged.refusal),
             "calibration": calibration_json(self._reader.calibration),
+            **self._paper_json(paper),
         }
+
+    def _paper_json(self, batch: str) -> dict[str, Any]:
+        if not batch:
+            return {}
+        another = self._reader.calibration.is_another_paper(batch)
+        return {"paper": paper_json(batch, another)}
 
     def shades(self) -> tuple[Shade, ...]:
         """The ramp as the card asks for it, lightest first; only to show where a value lies."""
@@ -207,7 +224,9 @@ class PipelineReader:
         if kept is None or lot is None:
             return None
         try:
-            found = read_hb(Measured.from_json(kept), self._reader.calibration, lot.print_sd)
+            paper = (detail.get("paper") or {}).get("batch") or ""
+            calibration = self._reader.calibration.on_paper(paper)
+            found = read_hb(Measured.from_json(kept), calibration, lot.print_sd)
         except OtherChainError:
             return None
         return found if isinstance(found, HbEstimate) else None

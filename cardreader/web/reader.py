@@ -83,6 +83,9 @@ class PhotoReader(Protocol):
     def with_calibration(self, calibration: Calibration) -> PhotoReader:
         """The same reader with another calibration. CalibrationError where it can't be used."""
 
+    def with_paper(self, batch: str) -> PhotoReader:
+        """The same reader for blots on a batch of paper."""
+
     @property
     def calibration_sha256(self) -> str:
         """Hash of the calibration."""

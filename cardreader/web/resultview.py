@@ -191,7 +191,7 @@ def _cautions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:
 
 def _basis(shown: dict[str, Any]) -> tuple[str, ...]:
     """What must be said of the card's and the calibration's data."""
-    parts = [shown.get("card") or {}, shown.get("calibration") or {}]
+    parts = [shown.get(part) or {} for part in ("card", "paper", "calibration")]
     return _texts([part["statement"] for part in parts if part.get("statement")])
 
 

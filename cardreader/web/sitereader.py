@@ -18,6 +18,7 @@ from cardreader.hb.calibration import CalibrationError
 from cardreader.register.calibrations import calibration_of, in_use
 from cardreader.register.database import Database
 from cardreader.register.models import CalibrationUse
+from cardreader.register.paper import paper_in_use
 from cardreader.register.recording import PhotoFacts
 from cardreader.web.reader import PhotoReader, PhotoResult, Shade
 
@@ -44,11 +45,11 @@ class SiteReader:
 
     def read(self, data: bytes, subject: Subject) -> PhotoResult:
         """Read one photo as the phone wrote it."""
-        return self.now().read(data, subject)
+        return self._on_paper_in_use().read(data, subject)
 
     def read_same_blot(self, contents: Sequence[bytes], subject: Subject) -> PhotoResult:
         """Read photos of one blot from different sides as one; the newest comes first."""
-        return self.now().read_same_blot(contents, subject)
+        return self._on_paper_in_use().read_same_blot(contents, subject)
 
     def combine(
         self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False
@@ -77,6 +78,11 @@ class SiteReader:
         """The reader with the calibration in use; where none can be used, as it was started."""
         with self._database.read() as session:
             return self._of(in_use(session))
+
+    def _on_paper_in_use(self) -> PhotoReader:
+        with self._database.read() as session:
+            batch = paper_in_use(session)
+        return self.now() if batch is None else self.now().with_paper(batch.name)
 
     def _of(self, use: CalibrationUse | None) -> PhotoReader:
         if use is None or use.calibration is None:

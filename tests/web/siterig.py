@@ -20,7 +20,6 @@ from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.subject import Subject
-from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
 from cardreader.hb.measured import Measured
 from cardreader.register.models import local_day, utc_now
@@ -72,12 +71,6 @@ class DrawnReader(PipelineReader):
     def of(cls, lots: Path) -> DrawnReader:
         return cls(
             Lots.load(lots), load_calibration(shipped("default")), load_protocol(), lots, None
-        )
-
-    def with_calibration(self, calibration: Calibration) -> DrawnReader:
-        reader = self._reader
-        return DrawnReader(
-            reader.lots, calibration, reader.protocol, self._lots_from, self._protocol
         )
 
     def read(self, data: bytes, subject: Subject) -> PhotoResult:

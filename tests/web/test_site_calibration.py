@@ -423,4 +423,5 @@ def test_a_reading_notes_the_batch_of_paper_in_use(site):
     second = send(site.state, 2, site.by)
     papers = [site.reading(one).paper for one in (before, first, second)]
     assert papers == [None, "B-17", "B-18"]
+    assert site.reading(first).detail["paper"]["batch"] == "B-17"
     assert "Batch B-18" in site.supervisor.get("/calibration").text

@@ -1,0 +1,93 @@
+"""Blotting paper is a batch of its own: what a batch that taught a calibration nothing leaves open.
+
+How much blood stands in a paper and how light travels there is most of where a site's
+locus lies. Two papers of one site have little in common: of the locus's weights w about
+the prior's mean m a share ``kept`` goes over to another one,
+
+    w' = m + kept (w - m) + e,    e ~ N(0, (1 - kept^2) C),
+
+with C the prior's covariance: the conditional distribution of two Gaussian vectors of
+correlation ``kept``. With nothing kept all that pairs taught of the locus is unknown
+again; how the card's signature moves it stays known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.hb.fading import plain
+from cardreader.hb.posterior import Posterior, from_triangle
+
+Array = NDArray[np.float64]
+LONGEST_NAME, MOST_BATCHES = 100, 1000
+
+
+@dataclass(frozen=True, eq=False)
+class Papers:
+    """The batches that a calibration's pairs had, and what is believed of any other.
+
+    Attributes
+    ----------
+    batches : tuple of str
+    kept : float
+        Correlation of the locus's weights on two papers of one site.
+    mean : (k, 3) array
+        Of the locus's weights over all worlds.
+    covariance : (3 k, 3 k) array
+        Theirs; a lower triangle is taken as well.
+    """
+
+    batches: tuple[str, ...]
+    kept: float
+    mean: Array
+    covariance: Array
+
+    def __post_init__(self) -> None:
+        names = tuple(self.batches)
+        if not all(isinstance(name, str) and 0 < len(name) <= LONGEST_NAME for name in names):
+            raise ValueError("papers must have batches with names")
+        if not 0 < len(names) <= MOST_BATCHES:
+            raise ValueError("papers must have batches")
+        if not 0 <= self.kept <= 1:
+            raise ValueError("papers kept must lie between 0 and 1")
+        mean, covariance = np.array(self.mean, float), np.array(self.covariance, float)
+        if covariance.ndim == 1:
+            covariance = from_triangle(covariance)
+        side = 3 * len(mean)
+        if mean.ndim != 2 or mean.shape[1] != 3 or covariance.shape != (side, side):
+            raise ValueError("papers mean and covariance must go together")
+        if not (np.isfinite(mean).all() and np.isfinite(covariance).all()):
+            raise ValueError("papers hold a value that is not a finite number")
+        if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12):
+            raise ValueError("papers covariance must be symmetric")
+        if np.linalg.eigvalsh(covariance)[0] < -1e-6 * max(float(np.trace(covariance)), 1e-12):
+            raise ValueError("papers covariance must not be negative")
+        object.__setattr__(self, "batches", names)
+        object.__setattr__(self, "mean", mean)
+        object.__setattr__(self, "covariance", covariance)
+
+    def on_another(self, weights: Array, posterior: Posterior) -> tuple[Array, Posterior]:
+        """Mean (p, 3) and posterior of a site's weights on a paper that taught nothing."""
+        k = len(self.mean)
+        moved = np.array(weights, float)
+        moved[:k] = self.mean + self.kept * (moved[:k] - self.mean)
+        covariance = np.array(posterior.covariance)
+        covariance[: 3 * k] *= self.kept
+        covariance[:, : 3 * k] *= self.kept
+        covariance[: 3 * k, : 3 * k] += (1 - self.kept**2) * self.covariance
+        known = Posterior(posterior.degree, covariance, posterior.scatter_dof, posterior.by_design)
+        return moved, known
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values; the class takes them back as keywords."""
+        rows, columns = np.tril_indices(len(self.covariance))
+        return {
+            "batches": list(self.batches),
+            "kept": self.kept,
+            "mean": plain(self.mean),
+            "covariance": plain(self.covariance[rows, columns]),
+        }

@@ -1,0 +1,148 @@
+"""Another batch of blotting paper: what pairs taught of the locus is unknown again, and no more."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cardreader.calibrate.condition import SitePairs, condition
+from cardreader.calibrate.site import papers_of
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.container import load_calibration
+from cardreader.hb.estimate import estimates
+from cardreader.hb.measured import Measured
+from cardreader.hb.paper import Papers
+from cardreader.simulate.lamps import draw_lamp
+from cardreader.simulate.patchdraw import patch_draw
+from cardreader.simulate.scene import ORDINARY
+from cardreader.simulate.worlds.blots import draw_blot_model
+from cardreader.simulate.worlds.draws import draw_phone, numbers
+from cardreader.simulate.worlds.papers import draw_paper
+from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+
+SEED = 60_951
+"""Apart from the prior's worlds, those for tuning and those of the benchmark."""
+CV = 0.03
+
+
+@pytest.fixture(scope="module")
+def prior():
+    return load_calibration(shipped("worlds"))
+
+
+def _sittings(world, lot, rng, n):
+    hb, found = [], []
+    while len(found) < n:
+        truth = rng.uniform(5, 14)
+        scene = draw_world_scene(
+            world, rng, truth, lot, ORDINARY, draw_phone(rng), draw_lamp(rng), volume=1.0
+        )
+        seen = numbers(patch_draw(scene, rng), lot)
+        if seen is not None:
+            hb.append(truth)
+            found.append(seen)
+    return np.array(hb), Measured.stack(found)
+
+
+@pytest.fixture(scope="module")
+def sites(prior):
+    """Of three worlds: the calibration of 25 pairs, and new blots on its paper and on another."""
+    made = []
+    for number in range(3):
+        rng = np.random.default_rng([SEED, number])
+        world = draw_world(rng)
+        lot = world.lot(5, rng)
+        hb, seen = _sittings(world, lot, rng, 25)
+        each = np.arange(25).astype(str)
+        pairs = SitePairs(seen, hb, 0.02 * hb, each, each)
+        calibration = condition(prior, pairs, CV).calibration
+        known = replace(calibration, papers=papers_of(prior, ["B-1", "", "B-1"]))
+        other = replace(world, paper=draw_paper(rng), blot=draw_blot_model(rng))
+        made.append((known, _sittings(world, lot, rng, 20), _sittings(other, lot, rng, 20)))
+    return made
+
+
+def _held(calibration, blots):
+    truth, seen = blots
+    low, high = estimates(seen, calibration).final().interval(0.9)
+    return (low <= truth) & (truth <= high), high - low
+
+
+def test_another_paper_is_read_less_surely_and_honestly(sites):
+    same, other, blind, narrow, wide = [], [], [], [], []
+    for calibration, here, there in sites:
+        held, width = _held(calibration.on_paper("B-1"), here)
+        same.append(held)
+        narrow.append(width)
+        held, width = _held(calibration.on_paper("B-2"), there)
+        other.append(held)
+        wide.append(width)
+        blind.append(_held(calibration, there)[0])
+    assert np.mean(wide) > 2 * np.mean(narrow)
+    # Without saying so, intervals on another paper do not keep their promise.
+    assert np.mean(blind) < 0.75
+    assert np.mean(other) > 0.85
+    assert np.mean(same) > 0.8
+
+
+def test_only_a_named_other_batch_makes_a_difference(sites):
+    calibration = sites[0][0]
+    assert calibration.on_paper("") is calibration
+    assert calibration.on_paper("B-1") is calibration
+    assert not calibration.is_another_paper("")
+    assert calibration.is_another_paper("B-2")
+    unnamed = replace(calibration, papers=None)
+    assert unnamed.on_paper("B-2") is unnamed
+
+
+def test_with_nothing_kept_the_locus_is_the_priors_again(prior, sites):
+    other = sites[0][0].on_paper("B-2")
+    assert np.allclose(other.locus, prior.locus, atol=1e-6)
+    k = 3 * (prior.posterior.degree + 1)
+    both = (other.posterior.covariance[:k, :k], prior.posterior.covariance[:k, :k])
+    assert np.allclose(*both, atol=1e-9)
+    # How the signature moves it was taught, and stays.
+    assert np.array_equal(other.signature_shift, sites[0][0].signature_shift)
+
+
+def test_with_all_kept_another_paper_is_the_same(sites):
+    calibration = sites[0][0]
+    kept = replace(calibration, papers=replace(calibration.papers, kept=1.0)).on_paper("B-2")
+    assert np.allclose(kept.locus, calibration.locus, atol=1e-6)
+    assert np.allclose(kept.posterior.covariance, calibration.posterior.covariance)
+
+
+def test_papers_travel_in_the_file_and_those_without_keep_their_hash(prior, sites):
+    calibration = sites[0][0]
+    again = Calibration.from_json(calibration.to_json())
+    assert again.papers.batches == ("B-1",)
+    assert again.sha256 == calibration.sha256
+    assert "papers" not in prior.to_json()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"batches": []},
+        {"batches": [7]},
+        {"kept": 1.5},
+        {"mean": [[0, 0, 0]]},
+        {"covariance": [1.0, 2.0]},
+        {"covariance": [float("inf")] * 6},
+        {"more": 1},
+    ],
+)
+def test_papers_that_are_none_are_one_line(sites, wrong):
+    content = sites[0][0].as_json()
+    content["papers"] = {**content["papers"], **wrong}
+    with pytest.raises(CalibrationError):
+        Calibration.of_json(content)
+
+
+def test_no_batch_named_says_nothing(prior):
+    assert papers_of(prior, ["", ""]) is None
+    assert papers_of(replace(prior, posterior=None), ["B-1"]) is None
+    assert isinstance(papers_of(prior, ["B-2", "B-1"]), Papers)
