@@ -109,6 +109,7 @@ def lot(basis: str = "nominal", instrument: str = "") -> SimpleNamespace:
         expires=date(2030, 1, 31),
         lab=lab,
         instrument=instrument,
+        is_demonstration=instrument.startswith("simulated"),
     )
 
 
@@ -143,6 +144,8 @@ def reading(
         calibration_id="invented",
         calibration_basis=calibration_basis,
         calibration_sha256="cd" * 32,
+        paper="",
+        another_paper=False,
         protocol_id=protocol.id,
         protocol_sha256=protocol.sha256,
         subject=subject,
