@@ -97,7 +97,7 @@ def test_a_card_that_no_instrument_measured_says_so() -> None:
     assert "Card colours assumed, not measured: less sure." in reading_text(reading())
     case = reading(basis="measured")
     assert reading_json(case)["card"]["statement"] is None
-    case.lot.instrument = "simulated spectrophotometer"
+    case.lot.is_demonstration = True
     assert reading_json(case)["card"]["statement"]["code"] == "simulated_lot"
     assert "a simulated one, for demonstration only." in " ".join(reading_text(case).split())
 
