@@ -22,7 +22,7 @@ from cardreader.card.lot import Lot
 from cardreader.colour.cielab import delta_e_2000, xyz_to_lab
 from cardreader.core.refusal import Refusal
 from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
-from cardreader.read.correctable import tolerance, why_not
+from cardreader.read.correctable import colours_lost, tolerance, why_not
 from cardreader.read.light import EPSILON, LightModel, fit_light
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.ramp import RampTrend
@@ -146,6 +146,9 @@ def correct(samples: PatchSamples, lot: Lot, banding: Banding = EVEN) -> ColourC
     Spoiled prints are left out first, see `spoiled`. Refusals: SHADOW_EDGE,
     GLARE_ON_PATCHES, CARD_SOILED, COLOUR_NOT_CORRECTABLE.
     """
+    lost = colours_lost(samples)
+    if lost is not None:
+        return lost
     clean = _without_spoiled(samples, lot, banding)
     if isinstance(clean, Refusal):
         return clean

@@ -52,6 +52,21 @@ def tolerance(lot: Lot) -> float:
     return DESIGN_TOLERANCE if lot.basis == "nominal" else 1.0
 
 
+def colours_lost(samples: PatchSamples) -> Refusal | None:
+    """COLOUR_NOT_CORRECTABLE where too few prints kept their colour to fit anything to."""
+    crushed = samples.crushed
+    greys = int(crushed[_NEUTRAL].sum())
+    shades = int((~layout.by_shade(crushed)[_RAMP_SHADES]).all(axis=1).sum())
+    if not greys and shades >= LEAST_SHADES:
+        return None
+    return Refusal(
+        Reason.COLOUR_NOT_CORRECTABLE,
+        "correct",
+        f"a channel came out at nothing in {greys} greys, and {shades} shades of blood kept "
+        f"all three; at least {LEAST_SHADES} are needed and every grey",
+    )
+
+
 def why_not(
     light: LightModel,
     samples: PatchSamples,
@@ -72,10 +87,7 @@ def why_not(
     most : float
         See `tolerance`.
     """
-    crushed = samples.crushed
-    shades = int((~layout.by_shade(crushed)[_RAMP_SHADES]).all(axis=1).sum())
-    # Lost colours are no sign of another card; at least one stays for a mean to exist.
-    told = ~crushed if shades else np.ones_like(crushed)
+    told = ~samples.crushed  # lost colours are no sign of another card
     mean, ramp = residual_de00[told].mean(), residual_de00[_RAMP & told].mean()
     ratio = float(np.exp(np.ptp(light.log_light(layout.centres_mm()), axis=0).max()))
     bands = float((light.bands * light.banding.amplitude).max())
@@ -86,12 +98,6 @@ def why_not(
             light.glare > MAX_GLARE,
             Reason.GLARE_ON_PATCHES,
             f"veil of {light.glare:.3f} > {MAX_GLARE}",
-        ),
-        (
-            bool(crushed[_NEUTRAL].any()) or shades < LEAST_SHADES,
-            not_correctable,
-            f"a channel came out at nothing in {int(crushed[_NEUTRAL].sum())} greys, and "
-            f"{shades} shades of blood kept all three, fewer than {LEAST_SHADES}",
         ),
         (tone <= 0, not_correctable, "brighter greys came out darker"),
         (

@@ -287,6 +287,7 @@ RAMP = Stage(
             "LEFT_OUT_SD", "ln XYZ", "ordinary simulated sittings miss by no more; seeds not kept"
         ),
         derived("_KNEE", "sd", _RESTATED),
+        derived("_RIDGE", "1", "far below the least weight of a print, so it moves nothing"),
         chosen("_LOST", "root weight", "a print half clipped has no colour to test"),
         derived("_LEAST_SD", "ln XYZ", "LEFT_OUT_SD over 2.28, on the scale of three numbers"),
         chosen("_FARTHEST_STRAY", "of the median", "one stray shade must not refuse alone"),

@@ -29,6 +29,8 @@ _LEAST_SD = 0.011
 _FARTHEST_STRAY = 3.0
 """A stray shade counts no more than this many times the median left-out shade."""
 
+_RIDGE = 1e-9
+"""So that shades that all came out alike are told by what they miss, not by a failed fit."""
 _LOST = 0.5
 """Root weight of a print below which its colour is lost: no end of the ramp, no test of it."""
 
@@ -136,6 +138,7 @@ class RampTrend:
             base=self.sound**2,
             least_sd=_LEAST_SD,
             rounds=5,
+            ridge=_RIDGE,
         )
 
 

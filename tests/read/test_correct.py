@@ -228,6 +228,14 @@ def test_a_blot_without_one_channel_is_refused():
     assert "0.0020" in refusal.detail
 
 
+def test_shades_that_all_came_out_alike_are_refused():
+    rgb = 0.7 * ideal_rgb()
+    rgb[RAMP] = rgb[RAMP].mean(axis=0)
+    assert refused(rgb) is Reason.COLOUR_NOT_CORRECTABLE
+    rgb[RAMP] = 0.0
+    assert refused(rgb) is Reason.COLOUR_NOT_CORRECTABLE
+
+
 def test_refuses_a_heavy_veil():
     assert refused(0.5 * ideal_rgb() + 0.12) is Reason.GLARE_ON_PATCHES
 
