@@ -107,6 +107,7 @@ def test_the_whole_way_of_a_site(site):
     page = site.supervisor.get("/calibration").text
     assert "30 photos with a laboratory value" in page
     assert "Photos of printed cards give no value" in page
+    assert "can't be read with" not in page
     assert "No calibration of this place" in site.worker.get("/").text
 
     # A fit in the background, one at a time; it changes nothing by itself.
@@ -327,7 +328,9 @@ def test_servers_and_threads_fit_one_at_a_time(request, tmp_path, kind):
 def test_without_pairs_nothing_is_fitted(site):
     assert _fit(site).status_code == 422
     assert site.fits() == []
-    assert "there is nothing to fit" in site.supervisor.get("/calibration").text
+    page = site.supervisor.get("/calibration").text
+    assert "there is nothing to fit" in page
+    assert "can't be read with" not in page
 
 
 def test_who_may_see_and_who_may_do(site):
@@ -352,7 +355,9 @@ def test_a_calibration_that_cannot_be_read_with_gives_no_value(site):
         use = CalibrationUse(number=1, calibration=row, since=utc_now(), reason="it was good")
         session.add(use)
     assert site.reading(send(site.state, 0, site.by)).refusal == "not_calibrated"
-    assert "can't be read with" in site.supervisor.get("/calibration").text
+    page = site.supervisor.get("/calibration").text
+    assert "can't be read with" in page
+    assert "is not as it was made" in page
 
 
 # --- pairs -----------------------------------------------------------------------------

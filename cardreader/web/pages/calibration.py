@@ -209,7 +209,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             before=before,
             differ=differ,
             names=names,
-            problem=state.reader.now() and state.reader.problem,
+            unusable=state.reader.now() and state.reader.problem,
             FitState=FitState,
         )
 
