@@ -10,6 +10,7 @@ from cardreader.hb import (
     distribution,
     estimate,
     fading,
+    paper,
     plausible,
     posterior,
 )
@@ -44,6 +45,15 @@ MEASURED = Stage(
     measured_module,
     (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
     beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "VIVIDNESS_AT", "_DIGITS"),
+)
+
+PAPER = Stage(
+    "Blotting paper",
+    paper,
+    (
+        chosen("LONGEST_NAME", "character"),
+        chosen("MOST_BATCHES", "batch", "far more than a site uses up in a card's life"),
+    ),
 )
 
 FADING = Stage(
@@ -114,6 +124,7 @@ GATES = (
     DISTRIBUTION,
     COMBINE,
     FADING,
+    PAPER,
     CALIBRATION,
     PLAUSIBLE,
     POSTERIOR,

@@ -148,7 +148,7 @@ _ROW: dict[str, Any] = {
     "photo": "p1.jpg", "subject": "w001", "lab_value": 9.4, "lab_unit": "g/dL",
     "lab_method": "photometric_hicn", "lab_sd": 0.2, "hundred_percent_g_dl": None,
     "phone": "phone a", "light": "lamp", "lot": "027001", "operator": "op1", "replicate": 1,
-    "visit": 1, "note": None,
+    "visit": 1, "paper": "batch 1", "note": None,
 }  # fmt: skip
 _ODD: tuple[Any, ...] = (
     None, "", "\x00", "x" * 10_000, b"\xff", 0, -1, 2**62, float("nan"), float("inf"), 1e300, True,

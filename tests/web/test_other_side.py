@@ -113,7 +113,7 @@ def test_a_blot_in_doubt_beside_a_good_one_is_no_all_clear(worker, visit):
     send(worker, visit, 13.0, again=False)
     send(worker, visit, 13.4, again=False)
     send(worker, visit, 5.0)
-    combined = worker.app.state.shared.reader.pale_seen
+    combined = worker.app.state.shared.reader.base.pale_seen
     assert combined[-1] is True
 
 

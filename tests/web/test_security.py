@@ -51,6 +51,8 @@ def test_no_page_but_the_open_ones_answers_without_a_sign_in(app):
     assert set(opened) == {
         ("GET", "/sign-in"),
         ("GET", "/unsent"),  # holds nothing of anybody
+        ("GET", "/first"),  # not there but at a phone's first start, and then by its token
+        ("POST", "/first"),
         ("GET", "/sw.js"),
         ("GET", "/manifest.webmanifest"),
         ("GET", "/api/openapi.json"),
