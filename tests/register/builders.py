@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import replace
 from math import sqrt
+from uuid import uuid4
 
 from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome, decide
@@ -68,14 +69,14 @@ def photo(session, woman, given: PhotoFacts, days_ago: float = 0, key: str = "",
     """A photo entered for a visit some days ago."""
     at = utc_now() - dt.timedelta(days=days_ago)
     visit = recording.open_visit(session, woman, number, at.astimezone().date(), None)
-    key = key or f"photo-{woman.code}-{len(woman.readings)}"
+    key = key or f"photo-{woman.code}-{uuid4().hex}"
     return recording.record_photo(session, visit, key, given, TakenAt(at), None, combine, NOBODY)
 
 
 def lab(session, woman, hb_g_dl: float, days_ago: float = 0, key: str = "", sure: bool = False):
     """A laboratory result some days ago."""
     at = utc_now() - dt.timedelta(days=days_ago)
-    key = key or f"lab-{woman.code}-{len(woman.readings)}"
+    key = key or f"lab-{woman.code}-{uuid4().hex}"
     return recording.record_lab(
         *(session, woman, key, hb_g_dl, "Cell counter", "Invented Clinic", at, None),
         *(PROTOCOL, NOBODY, sure),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from contextlib import suppress
+from uuid import uuid4
 
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from hypothesis import strategies as st
@@ -127,7 +128,7 @@ def _late_photo(code: str, hb_g_dl: float, days_slow: int) -> Step:
         visit = recording.open_visit(session, woman, 1, local_day(now), None)
         slow = now - dt.timedelta(days=days_slow)
         recording.record_photo(
-            *(session, visit, f"late-{woman.code}-{len(woman.readings)}", facts(hb_g_dl)),
+            *(session, visit, f"late-{woman.code}-{uuid4().hex}", facts(hb_g_dl)),
             *(taken_at(slow, slow if days_slow % 2 else None, now), None, combine, NOBODY),
         )
 

@@ -58,6 +58,11 @@ def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI
         if not settings.data.exists():
             shutil.copytree(register_with_accounts, settings.data)
         app = create_app(settings, FakeReader())
+        with app.state.database.write() as session:
+            # A register elsewhere, on PostgreSQL, is not in the folder that was copied.
+            if accounts.find_account(session, "worker") is None:
+                for role in Role:
+                    accounts.add_account(session, role.value, role, PASSWORD)
         made.append(app)
         return app
 

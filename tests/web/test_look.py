@@ -55,7 +55,7 @@ def visit(page, server) -> Page:
 def looked(page: Page, photo: Path) -> dict | None:
     """What the look at a photo gave, chosen as she chooses it."""
     page.locator("input[name=photo]").set_input_files(photo)
-    until(page, "document.querySelector('.looked').dataset.seen !== ''")
+    until(page, "document.querySelector('.looked').dataset.seen")
     return json.loads(page.locator(".looked").get_attribute("data-seen"))
 
 
@@ -151,15 +151,13 @@ def test_what_is_no_picture_is_left_to_the_reader(visit, tmp_path):
 
 @pytest.mark.slow
 def test_it_is_said_in_her_language_and_can_be_sent_all_the_same(page, server):
-    page.goto("/sign-in")
-    page.get_by_role("button", name="Français").click()
     sign_in(page, server)
+    page.context.add_cookies([{"name": "language", "value": "fr", "url": page.url}])
     page.goto("/unsent")
     looked(page, SAMPLES / "refused" / "too-far-away.jpg")
     expect(page.locator(".looked b")).to_have_text(
         re.compile("^La carte est trop petite sur l.image. Approchez-vous.$")
     )
-    page.goto("/sign-in")
     page.context.clear_cookies(name="language")
     add_woman(page, "KX-601")
     open_visit(page)
