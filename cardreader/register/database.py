@@ -209,14 +209,15 @@ def _sqlite_keep_private(_dialect: Any, _record: Any, arguments: list[Any], _mor
     name = str(arguments[0]) if arguments else ":memory:"
     if name.startswith((":memory:", "file:")):
         return
+    # An existing file is never opened here: closing it would drop every lock that this
+    # process's other connections hold on it (POSIX), and another process, taking itself for
+    # the last, would remove the log that they write to.
     # What hinders here hinders SQLite as well, and it has the better words.
     with suppress(OSError):
-        descriptor = os.open(name, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-        try:
-            if os.fstat(descriptor).st_mode & 0o077:
-                os.fchmod(descriptor, 0o600)
-        finally:
-            os.close(descriptor)
+        os.close(os.open(name, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
+    with suppress(OSError):
+        if os.stat(name).st_mode & 0o077:
+            os.chmod(name, 0o600)
     for ending in ("-wal", "-shm"):
         with suppress(OSError):
             os.chmod(name + ending, 0o600)

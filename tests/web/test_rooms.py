@@ -23,12 +23,6 @@ from cardreader.register.database import Database, sqlite_url
 pytestmark = pytest.mark.slow
 
 
-STALE = pytest.mark.xfail(
-    strict=False,
-    reason="open defect: a page may be answered from before a write by another connection",
-)
-
-
 @pytest.fixture
 def register(server):
     """The running server's database, beside it: written to, then left alone."""
@@ -48,7 +42,6 @@ def test_camera_is_reached_without_scrolling(page, server):
     assert page.evaluate("scrollY") == 0
 
 
-@STALE
 def test_sent_later_tells_code_and_outcome_severe_first(page, server, photos):
     sign_in(page, server)
     page.goto("/unsent")
@@ -153,7 +146,6 @@ OUTSIDE = """() => [...document.querySelectorAll('svg.plot text')].filter(text =
 }).map(text => text.textContent)"""
 
 
-@STALE
 @pytest.mark.parametrize("days", [[0.02, 0.01], [9, 8], [200, 1], [3]])
 def test_dates_on_the_chart_are_whole(page, server, register, days):
     with register.write() as session:
@@ -174,7 +166,6 @@ OVERFLOWING = """() => [...document.querySelectorAll('.scroll')]
   .filter(e => e.scrollWidth > e.clientWidth).map(e => `${e.scrollWidth} > ${e.clientWidth}`)"""
 
 
-@STALE
 def test_tables_of_trail_and_drift_fit_the_phone(page, server, register):
     with register.write() as session:
         woman = put_woman(session, "RF-1", days_ago=60)
@@ -197,7 +188,6 @@ def test_tables_of_trail_and_drift_fit_the_phone(page, server, register):
             shot(page, path.strip("/").split("/")[0] + "-table")
 
 
-@STALE
 def test_may_be_severe_stays_readable_in_the_history(page, server, register):
     with register.write() as session:
         woman = put_woman(session, "RG-1", days_ago=60)
