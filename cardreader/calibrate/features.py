@@ -18,19 +18,14 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.kept import Kept
 from cardreader.calibrate.study import RowError, Study
-from cardreader.card import layout
-from cardreader.card.layout import Kind
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
 from cardreader.core.refusal import Refusal
-from cardreader.hb.measured import COLOUR_COLUMNS, Measured
+from cardreader.hb.measured import COLOUR_COLUMNS, N_SIGNATURE, Measured
 from cardreader.pipeline import measure_photo
-from cardreader.read.vividness import N_PARAMETERS
 
 MAX_PHOTO_BYTES = 100_000_000
 SIGNATURE_PREFIX = "signature_"
-N_SIGNATURE = 6 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_PARAMETERS
-"""Numbers in a signature: level and slope along the ramp, each chromatic shade, vividness."""
 
 
 @dataclass(frozen=True, eq=False)

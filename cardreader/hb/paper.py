@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.hb.fading import plain
-from cardreader.hb.posterior import Posterior, from_triangle
+from cardreader.hb.posterior import Posterior, from_triangle, semidefinite
 
 Array = NDArray[np.float64]
 LONGEST_NAME, MOST_BATCHES = 100, 1000
@@ -64,7 +64,7 @@ class Papers:
             raise ValueError("papers hold a value that is not a finite number")
         if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12):
             raise ValueError("papers covariance must be symmetric")
-        if np.linalg.eigvalsh(covariance)[0] < -1e-6 * max(float(np.trace(covariance)), 1e-12):
+        if not semidefinite(covariance):
             raise ValueError("papers covariance must not be negative")
         object.__setattr__(self, "batches", names)
         object.__setattr__(self, "mean", mean)

@@ -63,7 +63,7 @@ class Posterior:
             raise ValueError("posterior covariance must be finite and of a usable size")
         if not np.allclose(value, value.T, rtol=1e-6, atol=1e-12):
             raise ValueError("posterior covariance must be symmetric")
-        if not _at_least(value, -_ROUNDING * max(float(np.trace(value)), 1e-12)):
+        if not semidefinite(value):
             raise ValueError("posterior covariance must not be negative")
         if not isinstance(self.by_design, bool):
             raise ValueError("posterior by_design must be true or false")
@@ -108,12 +108,12 @@ class Posterior:
         }
 
 
-def _at_least(value: Array, lowest: float) -> bool:
-    """Whether no eigenvalue of a symmetric matrix is below ``lowest``.
+def semidefinite(value: Array) -> bool:
+    """Whether no eigenvalue of a symmetric matrix is negative, but for a file's rounding.
 
     By Cholesky's factors, which take a twentieth of the time of the eigenvalues.
     """
-    moved = value - lowest * np.eye(len(value))
+    moved = value + _ROUNDING * max(float(np.trace(value)), 1e-12) * np.eye(len(value))
     try:
         return bool(np.isfinite(np.linalg.cholesky(moved)).all())
     except np.linalg.LinAlgError:

@@ -17,6 +17,7 @@ from phone import page as page
 from phone import photos as photos
 from phone import playwright as playwright
 from phone import server as server
+from sqlalchemy.orm import Session
 from webfakes import FakeReader
 
 from cardreader.register import accounts
@@ -38,11 +39,15 @@ def register_with_accounts(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("register") / "data"
     app = create_app(Settings(data=folder), FakeReader())
     with app.state.database.write() as session:
-        for role in Role:
-            account = accounts.add_account(session, role.value, role, PASSWORD)
-            account.password_hash = CHEAP.hash(PASSWORD)
+        _add_accounts(session)
     app.state.database.close()
     return folder
+
+
+def _add_accounts(session: Session) -> None:
+    for role in Role:
+        account = accounts.add_account(session, role.value, role, PASSWORD)
+        account.password_hash = CHEAP.hash(PASSWORD)
 
 
 @pytest.fixture
@@ -61,8 +66,7 @@ def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI
         with app.state.database.write() as session:
             # A register elsewhere, on PostgreSQL, is not in the folder that was copied.
             if accounts.find_account(session, "worker") is None:
-                for role in Role:
-                    accounts.add_account(session, role.value, role, PASSWORD)
+                _add_accounts(session)
         made.append(app)
         return app
 

@@ -74,13 +74,14 @@ def context(playwright, server, tmp_path) -> Iterator[BrowserContext]:
     context.close()
 
 
-def new_phone(playwright: Playwright, url: str, profile: Path) -> BrowserContext:
+def new_phone(playwright: Playwright, url: str, profile: Path, *options: str) -> BrowserContext:
+    """A phone of its own profile, with further options of the browser."""
     context = playwright.chromium.launch_persistent_context(
         str(profile),
         executable_path=chromium_path(),
         headless=True,
         # A name that isn't "localhost", for a page that the browser deems insecure.
-        args=[*CHROMIUM_OPTIONS, f"--host-resolver-rules=MAP {HOTSPOT_NAME} 127.0.0.1"],
+        args=[*CHROMIUM_OPTIONS, f"--host-resolver-rules=MAP {HOTSPOT_NAME} 127.0.0.1", *options],
         viewport=PHONE,
         device_scale_factor=2,
         has_touch=True,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import cv2
 import pytest
-from browserkit import CHROMIUM_OPTIONS, PHONE, ROOT, chromium_path
+from browserkit import ROOT
 from phone import HOTSPOT_NAME, SHOTS, new_phone, sign_in, until
 from playwright.sync_api import BrowserContext, Page, expect
 
@@ -39,22 +39,11 @@ def film(folder: Path, blurred_every: int = 0, card_share: float = 1.0) -> Path:
 
 
 def phone_with_camera(playwright, url: str, profile: Path, shown: Path) -> BrowserContext:
-    context = playwright.chromium.launch_persistent_context(
-        str(profile),
-        executable_path=chromium_path(),
-        headless=True,
-        args=[
-            *CHROMIUM_OPTIONS,
-            "--use-fake-device-for-media-stream",
-            "--use-fake-ui-for-media-stream",
-            f"--use-file-for-fake-video-capture={shown}",
-        ],
-        viewport=PHONE,
-        device_scale_factor=2,
-        has_touch=True,
-        is_mobile=True,
-        locale="en-GB",
-        base_url=url,
+    context = new_phone(
+        *(playwright, url, profile),
+        "--use-fake-device-for-media-stream",
+        "--use-fake-ui-for-media-stream",
+        f"--use-file-for-fake-video-capture={shown}",
     )
     context.set_default_timeout(20_000)
     return context
