@@ -110,7 +110,8 @@ def test_she_is_told_to_move_closer(playwright, server, tmp_path):
         expect(page.locator(".framing-words")).to_have_text(ADVICE[Reason.CARD_TOO_SMALL])
         page.get_by_role("button", name="Close").click()
         expect(page.locator("dialog.framing")).to_be_hidden()
-        # The camera is given back.
+        # The camera is given back, a moment after the dialog is gone.
+        until(page, "document.querySelector('.framing video').srcObject === null")
         assert page.evaluate("document.querySelector('.framing video').srcObject") is None
     finally:
         context.close()
