@@ -17,7 +17,6 @@ from typing import Any
 
 from babel.messages.catalog import Catalog, Message
 from babel.messages.extract import extract
-from babel.messages.plurals import get_plural
 from babel.messages.pofile import read_po, write_po
 
 from cardreader.core.files import write_atomic
@@ -99,18 +98,20 @@ def updated(language: str) -> bytes:
         include_lineno=False,
         width=98,
     )
-    return _header(language).encode() + out.getvalue()
+    return _header(language, catalogue.plural_forms).encode() + out.getvalue()
 
 
-def _header(language: str) -> str:
-    forms = get_plural(language)
-    plural = f"nplurals={forms.num_plurals}; plural={forms.plural_expr};"
+def _header(language: str, plural_forms: str) -> str:
+    """The header; its rule for plurals stays as the file has it, for which its forms were written.
+
+    The rule that babel would give is only a new catalogue's start: it changes with babel's version.
+    """
     lines = (
         *(("X-Layout-Trial: not read by a health worker",) if language in LAYOUT_TRIALS else ()),
         "Content-Type: text/plain; charset=utf-8",
         "Content-Transfer-Encoding: 8bit",
         f"Language: {language}",
-        f"Plural-Forms: {plural}",
+        f"Plural-Forms: {plural_forms}",
     )
     return 'msgid ""\nmsgstr ""\n' + "".join(f'"{line}\\n"\n' for line in lines) + "\n"
 

@@ -5,13 +5,20 @@ from __future__ import annotations
 import io
 import re
 
+import babel.messages.plurals
 import pytest
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
 from people import Person
 
 from cardreader.web.catalogues import catalogue_path, collect, faults, read_catalogue, updated
-from cardreader.web.texts import LAYOUT_TRIALS, SOURCE_LANGUAGE, choose_language, languages
+from cardreader.web.texts import (
+    LAYOUT_TRIALS,
+    SOURCE_LANGUAGE,
+    catalogue,
+    choose_language,
+    languages,
+)
 
 OTHERS = [code for code in languages() if code != SOURCE_LANGUAGE]
 
@@ -93,6 +100,33 @@ def test_papers_of_a_trial_are_in_english(worker, language):
 @pytest.mark.parametrize("language", OTHERS)
 def test_catalogue_file_is_up_to_date(language):
     assert catalogue_path(language).read_bytes() == updated(language)
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_catalogue_keeps_its_own_rule_for_plurals(monkeypatch, language):
+    """Versions of babel differ in the rule they give; the forms are written for the file's."""
+    monkeypatch.setattr(babel.messages.plurals, "PLURALS", {})
+    monkeypatch.setattr(babel.messages.plurals, "DEFAULT_PLURAL", (1, "0"))
+    assert catalogue_path(language).read_bytes() == updated(language)
+
+
+@pytest.mark.parametrize(
+    ("n", "words"),
+    [
+        (1, "يوم"),
+        (2, "يومين"),
+        (3, "أيام"),
+        (10, "أيام"),
+        (11, "يومًا"),
+        (99, "يومًا"),
+        (100, "يوم"),
+        (103, "أيام"),
+    ],
+)
+def test_arabic_counts_take_the_form_of_their_number(n, words):
+    """Three to ten, eleven to ninety-nine, hundreds: CLDR and the GNU gettext manual."""
+    said = catalogue("ar").ngettext("Open for %(days)s day.", "Open for %(days)s days.", n)
+    assert said.rstrip(".").split()[-1] == words
 
 
 @pytest.mark.parametrize("language", OTHERS)
