@@ -31,11 +31,15 @@ class LaboratoryRules:
 
 @dataclass(frozen=True)
 class TabletRules:
-    """Iron-folic acid: tablets a day by regimen, and days of a course."""
+    """Iron-folic acid: tablets a day by regimen, and days of a course.
+
+    From ``ask_days`` before they are used up she is on the list of those who need more.
+    """
 
     prevention_a_day: int = 1
     treatment_a_day: int = 2
     course_days: int = 100
+    ask_days: int = 7
 
 
 @dataclass(frozen=True)
@@ -65,8 +69,8 @@ class FollowUpRules:
 
     ``visit_weeks`` are the (first, last) completed weeks of each scheduled visit,
     ``after_birth_days`` the (first, last) day of the test after a birth. A woman whose weeks
-    are not known is tested ``without_weeks_days`` after the last test (invented); from the
-    week ``ask_birth_week`` on her birth is asked about (our own choice). The others are in
+    are not known is tested ``without_weeks_days`` after the last test; from the week
+    ``ask_birth_week`` on her birth is asked about. The others are in
     days, and g/dL for the rise expected in ``rise_after_days`` of treatment.
     Whoever made an entry can undo it for ``undo_minutes``.
     """
@@ -155,6 +159,7 @@ def _tablets(table: Table) -> TabletRules:
         prevention_a_day=table.whole("prevention_a_day", 1, 6, usual.prevention_a_day),
         treatment_a_day=table.whole("treatment_a_day", 1, 6, usual.treatment_a_day),
         course_days=table.whole("course_days", 1, LONGEST_DAYS, usual.course_days),
+        ask_days=table.whole("ask_days", 0, LONGEST_DAYS, usual.ask_days),
     )
     table.text("source", "")
     table.finish()

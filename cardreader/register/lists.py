@@ -1,4 +1,4 @@
-"""The lists a worker goes through: due, overdue, open referrals, severe, no rise."""
+"""The lists a worker goes through: due, overdue, open referrals, severe, tablets and more."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from cardreader.register.history import Measurement, Standing, measurements, sta
 from cardreader.register.models import JudgedAgain, Referral, Visit, Woman, local_day
 from cardreader.register.referrals import open_referrals
 from cardreader.register.rejudging import open_again, pressing
+from cardreader.register.tablets import Tablets, tablets_of
 
 
 class ListName(StrEnum):
@@ -32,6 +33,7 @@ class ListName(StrEnum):
     REFERRALS = "referrals"
     SEVERE = "severe"
     NO_RISE = "no-rise"
+    TABLETS = "tablets"
     JUDGED_AGAIN = "judged-otherwise"
 
 
@@ -46,6 +48,7 @@ class Row:
     rise: MissingRise | None
     referrals: tuple[Referral, ...]
     again: JudgedAgain | None = None
+    tablets: Tablets | None = None
 
     @property
     def referral(self) -> Referral | None:
@@ -65,6 +68,9 @@ class Row:
                 return self.standing.severe
             case ListName.NO_RISE:
                 return self.rise is not None
+            case ListName.TABLETS:
+                ask_on = self.tablets.ask_on if self.tablets else None
+                return ask_on is not None and today >= ask_on
             case ListName.JUDGED_AGAIN:
                 return self.again is not None
 
@@ -96,6 +102,7 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
         rise=missing_rise(rules, woman.treatments, points),
         referrals=tuple(open_referrals(woman)),
         again=open_again(woman),
+        tablets=tablets_of(woman, rules),
     )
 
 
@@ -133,9 +140,16 @@ def list_rows(rows: list[Row], name: ListName, today: dt.date) -> list[Row]:
                 else (True, dt.datetime.max.replace(tzinfo=dt.UTC))
             ),
         )
+    if name is ListName.TABLETS:
+        return sorted(chosen, key=lambda row: (not row.standing.severe, _used_up(row)))
     if name is ListName.JUDGED_AGAIN:
         return sorted(chosen, key=lambda row: pressing(row.again) if row.again else (9, 0.0))
     return sorted(chosen, key=lambda row: row.points[-1].hb_g_dl if row.points else 0.0)
+
+
+def _used_up(row: Row) -> dt.date:
+    until = row.tablets and row.tablets.lasts_until
+    return until or dt.date.max
 
 
 def list_counts(rows: list[Row], today: dt.date) -> dict[ListName, int]:

@@ -99,3 +99,11 @@ def start_treatment(
     session.flush()
     audit.append(session, "treatment.start", woman.id, by, regimen=treatment.regimen)
     return treatment
+
+
+def end_treatment(session: Session, woman: Woman, on: dt.date, by: str | None) -> None:
+    """Note that she takes no tablets any more."""
+    for running in woman.treatments:
+        if running.ended_on is None:
+            running.ended_on = on
+            audit.append(session, "treatment.end", woman.id, by)

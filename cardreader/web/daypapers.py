@@ -13,7 +13,6 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.lists import ListName, Row
 from cardreader.register.models import Regimen
-from cardreader.register.tablets import tablets_of
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
 from cardreader.web.paperkit import BODY, HEAD, SMALL, TITLE, build, grid, para, rule, table
@@ -30,6 +29,7 @@ _PRESSING = (
     ListName.REFERRALS,
     ListName.OVERDUE,
     ListName.NO_RISE,
+    ListName.TABLETS,
     ListName.DUE,
 )
 
@@ -116,8 +116,8 @@ def transfer_letter(row: Row, to: str, place: str, today: dt.date, rules: Follow
         (_("Weeks of pregnancy"), _weeks(row, today)),
         (_("On the severe list"), _("yes") if row.standing.severe else _("no")),
         (_("Referral open"), _("yes") if row.referrals else _("no")),
-        (_("Iron-folic acid"), _regimen(row)),
-        (_("Tablets given"), _tablets(row, rules)),
+        (_("Iron-folic acid"), _regimen(row, rules)),
+        (_("Tablets given"), "-" if row.tablets is None else str(row.tablets.given)),
     ]
     values = [
         (
@@ -162,6 +162,9 @@ def _why(row: Row, reasons: list[ListName]) -> str:
     said = [", ".join(_(words.TITLES[name]) for name in reasons)]
     if row.due is not None and row.due.kind in words.DUE and _DUE & set(reasons):
         said.append(_(words.DUE[row.due.kind]))
+    if row.tablets and row.tablets.lasts_until and ListName.TABLETS in reasons:
+        until = {"day": texts.day(row.tablets.lasts_until)}
+        said.append(_("Tablets until %(day)s") % until)
     return ". ".join(said)
 
 
@@ -186,11 +189,6 @@ def _value(hb_g_dl: float, low_g_dl: float | None, high_g_dl: float | None) -> s
     return _("%(hb)s (%(low)s to %(high)s)") % {"hb": texts.number(hb_g_dl), **ends}
 
 
-def _regimen(row: Row) -> str:
+def _regimen(row: Row, rules: FollowUpRules) -> str:
     running = next((t for t in row.woman.treatments if t.ended_on is None), None)
-    return "-" if running is None else _(words.REGIMENS[Regimen(running.regimen)])
-
-
-def _tablets(row: Row, rules: FollowUpRules) -> str:
-    found = tablets_of(row.woman, rules)
-    return "-" if found is None else str(found.given)
+    return "-" if running is None else words.regimen_words(Regimen(running.regimen), rules)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import decision_of
@@ -21,6 +22,7 @@ from cardreader.register.models import (
     Source,
 )
 from cardreader.register.samephoto import KnownPhotoError
+from cardreader.register.tablets import a_day_of
 from cardreader.register.women import Closing
 from cardreader.result.report import interval_ends
 from cardreader.web import texts
@@ -33,6 +35,7 @@ TITLES = {
     ListName.REFERRALS: mark("Referral open"),
     ListName.SEVERE: mark("Severe list"),
     ListName.NO_RISE: mark("No rise on treatment"),
+    ListName.TABLETS: mark("Tablets run out"),
     ListName.JUDGED_AGAIN: mark("Judged otherwise"),
 }
 
@@ -49,6 +52,10 @@ EXPLANATIONS = {
     ListName.NO_RISE: mark(
         "On treatment, and her haemoglobin has not risen as expected. "
         "Ask about the tablets and tell the facility."
+    ),
+    ListName.TABLETS: mark(
+        "By what was given and counted her iron-folic acid is used up, or will be within days. "
+        "Count what is left, and give more as local protocol asks."
     ),
     ListName.JUDGED_AGAIN: mark(
         "By the calibration now in use her last photo says something else. "
@@ -82,9 +89,10 @@ SOURCES = {
 }
 
 REGIMENS = {
-    Regimen.PREVENTION: mark("Prevention: one tablet a day, 100 days"),
-    Regimen.TREATMENT: mark("Treatment: one tablet twice a day, 100 days"),
+    Regimen.PREVENTION: mark("Prevention"),
+    Regimen.TREATMENT: mark("Treatment"),
 }
+"""What a regimen is for; `regimen_words` says how many tablets, by the protocol."""
 
 CLOSINGS = {
     Closing.DELIVERED: mark("Delivered, and care after the birth is over"),
@@ -190,6 +198,18 @@ def judged_words(again: JudgedAgain) -> str:
         "high": texts.number(interval_ends(again.low_g_dl, again.high_g_dl)[1]),
     }
     return f"{said} ({values})."
+
+
+def regimen_words(regimen: Regimen, rules: FollowUpRules) -> str:
+    """A regimen in the visitor's language, with the protocol's tablets and days."""
+    a_day = a_day_of(Regimen(regimen), rules)
+    counted = texts.ngettext("%(count)s tablet a day", "%(count)s tablets a day", a_day)
+    lasting = texts.ngettext("%(count)s day", "%(count)s days", rules.tablets.course_days)
+    return _("%(regimen)s: %(tablets)s, %(days)s") % {
+        "regimen": _(REGIMENS[Regimen(regimen)]),
+        "tablets": counted % {"count": a_day},
+        "days": lasting % {"count": rules.tablets.course_days},
+    }
 
 
 def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule
-from cardreader.decide.followuprules import FollowUpRules
+from cardreader.decide.followuprules import FollowUpRules, TabletRules
 from cardreader.decide.protocol import (
     Group,
     ProtocolError,
@@ -86,6 +87,10 @@ def test_follow_up_of_the_file_is_what_the_program_takes_when_it_says_nothing() 
     rules = load_protocol().follow_up
     assert rules == FollowUpRules()
     assert parse_protocol(COMMON.split("# When she is tested again")[0].encode()).follow_up == rules
+    for name in shipped_protocols():
+        held = tomllib.loads(shipped("protocols", f"{name}.toml").read_text("utf-8"))["follow_up"]
+        assert set(held) == {*(field.name for field in fields(FollowUpRules)), "source"}
+        assert set(held["tablets"]) == {*(field.name for field in fields(TabletRules)), "source"}
     assert rules.severe_days < rules.monthly_days
     assert (rules.tablets.prevention_a_day, rules.tablets.treatment_a_day) == (1, 2)
 

@@ -14,10 +14,9 @@ from cardreader.register.closing import UnsureError, close_woman, reopen_woman
 from cardreader.register.doubt import DoubtfulError, lab_doubts
 from cardreader.register.followup import DueKind, next_due
 from cardreader.register.history import Measurement, standing
-from cardreader.register.models import Purpose, Regimen, Source, local_day, utc_now
+from cardreader.register.models import Purpose, Source, local_day, utc_now
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import open_referrals
-from cardreader.register.tablets import count_tablets, give_tablets, tablets_of
 
 RULES = PROTOCOL.follow_up
 NOW = dt.datetime(2026, 6, 15, 9, tzinfo=dt.UTC)
@@ -168,20 +167,3 @@ def test_a_good_photo_set_aside_leaves_the_refused_one_to_be_answered(sqlite):
         assert open_referrals(woman) == []
         recording.set_aside(session, wrong, "another woman's blot", None, combine, NOBODY)
         assert [referral.band for referral in open_referrals(woman)] == ["not_read"]
-
-
-def test_tablets_taken_and_due(sqlite):
-    with sqlite.write() as session:
-        woman = add_woman(session)
-        women.start_treatment(session, woman, Regimen.PREVENTION, TODAY - 30 * DAY, None)
-        assert tablets_of(woman, RULES) is None
-        give_tablets(session, woman, 60, TODAY - 30 * DAY, None)
-        assert tablets_of(woman, RULES).lasts_until == TODAY + 30 * DAY
-        count_tablets(session, woman, 45, TODAY, None)
-        give_tablets(session, woman, 30, TODAY, None)
-        found = tablets_of(woman, RULES)
-        # 60 given, 45 left: 15 taken in 30 days of one a day; 75 at hand now.
-        assert (found.given, found.taken, found.due) == (90, 15, 30)
-        assert found.lasts_until == TODAY + 75 * DAY
-        with pytest.raises(ValueError, match="tablets"):
-            give_tablets(session, woman, 100_000, TODAY, None)

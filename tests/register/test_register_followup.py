@@ -191,6 +191,7 @@ def test_lists_over_the_database(database):
         ListName.REFERRALS: ["KX-2"],
         ListName.SEVERE: ["KX-2"],
         ListName.NO_RISE: ["KX-4"],
+        ListName.TABLETS: [],
         ListName.JUDGED_AGAIN: [],
     }
     assert counts == {name: len(codes) for name, codes in names.items()}

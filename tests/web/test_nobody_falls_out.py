@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 import html
+import re
+from dataclasses import replace
 
 import pytest
 from people import Person
 from sqlalchemy import select
+from test_documents import text_of
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
 from cardreader.register.models import Woman
 
 TODAY = dt.date.today()
+DAY = dt.timedelta(days=1)
 
 
 def page(person: Person, path: str) -> str:
@@ -29,6 +33,10 @@ def on_list(person: Person, name: str, code: str) -> bool:
 def lab(person: Person, woman: str, value: str, key: str = "labkey-1", **fields: str):
     given = {"value": value, "on": TODAY.isoformat(), "method": "Cell counter", **fields}
     return person.post(f"{woman}/lab", submission_key=key, **given)
+
+
+def text_of_page(person: Person, path: str) -> str:
+    return " ".join(re.sub(r"<[^>]+>", "", page(person, path)).split())
 
 
 def slip_link(text: str) -> str:
@@ -448,3 +456,49 @@ def age(worker, days: int) -> None:
                 visit.on -= by
             for reading in woman.readings:
                 reading.taken_at -= by
+
+
+def test_who_runs_out_of_tablets_is_on_every_list_until_she_has_more(worker):
+    woman = worker.add_woman("KX-267")
+    start = TODAY - dt.timedelta(days=30)
+    worker.post(f"{woman}/treatment", regimen="treatment", started_on=start.isoformat())
+    worker.post(f"{woman}/tablets", tablets_given="70", tablets_on=start.isoformat())
+    # 70 at two a day: the last five days of them.
+    assert on_list(worker, "tablets", "KX-267")
+    assert "They last until" in page(worker, "/lists/tablets")
+    assert "Tablets: They last until" in text_of_page(worker, woman)
+    tile = page(worker, "/").split('href="/lists/tablets"')[1].split("</li>")[0]
+    assert "<b>1</b>" in tile
+    paper = text_of(worker.get("/paper/today.pdf").content)
+    assert "KX-267" in paper
+    assert "Tablets run out" in paper
+    assert page(worker, "/summary").split("Tablets run out</th>")[1][:60].count(">1<") == 1
+    [found] = worker.get("/api/women?list=tablets").json()
+    assert found["tablets_until"] == (start + dt.timedelta(days=35)).isoformat()
+    worker.post(f"{woman}/tablets", tablets_left="4", tablets_on=(start + 26 * DAY).isoformat())
+    assert "Used up since" in page(worker, "/lists/tablets")
+    worker.post(f"{woman}/tablets", tablets_given="60", tablets_on=TODAY.isoformat())
+    assert not on_list(worker, "tablets", "KX-267")
+
+
+def test_a_regimen_can_be_ended(worker):
+    woman = worker.add_woman("KX-268")
+    start = TODAY - dt.timedelta(days=30)
+    assert "None any more" not in page(worker, woman)
+    worker.post(f"{woman}/treatment", regimen="prevention", started_on=start.isoformat())
+    worker.post(f"{woman}/tablets", tablets_given="10", tablets_on=start.isoformat())
+    assert on_list(worker, "tablets", "KX-268")
+    ended = {"regimen": "ended", "started_on": TODAY.isoformat()}
+    assert worker.post(f"{woman}/treatment", **ended).status_code == 303
+    assert not on_list(worker, "tablets", "KX-268")
+    assert "None any more" not in page(worker, woman)
+
+
+def test_a_regimen_says_the_protocols_own_numbers(app, worker):
+    rules = app.state.shared.reader.base.rules
+    tablets = replace(rules.follow_up.tablets, treatment_a_day=3, course_days=90)
+    follow_up = replace(rules.follow_up, tablets=tablets)
+    app.state.shared.reader.base.rules = replace(rules, follow_up=follow_up)
+    text = page(worker, worker.add_woman("KX-269"))
+    assert "Prevention: 1 tablet a day, 90 days" in text
+    assert "Treatment: 3 tablets a day, 90 days" in text

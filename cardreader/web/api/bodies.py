@@ -74,6 +74,9 @@ class WomanOut(BaseModel):
     referral_open: bool
     birth_on: dt.date | None
     birth_outcome: BirthOutcome | None
+    tablets_until: dt.date | None = Field(
+        description="When her iron-folic acid is used up by what was given and counted"
+    )
 
 
 class EventOut(BaseModel):
@@ -203,6 +206,7 @@ def woman_out(row: Row, today: dt.date) -> WomanOut:
         referral_open=row.referral is not None,
         birth_on=row.woman.birth_on,
         birth_outcome=_birth_outcome(row.woman),
+        tablets_until=row.tablets.lasts_until if row.tablets else None,
     )
 
 

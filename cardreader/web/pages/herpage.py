@@ -13,12 +13,12 @@ from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.closing import hindrances
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.knownby import village_of
-from cardreader.register.lists import row_of
+from cardreader.register.lists import ListName, row_of
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import EventKind, ReferralOutcome, Role, Source, Woman, utc_now
 from cardreader.register.recording import subject_of, visit_on
 from cardreader.register.referrals import TELLABLE
-from cardreader.register.tablets import MOST_TABLETS, tablets_of
+from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
 from cardreader.web import words
 from cardreader.web.access import Visitor
@@ -86,7 +86,9 @@ def woman_page(
         ],
         asks={r.id: ask_again_on(r, state.rules) for r in row.referrals},
         tellable=TELLABLE,
-        tablets=tablets_of(woman, state.rules),
+        tablets=row.tablets,
+        rules=state.rules,
+        tablets_run_out=row.belongs(ListName.TABLETS, today),
         most_tablets=MOST_TABLETS,
         closing=closed if woman.closed_on is not None else None,
         hindrances=hindrances(woman) if ask_sure else (),

@@ -15,6 +15,7 @@ from cardreader.register.removal import remove_woman
 from cardreader.register.women import (
     GESTATION_WEEKS,
     add_woman,
+    end_treatment,
     find_woman,
     set_gestation,
     start_treatment,
@@ -103,9 +104,13 @@ def visit(sent: Sent, woman_id: str) -> Response:
 
 @router.post("/{woman_id}/treatment")
 def treatment(sent: Sent, woman_id: str) -> Response:
-    """Note the regimen that the facility prescribed."""
-    regimen = sent.fields.choice("regimen", Regimen)
+    """Note the regimen that the facility prescribed, or that she takes none any more."""
     started = sent.fields.day("started_on", sent.today)
+    if sent.fields.raw("regimen") == "ended":
+        return sent.carry_out(
+            woman_id, lambda session, woman: end_treatment(session, woman, started, sent.by)
+        )
+    regimen = sent.fields.choice("regimen", Regimen)
     return sent.carry_out(
         woman_id,
         lambda session, woman: start_treatment(session, woman, regimen, started, sent.by),
