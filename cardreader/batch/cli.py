@@ -30,6 +30,7 @@ def add_batch(commands: Commands) -> None:
         "protocol to judge anew; photos already measured aren't opened again.",
         example="cardreader batch photos/ --out results/",
         stopped="the same command goes on from here",
+        extra="batch",
     )
     parser.add_argument(
         "sources",

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
-from cardreader.terminal.failing import CommandError, told
+from cardreader.terminal.failing import told
 from cardreader.terminal.frame import Run, command
 from cardreader.terminal.options import number, seed_option, whole
 from cardreader.terminal.progress import progress_of, progress_option
@@ -33,6 +34,7 @@ def add_study(commands: Commands) -> None:
         "For researchers; needs the study extra (pip install '.[study]' in the checkout). "
         "See docs/calibration.md.",
         example="cardreader study validate study.csv",
+        extra="study",
     )
     own = group.add_subparsers(
         title="study commands", metavar="COMMAND", required=True, dest="study_command"
@@ -45,27 +47,12 @@ def _no_command(arguments: argparse.Namespace) -> ExitCode:
     raise AssertionError("argparse lets no study through without its command")
 
 
-_EXTRA = frozenset({"pandas", "pyarrow", "matplotlib", "jinja2", "statsmodels"})
-
-
 def _guarded(name: str) -> Run:
     """The command of that name, with one line and an exit code for what goes wrong on this bench.
 
     Imported when it runs: help must answer at once, and without the study extra.
     """
-
-    def guarded(arguments: argparse.Namespace) -> ExitCode:
-        try:
-            return _run(name, arguments)
-        except ModuleNotFoundError as error:
-            if error.name not in _EXTRA:
-                raise
-            raise CommandError(
-                ExitCode.USAGE,
-                f"{error.name} is missing: pip install '.[study]' in the checkout",
-            ) from None
-
-    return guarded
+    return partial(_run, name)
 
 
 def _run(name: str, arguments: argparse.Namespace) -> ExitCode:
@@ -132,6 +119,7 @@ def _add_check(commands: Commands) -> None:
         "Every fault is printed with its row and column, photos that are missing and card lots "
         "that no file describes. Code 5 if there is one.",
         example="cardreader study validate study.csv",
+        extra="study",
     )
     _table_argument(parser)
     parser.add_argument(

@@ -20,7 +20,8 @@ from datetime import date
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+
+from cardreader.core.normal import normal_cdf
 
 EWMA_WEIGHT = 0.1
 EWMA_WIDTH = 2.814
@@ -123,8 +124,8 @@ def _one_sided_run_length(slack: float, limit: float, shift: float, states: int 
     width = 2 * limit / (2 * states - 1)
     middle = np.arange(states) * width
     move = middle[None, :] - middle[:, None] + slack - shift
-    transition = stats.norm.cdf(move + width / 2) - stats.norm.cdf(move - width / 2)
-    transition[:, 0] = stats.norm.cdf(width / 2 - middle + slack - shift)
+    transition = normal_cdf(move + width / 2) - normal_cdf(move - width / 2)
+    transition[:, 0] = normal_cdf(width / 2 - middle + slack - shift)
     return float(np.linalg.solve(np.eye(states) - transition, np.ones(states))[0])
 
 
@@ -136,9 +137,7 @@ def ewma_run_length(
     cell = 2 * half / states
     middle = -half + cell * (np.arange(states) + 0.5)
     reach = (middle[None, :] - (1 - weight) * middle[:, None]) / weight - shift
-    transition = stats.norm.cdf(reach + cell / (2 * weight)) - stats.norm.cdf(
-        reach - cell / (2 * weight)
-    )
+    transition = normal_cdf(reach + cell / (2 * weight)) - normal_cdf(reach - cell / (2 * weight))
     lengths = np.linalg.solve(np.eye(states) - transition, np.ones(states))
     return float(lengths[states // 2])
 

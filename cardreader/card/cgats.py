@@ -30,6 +30,7 @@ from cardreader.card.cgatstable import (
     split_cgats,
 )
 from cardreader.card.lot import Lot
+from cardreader.card.spectra import spectra_to_xyz
 from cardreader.colour.cielab import xyz_to_lab
 
 PAPER = "PAPER"
@@ -277,25 +278,3 @@ def _check_agreement(rows: list[Row], apart: NDArray[np.float64]) -> None:
             rows[worst][0],
             f"Lab and spectrum are {apart[worst]:.1f} apart in CIE 1976 colour difference",
         )
-
-
-def spectra_to_xyz(
-    wavelengths_nm: NDArray[np.float64], spectra: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """XYZ (diffuser Y = 1) of reflectance factors (m, n) under D50 for the 2 degree observer.
-
-    Wavelengths stand in equal steps. Beyond their ends the last value is kept,
-    as CIE 15 advises where nothing better is known.
-    """
-    import colour
-
-    shape = colour.SpectralShape(360, 780, 5)
-    msds = colour.MultiSpectralDistributions(spectra.T, wavelengths_nm).align(shape)
-    xyz = colour.msds_to_XYZ(
-        msds,
-        colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape),
-        colour.SDS_ILLUMINANTS["D50"].copy().align(shape),
-        method="Integration",
-        shape=shape,
-    )
-    return np.asarray(xyz, np.float64) / 100

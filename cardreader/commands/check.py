@@ -27,9 +27,11 @@ LEAST_FREE_BYTES = 1_000_000_000
 SOON_DAYS = 30
 """A lot that expires within so many days is told of (chosen: time to print and measure another)."""
 EXTRAS = {
+    "simulate": "synthetic photos",
     "study": "calibrate and validate",
     "web": "phone pages and register",
     "batch": "many photos at once",
+    "phone": "register and pages on a phone alone",
     "heif": "photos in HEIC and HEIF",
 }
 
@@ -145,7 +147,11 @@ def _requirements(extra: str | None) -> Iterator[tuple[str, str]]:
     for line in metadata.requires("cardreader") or ():
         wanted, _, marker = line.partition(";")
         of = marker.split("==")[-1].strip(" \"'") if "extra" in marker else None
-        if of == extra and not wanted.startswith("cardreader"):
+        if of != extra:
+            continue
+        if wanted.startswith("cardreader["):
+            yield from _requirements(wanted.split("[")[1].split("]")[0])
+        else:
             name, _, least = wanted.partition(">=")
             yield name.split("[")[0].strip(), least.strip() or "0"
 

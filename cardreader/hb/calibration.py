@@ -17,9 +17,9 @@ from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import PchipInterpolator
 
 from cardreader.core.jsontext import indented
+from cardreader.core.pchip import pchip
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.fading import Fading, plain
 from cardreader.hb.measured import VIVIDNESS_AT, Measured
@@ -260,7 +260,7 @@ class Calibration:
     @cached_property
     def grid_locus(self) -> Array:
         """Locus on the grid, shape (g, 3)."""
-        return np.asarray(PchipInterpolator(self.knots_hb_g_dl, self.locus)(self.grid_g_dl))
+        return pchip(self.knots_hb_g_dl, self.locus, self.grid_g_dl)
 
     @cached_property
     def grid_covariance(self) -> Array:

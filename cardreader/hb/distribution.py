@@ -7,7 +7,8 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
+
+from cardreader.core.normal import normal_cdf
 
 Array = NDArray[np.float64]
 
@@ -44,7 +45,7 @@ class HbDistribution:
             return cls(np.array([hb_g_dl]), np.array([1.0]))
         half = 5 * sd_g_dl
         edges = np.linspace(hb_g_dl - half, hb_g_dl + half, 402)
-        mass = np.diff(ndtr((edges - hb_g_dl) / sd_g_dl))
+        mass = np.diff(normal_cdf((edges - hb_g_dl) / sd_g_dl))
         return cls._normalised((edges[:-1] + edges[1:]) / 2, mass)
 
     @classmethod

@@ -20,7 +20,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import logsumexp
 
 Array = NDArray[np.float64]
 
@@ -157,7 +156,9 @@ class Fading:
         n = len(self.offset)
         faded = np.log(_combinations(np.diff(_EDGES), n)).sum(axis=1)
         faded -= self._shares.max(axis=1) / self.typical
-        log = np.log1p(-self.fresh) + faded - logsumexp(faded)
+        most = faded.max()
+        total = most + np.log(np.exp(faded - most).sum())
+        log = np.log1p(-self.fresh) + faded - total
         if self.fresh:
             log[0] = np.logaddexp(log[0], np.log(self.fresh))
         return np.asarray(log)

@@ -30,6 +30,7 @@ def add_simulate(commands: Commands) -> None:
         "render synthetic photos with known truth",
         "For trying out and testing only: no blood was photographed.",
         example="cardreader simulate --out demo/ --hb 6 9 12",
+        extra="simulate",
     )
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write photos to"

@@ -49,11 +49,13 @@ def command(
     *,
     example: str,
     stopped: str = "every file that was written is whole",
+    extra: str = "",
 ) -> Parser:
     """Add a command.
 
     ``about`` stands in the list of commands, ``more`` and one ``example`` in its own
-    help; ``stopped`` is said when it is stopped by Ctrl-C.
+    help; ``stopped`` is said when it is stopped by Ctrl-C. ``extra`` brings what it needs
+    beyond the plain install; the commands below it need that too.
     """
     parser = commands.add_parser(
         name,
@@ -63,6 +65,8 @@ def command(
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.set_defaults(run=run, stopped=stopped)
+    if extra:
+        parser.set_defaults(extra=extra)
     return parser
 
 
@@ -77,7 +81,7 @@ def run_command(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A file name that the terminal can't show must not cost the result.
         sys.stdout.reconfigure(errors="backslashreplace")
-    # What colour-science says on import where the study extra isn't there; errors are one line.
+    # What colour-science says on import where matplotlib isn't there; errors are one line.
     warnings.filterwarnings("ignore", message='"Matplotlib" related API')
     code = _run(make_parser, argv)
     try:
@@ -89,10 +93,10 @@ def run_command(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -
 
 
 def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
-    stopped = ""
+    stopped, extra = "", ""
     try:
         arguments = make_parser().parse_args(argv)
-        stopped = arguments.stopped
+        stopped, extra = arguments.stopped, getattr(arguments, "extra", "")
         run: Run = arguments.run
         return int(run(arguments))
     except CommandError as failure:
@@ -108,8 +112,8 @@ def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
             raise
         if isinstance(error, ModuleNotFoundError) and not _is_ours(error.name):
             complain(
-                f"{error.name} is missing: this command needs an extra "
-                "(pip install '.[study,web,batch]' in the checkout brings them all)"
+                f"{error.name} is missing: pip install '.[{extra or 'study,web,batch'}]' "
+                "in the checkout brings what this command needs"
             )
             return int(ExitCode.USAGE)
         complain(

@@ -46,6 +46,7 @@ def _add_serve(commands: Commands) -> argparse.ArgumentParser:
         "run the phone pages and the register",
         "A phone on the same hotspot opens the address that is shown. Stop with Ctrl-C.",
         example='cardreader serve --place "Health post 3" --elevation-m 1200',
+        extra="web",
     )
     parser.add_argument("--host", metavar="ADDRESS", help="address to listen on (default: all)")
     parser.add_argument(
@@ -98,6 +99,7 @@ def _add_user(commands: Commands) -> argparse.ArgumentParser:
         "add a person who may sign in, or set a password",
         f"The password is asked for, or taken from ${PASSWORD_VARIABLE}.",
         example="cardreader user add amina --role worker",
+        extra="web",
     )
     parser.add_argument("what", choices=("add", "password"), help="add, or set the password")
     parser.add_argument("name", metavar="NAME", help="name to sign in with")
@@ -121,6 +123,7 @@ def _add_backup(commands: Commands) -> argparse.ArgumentParser:
         "write the whole register to one encrypted file",
         f"The passphrase is asked for, or taken from ${PASSPHRASE_VARIABLE}. The server may run.",
         example="cardreader backup register.backup",
+        extra="web",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="file to write")
     progress_option(parser)
@@ -135,6 +138,7 @@ def _add_restore(commands: Commands) -> argparse.ArgumentParser:
         "put a backup in place of the register",
         "Stop the server first. Everybody signs in anew afterwards.",
         example="cardreader restore register.backup --replace",
+        extra="web",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="backup to read")
     parser.add_argument(
@@ -151,6 +155,7 @@ def _add_audit(commands: Commands) -> argparse.ArgumentParser:
         _audit,
         "check that the register's audit trail is unchanged",
         example="cardreader audit --data ~/.local/share/cardreader",
+        extra="web",
     )
 
 

@@ -39,6 +39,7 @@ def _add_registers(commands: Commands) -> argparse.ArgumentParser:
         "card's code with whoever gave it to you: by voice or on paper, not by the way that "
         "the card came.",
         example='cardreader registers card post-3.card --name "Health post 3"',
+        extra="web",
     )
     parser.add_argument(
         "what",
@@ -68,6 +69,7 @@ def _add_hand_over(commands: Commands) -> argparse.ArgumentParser:
         "never arrived goes along again once the other register has handed over to this one.",
         example='cardreader hand-over to-district.handover --to "District"',
         stopped="no file was written",
+        extra="web",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="file to write")
     parser.add_argument(
@@ -92,6 +94,7 @@ def _add_take_in(commands: Commands) -> argparse.ArgumentParser:
         "decides on the page Conflicts. The server may run.",
         example="cardreader take-in from-post-3.handover",
         stopped="nothing was taken in",
+        extra="web",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="file to take in")
     parser.add_argument("--photos", action="store_true", help="keep photos that come along")

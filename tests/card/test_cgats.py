@@ -22,10 +22,11 @@ from lots import made_up_lot
 from numpy.typing import NDArray
 
 from cardreader.card import layout
-from cardreader.card.cgats import read_lot, read_lot_file, spectra_to_xyz
+from cardreader.card.cgats import read_lot, read_lot_file
 from cardreader.card.cgats import write_lot as write
 from cardreader.card.cgatstable import MAX_BYTES, LotFileError
 from cardreader.card.lot import Lot
+from cardreader.card.spectra import spectra_to_xyz
 from cardreader.colour.cielab import lab_to_xyz, xyz_to_lab
 
 NM = np.arange(380.0, 731.0, 10.0)

@@ -22,7 +22,10 @@ from cardreader.core.robust import (
 @pytest.mark.parametrize("m", [1, 2, 3])
 def test_scales_are_right_for_normal_residuals_of_any_dimension(m):
     """Medians by scipy and by simulation: the factor 1.4826 is for m = 1 only."""
-    assert NORM.median(m) == pytest.approx(stats.chi.ppf(0.5, m))
+    assert NORM.median(m) == pytest.approx(stats.chi.ppf(0.5, m), rel=1e-14)
+    all_below = (1 + 0.5 ** (1 / m)) / 2
+    assert LARGEST.median(m) == pytest.approx(stats.norm.ppf(all_below), rel=1e-14)
+    assert EACH.median(m) == pytest.approx(stats.norm.ppf(0.75), rel=1e-14)
     rng = np.random.default_rng(1)
     residual = rng.normal(0, 0.7, (200_000, m))
     for size in (NORM, LARGEST, EACH):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import json
+import os
 import re
 import shlex
 import subprocess
@@ -302,6 +303,29 @@ def test_a_command_without_its_extra_says_what_to_install(
     monkeypatch.setattr(pipeline_module, "read_photo", lacking)
     assert cli.main(["read", *photo("any")]) == ExitCode.USAGE
     assert "fastapi is missing" in _error(capsys)
+
+
+@pytest.mark.parametrize(
+    ("words", "lacks", "extra"),
+    [
+        (["simulate", "--out", "demo"], "colour", "simulate"),
+        (["study", "plan"], "scipy", "study"),
+        (["audit"], "sqlalchemy", "web"),
+    ],
+)
+def test_a_lean_install_names_the_extra_that_a_command_needs(tmp_path, words, lacks, extra) -> None:
+    """As where nothing but the plain install's libraries is there."""
+    code = f"import sys; sys.modules[{lacks!r}] = None; from cardreader.cli import main; "
+    code += f"sys.exit(main({words!r}))"
+    (tmp_path / "photos").mkdir()
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "HOME": str(tmp_path)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, env=environment
+    )
+    assert done.returncode == ExitCode.USAGE
+    assert len(done.stderr.splitlines()) == 1
+    assert done.stderr.startswith(f"cardreader: {lacks}")
+    assert f"is missing: pip install '.[{extra}]' in the checkout" in done.stderr
 
 
 # --- cards and synthetic photos ----------------------------------------------------
