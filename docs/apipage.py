@@ -34,11 +34,15 @@ PUBLIC = {
         "decide.rule.Decision",
     ),
     "Words and JSON": (
-        "result.report.reading_json",
-        "result.report.reading_text",
+        "result.asjson.reading_json",
+        "result.astext.reading_text",
         "result.annotate.annotate",
     ),
-    "Calibrations": ("hb.container.load_calibration", "hb.calibration.Calibration"),
+    "Calibrations": (
+        "hb.container.load_calibration",
+        "hb.calibration.Calibration",
+        "hb.calibrationnumbers.CalibrationNumbers",
+    ),
 }
 """What a researcher's own programs may build on, by the part of the page."""
 

@@ -23,8 +23,9 @@ from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
 from cardreader.pipeline import judge, read_photo
 from cardreader.reader import Reader
+from cardreader.result.asjson import dumps, reading_json
+from cardreader.result.provisos import lot_statement
 from cardreader.result.reading import Findings
-from cardreader.result.report import dumps, lot_statement, reading_json
 
 ROOT = Path(__file__).parents[1]
 SAMPLE = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"

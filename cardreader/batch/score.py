@@ -19,8 +19,8 @@ from cardreader.core.oneline import reason
 from cardreader.decide.subject import Subject
 from cardreader.pipeline import measure_photo, reading_of
 from cardreader.reader import Reader
+from cardreader.result.asjson import reading_json
 from cardreader.result.reading import Measurement
-from cardreader.result.report import reading_json
 
 
 class Failure(StrEnum):

@@ -85,11 +85,11 @@ def _read_same_blot(
     contents: list[bytes], reader: Reader, subject: Subject, arguments: argparse.Namespace
 ) -> ExitCode:
     from cardreader.pipeline import read_same_blot
-    from cardreader.result import report, together
+    from cardreader.result import asjson, together
 
     same = read_same_blot(contents, reader, subject)
     if arguments.json:
-        say(report.dumps(together.same_blot_json(same)))
+        say(asjson.dumps(together.same_blot_json(same)))
     else:
         say(together.same_blot_text(same))
     if arguments.annotate is not None:
@@ -101,15 +101,15 @@ def _print_readings(
     readings: list[Reading], reader: Reader, subject: Subject, as_json: bool
 ) -> None:
     from cardreader.pipeline import combine_readings
-    from cardreader.result import report, together
+    from cardreader.result import asjson, astext, together
 
     if len(readings) == 1:
         (reading,) = readings
-        say(report.dumps(report.reading_json(reading)) if as_json else report.reading_text(reading))
+        say(asjson.dumps(asjson.reading_json(reading)) if as_json else astext.reading_text(reading))
         return
     combined = combine_readings(readings, reader, subject)
     if as_json:
-        say(report.dumps(together.combined_json(combined)))
+        say(asjson.dumps(together.combined_json(combined)))
     else:
         say(together.combined_text(combined))
 

@@ -10,9 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from cardreader.core.units import G_L_PER_G_DL
 from cardreader.decide.subject import Smoking
-
-G_L_PER_G_DL = 10.0
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived
-from cardreader.decide import adjustments, followuprules, protocol, rule, subject
+from cardreader.decide import followuprules, protocol, rule, subject
 
 GATES = (
     Stage(
@@ -27,7 +27,6 @@ GATES = (
         beside=("SCHEMA",),
     ),
     Stage("Follow-up", followuprules, (chosen("LONGEST_DAYS", "day", "longer than a pregnancy"),)),
-    Stage("Adjustments", adjustments, (), beside=("G_L_PER_G_DL",)),
     Stage(
         "The decision",
         rule,

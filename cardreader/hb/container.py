@@ -23,7 +23,8 @@ from typing import Any
 from cardreader import __version__
 from cardreader.core.files import write_folder
 from cardreader.core.oneline import one_line, reason
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.plausible import must_be_plausible
 
 SCHEMA = 1

@@ -25,7 +25,6 @@ from cardreader.hb.measured import Measured
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-G_L_PER_G_DL = 10.0
 MAX_VIVIDNESS_SD = 2.0
 """How far from the calibration's phones a livelier or duller one is, in standard deviations,
 when it and not the card's age is the likelier reason for colours as of a faded card."""

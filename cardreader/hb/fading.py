@@ -21,6 +21,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cardreader.hb.filenumbers import plain
+
 Array = NDArray[np.float64]
 
 MOST_INKS = 2
@@ -171,11 +173,3 @@ class Fading:
 def _combinations(values: Array, n: int) -> Array:
     """All combinations of n of the values (k,), shape (k**n, n)."""
     return np.stack(np.meshgrid(*[values] * n, indexing="ij"), axis=-1).reshape(-1, n)
-
-
-def plain(value: Any) -> Any:
-    """Nested lists of numbers with nine significant digits; what is no array stays as it is."""
-    if not isinstance(value, np.ndarray):
-        return value
-    rounded = [float(f"{number:.9g}") for number in value.flat]
-    return np.reshape(rounded, value.shape).tolist()

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived, measured
 from cardreader.hb import (
-    calibration,
+    calibrationnumbers,
     combine,
     container,
     distribution,
     estimate,
     fading,
+    filenumbers,
     paper,
     plausible,
     posterior,
@@ -25,7 +26,6 @@ ESTIMATE = Stage(
         chosen("MAX_VIVIDNESS_SD", "sd of the fit's phones", "a twentieth of phones lie further"),
         chosen("MOST_AT_ONCE", "photo", "memory of some hundred megabytes"),
     ),
-    beside=("G_L_PER_G_DL",),
 )
 
 DISTRIBUTION = Stage(
@@ -79,7 +79,7 @@ PLAUSIBLE = Stage(
 
 CALIBRATION = Stage(
     "A calibration",
-    calibration,
+    calibrationnumbers,
     (
         chosen("MAX_JSON_BYTES", "byte"),
         chosen("LONGEST_CHAIN", "character"),
@@ -100,10 +100,15 @@ CALIBRATION = Stage(
 POSTERIOR = Stage(
     "What is not known of a site",
     posterior,
-    (
-        derived("_ROUNDING", "share of the trace", "the file keeps seven digits of each element"),
-        chosen("MOST_WEIGHTS", "weight", "memory; twice what a signature of 42 asks for"),
-    ),
+    (chosen("MOST_WEIGHTS", "weight", "memory; twice what a signature of 42 asks for"),),
+    beside=("_DIGITS",),
+)
+
+FILE_NUMBERS = Stage(
+    "Numbers as a calibration's file keeps them",
+    filenumbers,
+    (derived("_ROUNDING", "share of the trace", "the file keeps seven digits of each element"),),
+    beside=("DIGITS",),
 )
 
 CONTAINER = Stage(
@@ -128,5 +133,6 @@ GATES = (
     CALIBRATION,
     PLAUSIBLE,
     POSTERIOR,
+    FILE_NUMBERS,
     CONTAINER,
 )

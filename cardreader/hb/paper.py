@@ -19,8 +19,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader.hb.fading import plain
-from cardreader.hb.posterior import Posterior, from_triangle, semidefinite
+from cardreader.hb.filenumbers import (
+    DIGITS,
+    from_triangle,
+    must_be_covariance,
+    plain,
+    to_triangle,
+)
+from cardreader.hb.posterior import Posterior
 
 Array = NDArray[np.float64]
 LONGEST_NAME, MOST_BATCHES = 100, 1000
@@ -62,10 +68,7 @@ class Papers:
             raise ValueError("papers mean and covariance must go together")
         if not (np.isfinite(mean).all() and np.isfinite(covariance).all()):
             raise ValueError("papers hold a value that is not a finite number")
-        if not np.allclose(covariance, covariance.T, rtol=1e-6, atol=1e-12):
-            raise ValueError("papers covariance must be symmetric")
-        if not semidefinite(covariance):
-            raise ValueError("papers covariance must not be negative")
+        must_be_covariance(covariance, "papers covariance")
         object.__setattr__(self, "batches", names)
         object.__setattr__(self, "mean", mean)
         object.__setattr__(self, "covariance", covariance)
@@ -84,10 +87,9 @@ class Papers:
 
     def as_json(self) -> dict[str, Any]:
         """Plain values; the class takes them back as keywords."""
-        rows, columns = np.tril_indices(len(self.covariance))
         return {
             "batches": list(self.batches),
             "kept": self.kept,
             "mean": plain(self.mean),
-            "covariance": plain(self.covariance[rows, columns]),
+            "covariance": to_triangle(self.covariance, DIGITS),
         }

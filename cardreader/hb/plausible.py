@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.fading import Fading
 
 Array = NDArray[np.float64]

@@ -15,7 +15,8 @@ from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.core.oneline import one_line
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.plausible import must_be_plausible
 from cardreader.register import audit
 from cardreader.register.models import (

@@ -10,7 +10,7 @@ from cardreader.register.recording import PhotoFacts
 
 
 def facts_of(reading: dict[str, Any]) -> PhotoFacts:
-    """Facts of a reading as ``cardreader.result.report.reading_json`` writes it."""
+    """Facts of a reading as ``cardreader.result.asjson.reading_json`` writes it."""
     photo, card, decision = reading["photo"], reading["card"], reading["decision"]
     common = {
         "sha256": photo["sha256"],

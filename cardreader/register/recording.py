@@ -45,7 +45,7 @@ from cardreader.register.referrals import (
     reopen,
 )
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
-from cardreader.result.report import decision_json
+from cardreader.result.asjson import decision_json
 
 LAB_LIMITS_G_DL = (1.0, 25.0)
 """Values outside are taken for slips of the pen (invented, generous)."""

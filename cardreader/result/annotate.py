@@ -23,14 +23,8 @@ from cardreader.card import layout
 from cardreader.colour.cielab import encode_srgb, lab_to_srgb
 from cardreader.core.files import write_atomic
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.result.report import (
-    adjusted_text,
-    calibration_statement,
-    headline,
-    interval_text,
-    lot_statement,
-    number_text,
-)
+from cardreader.result.astext import adjusted_text, headline, interval_text, number_text
+from cardreader.result.provisos import calibration_statement, lot_statement
 
 if TYPE_CHECKING:
     from cardreader.decide.rule import Decision

@@ -5,15 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.result.asjson import decision_json, estimate_json, reading_json
+from cardreader.result.astext import foot_text, reading_text, result_text
 from cardreader.result.reading import CombinedReading, Reading, SameBlotReading
-from cardreader.result.report import (
-    decision_json,
-    estimate_json,
-    foot_text,
-    reading_json,
-    reading_text,
-    result_text,
-)
 
 SCHEMA = "cardreader-readings/1"
 SAME_BLOT_SCHEMA = "cardreader-same-blot/1"

@@ -27,7 +27,7 @@ from cardreader.core.files import write_atomic
 from cardreader.core.refusal import Reason
 from cardreader.pipeline import read_photo
 from cardreader.reader import Reader, load_reader
-from cardreader.result.report import dumps, reading_json
+from cardreader.result.asjson import dumps, reading_json
 from cardreader.simulate import demolots
 from cardreader.simulate.blotshape import BlotKind, draw_blot
 from cardreader.simulate.cameras import Family

@@ -6,7 +6,7 @@ from typing import Any
 
 from babel.numbers import format_decimal
 
-from cardreader.result.report import hundredths, interval_ends
+from cardreader.result.astext import hundredths, interval_ends
 from cardreader.web import texts
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark

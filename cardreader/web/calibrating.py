@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from cardreader.hb import container
-from cardreader.hb.calibration import CalibrationError
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.register import calibrations
 from cardreader.register.calibrations import Made
 from cardreader.register.database import Database

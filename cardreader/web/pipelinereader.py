@@ -34,8 +34,7 @@ from cardreader.register.blots import SIDES
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.annotate import JPEG_QUALITY, outlined_photo
-from cardreader.result.reading import Findings, Reading
-from cardreader.result.report import (
+from cardreader.result.asjson import (
     calibration_json,
     decision_json,
     estimate_json,
@@ -43,6 +42,7 @@ from cardreader.result.report import (
     paper_json,
     reading_json,
 )
+from cardreader.result.reading import Findings, Reading
 from cardreader.web.reader import Named, PhotoResult, Shade
 
 

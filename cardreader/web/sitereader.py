@@ -14,7 +14,7 @@ from typing import Any
 
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.subject import Subject
-from cardreader.hb.calibration import CalibrationError
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.register.calibrations import calibration_of, in_use
 from cardreader.register.database import Database
 from cardreader.register.models import CalibrationUse

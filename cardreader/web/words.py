@@ -24,7 +24,7 @@ from cardreader.register.models import (
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.tablets import a_day_of
 from cardreader.register.women import Closing
-from cardreader.result.report import interval_ends
+from cardreader.result.astext import interval_ends
 from cardreader.web import texts
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark

@@ -25,7 +25,7 @@ from cardreader.batch.table import TableFiles, arrow_table, json_line
 from cardreader.batch.tally import OTHERS, tally
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader
-from cardreader.result.report import reading_json
+from cardreader.result.asjson import reading_json
 
 DOCS = Path(__file__).parents[2] / "docs"
 

@@ -19,7 +19,7 @@ from cardreader.batch.workers import run_here
 from cardreader.decide.subject import Subject
 from cardreader.pipeline import read_photo
 from cardreader.reader import Reader
-from cardreader.result.report import reading_json
+from cardreader.result.asjson import reading_json
 
 
 def _run(tasks: list[Task], job: Job, workers: int = 2, timeout_s: float = 60) -> list[Outcome]:

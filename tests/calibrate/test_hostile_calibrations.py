@@ -9,7 +9,8 @@ import pytest
 from cardreader.calibrate.provenance import Past, past_of
 from cardreader.cli import main
 from cardreader.core.shipped import shipped
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.container import ContainerError, Problem, load, load_calibration, save
 from cardreader.terminal.exitcodes import ExitCode
 

@@ -10,7 +10,8 @@ import pytest
 from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.site import papers_of
 from cardreader.core.shipped import shipped
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured

@@ -28,11 +28,11 @@ from cardreader.calibrate.studycolumns import COLUMNS
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
 from cardreader.hb import container
-from cardreader.hb.calibration import CalibrationError
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.pipeline import measure_photo, reading_of
 from cardreader.reader import Reader
+from cardreader.result.asjson import dumps, reading_json
 from cardreader.result.reading import Measurement
-from cardreader.result.report import dumps, reading_json
 
 # --- folders, hashed anew ----------------------------------------------------------------
 

@@ -28,11 +28,12 @@ from cardreader.core.refusal import Refusal
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import ProtocolError, parse_protocol
 from cardreader.hb import container
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.pipeline import read_photo
 from cardreader.read.photo import Photo, open_photo
+from cardreader.result.asjson import dumps, reading_json
 from cardreader.result.reading import Reading
-from cardreader.result.report import dumps, reading_json
 from cardreader.simulate.demolots import IN_DATE, design_lot
 
 # --- pictures ------------------------------------------------------------------------------------

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from cardreader.core.shipped import shipped
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,8 @@ import pytest
 from cardreader import __version__
 from cardreader.core.shipped import shipped
 from cardreader.hb import container
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.container import ContainerError, Problem, load, load_calibration, save
 
 

@@ -12,7 +12,8 @@ from scipy.stats import multivariate_normal
 
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.shipped import shipped
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.estimate import estimates, read_hb
 from cardreader.hb.fading import Fading
 from cardreader.hb.measured import N_SIGNATURE, VIVIDNESS_AT, Measured

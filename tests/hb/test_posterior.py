@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from cardreader.core.shipped import shipped
-from cardreader.hb.calibration import Calibration, CalibrationError
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured

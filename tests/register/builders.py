@@ -15,7 +15,7 @@ from cardreader.register import recording, women
 from cardreader.register.models import utc_now
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.recording import PhotoFacts
-from cardreader.result.report import decision_json
+from cardreader.result.asjson import decision_json
 
 PROTOCOL = load_protocol()
 NOBODY = Subject(gestation_weeks=20)

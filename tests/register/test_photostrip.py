@@ -74,7 +74,7 @@ def test_a_synthetic_photo_reads_the_same():
     """One of the shipped samples: everything but the file's hash."""
     from cardreader.pipeline import read_photo
     from cardreader.reader import load_reader
-    from cardreader.result.report import reading_json
+    from cardreader.result.asjson import reading_json
 
     data = next(iter(sorted(SAMPLES.glob("*.jpg")))).read_bytes()
     reader = load_reader()

@@ -8,7 +8,7 @@ import fakes
 import pytest
 
 from cardreader.decide.rule import Outcome
-from cardreader.result.report import reading_text
+from cardreader.result.astext import reading_text
 
 SAFETY = (Path(__file__).parents[2] / "docs" / "safety.md").read_text(encoding="utf-8")
 DOSE = "tablet"

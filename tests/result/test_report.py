@@ -16,16 +16,8 @@ from hypothesis import strategies as st
 
 from cardreader.core.refusal import Reason
 from cardreader.decide.subject import Smoking, Subject
-from cardreader.result import report
-from cardreader.result.report import (
-    chance,
-    dumps,
-    interval_text,
-    reading_json,
-    reading_schema,
-    reading_text,
-    rounded,
-)
+from cardreader.result.asjson import SCHEMA, dumps, reading_json, reading_schema, rounded
+from cardreader.result.astext import chance, interval_text, reading_text
 
 CASES = {
     "severe": reading(5.5),
@@ -202,4 +194,4 @@ def test_dates_are_iso_8601() -> None:
 
 
 def test_schema_names_this_version() -> None:
-    assert reading_schema()["properties"]["schema"]["const"] == report.SCHEMA
+    assert reading_schema()["properties"]["schema"]["const"] == SCHEMA

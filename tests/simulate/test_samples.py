@@ -8,7 +8,7 @@ import pytest
 from PIL import ExifTags, Image
 
 from cardreader.pipeline import read_photo
-from cardreader.result.report import reading_json
+from cardreader.result.asjson import reading_json
 from cardreader.simulate.samples import (
     GOOD_SAMPLES,
     REFUSED_SAMPLES,

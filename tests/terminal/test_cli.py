@@ -30,7 +30,8 @@ from cardreader.commands.read import SMOKING
 from cardreader.core.refusal import Reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Smoking, Subject
-from cardreader.result.report import reading_schema, reading_text
+from cardreader.result.asjson import reading_schema
+from cardreader.result.astext import reading_text
 from cardreader.terminal.exitcodes import MEANING, ExitCode
 from cardreader.terminal.frame import INTERRUPTED, TRACEBACK_VARIABLE
 

@@ -319,7 +319,7 @@ def test_another_blot_after_leaving_the_page_joins_the_visit(worker):
 
 def test_chances_bands_and_interval_are_in_the_words_of_the_command_line(worker):
     from cardreader.decide.rule import BandProbability
-    from cardreader.result.report import band_name, chance, interval_ends
+    from cardreader.result.astext import band_name, chance, interval_ends
 
     woman = worker.add_woman("KX-252")
     reading = worker.send_photo(worker.open_visit(woman), photo(9.03)).json()

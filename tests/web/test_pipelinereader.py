@@ -15,7 +15,7 @@ from cardreader.decide.subject import Subject
 from cardreader.pipeline import read_same_blot
 from cardreader.reader import load_reader
 from cardreader.register.blots import SIDES
-from cardreader.result.report import reading_json, reading_schema
+from cardreader.result.asjson import reading_json, reading_schema
 from cardreader.web.pipelinereader import PipelineReader
 
 GOOD = Path(__file__).parents[2] / "sample_images" / "good"

@@ -297,7 +297,7 @@ def test_whole_flow_on_postgresql(make_app):
 def test_fake_reader_writes_the_form_that_the_schema_asks():
     """The stand-in of the other tests gives the parts of the JSON that the register uses."""
     from cardreader.decide.subject import Subject
-    from cardreader.result.report import reading_schema
+    from cardreader.result.asjson import reading_schema
 
     detail = FakeReader().read(photo(9.0), Subject()).facts.detail
     known = reading_schema()["properties"]

@@ -21,7 +21,7 @@ from cardreader.hb.distribution import HbDistribution
 from cardreader.register.blots import SIDES
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import PhotoFacts
-from cardreader.result.report import decision_json, refusal_json
+from cardreader.result.asjson import decision_json, refusal_json
 from cardreader.web.reader import PhotoResult, Shade
 
 PICTURE = bytes.fromhex(

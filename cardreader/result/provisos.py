@@ -1,0 +1,29 @@
+"""What must be said about the card and the calibration that a reading rests on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cardreader.decide.statements import Statement
+
+if TYPE_CHECKING:
+    from cardreader.result.reading import Reading
+
+
+def calibration_statement(reading: Reading) -> Statement | None:
+    """What must be said about the calibration; anything not measured is said to be simulated."""
+    return basis_statement(reading.calibration_basis)
+
+
+def basis_statement(basis: str) -> Statement | None:
+    """The same of the basis that a calibration states."""
+    return None if basis == "measured" else Statement.SIMULATED_CALIBRATION
+
+
+def lot_statement(reading: Reading) -> Statement | None:
+    """What must be said about the card when its colours come from no instrument."""
+    if reading.lot is None:
+        return None
+    if reading.lot.basis == "nominal":
+        return Statement.NOMINAL_LOT
+    return Statement.SIMULATED_LOT if reading.lot.is_demonstration else None
