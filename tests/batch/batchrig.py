@@ -9,6 +9,8 @@ import sys
 from datetime import date
 from pathlib import Path
 
+from inprocess import run_cardreader
+
 ROOT = Path(__file__).parents[2]
 TODAY = date(2026, 11, 1)
 LOT, OTHER_LOT = 27001, 27002
@@ -38,6 +40,12 @@ def command(*words: str | Path, today: str = "2026-11-01") -> list[str]:
 
 
 def batch(*words: str | Path, today: str = "2026-11-01") -> subprocess.CompletedProcess[str]:
+    """A run in this process, with workers of its own."""
+    return run_cardreader("batch", *words, "--today", today)
+
+
+def batch_apart(*words: str | Path, today: str = "2026-11-01") -> subprocess.CompletedProcess[str]:
+    """A run as a person starts it, as a process of its own."""
     return subprocess.run(
         command(*words, today=today), capture_output=True, text=True, cwd=ROOT, timeout=120
     )

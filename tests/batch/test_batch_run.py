@@ -15,7 +15,19 @@ from pathlib import Path
 import psutil
 import pyarrow.parquet as pq
 import pytest
-from batchrig import ROOT, TABLES, batch, command, contents, fill, journal_counts, rows, variant
+from batchrig import (
+    ROOT,
+    TABLES,
+    batch,
+    batch_apart,
+    command,
+    contents,
+    fill,
+    journal_counts,
+    rows,
+    variant,
+)
+from inprocess import run_cardreader
 
 from cardreader.batch.journal import Journal
 from cardreader.core.shipped import shipped
@@ -34,7 +46,7 @@ def finished(
     """A run over `batchrig.fill`'s eleven files, and its folder."""
     root = tmp_path_factory.mktemp("finished")
     fill(root / "photos", card_photo, bad_files)
-    done = batch(root / "photos", "--out", root / "out", "--workers", "2", "--no-summary")
+    done = batch_apart(root / "photos", "--out", root / "out", "--workers", "2", "--no-summary")
     return done, root / "out"
 
 
@@ -80,8 +92,7 @@ def test_the_reading_is_the_very_one_of_the_read_command(
     _, out = finished
     lines = [json.loads(line) for line in (out / "results.jsonl").read_text().splitlines()]
     for line in (next(x for x in lines if x["status"] == s) for s in ("read", "refused")):
-        words = [*command()[:3], "read", line["photo"], "--json", "--today", "2026-11-01"]
-        alone = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, timeout=60)
+        alone = run_cardreader("read", line["photo"], "--json", "--today", "2026-11-01")
         assert json.loads(alone.stdout) == line["reading"]
 
 
@@ -113,7 +124,7 @@ def test_killed_at_any_instant_it_ends_with_the_same_table(
     _many(photos, card_photo, bad_files, 30)
     words = (photos, "--workers", "2", "--no-summary")
     started = time.monotonic()
-    assert batch(*words, "--out", tmp_path / "whole").returncode == 0
+    assert batch_apart(*words, "--out", tmp_path / "whole").returncode == 0
     whole_s = time.monotonic() - started
     out, measured = tmp_path / "out", [0]
     out.mkdir()

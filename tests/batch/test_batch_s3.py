@@ -9,7 +9,7 @@ from pathlib import Path
 import boto3
 import fsspec
 import pytest
-from batchrig import batch, rows, variant
+from batchrig import batch, batch_apart, rows, variant
 from moto.core import DEFAULT_ACCOUNT_ID
 from moto.s3.models import s3_backends
 from moto.server import ThreadedMotoServer
@@ -85,7 +85,7 @@ def test_listing_streams_page_by_page(bucket: str, monkeypatch: pytest.MonkeyPat
 
 def test_a_batch_reads_a_bucket_and_goes_on(bucket: str, tmp_path: Path) -> None:
     out = tmp_path / "out"
-    done = batch(f"{bucket}/day", "--out", out, "--workers", "1")
+    done = batch_apart(f"{bucket}/day", "--out", out, "--workers", "1")
     assert done.returncode == 0, done.stderr
     assert [row["status"] for row in rows(out)] == ["read", "read", "refused"]
     assert f"{bucket}/day/deep/no photo +1 ሰ.jpg" in (out / "summary.html").read_text("utf-8")

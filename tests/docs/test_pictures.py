@@ -21,20 +21,19 @@ LARGEST_SHARE = 3e-4
 
 @pytest.mark.parametrize("name", [name for name in pictures.PICTURES if name != "summary.png"])
 def test_picture_is_up_to_date(name: str) -> None:
-    _compare(name)
+    _compare(name, pictures.PICTURES[name]())
 
 
 @pytest.mark.slow
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="needs a browser")
 def test_summary_is_up_to_date() -> None:
-    _compare("summary.png")
-
-
-def _compare(name: str) -> None:
-    kept = Image.open(pictures.FOLDER / name).convert("RGB")
     # Apart: another test's browser may be open in this process.
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as apart:
-        made = apart.submit(pictures.PICTURES[name]).result()
+        _compare("summary.png", apart.submit(pictures.PICTURES["summary.png"]).result())
+
+
+def _compare(name: str, made: Image.Image) -> None:
+    kept = Image.open(pictures.FOLDER / name).convert("RGB")
     assert kept.size == made.size
     small = (kept.width // 4, kept.height // 4)
     difference = np.array(kept.resize(small), float) - np.array(made.resize(small), float)

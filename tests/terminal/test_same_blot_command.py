@@ -1,18 +1,14 @@
 """``cardreader read --same-blot``: photos of one blot read as one, in words and in JSON."""
 
 import json
-import subprocess
-import sys
 
 import pytest
+from inprocess import run_cardreader
 from twosides import photographed_twice
 
 
 def run(*arguments):
-    return subprocess.run(
-        [sys.executable, "-m", "cardreader", "read", *map(str, arguments)],
-        capture_output=True, text=True,
-    )  # fmt: skip
+    return run_cardreader("read", *arguments)
 
 
 @pytest.fixture(scope="module")

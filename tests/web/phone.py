@@ -9,8 +9,6 @@ from __future__ import annotations
 import io
 import os
 import re
-import subprocess
-import sys
 import time
 import uuid
 from collections.abc import Iterator
@@ -19,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from browserkit import CHROMIUM_OPTIONS, PASSWORD, PHONE, ROOT, Server, axe_source, chromium_path
+from inprocess import run_cardreader
 from PIL import Image
 from playwright.sync_api import BrowserContext, Page, Playwright, expect, sync_playwright
 
@@ -31,14 +30,8 @@ SHOTS = os.environ.get("CARDREADER_SCREENSHOTS")
 def photos(tmp_path_factory) -> dict[str, Path]:
     """Synthetic photos by name: severe, anaemic, fine; and one that shows no card."""
     folder = tmp_path_factory.mktemp("photos")
-    code = "import sys; from cardreader.cli import main; sys.exit(main())"
-    subprocess.run(
-        [sys.executable, "-c", code, "simulate", "--out", folder, "--hb", "5", "9", "14.5"],
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        check=True,
-        capture_output=True,
-        timeout=600,
-    )
+    made = run_cardreader("simulate", "--out", folder, "--hb", "5", "9", "14.5")
+    assert made.returncode == 0, made.stderr
     found = sorted(folder.glob("*.jpg"))
     noise = np.random.default_rng(1).integers(90, 160, (1200, 1600, 3), dtype=np.uint8)
     nothing = folder / "nothing.jpg"

@@ -20,6 +20,7 @@ from random import Random
 import pytest
 from browserkit import MAIN, ROOT, Server, free_port
 from fastapi.testclient import TestClient
+from inprocess import run_cardreader
 
 from cardreader.register.models import Role
 from cardreader.web import here
@@ -96,14 +97,7 @@ def test_the_page_is_opened_by_whatever_the_machine_has(tmp_path, monkeypatch):
 
 
 def test_it_is_for_this_machine_alone(tmp_path):
-    done = subprocess.run(
-        [sys.executable, "-c", MAIN, "serve", "--here", "--host", "0.0.0.0", "--data", tmp_path],
-        env=Server(tmp_path).environment(),
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    done = run_cardreader("serve", "--here", "--host", "0.0.0.0", "--data", tmp_path)
     assert done.returncode == 2
     assert "this machine alone" in done.stderr
 

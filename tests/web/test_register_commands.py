@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from browserkit import free_port, wait_for
+from inprocess import run_cardreader
 
 from cardreader.terminal.exitcodes import ExitCode
 
@@ -19,19 +20,6 @@ SECRETS = {
     "CARDREADER_NEW_PASSWORD": "an invented password",
     "CARDREADER_BACKUP_PASSPHRASE": "an invented passphrase",
 }
-
-
-def _run(*words: str | Path, **environment: str) -> subprocess.CompletedProcess[str]:
-    kept = {k: v for k, v in os.environ.items() if not k.startswith("CARDREADER_")}
-    return subprocess.run(
-        [sys.executable, "-m", "cardreader", *map(str, words)],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        env={**kept, **environment},
-        timeout=60,
-    )
 
 
 def _one_line(done: subprocess.CompletedProcess[str], code: ExitCode) -> str:
@@ -44,7 +32,7 @@ def _one_line(done: subprocess.CompletedProcess[str], code: ExitCode) -> str:
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     data = tmp_path_factory.mktemp("made") / "register"
-    done = _run("user", "add", "amina", "--new-register", "--data", data, **SECRETS)
+    done = run_cardreader("user", "add", "amina", "--new-register", "--data", data, **SECRETS)
     assert done.returncode == 0, done.stderr
     return data
 
@@ -67,19 +55,19 @@ def test_a_folder_that_cannot_be_made(words: list[str], tmp_path: Path) -> None:
     (tmp_path / "some.backup").write_bytes(b"any")
     data = tmp_path / "file" / "register"
     words = [*words, str(tmp_path / "some.backup")] if words == ["restore"] else words
-    said = _one_line(_run(*words, "--data", data, **SECRETS), ExitCode.NOT_WRITTEN)
+    said = _one_line(run_cardreader(*words, "--data", data, **SECRETS), ExitCode.NOT_WRITTEN)
     assert f"{data}: Not a directory" in said
 
 
 @pytest.mark.parametrize("port", ["99999", "-1", "0", "http"])
 def test_a_port_that_is_none(port: str, tmp_path: Path) -> None:
-    said = _one_line(_run("serve", "--port", port, "--data", tmp_path), ExitCode.USAGE)
+    said = _one_line(run_cardreader("serve", "--port", port, "--data", tmp_path), ExitCode.USAGE)
     assert "--port" in said
     assert not (tmp_path / "register.db").exists()
 
 
 def test_a_host_that_is_none(tmp_path: Path) -> None:
-    done = _run("serve", "--plain", "--host", "nowhere.invalid", "--data", tmp_path)
+    done = run_cardreader("serve", "--plain", "--host", "nowhere.invalid", "--data", tmp_path)
     assert "nowhere.invalid" in _one_line(done, ExitCode.BAD_DATA)
 
 
@@ -87,37 +75,37 @@ def test_a_host_that_is_none(tmp_path: Path) -> None:
     "words", [["user", "add", "b"], ["user", "password", "a"], ["backup", "f"]]
 )
 def test_without_a_terminal_it_says_where_the_secret_goes(words: list[str], register: Path) -> None:
-    said = _one_line(_run(*words, "--data", register), ExitCode.USAGE)
+    said = _one_line(run_cardreader(*words, "--data", register), ExitCode.USAGE)
     assert "no terminal to ask on: give it in $CARDREADER_" in said
 
 
 @pytest.mark.parametrize("words", [["user", "add", "b"], ["audit"], ["backup", "f"]])
 def test_a_mistyped_folder_makes_no_register(words: list[str], tmp_path: Path) -> None:
     mistyped = tmp_path / "regsiter"
-    said = _one_line(_run(*words, "--data", mistyped, **SECRETS), ExitCode.BAD_DATA)
+    said = _one_line(run_cardreader(*words, "--data", mistyped, **SECRETS), ExitCode.BAD_DATA)
     assert f"there is no register in {mistyped}" in said
     assert not mistyped.exists()
 
 
 def test_restoring_what_is_not_there(tmp_path: Path) -> None:
-    done = _run("restore", tmp_path / "no.backup", "--data", tmp_path / "new", **SECRETS)
+    done = run_cardreader("restore", tmp_path / "no.backup", "--data", tmp_path / "new", **SECRETS)
     assert "no.backup: No such file" in _one_line(done, ExitCode.NO_FILE)
     assert not (tmp_path / "new").exists()
 
 
 def test_a_backup_that_cannot_be_written(register: Path, tmp_path: Path) -> None:
     file = tmp_path / "nowhere" / "register.backup"
-    done = _run("backup", file, "--data", register, **SECRETS)
+    done = run_cardreader("backup", file, "--data", register, **SECRETS)
     assert f"{file}: No such file or directory" in _one_line(done, ExitCode.NOT_WRITTEN)
 
 
 def test_backup_and_restore_tell_programs_how_far_they_are(register: Path, tmp_path: Path) -> None:
     file = tmp_path / "register.backup"
-    done = _run("backup", file, "--data", register, "--json-lines", **SECRETS)
+    done = run_cardreader("backup", file, "--data", register, "--json-lines", **SECRETS)
     assert done.returncode == 0, done.stderr
     # Nothing where it is quick; whatever there is, is JSON.
     assert all(json.loads(line)["stage"] for line in done.stderr.splitlines())
-    done = _run("restore", file, "--data", tmp_path / "new", "--json-lines", **SECRETS)
+    done = run_cardreader("restore", file, "--data", tmp_path / "new", "--json-lines", **SECRETS)
     assert done.returncode == 0, done.stderr
 
 

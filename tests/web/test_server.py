@@ -20,6 +20,7 @@ from browserkit import MAIN, PASSWORD, Server, free_port, wait_for
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 from gatekit import held
+from inprocess import run_cardreader
 from postgreskit import Postgres
 from sqlalchemy import text
 from webfakes import FakeReader, photo
@@ -125,14 +126,9 @@ def test_sqlite_is_set_to_survive_a_power_cut(tmp_path):
 
 def test_same_photo_same_json_as_the_command_line(server, tmp_path):
     """Synthetic photo, rendered here; the real reader behind both."""
-    run = [sys.executable, "-c", MAIN]
-    subprocess.run(
-        [*run, "simulate", "--out", tmp_path / "p", "--hb", "9"], check=True, capture_output=True
-    )
+    assert run_cardreader("simulate", "--out", tmp_path / "p", "--hb", "9").returncode == 0
     (file,) = (tmp_path / "p").glob("*.jpg")
-    said = subprocess.run(
-        [*run, "read", file, "--json", "--gestation-weeks", "22"], capture_output=True, text=True
-    )
+    said = run_cardreader("read", file, "--json", "--gestation-weeks", "22")
     server.start()
     with signed_in(server) as client:
         answer = client.post(
