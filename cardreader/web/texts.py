@@ -7,6 +7,7 @@ used, so that there is no compiled file to go stale. English is in the code.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -45,10 +46,34 @@ def catalogue(language: str) -> NullTranslations:
         return NullTranslations()
     with path.open("rb") as file:
         messages = read_po(file, locale=language)
+    if Locale(language).text_direction == "rtl":
+        for message in messages:
+            message.string = _isolated(message.string) if message.id else message.string
     compiled = BytesIO()
     write_mo(compiled, messages)
     compiled.seek(0)
     return GNUTranslations(compiled)
+
+
+_LEFT_TO_RIGHT, _FIRST_STRONG, _END = "\u2066", "\u2068", "\u2069"
+_VALUE_WITH_UNIT = re.compile(r"(?:%\(\w+\)s|\d+(?:[.,]\d+)?)[ \u00a0](?:g/dL|%%?)(?!\w)|%\(\w+\)s")
+
+
+def _isolated(text: str | tuple[str, ...] | list[str]) -> str | tuple[str, ...]:
+    """What is filled in, with its unit, kept from being turned round among words right to left.
+
+    Unicode's bidirectional algorithm (UAX #9) would set "9.0 g/dL" as "g/dL 9.0", and the
+    code 12-KX as KX-12: a value with its unit is isolated left to right, all else by its own
+    first letter.
+    """
+    if not isinstance(text, str):
+        return tuple(str(_isolated(form)) for form in text)
+    return _VALUE_WITH_UNIT.sub(
+        lambda found: (
+            (_FIRST_STRONG if found[0].endswith("s") else _LEFT_TO_RIGHT) + found[0] + _END
+        ),
+        text,
+    )
 
 
 def choose_language(wish: str | None, accept: str) -> str:

@@ -322,6 +322,59 @@ def test_pages_are_accessible_and_fit_a_phone(page, server, axe, language):
                 shot(page, f"french{path.replace('/', '-')}")
 
 
+UNITS = """() => {
+  const walk = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
+  const at = (node, from, to) => {
+    const range = document.createRange();
+    range.setStart(node, from);
+    range.setEnd(node, to);
+    return range.getBoundingClientRect();
+  };
+  const found = [];
+  for (let node = walk.nextNode(); node; node = walk.nextNode()) {
+    for (const match of node.data.matchAll(/([\\d.,]+)(\\u2069?[ ])g\\/dL/g)) {
+      const number = at(node, match.index, match.index + match[1].length);
+      const start = match.index + match[0].length - 4;
+      const unit = at(node, start, start + 4);
+      if (number.width && Math.abs(number.y - unit.y) < 4) found.push([match[0], number.x, unit.x]);
+    }
+  }
+  return found;
+}"""
+
+
+def test_values_codes_and_units_keep_their_order_in_arabic(page, server):
+    """As the browser sets them: 9.0 before g/dL, and 12-KX never as KX-12 (UAX #9)."""
+    sign_in(page, server)
+    page.request.post("/language", form={"language": "ar"})
+    try:
+        page.goto("/women/new")
+        page.locator("#code").fill("12-KX")
+        page.locator("form.sheet button").last.click()
+        code = page.locator("h1")
+        expect(code).to_have_text("12-KX")
+        first, last = code.evaluate(
+            """heading => [[0, 2], [3, 5]].map(([from, to]) => {
+              const walk = document.createTreeWalker(heading, NodeFilter.SHOW_TEXT);
+              const range = document.createRange();
+              const text = walk.nextNode();
+              range.setStart(text, from);
+              range.setEnd(text, to);
+              return range.getBoundingClientRect().x;
+            })"""
+        )
+        assert first < last
+        shown = []
+        for path in ["/women?find=KX", "/lists/no-rise", *own_pages(page)]:
+            page.goto(path)
+            shown += page.evaluate(UNITS)
+        assert len(shown) > 5
+        for words, number, unit in shown:
+            assert number < unit, words
+    finally:
+        page.request.post("/language", form={"language": "en"})
+
+
 def own_pages(page: Page) -> list[str]:
     """A woman's pages and a result of each kind that the register holds by now."""
     women = page.request.get("/api/women").json()

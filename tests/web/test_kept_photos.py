@@ -115,7 +115,7 @@ def test_the_trail_says_whose_record_to_the_supervisor(app, worker, supervisor):
     page = supervisor.get("/audit").text.replace("<wbr>", "")
     for action in ("woman.add", "visit.open", "reading.photo", "referral.open"):
         row = page.split(f"<code>{action}</code>")[1].split("</tr>")[0]
-        assert f'<a href="{woman}">KX-777</a>' in row, action
+        assert f'<a href="{woman}"><bdi>KX-777</bdi></a>' in row, action
     assert worker.get("/audit").status_code == 403
     supervisor.post(f"{woman}/remove", code="KX-777")
     assert "KX-777" not in supervisor.get("/audit").text

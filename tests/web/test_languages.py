@@ -129,6 +129,19 @@ def test_arabic_counts_take_the_form_of_their_number(n, words):
     assert said.rstrip(".").split()[-1] == words
 
 
+def test_what_is_filled_in_is_isolated_where_words_run_from_right_to_left():
+    """A value with its unit left to right (U+2066), else by its first letter (U+2068); UAX #9."""
+    said = catalogue("ar").gettext("%(hb)s g/dL, %(low)s to %(high)s")
+    assert said.startswith("\u2066%(hb)s g/dL\u2069")
+    assert "\u2068%(low)s\u2069" in said
+    assert "\u2066" not in catalogue("hi").gettext("%(hb)s g/dL, %(low)s to %(high)s")
+    for message in read_catalogue("ar"):
+        if message.id and isinstance(message.id, str):
+            shown = catalogue("ar").gettext(message.id)
+            assert shown.count("%(") == shown.count("\u2066%(") + shown.count("\u2068%(")
+            assert shown.count("\u2069") == shown.count("\u2066") + shown.count("\u2068")
+
+
 @pytest.mark.parametrize("language", OTHERS)
 def test_gettext_tools_accept_the_catalogue(language):
     """GNU msgfmt, where it is installed, as a second opinion."""

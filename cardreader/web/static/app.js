@@ -84,10 +84,12 @@ function resultRow(result) {
   words.textContent = result.words;
   const note = document.createElement("small");
   const value = result.hb === null || result.hb === undefined
-    ? "" : `${result.hb.toLocaleString(document.documentElement.lang, {
-      minimumFractionDigits: 1, maximumFractionDigits: 1, numberingSystem: "latn" })} g/dL · `;
+    ? "" : `\u2066${result.hb.toLocaleString(document.documentElement.lang, {
+      minimumFractionDigits: 1, maximumFractionDigits: 1, numberingSystem: "latn" })} g/dL\u2069 · `;
   note.textContent = value + moment(result.taken_at);
-  link.append(`${result.code} `, words, note);
+  const code = document.createElement("bdi");
+  code.textContent = result.code;
+  link.append(code, " ", words, note);
   row.append(link);
   return row;
 }
