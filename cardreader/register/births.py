@@ -3,18 +3,79 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 from sqlalchemy.orm import Session
 
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.rule import Outcome
+from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
-from cardreader.register.events import note
-from cardreader.register.models import BirthOutcome, Event, EventKind, Woman
+from cardreader.register.events import note, standing_events
+from cardreader.register.followup import gestation_start
+from cardreader.register.history import measurements
+from cardreader.register.judging import judge
+from cardreader.register.models import BirthOutcome, Event, EventKind, Purpose, Woman, utc_now
+from cardreader.register.recording import subject_of
+from cardreader.register.referrals import refer
+
+_PRESSING = (Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SEVERE)
 
 
 def note_birth(
-    session: Session, woman: Woman, outcome: BirthOutcome, on: dt.date, by: str | None
+    session: Session,
+    woman: Woman,
+    outcome: BirthOutcome,
+    on: dt.date,
+    by: str | None,
+    protocol: Protocol,
+    elevation_m: float | None = None,
 ) -> Event:
-    """Note that her pregnancy ended; she stays on the lists until the test after it."""
+    """Note that her pregnancy ended; she stays on the lists until the test after it.
+
+    A birth that is noted already is corrected: the earlier entry is set aside. Values from
+    the birth on that were judged as a pregnant woman's are judged by the limits for after
+    it, and what those ask for more opens a referral; the values stay as they were entered.
+    """
+    for earlier in births_of_pregnancy(woman):
+        if (earlier.on, earlier.choice) == (on, outcome.value):
+            return earlier  # the form sent twice
+        earlier.set_aside_at = utc_now()
+        audit.append(session, "event.undo", earlier.id, by, kind=earlier.kind)
     woman.birth_on, woman.birth_outcome = on, outcome.value
     audit.append(session, "woman.birth", woman.id, by, outcome=outcome.value)
-    return note(session, woman, EventKind.BIRTH, on, by, choice=outcome.value)
+    event = note(session, woman, EventKind.BIRTH, on, by, choice=outcome.value)
+    _refer_by_limits_after_birth(session, woman, protocol, elevation_m, by)
+    return event
+
+
+def births_of_pregnancy(woman: Woman) -> list[Event]:
+    """What is noted of this pregnancy's birth, by several registers perhaps more than once.
+
+    A birth from before her weeks began, or from before her record was opened for another
+    pregnancy, is of an earlier one.
+    """
+    start = gestation_start(woman.gestation_weeks, woman.gestation_on)
+    opened = [e.entered_at for e in standing_events(woman, EventKind.REOPENED)]
+    return [
+        e
+        for e in standing_events(woman, EventKind.BIRTH)
+        if (e.on >= start if start is not None else not opened or e.entered_at > max(opened))
+    ]
+
+
+def _refer_by_limits_after_birth(
+    session: Session, woman: Woman, protocol: Protocol, elevation_m: float | None, by: str | None
+) -> None:
+    for point in measurements(woman):
+        subject = subject_of(woman, point.day, elevation_m)
+        if subject.pregnant:
+            continue
+        value = HbDistribution.normal(point.hb_g_dl, 0.0 if point.confirmed else point.sd_g_dl)
+        decision = judge(value, protocol, subject)
+        if _PRESSING.index(decision.outcome) <= _PRESSING.index(point.outcome):
+            continue
+        care = point.confirmed and decision.outcome is Outcome.SEVERE
+        purpose = Purpose.CARE if care else Purpose.TEST
+        asked = replace(point, outcome=decision.outcome)
+        refer(session, woman, asked, decision.refer or care, by, purpose)

@@ -6,6 +6,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
+from cardreader.register.births import births_of_pregnancy
 from cardreader.register.events import standing_events
 from cardreader.register.models import Event, EventKind, Referral, Woman, utc_now
 from cardreader.register.referrals import reopen
@@ -30,7 +31,7 @@ def undo_event(session: Session, event: Event, by: str | None) -> None:
 
 
 def _undo_birth(woman: Woman) -> None:
-    births = standing_events(woman, EventKind.BIRTH)
+    births = births_of_pregnancy(woman)
     woman.birth_on = births[-1].on if births else None
     woman.birth_outcome = births[-1].choice if births else None
 

@@ -9,6 +9,7 @@ from babel.dates import format_timedelta
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.doubt import Doubt
+from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.models import (
     BirthOutcome,
     Event,
@@ -18,6 +19,7 @@ from cardreader.register.models import (
     Referral,
     ReferralOutcome,
     Source,
+    local_day,
 )
 from cardreader.register.phoneclock import TOLERATED
 from cardreader.register.referrals import rule_of
@@ -60,14 +62,37 @@ def event_words(event: Event) -> str:
 
 def ask_again_on(referral: Referral, rules: FollowUpRules) -> dt.date | None:
     """When to ask after an open referral again, once an outcome was told of it."""
-    told = [
-        e for e in referral.woman.events if e.referral_id == referral.id and e.set_aside_at is None
-    ]
+    told = _told(referral)
     if referral.closed_at is not None or not told:
         return None
     last = told[-1]
+    if since := _pressing_since(referral, last):
+        return local_day(since[-1].entered_at)
     rule = rule_of(ReferralOutcome(last.choice or ""), Purpose(referral.purpose), rules)
     return last.on + dt.timedelta(days=rule.again_days)
+
+
+def read_since(referral: Referral) -> bool:
+    """Whether something was read that asks for a test after she was last asked."""
+    told = _told(referral)
+    return bool(told) and bool(_pressing_since(referral, told[-1]))
+
+
+def _told(referral: Referral) -> list[Event]:
+    return [
+        e for e in referral.woman.events if e.referral_id == referral.id and e.set_aside_at is None
+    ]
+
+
+def _pressing_since(referral: Referral, event: Event) -> list[Reading]:
+    """Readings that ask for a test or care, entered after the event."""
+    return [
+        r
+        for r in referral.woman.readings
+        if r.set_aside_at is None
+        and r.entered_at > event.entered_at
+        and (r.refusal is not None or r.band in TO_CONFIRM)
+    ]
 
 
 def doubt_words(doubt: Doubt) -> str:

@@ -48,7 +48,8 @@ def catalogue(language: str) -> NullTranslations:
         messages = read_po(file, locale=language)
     if Locale(language).text_direction == "rtl":
         for message in messages:
-            message.string = _isolated(message.string) if message.id else message.string
+            if message.id and message.string:
+                message.string = _isolated(message.string)
     compiled = BytesIO()
     write_mo(compiled, messages)
     compiled.seek(0)

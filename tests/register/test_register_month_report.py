@@ -12,7 +12,7 @@ import io
 import json
 
 import pytest
-from builders import add_woman, facts, lab, photo, refused
+from builders import PROTOCOL, add_woman, facts, lab, photo, refused
 from fhir.resources.R4B.measurereport import MeasureReport
 
 from cardreader.decide.followuprules import FollowUpRules
@@ -37,7 +37,7 @@ def month(database):
         photo(session, fine, refused("blurred", "000002"))
         photo(session, fine, facts(14.0, lot="000002"))
         lab(session, severe, 5.4)
-        note_birth(session, born, BirthOutcome.LIVE, TODAY, None)
+        note_birth(session, born, BirthOutcome.LIVE, TODAY, None, PROTOCOL)
         give_tablets(session, severe, 60, TODAY, None)
         care = next(r for r in severe.referrals if r.closed_at is None)
         tell_outcome(session, care, ReferralOutcome.REFUSED, TODAY, None, RULES, "to her mother")

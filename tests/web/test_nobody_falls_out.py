@@ -502,3 +502,63 @@ def test_a_regimen_says_the_protocols_own_numbers(app, worker):
     text = page(worker, worker.add_woman("KX-269"))
     assert "Prevention: 1 tablet a day, 90 days" in text
     assert "Treatment: 3 tablets a day, 90 days" in text
+
+
+def test_a_birth_noted_again_corrects_the_one_before(worker):
+    woman = worker.add_woman("KX-270", weeks="39")
+    days = [(TODAY - n * DAY).isoformat() for n in (9, 8)]
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=days[0])
+    assert "Noted: Live birth," in page(worker, woman)
+    for _ in range(2):  # the second time the form is sent twice
+        worker.post(f"{woman}/birth", birth_outcome="stillbirth", birth_on=days[1])
+    assert "Stillbirth." in text_of_page(worker, woman).split("What was noted")[0]
+    events = page(worker, "/summary").split("Births")[1].split("Women tested")[0]
+    counted = re.findall(r">(\d+)<", events)
+    assert sum(map(int, counted)) == 1
+    undo = re.findall(r"/events/([\w-]+)/undo", page(worker, woman))
+    assert len(undo) == 1
+    worker.post(f"/events/{undo[0]}/undo")
+    assert "Gave birth" not in text_of_page(worker, woman).split("What was noted")[0]
+
+
+def test_taking_a_second_birth_back_does_not_bring_the_first_pregnancys_back(worker):
+    woman = worker.add_woman("KX-271", weeks="39")
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - DAY).isoformat())
+    worker.post(f"{woman}/close", reason="delivered", sure="yes")
+    worker.post(f"{woman}/reopen", pregnancy="new", new_weeks="")
+    worker.post(f"{woman}/birth", birth_outcome="loss", birth_on=TODAY.isoformat())
+    text = page(worker, woman)
+    births = [row for row in re.split(r"<li", text) if "Birth:" in row and "/undo" in row]
+    second = next(row for row in births if "Pregnancy lost early" in row)
+    worker.post(f"/events/{re.search(r'/events/([^/]+)/undo', second)[1]}/undo")
+    assert "Gave birth" not in text_of_page(worker, woman).split("What was noted")[0]
+
+
+@pytest.mark.parametrize(
+    ("hb", "asked", "urgent"), [(13.0, False, False), (11.9, True, False), (7.9, True, True)]
+)
+def test_a_birth_noted_late_asks_what_its_limits_ask_of_what_was_read_since(
+    worker, hb, asked, urgent
+):
+    """Limits after a birth: 12 and 8 g/dL (WHO/NMH/NHD/MNM/11.1), in place of 11 and 7."""
+    woman = worker.add_woman("KX-272", weeks="39")
+    worker.send_photo(worker.open_visit(woman), photo(hb))
+    born = (TODAY - 45 * DAY).isoformat()
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=born)
+    assert on_list(worker, "referrals", "KX-272") is asked
+    assert ("Urgent referral open" in page(worker, woman)) is urgent
+
+
+def test_who_did_not_want_to_go_is_asked_again_at_once_when_she_is_read_severe(worker):
+    woman = worker.add_woman("KX-273")
+    visit = worker.open_visit(woman)
+    worker.send_photo(visit, photo(8.5))
+    referral = slip_link(page(worker, woman)).split("/")[2]
+    told = {"outcome": "refused", "outcome_on": TODAY.isoformat()}
+    worker.post(f"/referrals/{referral}/outcome", **told)
+    assert "Ask again from" in page(worker, "/lists/referrals")
+    worker.send_photo(visit, photo(4.0))
+    for path in (woman, "/lists/referrals"):
+        assert "She was read since: ask again now." in page(worker, path)
+    worker.post(f"/referrals/{referral}/outcome", **told)
+    assert "Ask again from" in page(worker, "/lists/referrals")

@@ -98,8 +98,9 @@ def birth(sent: Sent, woman_id: str) -> Response:
     """Note how and when her pregnancy ended."""
     outcome = sent.fields.choice("birth_outcome", BirthOutcome)
     on = sent.fields.day("birth_on", sent.today)
+    place = (sent.state.reader.rules, sent.state.settings.elevation_m)
     return sent.carry_out(
-        woman_id, lambda session, woman: note_birth(session, woman, outcome, on, sent.by)
+        woman_id, lambda session, woman: note_birth(session, woman, outcome, on, sent.by, *place)
     )
 
 

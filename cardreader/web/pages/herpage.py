@@ -23,7 +23,7 @@ from cardreader.register.undoing import UNDOABLE
 from cardreader.web import words
 from cardreader.web.access import Visitor
 from cardreader.web.fields import Fields
-from cardreader.web.happened import ask_again_on, event_words
+from cardreader.web.happened import ask_again_on, event_words, read_since
 from cardreader.web.plot import history_plot
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -85,6 +85,7 @@ def woman_page(
             if r.closed_at is not None and r.outcome != ReferralOutcome.READ
         ],
         asks={r.id: ask_again_on(r, state.rules) for r in row.referrals},
+        read_since=read_since,
         tellable=TELLABLE,
         tablets=row.tablets,
         rules=state.rules,

@@ -11,7 +11,7 @@ from cardreader.register.models import Referral
 from cardreader.web import words
 from cardreader.web.access import Carer
 from cardreader.web.documents import referral_slip
-from cardreader.web.happened import ask_again_on
+from cardreader.web.happened import ask_again_on, read_since
 from cardreader.web.render import page
 from cardreader.web.state import State
 
@@ -38,6 +38,7 @@ def show(request: Request, visitor: Carer, name: str) -> Response:
             today=today,
             words=words,
             ListName=ListName,
+            read_since=read_since,
             asks={r.id: ask_again_on(r, state.rules) for row in rows for r in row.referrals},
             waits={
                 row.woman.id: (today - row.referral.opened_at.astimezone().date()).days
