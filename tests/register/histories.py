@@ -32,7 +32,7 @@ from cardreader.register.models import (
 from cardreader.register.paper import set_paper
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome
-from cardreader.register.tablets import give_tablets
+from cardreader.register.tablets import count_tablets, give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event
 
 CODES = ("KX-1", "KX-2", "KX-3")
@@ -108,6 +108,14 @@ def _send(code: str, urgent: bool) -> Step:
 
 def _tablets(code: str, amount: int) -> Step:
     return lambda s: give_tablets(s, _woman(s, code), amount, local_day(utc_now()), None)
+
+
+def _tablets_left(code: str, amount: int) -> Step:
+    return lambda s: count_tablets(s, _woman(s, code), amount, local_day(utc_now()), None)
+
+
+def _end_treatment(code: str) -> Step:
+    return lambda s: women.end_treatment(s, _woman(s, code), local_day(utc_now()), None)
 
 
 def _undo(nth: int) -> Step:
@@ -189,6 +197,8 @@ steps = st.one_of(
     st.builds(_outcome, _codes, st.sampled_from(TELLABLE)),
     st.builds(_birth, _codes, st.sampled_from(BirthOutcome)),
     st.builds(_tablets, _codes, st.integers(0, 100)),
+    st.builds(_tablets_left, _codes, st.integers(0, 100)),
+    st.builds(_end_treatment, _codes),
     st.builds(_undo, st.integers(0, 9)),
     st.builds(_send, _codes, st.booleans()),
     st.builds(_late_photo, _codes, _values, _days),
