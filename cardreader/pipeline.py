@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from cardreader import __version__
+from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.decide.rule import MAY_HIDE_SEVERE, decide, with_pale_blot
@@ -160,7 +161,7 @@ def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measure
     measured = replace(measured, samples=samples)
     correction = correct(samples, lot, banding)
     if isinstance(correction, Refusal):
-        return replace(measured, refusal=correction)
+        return replace(measured, refusal=_as_known(correction, lot))
     measured = replace(measured, correction=correction)
     blot = measure_blot(photo, pose, correction, lot, banding)
     if isinstance(blot, Refusal):
@@ -183,9 +184,11 @@ def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
     if outcome is None:
         if findings.lot_number is None or findings.measured is None:
             raise ValueError("findings without a refusal must have their numbers")
-        print_sd = reader.lots[findings.lot_number].print_sd
+        lot = reader.lots[findings.lot_number]
         calibration = reader.calibration.on_paper(findings.paper or reader.paper)
-        outcome = read_hb(findings.measured, calibration, print_sd)
+        outcome = read_hb(findings.measured, calibration, lot.print_sd)
+        if isinstance(outcome, Refusal):
+            outcome = _as_known(outcome, lot)
     decision = decide(outcome, reader.protocol, subject)
     if isinstance(outcome, Refusal):
         return Judgement(decision, refusal=outcome)
@@ -228,6 +231,17 @@ def _not_calibrated(number: int | None, reader: Reader) -> Refusal | None:
         "calibration",
         f"no laboratory values stand behind calibration {calibration.id} for lot {lot_id}",
     )
+
+
+def _as_known(refusal: Refusal, lot: Lot) -> Refusal:
+    """A refusal of colours that are not the lot's, said of what is known of the lot.
+
+    Where nobody measured the print, the print itself is the likeliest to be off: whoever is
+    told to look for dirt and filters looks in vain.
+    """
+    if refusal.reason is not Reason.COLOUR_NOT_CORRECTABLE or lot.basis != "nominal":
+        return refusal
+    return replace(refusal, reason=Reason.LOT_NOT_MEASURED)
 
 
 def _unknown(number: int) -> Refusal:

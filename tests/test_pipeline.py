@@ -96,6 +96,32 @@ def test_a_lot_known_by_design_only_is_read_wider_and_says_so(reader):
     assert lot_statement(doubtful) is Statement.NOMINAL_LOT
 
 
+def test_a_print_far_from_a_design_that_nobody_measured_is_not_blamed_on_filters(reader):
+    """Hues of another ink: the print is off, and no cleaning helps."""
+    lot = reader.lots[27001]
+    off = np.random.default_rng(1).choice([-25.0, 25.0], (26, 2))
+    other_ink = np.array(lot.lab)
+    other_ink[20:, 1:] += np.repeat(off, 2, axis=0)  # every colour; greys stay
+    for basis, reason in (
+        ("nominal", Reason.LOT_NOT_MEASURED),
+        ("measured", Reason.COLOUR_NOT_CORRECTABLE),
+    ):
+        other = replace(
+            lot,
+            basis=basis,
+            lab=other_ink,
+            spectra=None,
+            wavelengths_nm=None,
+            paper_spectrum=None,
+            stock_spectrum=None,
+        )
+        out = read_photo(SAMPLE.read_bytes(), replace(reader, lots=Lots([other])))
+        assert out.refusal is not None
+        assert out.refusal.reason is reason
+    assert "filters" not in ADVICE[Reason.LOT_NOT_MEASURED]
+    assert "measured" in ADVICE[Reason.LOT_NOT_MEASURED]
+
+
 def test_every_reason_has_advice():
     assert set(ADVICE) == set(Reason)
 

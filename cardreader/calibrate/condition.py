@@ -13,11 +13,12 @@ no pair is dropped, those far off weigh little.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.papers import Slots, papers_of
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.measured import Measured
 from cardreader.hb.posterior import Posterior
@@ -43,6 +44,8 @@ class SitePairs:
         Laboratory value and its standard uncertainty; equal within a ``level``.
     level, blot : (n,) arrays of str
         Woman and visit, and blot, of each photo.
+    paper : (n,) array of str
+        Batch of its blotting paper, empty where it is not named; all of one by default.
     """
 
     measured: Measured
@@ -50,6 +53,11 @@ class SitePairs:
     lab_sd_g_dl: Array
     level: NDArray[np.str_]
     blot: NDArray[np.str_]
+    paper: NDArray[np.str_] = field(default_factory=lambda: np.zeros(0, str))
+
+    def __post_init__(self) -> None:
+        if not len(self.paper):
+            object.__setattr__(self, "paper", np.full(len(self.lab_g_dl), ""))
 
     def __len__(self) -> int:
         return len(self.lab_g_dl)
@@ -62,6 +70,7 @@ class SitePairs:
             self.lab_sd_g_dl[rows],
             self.level[rows],
             self.blot[rows],
+            self.paper[rows],
         )
 
 
@@ -127,11 +136,13 @@ class _Site:
         self.dof = prior.posterior.scatter_dof
         self.most_weight = (self.tail + 3) / self.tail
         z = prior.standardised(pairs.measured.signature)
-        self.phi, self.slope_phi = locus_terms(prior, pairs.lab_g_dl, z)
+        terms = locus_terms(prior, pairs.lab_g_dl, z)
+        self.slots = Slots(pairs.paper, self.degree + 1, terms[0].shape[1])
+        self.phi, self.slope_phi = (self.slots.spread(one) for one in terms)
         covariance = prior.posterior.covariance
         ridge = 1e-12 * max(float(np.trace(covariance)) / len(covariance), 1e-12)
-        self.prior_precision = np.linalg.inv(covariance + ridge * np.eye(len(covariance)))
-        self.prior_mean = prior.weights().ravel()
+        self.prior_precision = self.slots.precision(covariance, ridge)
+        self.prior_mean = self.slots.mean(prior.weights()).ravel()
         self.mean = self.prior_mean
         self.size, self.shape = 1.0, np.eye(3)
         self.robust = np.ones(len(pairs))
@@ -191,17 +202,20 @@ class _Site:
         prior = self.prior
         root = np.linalg.cholesky(prior.covariance)
         scatter = self.size * root @ self.shape @ root.transpose(0, 2, 1)
+        weights, first = self.mean.reshape(-1, 3), self.slots.n_weights
+        known = self.slots.known(weights, self.covariance)
         return prior.with_weights(
-            self.mean.reshape(-1, 3),
+            weights[:first],
             Posterior(
                 self.degree,
-                self.covariance,
+                self.covariance[: 3 * first, : 3 * first],
                 self.dof + 3 * len(self.pairs),
                 bool(prior.posterior and prior.posterior.by_design),
             ),
             covariance=scatter,
             volume_cv=volume_cv,
             n_pairs=len(self.pairs),
+            papers=papers_of(prior, self.slots.batches, known),
         )
 
 

@@ -27,12 +27,13 @@ from cardreader.calibrate.conformal import (
 )
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.models import LEAST_ROWS, candidates
+from cardreader.calibrate.papers import estimates_on
 from cardreader.calibrate.scores import needed_factor
-from cardreader.calibrate.site import SiteFit, fit_site, papers_of
+from cardreader.calibrate.site import SiteFit, fit_site
 from cardreader.calibrate.studycolumns import LabMethod
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import Estimates, estimates
+from cardreader.hb.estimate import Estimates
 from cardreader.hb.measured import Measured
 
 Split = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -147,14 +148,19 @@ class Pairs:
         return Pairs(**{name: getattr(self, name)[index] for name in self.__dataclass_fields__})
 
     def estimates(self, calibration: Calibration) -> Estimates:
-        """What the reader makes of them with a calibration."""
-        return estimates(Measured.of_rows(self.x), calibration, self.print_sd)
+        """What the reader makes of them with a calibration, each on its own paper."""
+        return estimates_on(Measured.of_rows(self.x), calibration, self.paper, self.print_sd)
 
     @property
     def at_site(self) -> SitePairs:
         """What conditioning a prior needs."""
         return SitePairs(
-            Measured.of_rows(self.x), self.lab_g_dl, self.lab_sd_g_dl, self.level, self.blot
+            Measured.of_rows(self.x),
+            self.lab_g_dl,
+            self.lab_sd_g_dl,
+            self.level,
+            self.blot,
+            self.paper,
         )
 
     @property
@@ -362,7 +368,7 @@ def _of_site(pairs: Pairs, prior: Calibration, recipe: Recipe) -> Fit:
     )
     lots = tuple(sorted(set(pairs.lot.tolist())))
     return Fit(
-        replace(found.calibration, lots=lots, papers=papers_of(prior, pairs.paper.tolist())),
+        replace(found.calibration, lots=lots),
         SITE_MODEL,
         (),
         found.volume,

@@ -65,6 +65,8 @@ def outlook(calibration: Calibration, pairs: SitePairs, more: tuple[int, ...] = 
     posterior = calibration.posterior
     if posterior is None or not len(pairs):
         raise ValueError("an outlook needs a calibration with a posterior, and pairs")
+    if calibration.papers is not None:  # of the batch with most pairs; others are wider
+        pairs = pairs.take(np.isin(pairs.paper, ["", calibration.papers.batches[0]]))
     rng = np.random.default_rng(0)
     cards = pairs.take(np.sort(rng.permutation(len(pairs))[:MOST_CARDS]))
     ridge = 1e-12 * max(float(np.trace(posterior.covariance)) / len(posterior.covariance), 1e-12)

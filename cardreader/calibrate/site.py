@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.conformal import exact_rank, group_scale, one_per_group
+from cardreader.calibrate.likeness import like_the_study
+from cardreader.calibrate.papers import estimates_on
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.estimate import estimates
-from cardreader.hb.paper import Papers
 
 Array = NDArray[np.float64]
 
@@ -29,25 +29,6 @@ WOMEN_FOR_FACTOR = 40
 """With fewer the exact rank is one of the largest few scores: an interval set by one photo."""
 LEAST_FACTOR = 0.7
 """Intervals are narrowed no further: the next women's phones and lamps are never all known."""
-
-
-PAPER_KEPT = 0.0
-"""Correlation of the locus on two papers of one site: 0.01 over 24 worlds of seed 31337 whose
-paper and blot were drawn anew, at 7, 9 and 11 g/dL. Nothing that pairs taught goes over."""
-
-
-def papers_of(prior: Calibration, batches: Sequence[str]) -> Papers | None:
-    """What a fit knows of its blotting papers; None where no pair names its batch.
-
-    Another batch is believed to differ as two papers of the simulator's worlds do, which is
-    as far as papers differ at all: how batches of one maker differ nobody has measured.
-    """
-    named = tuple(sorted(set(batches) - {""}))
-    if not named or prior.posterior is None:
-        return None
-    k = prior.posterior.degree + 1
-    covariance = prior.posterior.covariance[: 3 * k, : 3 * k]
-    return Papers(named, PAPER_KEPT, prior.weights()[:k], covariance)
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,13 +76,12 @@ def fit_site(
     none = volume_scatter(*[np.zeros(0)] * 4)
     if np.unique(women).size < WOMEN_FOR_VOLUME:
         made = condition(prior, pairs, none.cv)
-        return SiteFit(
-            replace(made.calibration, coverage=coverage), none, made.weight, made.scatter
-        )
+        known = like_the_study(made.calibration, pairs, made.weight)
+        return SiteFit(replace(known, coverage=coverage), none, made.weight, made.scatter)
     drafts = list(_drafts(prior, pairs, women, none.cv))
     hb, sd = np.zeros(len(pairs)), np.zeros(len(pairs))
     for test, draft in drafts:
-        image = estimates(pairs.measured[test], draft).image()
+        image = estimates_on(pairs.measured[test], draft, pairs.paper[test]).image()
         hb[test], sd[test] = image.median, image.sd
     volume = volume_scatter(hb, sd, pairs.level, pairs.blot)
     made = condition(prior, pairs, volume.cv)
@@ -109,7 +89,8 @@ def fit_site(
     scores: tuple[float, ...] = ()
     if np.unique(women[usable]).size >= WOMEN_FOR_FACTOR:
         factor, scores = _factor(drafts, pairs, women, usable, volume.cv, coverage, seed)
-    calibration = replace(made.calibration, coverage=coverage, conformal_scale=factor)
+    known = like_the_study(made.calibration, pairs, made.weight)
+    calibration = replace(known, coverage=coverage, conformal_scale=factor)
     return SiteFit(calibration, volume, made.weight, made.scatter, scores)
 
 
@@ -141,7 +122,7 @@ def _factor(
 ) -> tuple[float, tuple[float, ...]]:
     factor = np.full(len(pairs), np.nan)
     for test, draft in drafts:
-        found = estimates(pairs.measured[test], draft)
+        found = estimates_on(pairs.measured[test], draft, pairs.paper[test])
         scores = needed_factor(found, pairs.lab_g_dl[test], cv, coverage)
         factor[test] = np.where(found.readable, scores, np.nan)
     kept = np.flatnonzero(usable & ~np.isnan(factor))

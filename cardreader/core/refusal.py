@@ -32,6 +32,7 @@ class Reason(StrEnum):
     GLARE_ON_BLOT = "glare_on_blot"
     SHADOW_EDGE = "shadow_edge"
     COLOUR_NOT_CORRECTABLE = "colour_not_correctable"
+    LOT_NOT_MEASURED = "lot_not_measured"
     CARD_SOILED = "card_soiled"
     CARD_FADED = "card_faded"
     PAPER_NOT_BLANK = "paper_not_blank"
@@ -72,6 +73,9 @@ ADVICE: dict[Reason, str] = {
     "Put the whole card in even light or wholly in shade.",
     Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
     "Switch off filters and coloured light, check that the card is clean, and try again.",
+    Reason.LOT_NOT_MEASURED: "The colours of this card come out far from its design, and its "
+    "print was never measured. Try by daylight; if that does not help, have the lot measured, or "
+    "use a card of a measured lot.",
     Reason.CARD_SOILED: "The print of the card is dirty or covered in places. "
     "Wipe the card clean and dry, or use a fresh card.",
     Reason.CARD_FADED: "The card's colours have faded. Use a fresh card, "

@@ -29,6 +29,17 @@ Array = NDArray[np.float64]
 class Calibration(CalibrationNumbers):
     """A fitted calibration: its numbers, and what they say of a card and a haemoglobin."""
 
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.papers is None or self.posterior is None:
+            return
+        # What can't be read with must show when it is loaded, not beside the first photo.
+        for paper in self.papers.known:
+            try:
+                self.papers.on_known(paper, self.weights(), self.posterior)
+            except ValueError as error:
+                raise CalibrationError(f"paper {paper.batch}: {error}") from None
+
     @cached_property
     def grid_g_dl(self) -> Array:
         """Haemoglobin grid on which distributions are kept, by 0.05 g/dL, shape (g,)."""
@@ -68,7 +79,20 @@ class Calibration(CalibrationNumbers):
 
     def on_paper(self, batch: str) -> Calibration:
         """The calibration for blots on a batch of paper: wider where it taught nothing."""
-        return self._on_another_paper if self.is_another_paper(batch) else self
+        if self.is_another_paper(batch):
+            return self._on_another_paper
+        return self._on_known_papers.get(batch, self)
+
+    @cached_property
+    def _on_known_papers(self) -> dict[str, Calibration]:
+        """Of the batches but the first that have a locus of their own."""
+        if self.papers is None or self.posterior is None:
+            return {}
+        weights, papers = self.weights(), self.papers
+        return {
+            paper.batch: self.with_weights(*papers.on_known(paper, weights, self.posterior))
+            for paper in papers.known
+        }
 
     @cached_property
     def _on_another_paper(self) -> Calibration:

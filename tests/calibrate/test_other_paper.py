@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cardreader.calibrate.condition import SitePairs, condition
-from cardreader.calibrate.site import papers_of
+from cardreader.calibrate.papers import estimates_on, papers_of
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
@@ -60,7 +60,7 @@ def sites(prior):
         each = np.arange(25).astype(str)
         pairs = SitePairs(seen, hb, 0.02 * hb, each, each)
         calibration = condition(prior, pairs, CV).calibration
-        known = replace(calibration, papers=papers_of(prior, ["B-1", "", "B-1"]))
+        known = replace(calibration, papers=papers_of(prior, ("B-1",)))
         other = replace(world, paper=draw_paper(rng), blot=draw_blot_model(rng))
         made.append((known, _sittings(world, lot, rng, 20), _sittings(other, lot, rng, 20)))
     return made
@@ -87,6 +87,82 @@ def test_another_paper_is_read_less_surely_and_honestly(sites):
     assert np.mean(blind) < 0.75
     assert np.mean(other) > 0.85
     assert np.mean(same) > 0.8
+
+
+@pytest.fixture(scope="module")
+def second_batches(prior):
+    """Of two worlds: 20 pairs on one paper and five on another, and new blots on the latter."""
+    made = []
+    for number in range(2):
+        rng = np.random.default_rng([SEED, number, 2])
+        world = draw_world(rng)
+        lot = world.lot(5, rng)
+        other = replace(world, paper=draw_paper(rng), blot=draw_blot_model(rng))
+        first, later = _sittings(world, lot, rng, 20), _sittings(other, lot, rng, 5)
+        hb = np.concatenate([first[0], later[0]])
+        seen = Measured.stack([*(first[1][i] for i in range(20)), *(later[1][i] for i in range(5))])
+        each = np.arange(25).astype(str)
+        paper = np.array(["B-1"] * 20 + ["B-2"] * 5)
+        pairs = SitePairs(seen, hb, 0.02 * hb, each, each, paper)
+        made.append((pairs, _sittings(other, lot, rng, 25)))
+    return made
+
+
+def test_five_pairs_on_another_batch_bring_most_of_it_back(prior, second_batches):
+    widths, held, mixed, errors = {}, [], [], []
+    for pairs, blots in second_batches:
+        five = condition(prior, pairs, CV).calibration
+        none = condition(prior, pairs.take(pairs.paper == "B-1"), CV).calibration
+        as_one = condition(prior, replace(pairs, paper=np.full(25, "")), CV).calibration
+        assert not five.is_another_paper("B-2")
+        for name, calibration in (
+            ("none", none.on_paper("B-2")),
+            ("five", five.on_paper("B-2")),
+            ("as one", as_one),
+        ):
+            inside, width = _held(calibration, blots)
+            widths.setdefault(name, []).append(width)
+            (held if name == "five" else mixed if name == "as one" else []).append(inside)
+        found = estimates(blots[1], five.on_paper("B-2")).final().median
+        errors.append(found - blots[0])
+    wide, narrow = np.mean(widths["none"]), np.mean(widths["five"])
+    assert narrow < 0.5 * wide
+    assert np.mean(held) > 0.85
+    assert np.sqrt(np.mean(np.square(errors))) < 1.5
+    # Both papers fitted as one are read with a promise that is not kept.
+    assert np.mean(mixed) < np.mean(held)
+
+
+def test_a_second_batch_hardly_moves_the_first_and_travels_in_the_file(prior, second_batches):
+    pairs, blots = second_batches[0]
+    alone = condition(prior, pairs.take(pairs.paper == "B-1"), CV).calibration
+    both = condition(prior, pairs, CV).calibration
+    assert both.papers.batches == ("B-1", "B-2")
+    assert both.on_paper("B-1") is both
+    assert both.on_paper("") is both
+    moved = _held(both, blots)[1].mean() / _held(alone, blots)[1].mean()
+    assert 0.7 < moved < 1.3
+    again = Calibration.from_json(both.to_json())
+    assert again.sha256 == both.sha256
+    there, here = again.on_paper("B-2"), both.on_paper("B-2")
+    assert np.allclose(there.locus, here.locus, atol=1e-6)
+    assert np.allclose(there.posterior.covariance, here.posterior.covariance, atol=1e-7)
+    for wrong in ({"batch": "B-9"}, {"covariance": [9.0] * 15}, {"mean": [[float("nan")] * 3] * 5}):
+        content = both.as_json()
+        content["papers"]["known"] = [{**content["papers"]["known"][0], **wrong}]
+        with pytest.raises(CalibrationError):
+            Calibration.of_json(content)
+
+
+def test_photos_of_a_study_are_each_read_on_their_own_batch(prior, second_batches):
+    pairs, _ = second_batches[1]
+    both = condition(prior, pairs, CV).calibration
+    found = estimates_on(pairs.measured, both, pairs.paper)
+    for batch in ("B-1", "B-2"):
+        rows = pairs.paper == batch
+        alone = estimates(pairs.measured[rows], both.on_paper(batch))
+        assert np.allclose(found.final().median[rows], alone.final().median)
+        assert np.allclose(found.distance2[rows], alone.distance2)
 
 
 def test_only_a_named_other_batch_makes_a_difference(sites):
@@ -144,6 +220,6 @@ def test_papers_that_are_none_are_one_line(sites, wrong):
 
 
 def test_no_batch_named_says_nothing(prior):
-    assert papers_of(prior, ["", ""]) is None
-    assert papers_of(replace(prior, posterior=None), ["B-1"]) is None
-    assert isinstance(papers_of(prior, ["B-2", "B-1"]), Papers)
+    assert papers_of(prior, ()) is None
+    assert papers_of(replace(prior, posterior=None), ("B-1",)) is None
+    assert isinstance(papers_of(prior, ("B-2", "B-1")), Papers)

@@ -59,15 +59,18 @@ OPERATIONS = [
     "GET /api/uploads/{key}",
     "PUT /api/uploads/{key}",
     "DELETE /api/uploads/{key}",
+    "GET /api/calibration",
+    "GET /api/calibrations",
+    "POST /api/calibration",
 ]
-
-
 # Nothing can be wrong in a call that takes nothing.
+TAKES_NOTHING = ("GET /api/session", "GET /api/calibration", "GET /api/calibrations")
+
 TRIED = [
     (name, mode)
     for name in OPERATIONS
     for mode in GenerationMode
-    if (name, mode) != ("GET /api/session", GenerationMode.NEGATIVE)
+    if name not in TAKES_NOTHING or mode is not GenerationMode.NEGATIVE
 ]
 # That a result's date lies in the past year can't be said in the description, nor that a photo
 # comes with the form or in pieces before it, nor what this server takes at most.

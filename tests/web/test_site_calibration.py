@@ -11,6 +11,7 @@ import sys
 import threading
 import zipfile
 from datetime import date, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -46,6 +47,7 @@ from cardreader.register.sitepairs import WANTED, find_pairs, lacking
 from cardreader.register.studyexport import COLUMNS
 from cardreader.web import calibrating
 from cardreader.web.app import create_app
+from cardreader.web.expected import WIDTH_G_DL
 from cardreader.web.settings import Settings
 from cardreader.web.words import LACKS, LabMethod
 
@@ -358,6 +360,73 @@ def test_a_calibration_that_cannot_be_read_with_gives_no_value(site):
     page = site.supervisor.get("/calibration").text
     assert "can't be read with" in page
     assert "is not as it was made" in page
+
+
+# --- by the API, and what to expect ----------------------------------------------------
+
+
+def _ready(site, name="from the bench", fit_for_use=None) -> str:
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, name, site.by, 3)
+        given = load_calibration(shipped("worlds"))
+        found = {"women": 3, "papers": ["B-1"], "criteria": [{"met": fit_for_use}]}
+        calibrations.finish(session, row.id, calibrations.Made(given, found, None))
+        return row.id
+
+
+def test_the_api_says_which_calibration_reads_and_puts_another_into_use(site):
+    none = site.worker.api("GET", "/api/calibration").json()
+    assert (none["calibration"], none["since"], none["problem"]) == (None, None, "")
+    made = _ready(site)
+    assert site.worker.api("GET", "/api/calibrations").status_code == 403
+    (listed,) = site.supervisor.api("GET", "/api/calibrations").json()
+    assert (listed["id"], listed["women"], listed["papers"]) == (made, 3, ["B-1"])
+
+    body = {"calibration_id": made, "reason": "enough women"}
+    assert site.worker.api("POST", "/api/calibration", json=body).status_code == 403
+    for wrong in ({"reason": " "}, {"reason": None}, {"calibration_id": "x"}):
+        answer = site.supervisor.api("POST", "/api/calibration", json={**body, **wrong})
+        assert answer.status_code == 422, wrong
+    unsigned = site.supervisor.client.post("/api/calibration", json=body)
+    assert unsigned.status_code == 403  # no CSRF header
+    answer = site.supervisor.api("POST", "/api/calibration", json=body)
+    assert answer.status_code == 201
+    now = site.worker.api("GET", "/api/calibration").json()
+    assert now == answer.json()
+    assert now["calibration"]["id"] == made
+    assert (now["put_by"], now["reason"]) == ("supervisor", "enough women")
+    assert now["calibration"]["sha256"] == site.state.reader.calibration_sha256
+    assert site.supervisor.api("POST", "/api/calibration", json=body).status_code == 409
+    back = {"calibration_id": None, "reason": "the paper ran out"}
+    assert site.supervisor.api("POST", "/api/calibration", json=back).status_code == 201
+    assert site.worker.api("GET", "/api/calibration").json()["calibration"] is None
+    with site.state.database.read() as session:
+        assert len(calibrations.all_uses(session)) == 2
+        assert audit.check(session)
+
+
+def test_one_not_found_fit_is_put_into_use_only_if_it_is_meant(site):
+    body = {"calibration_id": _ready(site, fit_for_use=False), "reason": "nothing better"}
+    assert site.supervisor.api("POST", "/api/calibration", json=body).status_code == 409
+    meant = {**body, "sure": True}
+    assert site.supervisor.api("POST", "/api/calibration", json=meant).status_code == 201
+
+
+def test_before_the_first_fit_the_page_says_how_wide_intervals_will_be(site):
+    assert "How wide will the intervals be?" in site.supervisor.get("/calibration").text
+    _ready(site)
+    assert "How wide will the intervals be?" not in site.supervisor.get("/calibration").text
+
+
+def test_the_widths_to_expect_are_those_of_the_reported_sites():
+    """Of docs/sites.md, same phones and lamps, as the page rounds them."""
+    text = (Path(__file__).parents[2] / "docs" / "sites.md").read_text(encoding="utf-8")
+    for at, basis in enumerate(("Lab", "design")):
+        _, _, table = text.partition(f"## Lot known by {basis}, same phones and lamps")
+        rows = re.findall(r"^\| (\d+) \|(.*)\|$", table.split("## ")[0], re.MULTILINE)
+        width = {int(pairs): float(cells.split("|")[5]) for pairs, cells in rows}
+        for pairs, expected in WIDTH_G_DL.items():
+            assert expected[at] == pytest.approx(width[pairs], rel=0.1), (basis, pairs)
 
 
 # --- pairs -----------------------------------------------------------------------------

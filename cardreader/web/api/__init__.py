@@ -6,9 +6,9 @@ calls need the header ``X-CSRF-Token`` with the value that ``/api/session`` give
 
 from fastapi import APIRouter
 
-from cardreader.web.api import noted, originals, photos, readings, uploads, women
+from cardreader.web.api import calibration, noted, originals, photos, readings, uploads, women
 from cardreader.web.api.problems import ALWAYS
 
 router = APIRouter(prefix="/api", responses=ALWAYS)
-for part in (women, readings, noted, photos, uploads, originals):
+for part in (women, readings, noted, photos, uploads, originals, calibration):
     router.include_router(part.router)

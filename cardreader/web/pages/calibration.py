@@ -22,6 +22,7 @@ from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web import words
 from cardreader.web.access import Analyst, Form, Supervisor
 from cardreader.web.calibrating import Laboratory
+from cardreader.web.expected import SITES, WIDTH_G_DL
 from cardreader.web.fields import Fields
 from cardreader.web.render import go, page
 from cardreader.web.state import State
@@ -199,6 +200,8 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             demonstration=bool(found.pairs)
             and found.pairs[0].lot_id in state.reader.base.named.demonstration_lots,
             lacks=lacking(found),
+            expected=WIDTH_G_DL,
+            sites=SITES,
             lack_words=words.LACKS,
             methods=words.LAB_METHODS,
             paper=paper_in_use(session),
