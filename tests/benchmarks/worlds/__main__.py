@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.calibrate.condition import SitePairs
+from cardreader.calibrate.defaultcli import DEFAULT_PHOTOS
 from cardreader.calibrate.prior import fit_prior
 from cardreader.calibrate.site import fit_site
 from cardreader.core.shipped import shipped
@@ -35,6 +36,8 @@ Array = NDArray[np.float64]
 PAIRS = (0, 5, 10, 20, 40, 80, 160, 240)
 WOMEN, TESTS = 120, 80
 BASES = ("Lab", "design", "spectra")
+LOT_WORLDS_SEED, PHOTOS_A_WORLD = 20262, DEFAULT_PHOTOS
+"""Of the priors by a lot's spectra."""
 SEVERE_G_DL, HARMFUL_G_DL = 7.0, 9.0
 CERTAINTY = load_protocol("common-practice").certainty
 
@@ -62,16 +65,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--studies", type=int, default=3, help="studies a site")
     parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--lot-worlds", type=int, default=0, help="worlds for a lot's own prior")
+    parser.add_argument(
+        "--lot-worlds",
+        type=int,
+        default=0,
+        help="worlds with each site's own cards for a prior by their spectra: 150 take six "
+        "minutes a site on one core",
+    )
     parser.add_argument("--sites", type=int, default=99, help="only the first so many sites")
     parser.add_argument("--out", type=Path)
     arguments = parser.parse_args()
-    jobs = [
-        (kind, variant, study, arguments.lot_worlds)
-        for study in range(arguments.studies)
-        for kind, variant in judging_sites()[: arguments.sites]
-    ]
+    sites = judging_sites()[: arguments.sites]
     with ProcessPoolExecutor(arguments.workers) as pool:
+        priors = pool.map(prior_of_lot, [(*site, arguments.lot_worlds) for site in sites])
+        own = dict(zip(sites, priors, strict=True))
+        jobs = [(*site, study, own[site]) for study in range(arguments.studies) for site in sites]
         rows = [row for part in pool.map(judge, jobs) for row in part]
     text = tables(rows)
     print(text)
@@ -79,18 +87,27 @@ def main() -> None:
         arguments.out.write_text(text)
 
 
-def judge(job: tuple[str, int, int, int]) -> list[Row]:
+def prior_of_lot(job: tuple[str, int, int]) -> str:
+    """JSON of the prior of worlds with a site's own cards, known by their spectra; empty for
+    no worlds. Every study of a site has the same cards."""
+    kind, variant, lot_worlds = job
+    if not lot_worlds:
+        return ""
+    lot = draw_site(kind, variant, 0, 0, 0).lot
+    drawn = draw_worlds(lot_worlds, PHOTOS_A_WORLD, LOT_WORLDS_SEED, lot=lot).by_lot
+    return fit_prior(drawn, date(2026, 1, 1), "own").to_json()
+
+
+def judge(job: tuple[str, int, int, str]) -> list[Row]:
     """All rows of one study."""
-    kind, variant, study, lot_worlds = job
+    kind, variant, study, own = job
     data = draw_site(kind, variant, study, WOMEN, TESTS)
     priors = {
         "Lab": (Calibration.load(shipped("worlds")), data.by_lot),
         "design": (Calibration.load(shipped("worlds-design")), data.by_design),
     }
-    if lot_worlds:
-        drawn = draw_worlds(lot_worlds, 56, 20262, lot=data.lot).by_lot
-        own = fit_prior(drawn, date(2026, 1, 1), "own")
-        priors["spectra"] = own, data.by_lot
+    if own:
+        priors["spectra"] = Calibration.from_json(own), data.by_lot
     return [
         row
         for basis, (prior, photos) in priors.items()

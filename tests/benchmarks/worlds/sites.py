@@ -89,7 +89,7 @@ def draw_site(kind: str, variant: int, study: int, women: int, tests: int) -> Si
         for k in range(tests):
             hb, woman = rng.uniform(*HB_RANGE_G_DL), part * 10_000 + k
             add(part, woman, hb, hb, 2 * woman, float(np.exp(rng.normal(0, VOLUME_CV))))
-    columns = list(zip(*rows, strict=True))
+    columns = list(zip(*rows, strict=True)) or [()] * 7
     return SiteData(
         name,
         np.array(columns[2]), np.array(columns[3]), np.array(columns[0]), np.array(columns[1]),
