@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
+from cardreader.batch.ahead import Ahead
 from cardreader.batch.journalfile import JournalFile
 from cardreader.batch.sources import PhotoFile, listed_twice
+from cardreader.batch.stores import is_address
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
-_LIST = (
-    "INSERT OR IGNORE INTO listed (name, stamp, subject, phone, light, size) "
-    "VALUES (?, ?, ?, ?, ?, ?) RETURNING 1"
-)
-_LISTED = "SELECT name, stamp, subject, phone, light, size FROM listed"
+_COMING = """
+CREATE TEMP TABLE IF NOT EXISTS coming (
+    number INTEGER PRIMARY KEY, name TEXT UNIQUE, stamp TEXT, subject TEXT NOT NULL, phone TEXT,
+    light TEXT, size INTEGER
+);
+CREATE INDEX IF NOT EXISTS temp.coming_size ON coming (size);
+DELETE FROM coming
+"""
+_FACTS = "name, stamp, subject, phone, light, size"
+_KEEP = f"INSERT OR IGNORE INTO coming ({_FACTS}) VALUES (?, ?, ?, ?, ?, ?) RETURNING 1"
 _PAGE = 1000
 """Photos of the table held at a time."""
 _MEMORY = """
@@ -33,32 +41,81 @@ class Listing:
 
     def __init__(self, file: JournalFile) -> None:
         self._file = file
+        self._table = "listed"
 
-    def replace(self, photos: Iterable[PhotoFile]) -> None:
-        """Make these the photos of the table, replacing any earlier list.
+    def coming(
+        self, photos: Iterable[PhotoFile], all_come: Callable[[int], None] = lambda count: None
+    ) -> Iterator[PhotoFile]:
+        """Hand photos on as they are listed, each once; then they are those of the table.
 
-        A photo may come twice with the same facts. SourceError if it comes with
-        others, and then, as after any error of ``photos``, the earlier list stays.
+        Listing goes on while the caller works on a photo; ``all_come`` is told how many there
+        are as soon as it has ended. A photo may come twice with the same facts. SourceError if
+        it comes with others, and then, as after any error of ``photos``, the earlier list stays.
         """
+        for statement in _COMING.split(";"):
+            self._file.ask(statement)
+        self._table = "coming"
+        try:
+            with Ahead(iter(photos)) as ahead:
+                yield from self._handed_on(ahead, all_come)
+        finally:
+            self._table = "listed"
+
+    def _handed_on(
+        self, ahead: Ahead[PhotoFile], all_come: Callable[[int], None]
+    ) -> Iterator[PhotoFile]:
+        waiting: deque[tuple[Any, ...]] = deque()
+        last = 0
+        while True:
+            if not ahead.ended:
+                for photo in ahead.take(wait=not waiting):
+                    self._keep(photo)
+                if ahead.ended:
+                    self._take_over()
+                    all_come(len(self))
+            if not waiting:
+                waiting += self._file.ask(
+                    f"SELECT number, {_FACTS} FROM coming WHERE number > ? "
+                    f"ORDER BY number LIMIT {_PAGE}",
+                    (last,),
+                )
+            if not waiting:
+                return
+            last, *facts = waiting.popleft()
+            yield self._photo(tuple(facts))
+
+    def _keep(self, photo: PhotoFile) -> None:
+        p = photo
+        facts = p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size
+        if self._file.ask(_KEEP, facts):
+            return
+        if self._file.one(f"SELECT {_FACTS} FROM coming WHERE name = ?", (p.name,)) != facts:
+            raise listed_twice(p)
+
+    def _take_over(self) -> None:
+        """Make the photos that came those of the table."""
+        self._file.commit()
         self._file.begin()
         try:
             self._file.ask("DELETE FROM listed")
-            for p in photos:
-                facts = p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size
-                if self._file.ask(_LIST, facts):
-                    continue
-                if self._file.one(f"{_LISTED} WHERE name = ?", (p.name,)) != facts:
-                    raise listed_twice(p)
+            self._file.ask(f"INSERT INTO listed ({_FACTS}) SELECT {_FACTS} FROM coming")
         except BaseException:
             self._file.rollback()
             raise
         self._file.commit()
+        self._table = "listed"
+
+    def replace(self, photos: Iterable[PhotoFile]) -> None:
+        """Make these the photos of the table; errors as `coming`."""
+        for _ in self.coming(photos):
+            pass
 
     def __iter__(self) -> Iterator[PhotoFile]:
         last, first = "", True
         while True:
             rows = self._file.ask(
-                f"{_LISTED} WHERE name > ? OR ? ORDER BY name LIMIT {_PAGE}", (last, first)
+                f"SELECT {_FACTS} FROM listed WHERE name > ? OR ? ORDER BY name LIMIT {_PAGE}",
+                (last, first),
             )
             if not rows:
                 return
@@ -70,14 +127,23 @@ class Listing:
         return int(self._file.ask("SELECT count(*) FROM listed")[0][0])
 
     def __getitem__(self, name: str) -> PhotoFile:
-        row = self._file.one(f"{_LISTED} WHERE name = ?", (name,))
+        row = self._file.one(f"SELECT {_FACTS} FROM {self._table} WHERE name = ?", (name,))
         if row is None:
             raise self._file.damaged()
         return self._photo(row)
 
-    def share_size(self, size: int) -> bool:
-        """Whether more than one photo has as many bytes."""
-        return len(self._file.ask("SELECT 1 FROM listed WHERE size = ? LIMIT 2", (size,))) > 1
+    def may_be_double(self, photo: PhotoFile) -> bool:
+        """Whether another photo listed so far may have the same content.
+
+        It has as many bytes, and where a store tells its contents apart, the same tag.
+        """
+        if photo.size is None:
+            return False
+        same = self._file.ask(
+            f"SELECT 1 FROM {self._table} WHERE size = ? AND (? OR stamp = ?) LIMIT 2",
+            (photo.size, not is_address(photo.name), photo.stamp),
+        )
+        return len(same) > 1
 
     def _photo(self, row: tuple[Any, ...]) -> PhotoFile:
         match row:

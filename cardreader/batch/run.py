@@ -12,6 +12,7 @@ from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -84,21 +85,12 @@ def run_batch(
     with Journal(settings.out / JOURNAL) as journal:
         _clear_up(settings.out)
         try:
-            if photos is not None:
-                progress.start("listing")
-                journal.photos.replace(_counted(photos, progress))
             job = Job(reader, journal.known(__version__))
-            now = _do(journal, job, settings, progress, reopen=photos is not None)
+            now = _do(journal, job, settings, progress, photos)
             progress.start("tables", len(journal.photos))
             return _write(journal, job, settings, now, progress, reopened=photos is not None)
         finally:
             progress.end()  # so that an error has a line of its own
-
-
-def _counted(photos: Iterable[PhotoFile], progress: Progress) -> Iterator[PhotoFile]:
-    for photo in photos:
-        progress.step()
-        yield photo
 
 
 def _clear_up(out: Path) -> None:
@@ -109,17 +101,19 @@ def _clear_up(out: Path) -> None:
 
 
 def _do(
-    journal: Journal, job: Job, settings: Settings, progress: Progress, *, reopen: bool
+    journal: Journal,
+    job: Job,
+    settings: Settings,
+    progress: Progress,
+    photos: Iterable[PhotoFile] | None,
 ) -> tuple[int, int]:
     measured = judged = refused = failed = 0
-    progress.start("photos", len(journal.photos), patience_s=0)
-    for number in range(PASSES):
-        any_left = False
-        tasks = _tasks(journal, job, progress if number == 0 else Progress(), reopen=reopen)
+    for tasks in _passes(journal, job, progress, photos):
         with closing(_outcomes(tasks, job, settings)) as outcomes:
             for outcome in outcomes:
-                any_left = True
                 journal.add(outcome, journal.photos[outcome.name], job)
+                if outcome.sha256 is not None:
+                    journal.met.claim("content", outcome.sha256)
                 if outcome.known:
                     continue
                 journal.met.claim("tried", outcome.name)
@@ -128,11 +122,32 @@ def _do(
                 failed += outcome.trouble is not None
                 refused += _is_refused(outcome)
                 progress.step(refused=refused, failed=failed)
-        if not any_left:
-            break
     progress.complete()
     journal.commit()
     return measured, judged
+
+
+def _passes(
+    journal: Journal, job: Job, progress: Progress, photos: Iterable[PhotoFile] | None
+) -> Iterator[Iterator[Task]]:
+    """The tasks of each pass over the photos: the first one as they are listed.
+
+    What may be there twice waits until all are listed.
+    """
+    reopen = photos is not None
+    if photos is None:
+        progress.start("photos", len(journal.photos), patience_s=0)
+    else:
+        progress.start("photos", patience_s=0)
+        coming = journal.photos.coming(photos, progress.expect)
+        yield _tasks(journal, job, progress, coming, reopen=True, all_listed=False)
+    for number in range(PASSES):
+        shown = progress if number == 0 and not reopen else Progress()
+        tasks = _tasks(journal, job, shown, journal.photos, reopen=reopen, all_listed=True)
+        first = next(tasks, None)
+        if first is None:
+            return
+        yield chain((first,), tasks)
 
 
 def _is_refused(outcome: Outcome) -> bool:
@@ -141,17 +156,27 @@ def _is_refused(outcome: Outcome) -> bool:
     return bool(unpack_reading(outcome.reading)["status"] == "refused")
 
 
-def _tasks(journal: Journal, job: Job, progress: Progress, *, reopen: bool) -> Iterator[Task]:
-    """What is to be done about photos; a content that is there twice is left for the next pass.
+def _tasks(
+    journal: Journal,
+    job: Job,
+    progress: Progress,
+    photos: Iterable[PhotoFile],
+    *,
+    reopen: bool,
+    all_listed: bool,
+) -> Iterator[Task]:
+    """What is to be done about photos; a content that is there twice is left for a later pass.
 
-    Two photos of the same size may be one: only those are looked into beforehand.
+    Only photos that may be double are looked into beforehand, once all are listed.
     """
-    for photo in journal.photos:
+    for photo in photos:
         task = journal.task(photo, job, reopen=reopen)
         if task is None or journal.met.claimed("tried", photo.name):
             progress.skip()
             continue
-        if task.record is None and photo.size is not None and journal.photos.share_size(photo.size):
+        if task.record is None and journal.photos.may_be_double(photo):
+            if not all_listed:
+                continue
             with suppress(OSError, ValueError):  # the worker will say what is wrong
                 content = hashlib.sha256(read_bytes(photo.name)).hexdigest()
                 journal.note(photo, content)

@@ -13,8 +13,8 @@ import stat
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
+from cardreader.batch.stores import NoStoreError, is_address, read_stored, stored_objects
 from cardreader.core.oneline import one_line, what_failed
 from cardreader.decide.subject import Smoking, Subject, Trimester
 from cardreader.read.photo import MAX_FILE_BYTES
@@ -27,7 +27,6 @@ LIST_COLUMNS = (
     "photo", "phone", "light", "trimester", "gestation_weeks", "elevation_m", "smoking",
 )  # fmt: skip
 MAX_LIST_BYTES = 500_000_000
-_TAGS = ("ETag", "etag", "md5Hash", "content_md5", "LastModified", "last_modified", "mtime")
 
 
 class SourceError(ValueError):
@@ -85,22 +84,14 @@ def listed_twice(photo: PhotoFile) -> SourceError:
 
 def read_bytes(name: str) -> bytes:
     """Content of a photo, or one byte more than a photo may have; OSError if it can't be opened."""
-    if "://" not in name:
-        with open(name, "rb") as stream:
-            return stream.read(MAX_FILE_BYTES + 1)
-    import fsspec
-
-    try:
-        with fsspec.open(name, "rb") as stream:
-            return bytes(stream.read(MAX_FILE_BYTES + 1))
-    except OSError:
-        raise
-    except Exception as error:  # stores raise what their own client raises
-        raise OSError(f"{type(error).__name__}: {error}") from None
+    if is_address(name):
+        return read_stored(name, MAX_FILE_BYTES + 1)
+    with open(name, "rb") as stream:
+        return stream.read(MAX_FILE_BYTES + 1)
 
 
 def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
-    if "://" in source:
+    if is_address(source):
         return _remote(source, subject)
     path = Path(source)
     if path.is_dir():
@@ -132,7 +123,7 @@ def _local(
     name: str, subject: Subject, phone: str | None = None, light: str | None = None
 ) -> PhotoFile:
     """A photo on this machine, or named in a list whatever it is."""
-    if "://" in name:
+    if is_address(name):
         return PhotoFile(name, None, subject, phone, light)
     try:
         facts = os.stat(name)
@@ -144,64 +135,18 @@ def _local(
 
 
 def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
-    try:
-        import fsspec
-    except ImportError:
-        raise SourceError(f"{source}: install the 'batch' extra to read from addresses") from None
     anything = False
     try:
-        store, root = fsspec.core.url_to_fs(source)
-        for path, facts in _objects(store, root):
+        for found in stored_objects(source):
             anything = True
-            if _is_photo(path.rsplit("/", 1)[-1]):
-                yield PhotoFile(
-                    str(store.unstrip_protocol(path)),
-                    _remote_stamp(facts),
-                    subject,
-                    size=facts.get("size"),
-                )
+            if _is_photo(found.name.rsplit("/", 1)[-1]):
+                yield PhotoFile(found.name, found.stamp, subject, size=found.size)
+    except NoStoreError:
+        raise SourceError(f"{source}: install the 'batch' extra to read from addresses") from None
     except Exception as error:  # stores raise what their own client raises
         raise SourceError(f"{source}: {type(error).__name__}: {one_line(error)}") from None
     if not anything:
         raise SourceError(f"{source}: nothing is there")
-
-
-def _objects(store: Any, root: str) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Path and facts of every object below ``root``, as the store lists them.
-
-    A bucket may hold a million objects in one folder. fsspec lists a folder whole;
-    S3 gives a page at a time, and one page is all that is held here.
-    """
-    if hasattr(store, "call_s3"):
-        yield from _pages_of_s3(store, root)
-        return
-    if store.isfile(root):
-        yield root, store.info(root)
-        return
-    for _, _, files in store.walk(root, detail=True):
-        for facts in files.values():
-            yield facts["name"], facts
-
-
-def _pages_of_s3(store: Any, root: str) -> Iterator[tuple[str, dict[str, Any]]]:
-    bucket, key, _ = store.split_path(root)
-    if key and store.isfile(root):
-        yield root, store.info(root)
-        return
-    asked = {"Bucket": bucket, "Prefix": f"{key.rstrip('/')}/" if key else ""}
-    while True:
-        page = store.call_s3("list_objects_v2", **asked)
-        for found in page.get("Contents", ()):
-            if not found["Key"].endswith("/"):
-                yield f"{bucket}/{found['Key']}", {**found, "size": found["Size"]}
-        if not page.get("IsTruncated"):
-            return
-        asked["ContinuationToken"] = page["NextContinuationToken"]
-
-
-def _remote_stamp(facts: dict[str, Any]) -> str | None:
-    tag = next((facts[key] for key in _TAGS if facts.get(key)), None)
-    return None if tag is None else f"{facts.get('size')}:{tag}"
 
 
 def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
@@ -242,7 +187,7 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
 
 
 def _listed(path: Path, name: str) -> str:
-    return name if "://" in name else str(path.parent / name)
+    return name if is_address(name) else str(path.parent / name)
 
 
 def _subject(given: dict[str, str], otherwise: Subject) -> Subject:

@@ -104,6 +104,12 @@ class Progress:
         elif self._stage and time.monotonic() - self._told >= JSON_EVERY_S:
             self._tell("progress")
 
+    def expect(self, total: int) -> None:
+        """The stage has turned out to have so many steps."""
+        self._total = total
+        if self._bar is not None:
+            self._bar.total = total
+
     def at(self, done: int, total: int | None = None) -> None:
         """So many are done in all, for work that counts for itself."""
         self._total = total if total is not None else self._total

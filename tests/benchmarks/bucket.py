@@ -1,0 +1,280 @@
+"""A whole bucket through the batch: 100,000 small objects of an S3-compatible server.
+
+    python tests/benchmarks/bucket.py
+
+The objects are served over HTTP by moto's S3 server, in a process of its own, and read by
+s3fs. They are what a bucket comes to hold: synthetic photos that read, one that is refused,
+files that are no image, empty ones, and keys that a program may stumble over. Every run's
+table is held against what was put there. A run that is killed (SIGKILL, three times, at any
+instant) and a run by Dask must end with the same bytes as the plain one.
+
+Memory is the largest resident size that the kernel noted (``VmHWM``) of the process that keeps
+the journal and of the larger worker. Processor seconds are of the batch alone, the server's
+aside; the clock's are of a machine that does other things too.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import multiprocessing as mp
+import os
+import random
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import psutil
+
+ROOT = Path(__file__).parents[2]
+GOOD = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
+REFUSED = ROOT / "sample_images" / "refused" / "no-blot.jpg"
+BUCKET = "blots"
+SIZES = (1_000, 10_000, 100_000)
+LONG_SIDE_PX = 700
+ODD_KEYS = (
+    "a b", "a+b", "a%20b", "100%", "/slash", "[1]", "*", "q?", "q?versionId=3", "h#", "a::b",
+    "zip://x", "é ሰ", "../up", "./dot", "tab\t", "\"'&<>", "back\\slash", "{a,b}", "~", "=1+1",
+    "\u202ertl", "k" * 900,
+)  # fmt: skip
+KINDS = ("reads", "refused", "empty", "odd key", "not an image")
+
+
+def main() -> None:
+    """Read buckets of growing size, and print Markdown."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--sizes", type=int, nargs="+", default=list(SIZES), help="objects")
+    parser.add_argument("--kill", type=int, default=10_000, help="objects of the killed run")
+    parser.add_argument("--dask", type=int, default=1_000, help="objects that Dask reads")
+    parser.add_argument("--keep", type=Path, help="folder for the tables, to go on after a stop")
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory() as scratch, _Bucket(given.sizes):
+        folder = given.keep or Path(scratch)
+        print("| objects | clock s | CPU s | journal's process, MB | a worker, MB | rows |")
+        print("|---|---|---|---|---|---|")
+        for size in given.sizes:
+            took = run(size, folder / f"{size}")
+            rows = _right(folder / f"{size}", size)
+            print(
+                f"| {size:,} | {took.clock_s:.0f} | {took.cpu_s:.0f} | {took.parent_mb:.0f} "
+                f"| {took.worker_mb:.0f} | {rows} |",
+                flush=True,
+            )
+            if size == given.kill:
+                print(f"\n{killed(size, folder)}\n", flush=True)
+            if size == given.dask:
+                print(f"\n{on_dask(size, folder)}\n", flush=True)
+
+
+# --- what lies in the bucket ----------------------------------------------------------
+
+
+def kind(number: int) -> str:
+    """What the object of a number is: of 50 one reads, one is refused, one is empty, one odd."""
+    return KINDS[min(number % 50, len(KINDS) - 1)]
+
+
+def objects(size: int) -> Iterator[tuple[str, bytes]]:
+    """Keys and contents of a bucket's folder of so many objects."""
+    reads, refused = small(GOOD), small(REFUSED)
+    for number in range(size):
+        tail, name = b"%09d" % number, f"{size}/{number:06d}"
+        match kind(number):
+            case "reads":
+                yield f"{name}.jpg", reads + tail
+            case "refused":
+                yield f"{name}.jpg", refused + tail
+            case "empty":
+                yield f"{name}.jpg", b""
+            case "odd key":
+                yield f"{name} {ODD_KEYS[number // 50 % len(ODD_KEYS)]}.jpg", b"no photo " + tail
+            case _:
+                yield f"{name}.jpg", b"no photo " + tail
+
+
+def small(path: Path) -> bytes:
+    """The card of a sample photo, cut out and made small, as a JPEG."""
+    from cardreader.card import layout
+    from cardreader.read.locate import CardPose, locate
+    from cardreader.read.photo import Photo, open_photo
+
+    photo = open_photo(path.read_bytes())
+    assert isinstance(photo, Photo)
+    pose = locate(photo)
+    assert isinstance(pose, CardPose)
+    w, h = layout.WIDTH_MM, layout.HEIGHT_MM
+    corners = pose.to_px([(-4, -4), (w + 4, -4), (w + 4, h + 4), (-4, h + 4)])
+    (x0, y0), (x1, y1) = np.clip(corners.min(0), 0, None).astype(int), corners.max(0).astype(int)
+    card = cv2.cvtColor(photo.encoded[y0:y1, x0:x1], cv2.COLOR_RGB2BGR)
+    factor = LONG_SIDE_PX / max(card.shape)
+    card = cv2.resize(card, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    return cv2.imencode(".jpg", card, [cv2.IMWRITE_JPEG_QUALITY, 80])[1].tobytes()
+
+
+class _Bucket:
+    """The bucket, filled before it is served; the environment says where it is."""
+
+    def __init__(self, sizes: list[int]) -> None:
+        context = mp.get_context("spawn")
+        self._mine, theirs = context.Pipe()
+        self._process = context.Process(target=_serve, args=(theirs, sizes), daemon=True)
+
+    def __enter__(self) -> None:
+        self._process.start()
+        os.environ |= {
+            "AWS_ENDPOINT_URL": self._mine.recv(),
+            "AWS_ACCESS_KEY_ID": "testing",
+            "AWS_SECRET_ACCESS_KEY": "testing",
+            "AWS_DEFAULT_REGION": "us-east-1",
+        }
+
+    def __exit__(self, *_: object) -> None:
+        self._process.terminate()
+        self._process.join()
+
+
+def _serve(pipe: Any, sizes: list[int]) -> None:
+    import logging
+
+    from moto.core import DEFAULT_ACCOUNT_ID
+    from moto.s3.models import s3_backends
+    from moto.server import ThreadedMotoServer
+
+    logging.getLogger("werkzeug").setLevel(logging.ERROR)
+    store = s3_backends[DEFAULT_ACCOUNT_ID]["aws"]
+    store.create_bucket(BUCKET, "us-east-1")
+    for size in sizes:
+        for key, content in objects(size):
+            # Put where the server keeps them: over HTTP it takes longer than reading them.
+            store.put_object(BUCKET, key, content)
+    server = ThreadedMotoServer(port=0, verbose=False)
+    server.start()
+    host, port = server.get_host_and_port()
+    pipe.send(f"http://{host}:{port}")
+    time.sleep(86_400)
+
+
+# --- runs -----------------------------------------------------------------------------
+
+
+@dataclass
+class Took:
+    """What a run took, or has taken so far."""
+
+    clock_s: float = 0.0
+    cpu_s: float = 0.0
+    parent_mb: float = 0.0
+    worker_mb: float = 0.0
+
+
+def started(size: int, out: Path, *words: str) -> psutil.Popen:
+    """A batch over a folder of the bucket, begun."""
+    command = ["batch", f"s3://{BUCKET}/{size}", "--out", str(out), "--today", "2026-11-01"]
+    return psutil.Popen(
+        [sys.executable, "-m", "cardreader", *command, "--no-summary", *words],
+        cwd=ROOT,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
+def run(size: int, out: Path, *words: str) -> Took:
+    """One run to its end, with two workers unless ``words`` say otherwise."""
+    begun = time.perf_counter()
+    process = started(size, out, *(words or ("--workers", "2")))
+    most, cpu = Took(), dict[int, float]()
+    while process.poll() is None:
+        for one in (process, *_below(process)):
+            mb, seconds = _looked_at(one)
+            cpu[one.pid] = max(cpu.get(one.pid, 0.0), seconds)
+            if one.pid == process.pid:
+                most.parent_mb = max(most.parent_mb, mb)
+            else:
+                most.worker_mb = max(most.worker_mb, mb)
+        time.sleep(0.5)
+    assert process.returncode == 0
+    most.clock_s, most.cpu_s = time.perf_counter() - begun, sum(cpu.values())
+    return most
+
+
+def _below(process: psutil.Popen) -> list[psutil.Process]:
+    try:
+        return list(process.children(recursive=True))
+    except psutil.Error:
+        return []
+
+
+def _looked_at(process: psutil.Process) -> tuple[float, float]:
+    """Largest resident size so far in MB, and processor seconds; nothing of one that is gone."""
+    try:
+        status = Path(f"/proc/{process.pid}/status").read_text()
+        times = process.cpu_times()
+        return int(status.split("VmHWM:")[1].split()[0]) / 1024, times.user + times.system
+    except (OSError, IndexError, psutil.Error):
+        return 0.0, 0.0
+
+
+def _right(out: Path, size: int) -> str:
+    """The table's rows by status, once each of them is what was put into the bucket."""
+    with (out / "results.csv").open(newline="", encoding="utf-8") as stream:
+        rows = {row["photo"].lstrip("'"): row for row in csv.DictReader(stream)}
+    assert len(rows) == size, f"{len(rows)} rows of {size}"
+    for number, (key, _) in enumerate(objects(size)):
+        row = rows[f"s3://{BUCKET}/{key}"]
+        reason = {"reads": "", "refused": "blot_missing"}.get(kind(number), "not_an_image")
+        assert row["reason"] == reason, f"{key}: {row['status']}, {row['reason']}"
+        assert bool(row["duplicate_of"]) == (kind(number) == "empty" and number > 50), key
+    counts = Counter(row["status"] for row in rows.values())
+    return ", ".join(f"{count:,} {status}" for status, count in sorted(counts.items()))
+
+
+def killed(size: int, folder: Path) -> str:
+    """Kill a run three times, let it end, and compare its files with those of the plain one."""
+    out, at = folder / f"{size}-killed", random.Random()
+    kills = 0
+    while kills < 3:
+        process = started(size, out, "--workers", "2")
+        journal = out / "journal.sqlite-wal"
+        until = time.monotonic() + at.uniform(2.0, 30.0)
+        while process.poll() is None and (time.monotonic() < until or not journal.exists()):
+            time.sleep(0.05)
+        if process.poll() is None:
+            process.kill()
+            kills += 1
+        process.wait()
+    run(size, out)
+    return f"{size:,} objects, killed {kills} times: {_same(folder / f'{size}', out)}"
+
+
+def on_dask(size: int, folder: Path) -> str:
+    """The same by two Dask workers."""
+    from distributed import LocalCluster
+
+    out = folder / f"{size}-dask"
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True
+    ) as cluster:
+        took = run(size, out, "--cluster", cluster.scheduler_address)
+    return (
+        f"{size:,} objects by Dask, 2 workers: {took.clock_s:.0f} s, "
+        f"{_same(folder / f'{size}', out)}"
+    )
+
+
+def _same(one: Path, other: Path) -> str:
+    names = ("results.csv", "results.jsonl", "results.parquet", "run.json")
+    for name in names:
+        assert (one / name).read_bytes() == (other / name).read_bytes(), f"{name} differs"
+    return "tables byte for byte those of the plain run"
+
+
+if __name__ == "__main__":
+    main()
