@@ -130,14 +130,14 @@ def read_many(
     ``subject`` holds for every photo about which a list file says nothing.
     SourceError (a ValueError) for a source that can't be listed.
     """
+    from cardreader.batch.blots import find_photos
     from cardreader.batch.score import Job, Task
-    from cardreader.batch.sources import find_photos
     from cardreader.batch.workers import run_here
 
     sources = [photos] if isinstance(photos, str | os.PathLike) else photos
     files = find_photos([str(source) for source in sources], subject)
     job = Job(reader or load_reader())
-    tasks = (Task(file.name, file.subject) for file in files)
+    tasks = (Task(file.name, file.subject, beside=file.beside) for file in files)
     with closing(run_here(tasks, job, workers, timeout_s)) as outcomes:
         found = {outcome.name: outcome for outcome in outcomes}
     from cardreader.batch.results import results_of

@@ -112,10 +112,18 @@ def read_same_blot(
     once = list(dict.fromkeys(contents))
     if len(once) < 2:
         raise ValueError("one blot needs two different photos or more")
-    measured = [measure_photo(data, reader.lots) for data in once]
+    measured, together = measure_together(once, reader.lots)
     asked = subject or Subject()
     readings = tuple(reading_of(m, reader, asked) for m in measured)
-    return SameBlotReading(readings, reading_of(_as_one(measured), reader, asked))
+    return SameBlotReading(readings, reading_of(together, reader, asked))
+
+
+def measure_together(
+    contents: Sequence[bytes], lots: Lots
+) -> tuple[list[Measurement], Measurement]:
+    """Measure photos of *one* blot: each for itself, and the blot as all of them show it."""
+    measured = [measure_photo(data, lots) for data in contents]
+    return measured, _as_one(measured)
 
 
 def _as_one(measured: Sequence[Measurement]) -> Measurement:

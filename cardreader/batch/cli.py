@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import re
+from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,11 +13,12 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import number, workers_option
-from cardreader.terminal.output import say
+from cardreader.terminal.output import complain, say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import reader_of, reader_options
 
 if TYPE_CHECKING:
+    from cardreader.batch.sources import PhotoFile
     from cardreader.terminal.frame import Commands
 
 
@@ -43,6 +46,14 @@ def add_batch(commands: Commands) -> None:
         "--out", type=Path, required=True, metavar="DIR", help="folder for journal and tables"
     )
     parser.add_argument(
+        "--same-blot",
+        type=_blot_pattern,
+        metavar="PATTERN",
+        help="photos of a folder whose names agree in the bracketed part of this regular "
+        "expression show one blot from different sides and are read as one, such as "
+        "'(.*)-[ab]'; a list says it in its column blot",
+    )
+    parser.add_argument(
         "--no-summary", action="store_true", help="don't make the summary page, which shows photos"
     )
     run = parser.add_argument_group("where it runs")
@@ -62,6 +73,7 @@ def add_batch(commands: Commands) -> None:
 
 
 def _batch(arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.batch.blots import named_by
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journalfile import JournalError
     from cardreader.batch.run import JOURNAL, Settings, run_batch
@@ -70,8 +82,10 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     out: Path = arguments.out
     if not arguments.sources and not (out / JOURNAL).is_file():
         raise CommandError(ExitCode.USAGE, f"no SOURCE, and no earlier run in {out}")
+    if arguments.same_blot is not None and not arguments.sources:
+        raise CommandError(ExitCode.USAGE, "--same-blot needs a SOURCE to look at the names of")
     reader = reader_of(arguments)
-    photos = None
+    photos: Iterator[PhotoFile] | None = None
     if arguments.sources:
         listed = list_photos(arguments.sources)
         with told(ExitCode.NO_FILE, SourceError):
@@ -79,6 +93,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         if first is None:
             raise CommandError(ExitCode.NO_FILE, "no photo there")
         photos = chain((first,), listed)
+        if arguments.same_blot is not None:
+            photos = named_by(arguments.same_blot, photos)
     settings = Settings(
         out=out,
         workers=arguments.workers or _cores(),
@@ -92,12 +108,24 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         told(ExitCode.BAD_DATA, JournalError),
     ):
         counts = run_batch(photos, reader, settings, progress_of(arguments))
+    if arguments.same_blot is not None and not counts.of_several:
+        complain("no two photos' names fit --same-blot: each was read for itself")
+    together = f"of several photos of one blot: {counts.of_several}, " * bool(counts.of_several)
     say(
         f"{out}: {counts.photos} photos: {counts.read} read, {counts.refused} refused, "
-        f"{counts.failed} failed (measured now: {counts.measured_now}, "
+        f"{counts.failed} failed ({together}measured now: {counts.measured_now}, "
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
     return ExitCode.OK
+
+
+def _blot_pattern(text: str) -> re.Pattern[str]:
+    from cardreader.batch.blots import blot_pattern
+
+    try:
+        return blot_pattern(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
 
 
 def _cores() -> int:

@@ -19,6 +19,7 @@ from cardreader.card.lots import Lots
 from cardreader.core.refusal import Refusal
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo, open_photo
+from cardreader.result.reading import Measurement
 
 TILE_PX = 260
 _MARGIN = 0.08
@@ -56,14 +57,18 @@ def _picture(row: Row, record: Callable[[str], bytes | None]) -> str | None:
         photo = open_photo(read_bytes(row["photo"]))
     except (OSError, ValueError):
         return None
-    if isinstance(photo, Refusal) or photo.sha256 != row["sha256"]:
+    if isinstance(photo, Refusal):
         return None
-    return _jpeg(_crop(photo, _pose(record(row["sha256"]))))
+    kept = _kept(record(row["sha256"]))
+    # Of several photos of one blot the first is shown.
+    if photo.sha256 != (row["sha256"] if kept is None else kept.sha256):
+        return None
+    return _jpeg(_crop(photo, None if kept is None else kept.pose))
 
 
-def _pose(kept: bytes | None) -> CardPose | None:
+def _kept(record: bytes | None) -> Measurement | None:
     try:
-        return None if kept is None else unpack(kept, Lots()).pose
+        return None if record is None else unpack(record, Lots())
     except DamagedError:
         return None
 

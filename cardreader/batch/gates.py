@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cardreader.batch import (
+    ahead,
     cluster,
     contact,
     doubtful,
@@ -32,6 +33,16 @@ LISTING = Stage(
     "The list in the journal",
     listing,
     (chosen("_PAGE", "photo", "a page of an S3 listing has as many"),),
+)
+
+AHEAD = Stage(
+    "Listing ahead of reading",
+    ahead,
+    (
+        chosen("MOST_WAITING", "photo", "two pages of an S3 listing"),
+        chosen("MOST_TAKEN", "photo", "a page of an S3 listing has as many"),
+        chosen("_REST_S", "s", "how late a listing nobody wants any more ends"),
+    ),
 )
 
 JOURNAL = Stage(
@@ -107,6 +118,6 @@ BINS = Stage(
 )
 
 GATES = (
-    SOURCES, LISTING, JOURNAL, RUN, WORKERS, CLUSTER, PACKED, RECORD, RESULTS, TABLE, SUMMARY,
-    SHOWN, TILES, BINS,
+    SOURCES, LISTING, AHEAD, JOURNAL, RUN, WORKERS, CLUSTER, PACKED, RECORD, RESULTS, TABLE,
+    SUMMARY, SHOWN, TILES, BINS,
 )  # fmt: skip

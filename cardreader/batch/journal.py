@@ -66,18 +66,18 @@ class Journal:
         """
         sha256 = self._content(photo, trust=not reopen)
         if sha256 is None:
-            return Task(photo.name, photo.subject) if reopen else None
+            return _to_read(photo) if reopen else None
         measured = self._measured(sha256, job)
         if measured is not None:
             number, record = measured
             key = job.judge_key(number, photo.subject)
             if self._judged(sha256, key) is not None:
                 return None
-            return Task(photo.name, photo.subject, record)
+            return Task(photo.name, photo.subject, record, sha256)
         trouble = self._trouble(photo.name)
         if trouble is not None and trouble[0].sha256 == sha256 and trouble[1] == job.version:
             return None
-        return Task(photo.name, photo.subject) if reopen else None
+        return _to_read(photo) if reopen else None
 
     def _content(self, photo: PhotoFile, *, trust: bool) -> str | None:
         row = self._file.one("SELECT stamp, sha256 FROM content WHERE name = ?", (photo.name,))
@@ -165,3 +165,7 @@ class Journal:
     def record(self, sha256: str) -> bytes | None:
         """Record of a measured content."""
         return self._file.blob("SELECT record FROM measured WHERE sha256 = ?", (sha256,))
+
+
+def _to_read(photo: PhotoFile) -> Task:
+    return Task(photo.name, photo.subject, beside=photo.beside)

@@ -10,12 +10,13 @@ from typing import Any
 
 from cardreader.core.oneline import one_line
 
-SCHEMA = 1
+SCHEMA = 2
 COMMIT_EVERY_S = 0.5
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS listed (
-    name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT, size INTEGER
+    name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT, size INTEGER,
+    blot TEXT, beside TEXT
 ) WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS listed_size ON listed (size);
 CREATE TABLE IF NOT EXISTS content (
@@ -62,11 +63,14 @@ class JournalFile:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             (schema,) = self._db.execute("PRAGMA user_version").fetchone()
-            if schema not in (0, SCHEMA):
+            if schema not in (0, 1, SCHEMA):
                 raise JournalError(f"{path} was written by another version of this program")
             self._db.execute("BEGIN IMMEDIATE")
             for statement in _TABLES.split(";"):
                 self._db.execute(statement)
+            if schema == 1:
+                for column in ("blot", "beside"):
+                    self._db.execute(f"ALTER TABLE listed ADD COLUMN {column} TEXT")
             self._db.execute(f"PRAGMA user_version = {SCHEMA}")
             self._db.execute("COMMIT")
         except sqlite3.OperationalError as error:

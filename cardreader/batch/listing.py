@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from cardreader.batch.ahead import Ahead
+from cardreader.batch.blots import join
 from cardreader.batch.journalfile import JournalFile
 from cardreader.batch.sources import PhotoFile, listed_twice
 from cardreader.batch.stores import is_address
@@ -16,13 +17,16 @@ from cardreader.decide.subject import Smoking, Subject, Trimester
 _COMING = """
 CREATE TEMP TABLE IF NOT EXISTS coming (
     number INTEGER PRIMARY KEY, name TEXT UNIQUE, stamp TEXT, subject TEXT NOT NULL, phone TEXT,
-    light TEXT, size INTEGER
+    light TEXT, size INTEGER, blot TEXT, beside TEXT
 );
 CREATE INDEX IF NOT EXISTS temp.coming_size ON coming (size);
+CREATE INDEX IF NOT EXISTS temp.coming_blot ON coming (blot, name) WHERE blot IS NOT NULL;
 DELETE FROM coming
 """
-_FACTS = "name, stamp, subject, phone, light, size"
-_KEEP = f"INSERT OR IGNORE INTO coming ({_FACTS}) VALUES (?, ?, ?, ?, ?, ?) RETURNING 1"
+_FACTS = "name, stamp, subject, phone, light, size, blot, beside"
+_VALUES = f"({_FACTS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+_KEEP = f"INSERT OR IGNORE INTO coming {_VALUES} RETURNING 1"
+_SEVERAL = "SELECT blot FROM coming WHERE blot > ? GROUP BY blot HAVING count(*) > 1"
 _PAGE = 1000
 """Photos of the table held at a time."""
 _MEMORY = """
@@ -85,12 +89,11 @@ class Listing:
             yield self._photo(tuple(facts))
 
     def _keep(self, photo: PhotoFile) -> None:
-        p = photo
-        facts = p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size
+        facts = _facts(photo)
         if self._file.ask(_KEEP, facts):
             return
-        if self._file.one(f"SELECT {_FACTS} FROM coming WHERE name = ?", (p.name,)) != facts:
-            raise listed_twice(p)
+        if self._file.one(f"SELECT {_FACTS} FROM coming WHERE name = ?", (photo.name,)) != facts:
+            raise listed_twice(photo)
 
     def _take_over(self) -> None:
         """Make the photos that came those of the table."""
@@ -98,12 +101,29 @@ class Listing:
         self._file.begin()
         try:
             self._file.ask("DELETE FROM listed")
-            self._file.ask(f"INSERT INTO listed ({_FACTS}) SELECT {_FACTS} FROM coming")
+            self._file.ask(
+                f"INSERT INTO listed ({_FACTS}) SELECT {_FACTS} FROM coming "
+                f"WHERE blot IS NULL OR blot NOT IN ({_SEVERAL})",
+                ("",),
+            )
+            self._join_blots()
         except BaseException:
             self._file.rollback()
             raise
         self._file.commit()
         self._table = "listed"
+
+    def _join_blots(self) -> None:
+        """Make the photos of one blot one in the table, at the place of the first."""
+        blot = ""
+        while found := self._file.one(f"{_SEVERAL} ORDER BY blot LIMIT 1", (blot,)):
+            blot = found[0]
+            rows = self._file.ask(
+                f"SELECT {_FACTS} FROM coming WHERE blot = ? ORDER BY name", (blot,)
+            )
+            self._file.ask(
+                f"INSERT INTO listed {_VALUES}", _facts(join([self._photo(row) for row in rows]))
+            )
 
     def replace(self, photos: Iterable[PhotoFile]) -> None:
         """Make these the photos of the table; errors as `coming`."""
@@ -154,9 +174,13 @@ class Listing:
                 None | str() as phone,
                 None | str() as light,
                 None | int() as size,
+                None | str() as blot,
+                None | str() as beside,
             ):
                 try:
-                    return PhotoFile(name, stamp, _subject(subject), phone, light, size)
+                    others = tuple(map(str, json.loads(beside or "[]")))
+                    about = _subject(subject)
+                    return PhotoFile(name, stamp, about, phone, light, size, blot, others)
                 except (ValueError, TypeError, RecursionError):
                     pass
         raise self._file.damaged()
@@ -187,6 +211,12 @@ class Met:
             return None
         found = self._file.one("SELECT name FROM met WHERE kind = ? AND key = ?", (kind, key))
         return None if found is None else str(found[0])
+
+
+def _facts(photo: PhotoFile) -> tuple[Any, ...]:
+    p = photo
+    beside = json.dumps(p.beside) if p.beside else None
+    return p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size, p.blot, beside
 
 
 def _subject_text(subject: Subject) -> str:

@@ -70,6 +70,8 @@ class Counts:
     failed: int
     measured_now: int
     judged_now: int
+    of_several: int = 0
+    """Rows for which several photos of one blot were read as one."""
 
 
 def run_batch(
@@ -170,6 +172,8 @@ def _tasks(
     Only photos that may be double are looked into beforehand, once all are listed.
     """
     for photo in photos:
+        if photo.blot is not None and not all_listed:
+            continue  # others of its blot may still come
         task = journal.task(photo, job, reopen=reopen)
         if task is None or journal.met.claimed("tried", photo.name):
             progress.skip()
@@ -213,7 +217,7 @@ def _write(
     """The tables and the summary, in one pass over the results and a page of them at a time."""
     out = settings.out
     found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos)
-    tally, doubtful = Tallier(), Doubtful()
+    tally, doubtful, of_several = Tallier(), Doubtful(), 0
     tables = TableFiles(out / PARQUET, out / CSV, out / LINES)
     with tables as add:
         for result in results_of(found, partial(journal.met.first, "result")):
@@ -221,10 +225,13 @@ def _write(
             add(result, cells)
             tally.add(cells)
             doubtful.add(cells)
+            of_several += cells["photos"] > 1
             progress.step()
     numbers = tally.result()
     status = tally.rows
-    counts = Counts(numbers.photos, status["read"], status["refused"], status["failed"], *now)
+    counts = Counts(
+        numbers.photos, status["read"], status["refused"], status["failed"], *now, of_several
+    )
     about = _about(job.reader, counts)
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")
     write_atomic(out / DICTIONARY, json.dumps(data_package(CSV), indent=2) + "\n")

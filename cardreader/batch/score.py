@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
@@ -17,7 +17,7 @@ from cardreader.batch.sources import read_bytes
 from cardreader.card.cgats import write_lot
 from cardreader.core.oneline import reason
 from cardreader.decide.subject import Subject
-from cardreader.pipeline import measure_photo, reading_of
+from cardreader.pipeline import measure_photo, measure_together, reading_of
 from cardreader.reader import Reader
 from cardreader.result.asjson import reading_json
 from cardreader.result.reading import Measurement
@@ -43,11 +43,16 @@ class Trouble:
 
 @dataclass(frozen=True)
 class Task:
-    """One photo to be read, or, given its record, only to be judged."""
+    """One photo to be read, or, given the record of its content, only to be judged.
+
+    Photos ``beside`` it show the same blot, and are read as one with it.
+    """
 
     name: str
     subject: Subject
     record: bytes | None = None
+    content: str | None = None
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,6 +99,7 @@ class Job:
                     self.version,
                     reader.calibration.sha256,
                     reader.protocol.sha256,
+                    reader.paper,
                     self.lot_key(number),
                     lot is not None and lot.is_expired(reader.today),
                     subject.known_trimester,
@@ -123,12 +129,15 @@ def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outc
     try:
         if task.record is not None:
             return _judged(task, job)
-        data = read_bytes(task.name)
-        sha256 = hashlib.sha256(data).hexdigest()
+        contents = contents_of(task.name, *task.beside)
+        sha256 = content_hash(contents)
         if sha256 in job.known:
             return Outcome(task.name, sha256, known=True)
         begun(sha256)
-        return _measured(task, job, measure_photo(data, job.reader.lots, sha256))
+        lots = job.reader.lots
+        if len(contents) == 1:
+            return _measured(task, job, sha256, measure_photo(contents[0], lots, sha256))
+        return _measured(task, job, sha256, measure_together(contents, lots)[1])
     except DamagedError as error:
         return _failed(task, Failure.DEFECT, reason(error), sha256)
     except (OSError, ValueError) as error:
@@ -139,10 +148,21 @@ def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outc
         return _failed(task, Failure.DEFECT, f"{type(error).__name__}: {reason(error)}", sha256)
 
 
-def _measured(task: Task, job: Job, measured: Measurement) -> Outcome:
+def contents_of(*names: str) -> list[bytes]:
+    """Contents of photos of one blot, each once. OSError for one that can't be opened."""
+    return list(dict.fromkeys(map(read_bytes, names)))
+
+
+def content_hash(contents: Sequence[bytes]) -> str:
+    """What the content of a photo, or of several of one blot, is known by."""
+    hashes = [hashlib.sha256(data).hexdigest() for data in contents]
+    return hashes[0] if len(hashes) == 1 else _hash("+".join(hashes))
+
+
+def _measured(task: Task, job: Job, sha256: str, measured: Measurement) -> Outcome:
     return Outcome(
         task.name,
-        measured.sha256,
+        sha256,
         measured.findings.lot_number,
         record=pack(measured),
         reading=_reading(measured, task, job),
@@ -153,7 +173,8 @@ def _judged(task: Task, job: Job) -> Outcome:
     assert task.record is not None
     measured = unpack(task.record, job.reader.lots)
     number = measured.findings.lot_number
-    return Outcome(task.name, measured.sha256, number, reading=_reading(measured, task, job))
+    content = task.content or measured.sha256
+    return Outcome(task.name, content, number, reading=_reading(measured, task, job))
 
 
 def unpack_reading(reading: bytes) -> dict[str, Any]:

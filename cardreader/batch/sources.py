@@ -25,6 +25,7 @@ PHOTO_ENDINGS = (
 LIST_ENDINGS = (".txt", ".csv")
 LIST_COLUMNS = (
     "photo", "phone", "light", "trimester", "gestation_weeks", "elevation_m", "smoking",
+    "blot",
 )  # fmt: skip
 MAX_LIST_BYTES = 500_000_000
 
@@ -45,6 +46,10 @@ class PhotoFile:
         Same stamp, same content; None when that can't be known without reading.
     size : int or None
         Bytes, where the listing says.
+    blot : str or None
+        Photos of the same ``blot`` show one blot, and are read as one.
+    beside : tuple of str
+        Names of the other photos of the blot, once they are joined.
     subject : Subject
     phone, light : str or None
         As a list file states them; phone falls back on what the photo itself says.
@@ -56,23 +61,16 @@ class PhotoFile:
     phone: str | None = None
     light: str | None = None
     size: int | None = None
-
-
-def find_photos(sources: Iterable[str], subject: Subject | None = None) -> list[PhotoFile]:
-    """All photos of the sources, in order of name; each name once.
-
-    ``subject`` holds for photos about whom a list says nothing. SourceError
-    for a source that can't be listed, with the reason in one line.
-    """
-    found: dict[str, PhotoFile] = {}
-    for photo in list_photos(sources, subject):
-        if found.setdefault(photo.name, photo) != photo:
-            raise listed_twice(photo)
-    return [found[name] for name in sorted(found)]
+    blot: str | None = None
+    beside: tuple[str, ...] = ()
 
 
 def list_photos(sources: Iterable[str], subject: Subject | None = None) -> Iterator[PhotoFile]:
-    """The same as they come, without holding them: in no order, and a name may come again."""
+    """Photos of the sources as they come, without holding them.
+
+    They come in no order, and a name may come again. ``subject`` holds for photos about whom
+    a list says nothing. SourceError for a source that can't be listed.
+    """
     for source in sources:
         yield from _of_source(source, subject or Subject())
 
@@ -120,18 +118,22 @@ def _is_photo(name: str) -> bool:
 
 
 def _local(
-    name: str, subject: Subject, phone: str | None = None, light: str | None = None
+    name: str,
+    subject: Subject,
+    phone: str | None = None,
+    light: str | None = None,
+    blot: str | None = None,
 ) -> PhotoFile:
     """A photo on this machine, or named in a list whatever it is."""
     if is_address(name):
-        return PhotoFile(name, None, subject, phone, light)
+        return PhotoFile(name, None, subject, phone, light, blot=blot)
     try:
         facts = os.stat(name)
     except (OSError, ValueError):  # reading it will say what is wrong
-        return PhotoFile(name, None, subject, phone, light)
+        return PhotoFile(name, None, subject, phone, light, blot=blot)
     stamp = f"{facts.st_size}:{facts.st_mtime_ns}:{facts.st_ino}"
     size = facts.st_size if stat.S_ISREG(facts.st_mode) else None
-    return PhotoFile(name, stamp, subject, phone, light, size)
+    return PhotoFile(name, stamp, subject, phone, light, size, blot)
 
 
 def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
@@ -179,6 +181,7 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
                 _subject(given, subject),
                 given["phone"] or None,
                 given["light"] or None,
+                given["blot"] or None,
             )
     except SourceError:
         raise

@@ -49,12 +49,17 @@ def arrow_table(results: Iterable[Result]) -> pa.Table:
 
 
 def json_line(result: Result) -> str:
-    """One line of JSON: the photo's name and its whole reading, or what stood in the way."""
+    """One line of JSON: the photo's name and its whole reading, or what stood in the way.
+
+    ``beside`` names the photos that were read as one with it.
+    """
     trouble = result.trouble
     content: Json = {
         "photo": result.photo.name,
         "sha256": result.sha256,
         "status": status(result),
+        "blot": result.photo.blot,
+        "beside": result.photo.beside,
         "phone": result.photo.phone,
         "light": result.photo.light,
         "reading": result.reading,

@@ -10,13 +10,14 @@ from typing import Any
 
 import pytest
 
+from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
 from cardreader.batch.journalfile import JournalError
 from cardreader.batch.packed import MOST_BYTES, DamagedError, packed, unpacked
 from cardreader.batch.record import unpack
 from cardreader.batch.run import CSV, JOURNAL, LINES, Settings, run_batch
 from cardreader.batch.score import Failure, Job, Task, score
-from cardreader.batch.sources import SourceError, find_photos
+from cardreader.batch.sources import SourceError
 from cardreader.hb.plausible import HIGHEST_HB_G_DL
 from cardreader.terminal.progress import Progress
 

@@ -2,22 +2,38 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import threading
 from collections.abc import Iterator
+from email.message import Message
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from itertools import islice
 from pathlib import Path
+from urllib.error import HTTPError
+from urllib.request import Request, urlopen
 
 import boto3
 import fsspec
 import pytest
-from batchrig import batch, batch_apart, rows, variant
+from batchrig import ROOT, batch_apart, command, rows, variant
 from moto.core import DEFAULT_ACCOUNT_ID
 from moto.s3.models import s3_backends
 from moto.server import ThreadedMotoServer
 
-from cardreader.batch.sources import SourceError, find_photos, list_photos, read_bytes
+from cardreader.batch.blots import find_photos
+from cardreader.batch.journal import Journal
+from cardreader.batch.score import Job, Task, score
+from cardreader.batch.sources import SourceError, list_photos, read_bytes
+from cardreader.reader import Reader
 
 MANY = 2_300
 """More than two pages of a listing: a page has at most a thousand."""
+ODD = (
+    "a b", "a+b", "a%20b", "100%", "/slash", "[1]", "*", "q?", "q?versionId=3", "h#", "a::b",
+    "zip://x", "../up", "tab\t", "\"'&<>", "back\\slash", "{a,b}", "=1+1", "\u202ertl",
+)  # fmt: skip
+"""Keys that a program may take for something else."""
 
 
 @pytest.fixture(scope="module")
@@ -46,6 +62,13 @@ def bucket(card_photo: bytes) -> Iterator[str]:
         kept = s3_backends[DEFAULT_ACCOUNT_ID]["aws"]
         for i in range(MANY):
             kept.put_object("blots", f"many/{i:05d}.jpg", b"%d" % i)
+        for i in range(60):
+            kept.put_object("blots", f"some/{i:02d}.jpg", b"%02d" % i)
+        for name in ODD:
+            kept.put_object("blots", f"odd/{name}.jpg", name.encode())
+        for i in range(2):
+            kept.put_object("blots", f"same/{i}.jpg", b"same")
+        kept.put_object("blots", "empty.jpg", b"")
         yield "s3://blots"
     server.stop()
     fsspec.filesystem("s3").clear_instance_cache()
@@ -91,3 +114,116 @@ def test_a_batch_reads_a_bucket_and_goes_on(bucket: str, tmp_path: Path) -> None
     assert f"{bucket}/day/deep/no photo +1 ሰ.jpg" in (out / "summary.html").read_text("utf-8")
     again = batch(f"{bucket}/day", "--out", out, "--workers", "1")
     assert "measured now: 0" in again.stdout
+
+
+def test_first_results_are_there_before_the_listing_has_ended(
+    bucket: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, reader: Reader
+) -> None:
+    """The server gives its second page only once something of the first was read."""
+    store = fsspec.filesystem("s3")
+    call = type(store).call_s3
+    read, pages = threading.Event(), []
+
+    def slow(self: object, method: str, *given: object, **more: object) -> object:
+        if method == "list_objects_v2":
+            pages.append(read.is_set())
+            if len(pages) > 1:
+                assert read.wait(60), "nothing is read before all is listed"
+        return call(self, method, *given, **more)
+
+    monkeypatch.setattr(type(store), "call_s3", slow)
+    tasks = []
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        for photo in journal.photos.coming(list_photos([f"{bucket}/many"])):
+            tasks.append(photo.name)
+            if len(tasks) == 1:
+                outcome = score(Task(photo.name, photo.subject), Job(reader))
+                journal.add(outcome, journal.photos[outcome.name], Job(reader))
+                assert len(journal.photos) == 0, "the earlier list stays until all have come"
+                read.set()
+        assert len(pages) == 3
+        assert len(journal.photos) == len(set(tasks)) == MANY
+
+
+def test_the_command_reads_while_a_slow_server_lists(bucket: str, tmp_path: Path) -> None:
+    """A server before the real one holds back the second page until a photo was asked for."""
+    order: list[str] = []
+    photo_asked = threading.Event()
+
+    class Slow(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            asked = "page" if "list-type=2" in self.path else "photo"
+            order.append(asked)
+            if asked == "photo":
+                photo_asked.set()
+            elif "continuation-token" in self.path:
+                photo_asked.wait(60)
+            self._pass_on()
+
+        def do_HEAD(self) -> None:
+            self.do_GET()
+
+        def _pass_on(self) -> None:
+            path = self.path
+            if "list-type=2" in path:
+                path += "&max-keys=20"
+            names = {"Range"} & set(self.headers)
+            request = Request(
+                os.environ["AWS_ENDPOINT_URL"] + path,
+                headers={name: self.headers[name] for name in names},
+                method=self.command,
+            )
+            try:
+                with urlopen(request) as answer:
+                    self._answer(answer.status, answer.headers, answer.read())
+            except HTTPError as error:
+                self._answer(error.code, error.headers, error.read())
+
+        def _answer(self, status: int, headers: Message, body: bytes) -> None:
+            self.send_response(status)
+            for name in ("ETag", "Content-Type", "Content-Range", "Last-Modified"):
+                if headers[name]:
+                    self.send_header(name, headers[name])
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Slow)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    try:
+        done = subprocess.run(
+            command(f"{bucket}/some", "--out", tmp_path, "--workers", "1", "--no-summary"),
+            env={**os.environ, "AWS_ENDPOINT_URL": f"http://127.0.0.1:{server.server_port}"},
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            timeout=120,
+        )
+    finally:
+        server.shutdown()
+    assert done.returncode == 0, done.stderr
+    assert "60 photos: 0 read, 60 refused" in done.stdout
+    assert order.index("photo") < len(order) - 1 - order[::-1].index("page"), order[:30]
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_odd_keys_are_photos_like_others(bucket: str, name: str) -> None:
+    (photo,) = [p for p in find_photos([f"{bucket}/odd"]) if p.name == f"{bucket}/odd/{name}.jpg"]
+    assert read_bytes(photo.name) == name.encode()
+
+
+def test_an_empty_object_is_read_as_empty(bucket: str) -> None:
+    assert read_bytes(f"{bucket}/empty.jpg") == b""
+    with pytest.raises(FileNotFoundError):
+        read_bytes(f"{bucket}/nowhere.jpg")
+
+
+def test_only_equal_tags_may_be_doubles(bucket: str, tmp_path: Path) -> None:
+    """Objects of one size are not read beforehand when the store tells them apart."""
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.photos.replace(list_photos([f"{bucket}/some", f"{bucket}/same"]))
+        double = [p.name for p in journal.photos if journal.photos.may_be_double(p)]
+    assert double == [f"{bucket}/same/0.jpg", f"{bucket}/same/1.jpg"]

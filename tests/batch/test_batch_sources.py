@@ -7,7 +7,8 @@ from pathlib import Path
 import fsspec
 import pytest
 
-from cardreader.batch.sources import SourceError, find_photos, read_bytes
+from cardreader.batch.blots import find_photos
+from cardreader.batch.sources import SourceError, read_bytes
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
 

@@ -18,10 +18,11 @@ from seeds import card_photos, reader
 from target import Target, bad, one_line, sound_json
 
 from cardreader.batch import run, workers
+from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
 from cardreader.batch.journalfile import JournalError
 from cardreader.batch.score import Job, Task, score
-from cardreader.batch.sources import SourceError, find_photos
+from cardreader.batch.sources import SourceError
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.terminal.progress import Progress
 
