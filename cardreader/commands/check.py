@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import os
 import shutil
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -232,12 +232,21 @@ def _disk(arguments: argparse.Namespace) -> Iterator[Finding]:
     """Room and the right to write in the data folder, or where it would be made."""
     folder: Path = arguments.data
     there = next(path for path in (folder, *folder.absolute().parents) if path.exists())
-    if not there.is_dir() or not os.access(there, os.W_OK):
+    if not _takes_a_file(there):
         yield Finding("data folder", State.WRONG, f"{there} can't be written to")
         return
     free = shutil.disk_usage(there).free
     words = f"{there}: {free / 1e9:.1f} GB free"
     yield Finding("data folder", State.FINE if free >= LEAST_FREE_BYTES else State.LOOK, words)
+
+
+def _takes_a_file(folder: Path) -> bool:
+    """Whether a file can be made there; rights alone don't tell, as root and in /proc."""
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
 
 
 def _addresses(arguments: argparse.Namespace) -> Iterator[Finding]:

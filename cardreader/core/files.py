@@ -52,6 +52,7 @@ def write_folder(folder: Path, content: Mapping[str, bytes]) -> None:
     Raises OSError as writing a file does.
     """
     new = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", suffix=".part", dir=folder.parent))
+    old: Path | None = None
     try:
         for name, data in content.items():
             write_atomic(new / name, data)
@@ -63,13 +64,17 @@ def write_folder(folder: Path, content: Mapping[str, bytes]) -> None:
             )
             os.rename(folder, old / folder.name)
             os.rename(new, folder)
-            shutil.rmtree(old)
         else:
             os.rename(new, folder)
         _sync_folder(folder.parent)
     except BaseException:
+        if old is not None and not folder.exists() and (old / folder.name).exists():
+            os.rename(old / folder.name, folder)  # stopped between the two
         shutil.rmtree(new, ignore_errors=True)
         raise
+    finally:
+        if old is not None and folder.exists():
+            shutil.rmtree(old, ignore_errors=True)
 
 
 def move_into_place(source: Path, target: Path) -> None:

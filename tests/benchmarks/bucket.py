@@ -33,6 +33,7 @@ from typing import Any
 import cv2
 import numpy as np
 import psutil
+from batch_scale import apart
 
 ROOT = Path(__file__).parents[2]
 GOOD = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
@@ -58,7 +59,15 @@ def main() -> None:
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch, _Bucket(given.sizes):
         folder = given.keep or Path(scratch)
-        print("| objects | clock s | CPU s | journal's process, MB | a worker, MB | rows |")
+        print("| listed | first, CPU s | all, CPU s | memory, MB |\n|---|---|---|---|")
+        for size in given.sizes:
+            found = apart(listing, size)
+            print(
+                f"| {found['count']:,} | {found['first']:.2f} | {found['seconds']:.1f} "
+                f"| {found['mb']:.0f} |",
+                flush=True,
+            )
+        print("\n| objects | clock s | CPU s | journal's process, MB | a worker, MB | rows |")
         print("|---|---|---|---|---|---|")
         for size in given.sizes:
             took = run(size, folder / f"{size}")
@@ -160,6 +169,18 @@ def _serve(pipe: Any, sizes: list[int]) -> None:
     host, port = server.get_host_and_port()
     pipe.send(f"http://{host}:{port}")
     time.sleep(86_400)
+
+
+def listing(size: int) -> dict[str, float]:
+    """List a folder of the bucket: processor seconds to the first name and to the last."""
+    from cardreader.batch.sources import list_photos
+
+    started = time.process_time()
+    photos = list_photos([f"s3://{BUCKET}/{size}"])
+    next(photos)
+    first = time.process_time() - started
+    count = 1 + sum(1 for _ in photos)
+    return {"count": count, "first": first, "seconds": time.process_time() - started}
 
 
 # --- runs -----------------------------------------------------------------------------

@@ -114,3 +114,10 @@ def test_other_shells_get_a_script(shell: str, capsys) -> None:
     script = capsys.readouterr().out
     assert "calibrate-default" in script
     assert "--gestation-weeks" in script
+
+
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="no folder that takes no file")
+def test_a_folder_that_takes_no_file_whatever_its_rights_say(capsys) -> None:
+    code, found = _found(capsys, "--data", "/proc/x")
+    assert code == ExitCode.UNFIT
+    assert found["data folder"]["words"] == "/proc can't be written to"
