@@ -19,7 +19,7 @@ from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import PhotoFile, SourceError
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader
-from cardreader.result.report import reading_json
+from cardreader.result.asjson import reading_json
 
 
 @pytest.fixture(scope="module")

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from batchrig import OTHER_LOT, ROOT, batch, command, contents, variant
+from batchrig import OTHER_LOT, ROOT, batch, command, contents, variant, wait_for_results
 from killers import DeadlyLots
 
 from cardreader.batch.cluster import run_on_cluster
@@ -92,11 +92,8 @@ def test_a_worker_killed_in_the_middle_costs_nothing(
         text=True,
         cwd=ROOT,
     )
-    # The journal's first results are on disk: the run is in its middle.
-    journal = out / "journal.sqlite-wal"
-    while not (journal.exists() and journal.stat().st_size > 30_000):
-        assert run.poll() is None, "ended before a worker could be killed"
-        time.sleep(0.01)
+    wait_for_results(out, run)
+    assert run.poll() is None, "ended before a worker could be killed"
     victim = cluster.workers()[0]
     os.kill(victim.pid, signal.SIGKILL)
     words, _ = run.communicate(timeout=90)

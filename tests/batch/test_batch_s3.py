@@ -16,7 +16,7 @@ from urllib.request import Request, urlopen
 import boto3
 import fsspec
 import pytest
-from batchrig import ROOT, batch_apart, command, rows, variant
+from batchrig import ROOT, batch, batch_apart, command, rows, variant
 from moto.core import DEFAULT_ACCOUNT_ID
 from moto.s3.models import s3_backends
 from moto.server import ThreadedMotoServer
