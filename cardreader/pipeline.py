@@ -188,7 +188,7 @@ def judge(findings: Findings, reader: Reader, subject: Subject) -> Judgement:
     if outcome is None:
         outcome = findings.refusal
     if outcome is None:
-        outcome = _not_calibrated(findings.lot_number, reader)
+        outcome = _not_calibrated(findings, reader)
     if outcome is None:
         if findings.lot_number is None or findings.measured is None:
             raise ValueError("findings without a refusal must have their numbers")
@@ -214,14 +214,23 @@ def _card_refusal(number: int | None, reader: Reader) -> Refusal | None:
     return None
 
 
-def _not_calibrated(number: int | None, reader: Reader) -> Refusal | None:
-    """No value without laboratory pairs for cards of this lot: a simulation is none.
+def _not_calibrated(findings: Findings, reader: Reader) -> Refusal | None:
+    """No value without laboratory pairs for cards of this lot on this paper: a simulation is none.
 
     A simulated calibration reads the lots that it names, which are demonstrations.
     """
-    calibration = reader.calibration
+    calibration, number = reader.calibration, findings.lot_number
     if number is None:
         return None
+    batch = findings.paper or reader.paper
+    if calibration.is_another_paper(batch):
+        # Where the locus lies there no pair told, and a prior of simulated papers is no pair.
+        return Refusal(
+            Reason.NOT_CALIBRATED,
+            "calibration",
+            f"no laboratory values stand behind calibration {calibration.id} for blotting "
+            f"paper {batch}",
+        )
     lot_id = reader.lots[number].lot_id
     if calibration.basis == "measured":
         if calibration.fits(lot_id):

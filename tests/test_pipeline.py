@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cardreader.calibrate.papers import papers_of
 from cardreader.card.lots import Lots
 from cardreader.core.refusal import ADVICE, Reason, Refusal
 from cardreader.core.shipped import shipped
@@ -120,6 +121,28 @@ def test_a_print_far_from_a_design_that_nobody_measured_is_not_blamed_on_filters
         assert out.refusal.reason is reason
     assert "filters" not in ADVICE[Reason.LOT_NOT_MEASURED]
     assert "measured" in ADVICE[Reason.LOT_NOT_MEASURED]
+
+
+def test_no_value_on_a_paper_that_no_pair_was_on(reader):
+    """The prior of simulated papers is no pair: the photo is kept until there are some."""
+    known = replace(reader.calibration, papers=papers_of(reader.calibration, ("B-1",)))
+    there = replace(reader, calibration=known, paper="B-2")
+    data = SAMPLE.read_bytes()
+    out = read_photo(data, there)
+    assert out.refusal is not None
+    assert out.refusal.reason is Reason.NOT_CALIBRATED
+    assert "B-2" in out.refusal.detail
+    assert out.decision.bands == ()
+    assert out.measured is not None
+    assert out.another_paper
+    for batch in ("B-1", ""):
+        assert read_photo(data, replace(there, paper=batch)).estimate is not None
+    # Kept with the batch that it was on, whichever is in use when it is judged again.
+    kept = Findings(out.pose.lot_number, None, out.measured, "B-2")
+    judged = judge(kept, replace(there, paper="B-1"), Subject())
+    assert judged.refusal is not None
+    five = replace(known, papers=papers_of(known, ("B-1", "B-2")))
+    assert judge(kept, replace(there, calibration=five), Subject()).estimate is not None
 
 
 def test_every_reason_has_advice():

@@ -97,8 +97,8 @@ TEXT: dict[Statement, str] = {
     "no clinical accuracy is claimed.",
     Statement.SIMULATED_LOT: "The card is a simulated one, for demonstration only.",
     Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
-    Statement.OTHER_PAPER: "The blotting paper is of a batch that the calibration never saw: "
-    "less sure.",
+    Statement.OTHER_PAPER: "The calibration never saw this batch of paper: no value until blood "
+    "tests on it.",
     Statement.NOMINAL_LOT: "Card colours assumed, not measured: less sure.",
 }
 

@@ -28,7 +28,7 @@ def reader_options(parser: argparse.ArgumentParser) -> None:
         "--paper",
         default="",
         metavar="BATCH",
-        help="batch of the blotting paper: one that the calibration never saw is read less surely",
+        help="batch of the blotting paper: one that the calibration never saw gives no value",
     )
 
 
