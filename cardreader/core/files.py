@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import tempfile
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -75,6 +77,19 @@ def write_folder(folder: Path, content: Mapping[str, bytes]) -> None:
     finally:
         if old is not None and folder.exists():
             shutil.rmtree(old, ignore_errors=True)
+
+
+@contextmanager
+def too_late_to_stop() -> Iterator[None]:
+    """Around steps that belong together and take an instant: Ctrl-C does nothing in between."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread is ever interrupted
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def move_into_place(source: Path, target: Path) -> None:

@@ -30,7 +30,13 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
-from cardreader.core.files import PRIVATE, move_into_place, open_atomic, write_atomic
+from cardreader.core.files import (
+    PRIVATE,
+    move_into_place,
+    open_atomic,
+    too_late_to_stop,
+    write_atomic,
+)
 from cardreader.register import audit
 from cardreader.register.authorityfiles import Staged, is_authority, read_authority
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
@@ -171,11 +177,14 @@ def restore_backup(
                     write_atomic(key, parts.key, PRIVATE)
                 if parts.authority is not None:
                     staged = Staged(data, parts.authority)
-                _put_in_place(url, data, fresh, parts)
-                if parts.key is not None:
-                    move_into_place(key, data / "photo.key")
-                if staged is not None:
-                    staged.put_in_place()
+                is_file = _fill_elsewhere(url, data, parts)
+                with too_late_to_stop():
+                    if is_file:
+                        _take_place(data / "register.db", fresh)
+                    if parts.key is not None:
+                        move_into_place(key, data / "photo.key")
+                    if staged is not None:
+                        staged.put_in_place()
             finally:
                 if staged is not None:
                     staged.remove()
@@ -243,17 +252,21 @@ def _must_be_free(url: str, data: Path, replace: bool) -> None:
         target.close()
 
 
-def _put_in_place(url: str, data: Path, fresh: Path, parts: _Parts) -> None:
-    """Make the tables the register's, after they were found whole in ``fresh``."""
+def _fill_elsewhere(url: str, data: Path, parts: _Parts) -> bool:
+    """Fill a register that is no file of ``data``, in one transaction; True where it is that."""
     target = Database(url)
-    own_file = data / "register.db"
-    if target.url == sqlite_url(own_file):
-        _settle(own_file)
-        for ending in _BESIDE:
-            own_file.with_name(own_file.name + ending).unlink(missing_ok=True)
-        move_into_place(fresh, own_file)
-    else:
-        _fill(target, parts, replace=True)
+    if target.url == sqlite_url(data / "register.db"):
+        return True
+    _fill(target, parts, replace=True)
+    return False
+
+
+def _take_place(own_file: Path, fresh: Path) -> None:
+    """Make the tables the register's, after they were found whole in ``fresh``."""
+    _settle(own_file)
+    for ending in _BESIDE:
+        own_file.with_name(own_file.name + ending).unlink(missing_ok=True)
+    move_into_place(fresh, own_file)
 
 
 def _settle(file: Path) -> None:

@@ -138,6 +138,7 @@ def _add_restore(commands: Commands) -> argparse.ArgumentParser:
         "put a backup in place of the register",
         "Stop the server first. Everybody signs in anew afterwards.",
         example="cardreader restore register.backup --replace",
+        stopped="the register is as it was",
         extra="web",
     )
     parser.add_argument("file", type=Path, metavar="FILE", help="backup to read")
