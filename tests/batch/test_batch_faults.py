@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -82,3 +83,21 @@ def test_ctrl_c_says_how_to_go_on(tmp_path: Path, card_photo: bytes) -> None:
     assert done.returncode == 130
     assert "stopped: the same command goes on from here" in done.stderr
     assert not (tmp_path / "out" / "results.csv").exists()
+
+
+def test_progress_for_programs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """How many there are is known once all are listed; the last lines say that all is done."""
+    monkeypatch.setattr("cardreader.terminal.progress.PATIENCE_S", 0.0)
+    monkeypatch.setattr("cardreader.terminal.progress.JSON_EVERY_S", 0.0)
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    for number in range(6):
+        (photos / f"{number}.jpg").write_bytes(b"no photo %d" % (number // 2))
+    words = ("--out", tmp_path / "out", "--workers", "1", "--no-summary", "--json-lines")
+    done = batch(photos, *words)
+    assert done.returncode == 0, done.stderr
+    told = [json.loads(line) for line in done.stderr.splitlines()]
+    assert {line["stage"] for line in told} == {"photos", "tables"}
+    ended = [line for line in told if line["event"] == "stage_ended"]
+    assert [(line["done"], line["total"]) for line in ended] == [(6, 6), (6, 6)]
+    assert all(line["done"] <= (line["total"] or 6) for line in told)
