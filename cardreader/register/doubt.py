@@ -7,15 +7,18 @@ woman's slip, than a recovery.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 from statistics import NormalDist
+
+from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register.history import Measurement, measurements
-from cardreader.register.judging import LEVEL
-from cardreader.register.models import Woman, local_day
+from cardreader.register.judging import LEVEL, TO_CONFIRM
+from cardreader.register.models import Referral, Woman, local_day, utc_now
+from cardreader.register.referrals import refer
 
 DAYS_A_MONTH = 30
 SD_TO_END = NormalDist().inv_cdf((1 + LEVEL) / 2)
@@ -55,6 +58,28 @@ def lab_doubts(
     found = {id(p): p for p in (*newest, *severe)}
     doubts = (_doubt(p, hb_g_dl, taken_at, rules) for p in found.values())
     return tuple(doubt for doubt in doubts if doubt.apart_g_dl > doubt.allowed_g_dl)
+
+
+def refer_if_result_doubted(
+    session: Session,
+    woman: Woman,
+    point: Measurement,
+    urgent: bool,
+    rules: FollowUpRules,
+    by: str | None,
+) -> Referral | None:
+    """Open a referral for a value that came in late and contradicts the result after it.
+
+    Entered in their order, that result would have been asked about before it ended anything.
+    Two results that say the same stand. None where nothing is to be asked.
+    """
+    after = [p for p in measurements(woman) if p.confirmed and p.at > point.certain_at]
+    if len(after) != 1 or point.outcome not in TO_CONFIRM:
+        return None
+    doubt = _doubt(point, after[0].hb_g_dl, after[0].at, rules)
+    if doubt.lab_g_dl <= point.hb_g_dl or doubt.apart_g_dl <= doubt.allowed_g_dl:
+        return None
+    return refer(session, woman, replace(point, latest_at=utc_now()), urgent, by)
 
 
 def _doubt(

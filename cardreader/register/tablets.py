@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.events import note, standing_events
 from cardreader.register.models import Event, EventKind, Regimen, Treatment, Woman
+from cardreader.register.women import running_treatment
 
 MOST_TABLETS = 1000
 """More at once is a slip of the pen (invented)."""
@@ -49,7 +50,7 @@ def tablets_of(woman: Woman, rules: FollowUpRules) -> Tablets | None:
     given = standing_events(woman, EventKind.TABLETS_GIVEN)
     if not given:
         return None
-    running = next((t for t in woman.treatments if t.ended_on is None), None)
+    running = running_treatment(woman)
     a_day = None if running is None else a_day_of(Regimen(running.regimen), rules)
     course = None if a_day is None else a_day * rules.tablets.course_days
     counts = sorted(standing_events(woman, EventKind.TABLETS_LEFT), key=lambda e: e.on)

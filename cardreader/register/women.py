@@ -101,6 +101,11 @@ def start_treatment(
     return treatment
 
 
+def running_treatment(woman: Woman) -> Treatment | None:
+    """What she takes now, or None. Records of two registers may bring two: then the newest."""
+    return next((t for t in reversed(woman.treatments) if t.ended_on is None), None)
+
+
 def end_treatment(session: Session, woman: Woman, on: dt.date, by: str | None) -> None:
     """Note that she takes no tablets any more."""
     for running in woman.treatments:

@@ -13,6 +13,7 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.lists import ListName, Row
 from cardreader.register.models import Regimen
+from cardreader.register.women import running_treatment
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
 from cardreader.web.paperkit import BODY, HEAD, SMALL, TITLE, build, grid, para, rule, table
@@ -190,5 +191,5 @@ def _value(hb_g_dl: float, low_g_dl: float | None, high_g_dl: float | None) -> s
 
 
 def _regimen(row: Row, rules: FollowUpRules) -> str:
-    running = next((t for t in row.woman.treatments if t.ended_on is None), None)
+    running = running_treatment(row.woman)
     return "-" if running is None else words.regimen_words(Regimen(running.regimen), rules)

@@ -8,8 +8,11 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import audit
 from cardreader.register.blots import earlier_sides
+from cardreader.register.doubt import refer_if_result_doubted
+from cardreader.register.history import measurements
 from cardreader.register.models import Reading, Visit, Woman, local_day, utc_now
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
@@ -126,6 +129,8 @@ def take_photo(
                 same_blot=same_blot,
             )
             reading_id = reading.id
+            if not known:
+                _ask_of_result(session, visit, state.rules, by)
             if not known and known_photo:
                 note_known(session, reading, by)
         entered = not known
@@ -139,6 +144,14 @@ def take_photo(
             picture = Picture(result.picture, result.picture_type)
             state.pictures.put(reading_id, picture, len(result.picture))
     return Taken(reading_id, visit_id, replayed=not entered)
+
+
+def _ask_of_result(session: Session, visit: Visit, rules: FollowUpRules, by: str) -> None:
+    """Of a photo that came in after a laboratory result: whether both can be right."""
+    urgent = bool(((visit.result or {}).get("decision") or {}).get("refer"))
+    for point in measurements(visit.woman):
+        if point.visit_id == visit.id and not point.confirmed:
+            refer_if_result_doubted(session, visit.woman, point, urgent, rules, by)
 
 
 def _other_sides(state: State, visit: Visit, sha256: str) -> list[bytes]:

@@ -9,6 +9,8 @@ import datetime as dt
 
 from sqlalchemy.orm import Session
 
+from cardreader.register.doubt import refer_if_result_doubted
+from cardreader.register.history import point_of
 from cardreader.register.models import Reading, Visit, Woman, utc_now
 from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
 from cardreader.register.tube import TubeUnit
@@ -44,7 +46,10 @@ def enter_tube(
     subject = subject_of(woman, on or today, state.settings.elevation_m)
     at = utc_now() if on is None else on_day(on, today)
     rules = state.reader.rules
-    return record_tube(session, woman, key, value, unit, at, by, rules, subject, visit)
+    reading = record_tube(session, woman, key, value, unit, at, by, rules, subject, visit)
+    urgent = bool(((reading.detail or {}).get("decision") or {}).get("refer"))
+    refer_if_result_doubted(session, woman, point_of(reading), urgent, state.rules, by)
+    return reading
 
 
 def enter_lab(

@@ -129,6 +129,15 @@ def test_arabic_counts_take_the_form_of_their_number(n, words):
     assert said.rstrip(".").split()[-1] == words
 
 
+@pytest.mark.parametrize("language", OTHERS)
+def test_the_unit_is_written_alike_in_every_language(language):
+    """As on card, slip and laboratory's paper: a unit written two ways is read as two."""
+    for message in read_catalogue(language):
+        forms = message.string if isinstance(message.string, tuple) else (message.string,)
+        if "g/dL" in str(message.id):
+            assert all("g/dL" in form for form in forms), message.id
+
+
 def test_what_is_filled_in_is_isolated_where_words_run_from_right_to_left():
     """A value with its unit left to right (U+2066), else by its first letter (U+2068); UAX #9."""
     said = catalogue("ar").gettext("%(hb)s g/dL, %(low)s to %(high)s")

@@ -562,3 +562,44 @@ def test_who_did_not_want_to_go_is_asked_again_at_once_when_she_is_read_severe(w
         assert "She was read since: ask again now." in page(worker, path)
     worker.post(f"/referrals/{referral}/outcome", **told)
     assert "Ask again from" in page(worker, "/lists/referrals")
+
+
+@pytest.mark.parametrize(("result", "asked"), [("12.1", True), ("5.4", False)])
+def test_a_photo_that_comes_in_late_asks_of_a_result_that_it_contradicts(worker, result, asked):
+    """In their order 12.1 after a photo of 5.1 would have been asked about."""
+    woman = worker.add_woman("KX-274")
+    assert lab(worker, woman, result).status_code == 303
+    urgent = "Urgent referral open" in page(worker, woman)
+    now = dt.datetime.now(dt.UTC)
+    told = {"taken_at": (now - 2 * DAY).isoformat(), "sent_at": now.isoformat()}
+    fields = {"submission_key": "late-key-274", "code": "KX-274", "visit_number": "1", **told}
+    files = {"photo": ("p.jpg", photo(5.1), "image/jpeg")}
+    assert worker.api("POST", "/api/photos", data=fields, files=files).status_code == 201
+    assert not urgent
+    assert ("Urgent referral open" in page(worker, woman)) is asked
+    if asked:
+        assert on_list(worker, "referrals", "KX-274")
+        assert lab(worker, woman, "12.0", key="labkey-2", sure="yes").status_code == 303
+        assert not on_list(worker, "referrals", "KX-274")
+
+
+def test_a_birth_before_the_pregnancy_began_is_not_hers(worker):
+    woman = worker.add_woman("KX-275", weeks="8")
+    born = {"birth_outcome": "live", "birth_on": (TODAY - 60 * DAY).isoformat()}
+    answer = worker.post(f"{woman}/birth", **born)
+    assert answer.status_code == 422
+    assert "Before this pregnancy began, by her weeks." in answer.text
+    assert "Gave birth" not in page(worker, woman)
+
+
+def test_of_two_regimens_the_newest_is_shown_and_counted(worker, supervisor):
+    """Records joined, or registers that came together, may bring two that both go on."""
+    one, other = (worker.add_woman(code) for code in ("KX-276", "KX-277"))
+    for woman, regimen, days in ((one, "prevention", 50), (other, "treatment", 10)):
+        start = (TODAY - days * DAY).isoformat()
+        worker.post(f"{woman}/treatment", regimen=regimen, started_on=start)
+        worker.post(f"{woman}/tablets", tablets_given="20", tablets_on=start)
+    joined = supervisor.post("/conflicts/join", one="KX-276", other="KX-277", sure="yes")
+    text = text_of_page(worker, joined.headers["location"].split("?")[0])
+    assert "Treatment: 2 tablets a day, 100 days. Since" in text
+    assert "The course is 200 tablets." in text

@@ -16,6 +16,7 @@ from cardreader.register.closing import (
     start_pregnancy,
 )
 from cardreader.register.events import may_undo
+from cardreader.register.followup import gestation_start
 from cardreader.register.models import (
     BirthOutcome,
     Event,
@@ -99,9 +100,15 @@ def birth(sent: Sent, woman_id: str) -> Response:
     outcome = sent.fields.choice("birth_outcome", BirthOutcome)
     on = sent.fields.day("birth_on", sent.today)
     place = (sent.state.reader.rules, sent.state.settings.elevation_m)
-    return sent.carry_out(
-        woman_id, lambda session, woman: note_birth(session, woman, outcome, on, sent.by, *place)
-    )
+
+    def act(session: Session, woman: Woman) -> None:
+        start = gestation_start(woman.gestation_weeks, woman.gestation_on)
+        if start is not None and on < start:
+            sent.fields.problems["birth_on"] = _("Before this pregnancy began, by her weeks.")
+            return
+        note_birth(session, woman, outcome, on, sent.by, *place)
+
+    return sent.carry_out(woman_id, act)
 
 
 @router.post("/women/{woman_id}/tablets")

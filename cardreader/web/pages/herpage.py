@@ -20,6 +20,7 @@ from cardreader.register.recording import subject_of, visit_on
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
+from cardreader.register.women import running_treatment
 from cardreader.web import words
 from cardreader.web.access import Visitor
 from cardreader.web.fields import Fields
@@ -76,7 +77,7 @@ def woman_page(
         is_overdue=row.due is not None and row.due.is_overdue(today),
         asks_birth=row.asks_birth(today, state.rules),
         visit_today=visit,
-        treatment=next((t for t in woman.treatments if t.ended_on is None), None),
+        treatment=running_treatment(woman),
         tell_her=state.reader.rules.tell_her,
         protocol_title=state.reader.rules.title,
         closed_referrals=[
