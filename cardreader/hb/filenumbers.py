@@ -1,4 +1,5 @@
-"""Arrays as a calibration's file keeps them: rounded, a covariance as its lower triangle."""
+"""Arrays as files of calibrations and measurements keep them: rounded, a covariance as its lower
+triangle."""
 
 from __future__ import annotations
 
@@ -28,11 +29,14 @@ def to_triangle(value: Array, digits: int) -> list[float]:
     return [float(f"{v:.{digits}g}") for v in value[rows, columns]]
 
 
-def from_triangle(values: Array) -> Array:
-    """A symmetric matrix from its lower triangle, row by row. ValueError for another length."""
+def from_triangle(values: Array, name: str) -> Array:
+    """A symmetric matrix from its lower triangle, row by row.
+
+    ValueError, begun with ``name``, for another length.
+    """
     n = int((np.sqrt(8 * len(values) + 1) - 1) / 2)
     if n * (n + 1) // 2 != len(values):
-        raise ValueError("covariance is no triangle of a square")
+        raise ValueError(f"{name} is no triangle of a square")
     full = np.zeros((n, n))
     rows, columns = np.tril_indices(n)
     full[rows, columns] = values

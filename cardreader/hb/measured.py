@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card import layout
 from cardreader.card.layout import Kind
+from cardreader.hb.filenumbers import plain
 from cardreader.read.blot import BlotColour
 from cardreader.read.chain import CHAIN
 from cardreader.read.correct import ColourCorrection
@@ -31,7 +32,6 @@ COLOUR_COLUMNS = (
 
 N_COLOUR = len(COLOUR_COLUMNS)
 _ROW, _COLUMN = np.triu_indices(3)
-_DIGITS = 9
 _LEAST_XYZ = 1e-4
 
 
@@ -123,9 +123,9 @@ class Measured:
         """One measurement as JSON values of nine digits, with the chain that measured it."""
         return {
             "chain": CHAIN,
-            "covariance": _plain(self.covariance[_ROW, _COLUMN]),
-            "log_ratio": _plain(self.log_ratio),
-            "signature": _plain(self.signature),
+            "covariance": plain(self.covariance[_ROW, _COLUMN]),
+            "log_ratio": plain(self.log_ratio),
+            "signature": plain(self.signature),
         }
 
     @classmethod
@@ -144,10 +144,6 @@ class Measured:
             return cls.of_rows(row.astype(float)[None])[0]
         except (KeyError, TypeError) as error:
             raise ValueError(f"no measurement: {error}") from None
-
-
-def _plain(values: Array) -> list[float]:
-    return [float(f"{value:.{_DIGITS}g}") for value in values.ravel()]
 
 
 def measured(blot: BlotColour, correction: ColourCorrection) -> Measured:

@@ -104,7 +104,7 @@ class Papers:
             raise ValueError("papers kept must lie between 0 and 1")
         mean, covariance = np.array(self.mean, float), np.array(self.covariance, float)
         if covariance.ndim == 1:
-            covariance = from_triangle(covariance)
+            covariance = from_triangle(covariance, "papers covariance")
         side = 3 * len(mean)
         if mean.ndim != 2 or mean.shape[1] != 3 or covariance.shape != (side, side):
             raise ValueError("papers mean and covariance must go together")

@@ -54,7 +54,7 @@ class Posterior:
         value = np.array(self.covariance, float)
         if value.ndim == 1:
             kept = value.tolist()
-            value = from_triangle(value)
+            value = from_triangle(value, "posterior covariance")
             # What a file holds is not rounded again: that takes as long as the rest of loading.
             object.__setattr__(self, "triangle", kept)
         if value.ndim != 2 or value.shape[0] != value.shape[1] or len(value) % 3:
