@@ -27,6 +27,9 @@ from cardreader.batch.score import Job, Task, score
 from cardreader.batch.sources import SourceError, list_photos, read_bytes
 from cardreader.reader import Reader
 
+# The server alone takes ten seconds of processor time.
+pytestmark = pytest.mark.slow
+
 MANY = 2_300
 """More than two pages of a listing: a page has at most a thousand."""
 ODD = (

@@ -69,6 +69,7 @@ def test_a_process_killed_once_costs_nothing(
     assert [o.trouble for o in outcomes] == [None] * 7
 
 
+@pytest.mark.slow
 def test_a_photo_that_takes_for_ever_is_given_up(reader: Reader, photos: list[Task]) -> None:
     job = Job(replace(reader, lots=DeadlyLots.of(reader.lots, OTHER_LOT, "hang")))
     outcomes = _run(photos, job, timeout_s=8)

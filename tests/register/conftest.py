@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -26,20 +27,19 @@ def postgres() -> Iterator[Postgres]:
 def database(request, tmp_path) -> Iterator[Database]:
     """An empty register, on either database."""
     if request.param == "sqlite":
-        url = sqlite_url(tmp_path / "register.db")
+        file = shutil.copy(request.getfixturevalue("empty_register"), tmp_path / "register.db")
+        database = Database(sqlite_url(file))
     else:
-        url = request.getfixturevalue("postgres").new_url()
-    database = Database(url)
-    database.migrate()
+        database = Database(request.getfixturevalue("postgres").new_url())
+        database.migrate()
     yield database
     database.close()
 
 
 @pytest.fixture
-def sqlite(tmp_path) -> Iterator[Database]:
+def sqlite(tmp_path, empty_register) -> Iterator[Database]:
     """An empty register on SQLite."""
-    database = Database(sqlite_url(tmp_path / "register.db"))
-    database.migrate()
+    database = Database(sqlite_url(shutil.copy(empty_register, tmp_path / "register.db")))
     yield database
     database.close()
 

@@ -111,7 +111,11 @@ def test_backup_and_restore_tell_programs_how_far_they_are(register: Path, tmp_p
 
 @pytest.mark.parametrize(
     ("host", "address"),
-    [("localhost", "127.0.0.1"), ("127.0.0.1", "127.0.0.1"), ("::1", "[::1]")],
+    [
+        ("localhost", "127.0.0.1"),
+        pytest.param("127.0.0.1", "127.0.0.1", marks=pytest.mark.slow),
+        pytest.param("::1", "[::1]", marks=pytest.mark.slow),
+    ],
 )
 def test_a_numeric_address_or_localhost_is_served_and_shown(
     host: str, address: str, tmp_path: Path
