@@ -269,10 +269,6 @@ def _signatures(pairs: Pairs, prior: Calibration) -> tuple[Array, Array]:
     return np.asarray(np.linalg.inv(scatter), float), np.asarray(z.mean(axis=0))
 
 
-_LEAST_FOLD = 10
-"""Sittings; a rarer combination of kinds says little of its own."""
-
-
 def _scores(pairs: Pairs, prior: Calibration, workers: int) -> tuple[list[Array], list[Array]]:
     """Per fold: distance of truth from the median in half-widths of the interval, and
     squared distance from the locus.

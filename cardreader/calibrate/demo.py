@@ -39,10 +39,6 @@ from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import ORDINARY, draw_scene
 
 TITLE = "Ossemer valley demonstration study"
-SOURCE = (
-    "Ossemer valley demonstration study: synthetic women, blots and laboratory values; "
-    "no blood was measured"
-)
 LIGHTS = {
     "open shade": "D75",
     "daylight": "D65",

@@ -37,7 +37,7 @@ from reportlab.platypus import Table as PdfTable
 FULL_WIDTH_IN = 7.2
 """Figures this wide fill the page; narrower ones keep their proportion."""
 INK, FAINT, RULE = "#1d2733", "#5b6672", "#d5dbe1"
-GOOD, BAD, OPEN = "#0b6e4f", "#a4262c", "#8a5a00"
+GOOD, BAD = "#0b6e4f", "#a4262c"
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,6 @@ from cardreader.web.paperkit import BODY, HEAD, SMALL, TITLE, build, grid, para,
 from cardreader.web.texts import gettext as _
 
 FORM_ROWS = 12
-ROW_HEIGHT = 11 * mm
 LAST_VALUES = 6
 """In the letter: the newest are enough for whoever goes on with her."""
 

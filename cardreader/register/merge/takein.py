@@ -105,15 +105,6 @@ def take_in(
     return done
 
 
-def giver_of(file: Path) -> str:
-    """The name that a file says it comes from; ParcelError for what is no such file."""
-    try:
-        with tarfile.open(file, mode="r:") as tar:
-            return head_of(tar).giver_name
-    except (tarfile.TarError, EOFError):
-        raise ParcelError("this is not what a register handed over, or not all of it") from None
-
-
 def _checked(session: Session, tar: tarfile.TarFile, size: int) -> tuple[KnownRegister, Parcel]:
     head, own = head_of(tar), own_register(session)
     if head.taker != own.id:

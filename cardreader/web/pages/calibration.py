@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import zipfile
+from collections.abc import Callable
 from typing import Any
 
 from fastapi import APIRouter, HTTPException, Request
@@ -15,7 +16,13 @@ from starlette.responses import HTMLResponse, Response
 from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
-from cardreader.register.models import Account, FitState, JudgedAgain, SiteCalibration
+from cardreader.register.models import (
+    Account,
+    CalibrationUse,
+    FitState,
+    JudgedAgain,
+    SiteCalibration,
+)
 from cardreader.register.paper import paper_in_use, set_paper
 from cardreader.register.sitepairs import PairsFound, find_pairs, lacking
 from cardreader.register.studyexport import measured_jsonl, study_csv
@@ -119,41 +126,48 @@ def report(request: Request, visitor: Analyst, calibration_id: str) -> Response:
 @router.post("/back")
 def back(request: Request, visitor: Supervisor, form: Form) -> Response:
     """Put the one before into use again."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
-    reason = fields.text("reason", 200)
-    if fields.problems:
-        return _page(request, _renamed(fields, "back_reason"))
-    try:
-        with state.database.write() as session:
-            use = calibrations.go_back(session, reason, visitor.account_id)
-            use_id = use.id
-    except NotUsableError as error:
-        fields.problems["back_reason"] = str(error)
-        return _page(request, fields, 409)
-    state.workshop.judge_again(use_id)
-    return go("/calibration", "in-use")
+
+    def put(session: Session, fields: Fields, reason: str) -> CalibrationUse | None:
+        return (
+            None if fields.problems else calibrations.go_back(session, reason, visitor.account_id)
+        )
+
+    return _for_a_reason(request, form, "back_reason", put)
 
 
 @router.post("/{calibration_id}/use")
 def use(request: Request, visitor: Supervisor, form: Form, calibration_id: str) -> Response:
     """Put a calibration into use, with a reason; one not found fit only if it is meant."""
-    state: State = request.app.state.shared
-    fields = Fields(form)
-    reason = fields.text("reason", 200)
-    own = f"reason-{calibration_id}"
-    with state.database.write() as session:
+
+    def put(session: Session, fields: Fields, reason: str) -> CalibrationUse | None:
         row = _row(session, calibration_id)
         if row.fit_for_use is False and form.get("sure") != "yes":
             fields.problems["reason"] = _("It was not found fit for use: say that it is meant.")
         if fields.problems:
-            return _page(request, _renamed(fields, own))
-        try:
-            made = calibrations.put_into_use(session, row, reason, visitor.account_id)
-        except NotUsableError as error:
-            fields.problems[own] = str(error)
-            return _page(request, fields, 409)
-        use_id = made.id
+            return None
+        return calibrations.put_into_use(session, row, reason, visitor.account_id)
+
+    return _for_a_reason(request, form, f"reason-{calibration_id}", put)
+
+
+Put = Callable[[Session, Fields, str], CalibrationUse | None]
+
+
+def _for_a_reason(request: Request, form: Form, own: str, put: Put) -> Response:
+    """Put into use what ``put`` gives, for a reason typed into the field ``own``; the page with
+    the problem where it gives nothing."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    reason = fields.text("reason", 200)
+    try:
+        with state.database.write() as session:
+            made = put(session, fields, reason)
+            use_id = made.id if made else None
+    except NotUsableError as error:
+        fields.problems["reason"] = str(error)
+        return _page(request, _renamed(fields, own), 409)
+    if use_id is None:
+        return _page(request, _renamed(fields, own))
     state.workshop.judge_again(use_id)
     return go("/calibration", "in-use")
 
