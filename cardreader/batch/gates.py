@@ -76,8 +76,18 @@ CLUSTER = Stage(
     "Workers elsewhere",
     cluster,
     (
-        chosen("AHEAD", "task a thread"),
-        chosen("CONNECT_S", "s"),
+        chosen(
+            "AHEAD",
+            "task a thread",
+            "the network's delay hides behind four photos of a second; half lets threads "
+            "wait, double keeps more to do again after a death",
+        ),
+        chosen(
+            "CONNECT_S",
+            "s",
+            "a scheduler on the network answers at once; longer only delays the one line "
+            "that none does",
+        ),
     ),
 )
 
@@ -94,7 +104,7 @@ TABLE = Stage(
     "Tables",
     table,
     (
-        chosen("_ROWS_AT_ONCE", "row"),
+        chosen("_ROWS_AT_ONCE", "row", "some megabytes; the time a row no longer falls beyond"),
         measured(
             "_ROWS_IN_A_GROUP",
             "row",
@@ -103,14 +113,29 @@ TABLE = Stage(
     ),
 )
 
-SUMMARY = Stage("Groups of the summary", tally, (chosen("MOST_GROUPS", "group"),))
-SHOWN = Stage("Photos of the summary", doubtful, (chosen("MOST_SHOWN", "photo"),))
+SUMMARY = Stage(
+    "Groups of the summary", tally, (chosen("MOST_GROUPS", "group", "what a printed page holds"),)
+)
+SHOWN = Stage(
+    "Photos of the summary",
+    doubtful,
+    (chosen("MOST_SHOWN", "photo", "sixteen of each of three kinds; a page of some megabytes"),),
+)
 TILES = Stage(
     "Tiles of the summary",
     contact,
     (
-        chosen("TILE_PX", "pixel"),
-        chosen("_MARGIN", "of the card"),
+        chosen(
+            "TILE_PX",
+            "pixel",
+            "four to a screen, and the blot still shows; half hides it, double makes the "
+            "page four times as heavy",
+        ),
+        chosen(
+            "_MARGIN",
+            "of the card",
+            "the card's surround and a finger's width beside it: what hid a marker shows",
+        ),
     ),
 )
 BINS = Stage(

@@ -23,7 +23,12 @@ GATES = (
         (
             chosen("HB_RANGE_G_DL", "g/dL", "beyond any blood that is read, on either side"),
             chosen("DOMAIN_G_DL", "g/dL", "what is read"),
-            chosen("N_LOTS", "lot"),
+            chosen(
+                "N_LOTS",
+                "lot",
+                "ink strengths then scatter as their law does to a fifth (1 over the root of "
+                "2 n); half may agree by chance, double only takes longer",
+            ),
             chosen("MISS_RATE", "1", "intervals hold nine times in ten"),
             chosen("STRAY_SHARE", "of photos", "docs/hard.md shows what it buys"),
             chosen("VOLUME_CV", "of haemoglobin", "a real study puts replicates in its place"),
@@ -40,7 +45,12 @@ GATES = (
             chosen("HB_RANGE_G_DL", "g/dL", "beyond any blood that is read, on either side"),
             chosen("DOMAIN_G_DL", "g/dL", "what is read"),
             chosen("DEGREE", "power", "5 instead of 4 changed nothing on worlds of seed 31337"),
-            chosen("CLIP", "sd of signatures"),
+            chosen(
+                "CLIP",
+                "sd of signatures",
+                "one of 16,000 normal numbers lies beyond; half would blunt real lamps, "
+                "double lets one strange card steer the locus",
+            ),
             chosen("TAIL", "degree of freedom", "heavy tails: some photos stray"),
             measured(
                 "WIDER",
@@ -55,14 +65,27 @@ GATES = (
             measured("FACTOR_BY_DESIGN", "1", "held 93 % on sites of seed 31337, about"),
             chosen("MAX_STRANGENESS", "1, mean of all worlds' cards", "the posterior widens first"),
             chosen("LEAST_IN_BIN", "sitting", "a scatter of three channels needs some"),
-            chosen("_EDGES", "g/dL"),
+            chosen(
+                "_EDGES",
+                "g/dL",
+                "2 g/dL each, wider at the ends where sittings are fewer; half would fall "
+                "below LEAST_IN_BIN, double blurs how scatter changes along the locus",
+            ),
         ),
         beside=("ROUNDS",),
     ),
     Stage(
         "A site's posterior",
         condition,
-        (chosen("SHAPE_DOF", "photo"), chosen("MOST_UNKNOWNS", "woman or blot", "memory")),
+        (
+            chosen(
+                "SHAPE_DOF",
+                "photo",
+                "a site's first hundred photos leave the shape as the worlds have it; a fifth "
+                "lets 20 photos set how channels scatter together, ten times never lets them",
+            ),
+            chosen("MOST_UNKNOWNS", "woman or blot", "memory"),
+        ),
         beside=("ROUNDS",),
     ),
     Stage(
@@ -70,7 +93,9 @@ GATES = (
         outlook,
         (
             chosen("AT_G_DL", "g/dL", "where decisions turn"),
-            chosen("MORE", "pair"),
+            chosen(
+                "MORE", "pair", "a day, two and a week of sessions; what is shown is a row each"
+            ),
             chosen("MOST_CARDS", "card", "more would change no digit that is shown"),
         ),
     ),
@@ -97,7 +122,11 @@ GATES = (
         "A site's calibration",
         site,
         (
-            chosen("WOMEN_FOR_VOLUME", "woman"),
+            chosen(
+                "WOMEN_FOR_VOLUME",
+                "woman",
+                "fewer give differences of two or three women, and the prior decides alone",
+            ),
             chosen("WOMEN_FOR_FACTOR", "woman", "fewer let one photo set every interval"),
             chosen("LEAST_FACTOR", "1", "the next women's phones and lamps are never all known"),
         ),
@@ -109,8 +138,19 @@ GATES = (
         (
             chosen("PRIOR_CV", "of blood per area", "common practice, no source"),
             chosen("PRIOR_LOG_SD", "ln", "common practice, no source"),
-            chosen("_FACTOR_LOG_SD", "ln"),
-            chosen("MEASURED_SHARE", "of the prior's range"),
+            chosen(
+                "_FACTOR_LOG_SD",
+                "ln",
+                "the calibration's own scatter is believed to within a factor of 2.2 (two "
+                "sd); half would make volume answer for it, double leaves the two apart only "
+                "by luck",
+            ),
+            chosen(
+                "MEASURED_SHARE",
+                "of the prior's range",
+                "three quarters of the prior's range: with less narrowing it is belief, and "
+                "is said to be",
+            ),
             chosen("_TAIL", "degree of freedom", "single photos stray"),
         ),
     ),
@@ -120,9 +160,23 @@ GATES = (
         (
             chosen("FRESH", "of cards", "no cards in use have been measured"),
             chosen("TYPICAL_SHARE", "of an ink", "no cards in use have been measured"),
-            chosen("_SHARE", "of an ink"),
-            chosen("_RIDGE", "of each variance"),
-            chosen("_N_SITTINGS", "sitting"),
+            chosen(
+                "_SHARE",
+                "of an ink",
+                "well above grain, well below where depth no longer goes with the share; "
+                "effects are taken for a share of 1 by proportion",
+            ),
+            chosen(
+                "_RIDGE",
+                "of each variance",
+                "2 % of each variance keeps the inverse of 43 numbers from 500 sittings tame; "
+                "none lets chance directions in, ten times blunts the estimate",
+            ),
+            chosen(
+                "_N_SITTINGS",
+                "sitting",
+                "eleven a number of the signature; half makes the inverse twice as unsure",
+            ),
         ),
     ),
 )

@@ -26,8 +26,8 @@ class Origin(StrEnum):
 class Gate:
     """One constant: its name in the module, its unit, and why it is what it is.
 
-    ``why`` says for `MEASURED` on what; for `CHOSEN` whether anything is kept that
-    bears on it.
+    ``why`` says for `MEASURED` on what; for `CHOSEN` why not half or double, and what was
+    seen of it since.
     """
 
     name: str
@@ -65,10 +65,6 @@ class Stage:
         return attrgetter(gate.name)(self.module)
 
 
-NOT_KEPT = "no measurement kept"
-"""What is said of a choice that nobody wrote a reason for."""
-
-
 def standard(name: str, unit: str, why: str) -> Gate:
     """A number that a standard or a definition gives."""
     return Gate(name, unit, Origin.STANDARD, why)
@@ -84,6 +80,6 @@ def measured(name: str, unit: str, why: str) -> Gate:
     return Gate(name, unit, Origin.MEASURED, why)
 
 
-def chosen(name: str, unit: str, why: str = NOT_KEPT) -> Gate:
-    """A number that somebody found sensible."""
+def chosen(name: str, unit: str, why: str) -> Gate:
+    """A number that somebody found sensible; ``why``, and what half or double would do."""
     return Gate(name, unit, Origin.CHOSEN, why)

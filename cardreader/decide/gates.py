@@ -21,7 +21,7 @@ GATES = (
         "A protocol's file",
         protocol,
         (
-            chosen("LONGEST_FILE_BYTES", "byte"),
+            chosen("LONGEST_FILE_BYTES", "byte", "twenty times the shipped protocols"),
             chosen("HIGHEST_LIMIT_G_DL", "g/dL", "above any limit of anaemia"),
         ),
         beside=("SCHEMA",),

@@ -44,14 +44,18 @@ MEASURED = Stage(
     "Numbers kept of a photo",
     measured_module,
     (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
-    beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "VIVIDNESS_AT", "_DIGITS"),
+    beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "VIVIDNESS_AT"),
 )
 
 PAPER = Stage(
     "Blotting paper",
     paper,
     (
-        chosen("LONGEST_NAME", "character"),
+        chosen(
+            "LONGEST_NAME",
+            "character",
+            "a line on a label; no name that is typed in is longer (the pages take 40)",
+        ),
         chosen("MOST_BATCHES", "batch", "far more than a site uses up in a card's life"),
     ),
 )
@@ -67,13 +71,27 @@ PLAUSIBLE = Stage(
     plausible,
     (
         chosen("HIGHEST_HB_G_DL", "g/dL", "far above any blood"),
-        chosen("MOST_KNOTS", "knot"),
-        chosen("LONGEST_TEXT", "character"),
+        chosen(
+            "MOST_KNOTS",
+            "knot",
+            "forty times those of the shipped calibrations; the table grows with them",
+        ),
+        chosen("LONGEST_TEXT", "character", "five lines on a screen; source is one sentence"),
         chosen("_LARGEST", "of each table", _NO_FIT),
         chosen("_LARGEST_FADING", "of each table", _NO_FIT),
         chosen("_RANGES", "of each number", _NO_FIT),
-        chosen("_LEAST_SD", "ln XYZ"),
-        chosen("_LEAST_VARIANCE", "(ln XYZ)²"),
+        chosen(
+            "_LEAST_SD",
+            "ln XYZ",
+            "a ten-thousandth of what signatures of the fit scatter by; far below, "
+            "dividing by it overflows",
+        ),
+        chosen(
+            "_LEAST_VARIANCE",
+            "(ln XYZ)²",
+            "a standard deviation of 1e-5 ln XYZ, a ten-thousandth of a code; below it "
+            "the density would be one step of the grid",
+        ),
     ),
 )
 
@@ -81,8 +99,17 @@ CALIBRATION = Stage(
     "A calibration",
     calibrationnumbers,
     (
-        chosen("MAX_JSON_BYTES", "byte"),
-        chosen("LONGEST_CHAIN", "character"),
+        chosen(
+            "MAX_JSON_BYTES",
+            "byte",
+            "six times the shipped calibrations; half still holds theirs, double only "
+            "takes longer to turn away",
+        ),
+        chosen(
+            "LONGEST_CHAIN",
+            "character",
+            "a name and a number; it is shown in one line of a refusal",
+        ),
         measured(
             "MAX_STRANGENESS",
             "1, mean of the fit's cards",
@@ -115,10 +142,18 @@ CONTAINER = Stage(
     "A calibration's files",
     container,
     (
-        chosen("MAX_MANIFEST_BYTES", "byte"),
-        chosen("MAX_FILE_BYTES", "byte"),
-        chosen("MAX_FILES", "file"),
-        chosen("MOST_WORDS", "character"),
+        chosen("MAX_MANIFEST_BYTES", "byte", "a hundred times that of the demonstration study"),
+        chosen("MAX_FILE_BYTES", "byte", "sixty times the largest file of the demonstration study"),
+        chosen(
+            "MAX_FILES",
+            "file",
+            "a study's calibration has five; the rest is room for papers of its own",
+        ),
+        chosen(
+            "MOST_WORDS",
+            "character",
+            "five lines on a screen: an error of a library may hold the whole file",
+        ),
     ),
     beside=("SCHEMA",),
 )

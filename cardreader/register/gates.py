@@ -49,7 +49,12 @@ DEVICES = Stage(
     "PINs",
     devices,
     (
-        chosen("PIN_DIGITS", "digit"),
+        chosen(
+            "PIN_DIGITS",
+            "digit",
+            "with WRONG_TRIES one in 200,000 by chance; at four one in 2,000, at eight "
+            "people write it down",
+        ),
         derived("WRONG_TRIES", "try", "five of a million: one in 200,000 guessed by chance"),
     ),
 )
@@ -78,12 +83,28 @@ PHOTO_STRIP = Stage(
     beside=("STAYS", "STAYS_IN_EXIF", "_EXIF_IFD"),
 )
 
-LAST_BACKUP = Stage("Age of a backup", lastbackup, (chosen("OLD_DAYS", "day"),))
+LAST_BACKUP = Stage(
+    "Age of a backup",
+    lastbackup,
+    (
+        chosen(
+            "OLD_DAYS",
+            "day",
+            "a week of sessions may be lost; half nags at sites that meet weekly, double loses two",
+        ),
+    ),
+)
 
 DATABASE = Stage(
     "The database",
     database,
-    (chosen("PATIENCE_MS", "ms"),),
+    (
+        chosen(
+            "PATIENCE_MS",
+            "ms",
+            "longer than any write here, shorter than a phone waits for its answer",
+        ),
+    ),
     beside=("_WRITER_LOCK", "_SERVING_LOCK"),
 )
 
@@ -156,7 +177,14 @@ ROWS = Stage(
 TABLES = Stage(
     "Tables taken in",
     tables,
-    (chosen("MOST_ROWS", "row"),),
+    (
+        chosen(
+            "MOST_ROWS",
+            "row",
+            "a laboratory's results of years; read at once into memory and shown row by "
+            "row where faulty",
+        ),
+    ),
 )
 
 SEARCH = Stage("Finding a woman", search, (chosen("MOST", "row", "what is read on a phone"),))

@@ -26,10 +26,28 @@ LIMITS = Stage(
     "What may be sent",
     settings,
     (
-        chosen("Settings.upload_limit_bytes", "byte"),
-        chosen("Settings.form_limit_bytes", "byte"),
-        chosen("Settings.open_form_limit_bytes", "byte"),
-        chosen("Settings.free_tries", "try"),
+        chosen(
+            "Settings.upload_limit_bytes",
+            "byte",
+            "200 megapixels at 1.7 bits each; half refuses the photos of some phones, "
+            "double fills memory twice as fast",
+        ),
+        chosen(
+            "Settings.form_limit_bytes",
+            "byte",
+            ("far above the longest form with every field full; a form is read whole into memory"),
+        ),
+        chosen(
+            "Settings.open_form_limit_bytes",
+            "byte",
+            "name and password; whoever is not signed in may send no more",
+        ),
+        chosen(
+            "Settings.free_tries",
+            "try",
+            "slips of a tired thumb; half punishes those, double gives a guesser twice "
+            "the tries before he is slowed",
+        ),
         chosen("Settings.pair_days", "day", "haemoglobin hardly changes within them"),
         chosen("Settings.requests_a_minute", "request", "ten a second: several phones, one router"),
     ),
@@ -45,12 +63,31 @@ GATE = Stage(
             "connection",
             "below the 1,024 files that Linux lets a process hold open",
         ),
-        chosen("GateLimits.handshake_s", "s"),
-        chosen("GateLimits.head_s", "s"),
-        chosen("GateLimits.body_span_s", "s"),
+        chosen(
+            "GateLimits.handshake_s",
+            "s",
+            "several turns of the slowest mobile links; half cuts those off, double keeps "
+            "places held that say nothing",
+        ),
+        chosen("GateLimits.head_s", "s", "as for the handshake"),
+        chosen(
+            "GateLimits.body_span_s",
+            "s",
+            "rides out a handover between masts; half cuts phones off on the road, double "
+            "keeps stalled ones twice as long",
+        ),
         derived("GateLimits.body_bytes_a_span", "byte", "500 a second; the slowest links do more"),
-        chosen("GateLimits.answer_span_s", "s"),
-        chosen("GateLimits.look_every_s", "s"),
+        chosen(
+            "GateLimits.answer_span_s",
+            "s",
+            "only who takes not one byte in it is let go; half cuts phones off in a "
+            "tunnel, double keeps their places twice as long",
+        ),
+        chosen(
+            "GateLimits.look_every_s",
+            "s",
+            "a fifth of the shortest limit, so that each is kept to within that",
+        ),
     ),
 )
 
@@ -62,7 +99,12 @@ DELAY = Stage(
         chosen("LONGEST_WAIT_OF_AN_ADDRESS_S", "s", "colleagues may share the address"),
         chosen("TRIES_OF_AN_ADDRESS", "times a name's", "several people sign in from one address"),
         chosen("FORGOTTEN_AFTER_S", "s", "four times the longest wait"),
-        chosen("_MOST_KEPT", "name"),
+        chosen(
+            "_MOST_KEPT",
+            "name",
+            "some megabytes; beyond it the oldest name is forgotten, which guessing many "
+            "names can't use against one",
+        ),
     ),
 )
 
@@ -72,26 +114,70 @@ TLS = Stage(
     "Certificates",
     tls,
     (
-        chosen("AUTHORITY_YEARS", "year"),
+        chosen(
+            "AUTHORITY_YEARS",
+            "year",
+            "as long as phones are kept: each must be told once; half has them told "
+            "twice, longer keeps a lost key good",
+        ),
         standard("SERVER_DAYS", "day", "below the 398 that browsers take (CA/Browser Forum)"),
     ),
 )
 
 PORTS = Stage("Ports", cli, (), beside=("PORT", "START_PORT"))
 STATE = Stage("Pictures held", state, (), beside=("MEGABYTE",))
-LOOKING = Stage("Where the server is", whereabouts, (chosen("LOOK_EVERY_S", "s"),))
-ORIGINS = Stage("Addresses remembered", origins, (chosen("MOST", "address"),))
+LOOKING = Stage(
+    "Where the server is",
+    whereabouts,
+    (
+        chosen(
+            "LOOK_EVERY_S",
+            "s",
+            ("a hotspot is found before anyone has typed its address; asking costs a millisecond"),
+        ),
+    ),
+)
+ORIGINS = Stage(
+    "Addresses remembered",
+    origins,
+    (
+        chosen(
+            "MOST",
+            "address",
+            "networks that a laptop meets in a month; a browser's cookie is per address",
+        ),
+    ),
+)
 
 VALUES = Stage(
     "Values typed in",
     values,
     (
-        chosen("HIGHEST_VISIT", "visit"),
+        chosen(
+            "HIGHEST_VISIT",
+            "visit",
+            "one a week over a pregnancy and more; higher is a slip of the pen",
+        ),
         chosen("OLDEST_RESULT_DAYS", "day", _SLIP),
     ),
 )
-VILLAGE = Stage("What she is known by", knownby, (chosen("LONGEST_VILLAGE", "character"),))
-TRAIL = Stage("The trail shown", people, (chosen("ENTRIES", "entry"),))
+VILLAGE = Stage(
+    "What she is known by",
+    knownby,
+    (chosen("LONGEST_VILLAGE", "character", "a line of the phone, twice over"),),
+)
+TRAIL = Stage(
+    "The trail shown",
+    people,
+    (
+        chosen(
+            "ENTRIES",
+            "entry",
+            "a day's work of several people on one page; the whole trail is checked, and "
+            "can be had as a file",
+        ),
+    ),
+)
 STEPS = Stage(
     "Steps",
     steps,
@@ -109,7 +195,7 @@ PAPERS = Stage(
     "Papers",
     daypapers,
     (
-        chosen("FORM_ROWS", "row"),
+        chosen("FORM_ROWS", "row", "what a page across holds in rows that a hand can write in"),
         chosen("LAST_VALUES", "value", "the newest are enough for whoever goes on with her"),
     ),
 )
@@ -128,7 +214,11 @@ OFFERED = Stage(
     calibration,
     (
         chosen("LAB_SD_PERCENT", "% of the value", "common practice and a day or two between"),
-        chosen("MOST_SHOWN", "calibration"),
+        chosen(
+            "MOST_SHOWN",
+            "calibration",
+            "a fit a month for half a year and two; older ones stay in the register",
+        ),
     ),
 )
 

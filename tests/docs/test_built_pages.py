@@ -87,6 +87,6 @@ def test_every_module_that_reads_is_on_the_page() -> None:
 
 def test_a_name_that_is_not_there_or_told_twice_is_a_mistake() -> None:
     with pytest.raises(ValueError, match="has no NOWHERE"):
-        Stage("", build, (chosen("NOWHERE", "1"),))
+        Stage("", build, (chosen("NOWHERE", "1", "?"),))
     with pytest.raises(ValueError, match="twice"):
-        Stage("", build, (chosen("STAGES", "1"),), beside=("STAGES",))
+        Stage("", build, (chosen("STAGES", "1", "?"),), beside=("STAGES",))

@@ -1,0 +1,306 @@
+"""Where the numbers come from by which a photo's colours are corrected, or not."""
+
+from __future__ import annotations
+
+from cardreader.core.gates import Stage, chosen, derived, measured, standard
+from cardreader.read import (
+    correct,
+    correctable,
+    light,
+    matrix,
+    ramp,
+    sample,
+    spoiled,
+    twins,
+    vividness,
+)
+
+_EIGHT_BITS = "eight bits: two codes from white are lost to rounding and noise"
+_RESTATED = "restated for a right scale so that the same residuals lose weight; before it, chosen"
+
+SAMPLING = Stage(
+    "Sampling the patches",
+    sample,
+    (
+        derived("CENTRE_SHARE", "of the side", "keeps 0.92 mm from the edge, see MAX_BLUR_MM"),
+        chosen("TRIM", "of the pixels, each end", "specks; the mean stays efficient"),
+        derived("CLIPPED_CODE", "of white", _EIGHT_BITS),
+        derived("CRUSHED_CODE", "of white", "eight bits: the last code above black"),
+        chosen("CRUSHED_LINEAR", "nominal linear RGB", "below it nothing is left to invert"),
+        chosen("PLATEAU_CODE", "of white", "a chart photo by others ended its whites at 0.97"),
+        chosen("_PLATEAU_SHARE", "of a print's pixels", "noise leaves about a fifth there"),
+        chosen("_PLATEAU_CODES", "code", "one white for all channels is no colour"),
+        chosen(
+            "MAX_CLIPPED",
+            "of the lightest neutral's pixels",
+            "clipping a quarter of a normal scatter moves its mean by 0.15 of the "
+            "scatter, half by 0.40; at half of the limit bright photos are refused for "
+            "nothing",
+        ),
+        chosen("MIN_LIGHT", "nominal linear green", "below it eight bits leave too few steps"),
+    ),
+    beside=("_MIN_SIDE", "MAX_SIDE", "_SIDE_STEP"),
+)
+
+TWINS = Stage(
+    "Twins compared",
+    twins,
+    (
+        chosen("_FLOOR", "nominal linear RGB", "noise near black then counts for little"),
+        chosen(
+            "_KNEE",
+            "ln",
+            "what ordinary ink lets twins differ by (0.012 times the root of 2); half "
+            "wastes sound pairs, double lets a stain tilt the plane",
+        ),
+    ),
+    beside=("_ROUNDS",),
+)
+
+SPOILED = Stage(
+    "Spoiled prints",
+    spoiled,
+    (
+        chosen("MAX_SUSPECT_PAIRS", "pair of 36", "beyond it more is wrong than some prints"),
+        measured("MAX_SUSPECT_NEUTRALS", "pair of 10", "eight let the wrong prints be left out"),
+        chosen(
+            "MAX_BOTH_MISS",
+            "ln XYZ",
+            "in 99 of 100 sittings the better twin is off by at most 0.07 with good, 0.13 "
+            "with poor ink (seed 40201); half begins to refuse sound cards, double lets a "
+            "stain stand in for a stain",
+        ),
+        chosen(
+            "MIN_DIFFERENCE",
+            "ln",
+            "a twentieth of a card's twins differ by 0.03 with good and 0.07 with "
+            "ordinary ink (seed 40201); half suspects prints of nearly every card, double "
+            "leaves stains of 17 %",
+        ),
+        chosen(
+            "_MOST_LOST",
+            "shade",
+            "a drop on either side covers three shades at most; more at once is another "
+            "card or light, which other gates tell",
+        ),
+        chosen(
+            "_DIFFERENCE_SD",
+            "sd",
+            "4 sd by chance in one of 150 sound cards (36 pairs, 3 channels), 3 sd in one "
+            "of four; at 5 a light stain stays",
+        ),
+        chosen(
+            "_SAMPLING_SD",
+            "ln",
+            "four times the light fit's for greys, for grain in the dark channel of deep "
+            "shades; half suspects those for nothing",
+        ),
+        derived("_INK_SD", "of the ink", "scatter of poor control (simulate.scene.POOR)"),
+        chosen(
+            "_USUAL_MISS",
+            "ln XYZ",
+            "the middle print is off by 0.02 with good, 0.03 with poor ink (seed 40201); "
+            "half lets noise choose between twins, double passes faint stains over",
+        ),
+        chosen(
+            "_MUCH_WORSE",
+            "1",
+            "at 1 noise would choose which of two is left out, at 4 a stain of middling "
+            "depth stays",
+        ),
+        chosen(
+            "_VEIL_SD",
+            "of white",
+            "an eighth of ordinary simulated veil; half suspects dark prints in uneven "
+            "veil, double hides stains on them",
+        ),
+        chosen(
+            "_COLOURED",
+            "brightest to darkest channel",
+            "then the darkest channel tells added light (changes by as much) from another "
+            "amount of ink (by under half)",
+        ),
+        derived(
+            "_AS_MUCH",
+            "of the brightest's change",
+            "another amount of ink changes the darkest channel by under 1 / _COLOURED of that, "
+            "added light by as much",
+        ),
+        chosen("_ONE_SIDE", "1", "1: all lie one way; 0: all round"),
+        chosen("_EPSILON", "linear RGB", "floor of logarithms"),
+    ),
+)
+
+LIGHT = Stage(
+    "Tone, glare and light",
+    light,
+    (
+        chosen(
+            "_TONE_PRIOR",
+            "ln light, powers 0 to 3",
+            "95 of 100 fits leave slope by 0.34 and bend by 0.18 (seed 40201): half of "
+            "that, so that it speaks only where no grey does; half bends deep blood "
+            "towards the identity, double leaves it to chance",
+        ),
+        chosen(
+            "_TONE_CHANNEL_PRIOR",
+            "ln light, powers 1 to 3",
+            "three times what 95 of 100 fits show of a single channel (seed 40201); half "
+            "would still hold those, double lets a coloured veil pass for a curve",
+        ),
+        chosen(
+            "_GLARE_PRIOR",
+            "perfect diffuser = 1",
+            "the most that ordinary control veils by (simulate.scene.ORDINARY); half "
+            "pulls real veil into the curve, double lets the curve into the veil",
+        ),
+        chosen(
+            "_FIELD_PRIOR",
+            "ln light",
+            "95 of 100 fits show slopes of 0.09, 0.23, 0.29 and bends of 0.10, 0.15, 0.21 "
+            "with good, ordinary, poor control (seed 40201); half flattens poor light, "
+            "double says nothing",
+        ),
+        chosen(
+            "_FIELD_CHANNEL_PRIOR",
+            "ln light",
+            "twice what 95 of 100 fits to one lamp show (seed 40201); half holds the "
+            "light of two lamps flat, double lets it take up ink",
+        ),
+        chosen(
+            "_BANDS_PRIOR",
+            "1",
+            "with DEPTH_IN_LIGHT 1.5 every depth from none to twice that lies within two "
+            "sd; half would force the depth, double lets bands take up a shade",
+        ),
+        chosen(
+            "_SAMPLING_LOG_SD",
+            "ln",
+            "a fifth of an eight-bit code at middle grey; below 0.78 of white the ink's "
+            "scatter is more",
+        ),
+        derived("_PRINT_SD", "of the ink", "scatter of ordinary control (simulate.scene.ORDINARY)"),
+        chosen(
+            "_KNEE",
+            "sd",
+            "Cauchy's loss keeps 95 % of least squares' efficiency at 2.39 (Holland and "
+            "Welsch 1977, from memory); half wastes a fifth of the greys, double lets "
+            "dirt in",
+        ),
+        chosen("EPSILON", "perfect diffuser = 1", "a hundredth of black ink"),
+    ),
+)
+
+MATRIX = Stage(
+    "Matrix",
+    matrix,
+    (
+        derived("_KNEE", "sd", _RESTATED),
+        chosen(
+            "LEAST_XYZ",
+            "perfect diffuser = 1",
+            "what black ink reflects; at a tenth black prints and their noise would weigh "
+            "five times as much (10 to the 2/3)",
+        ),
+    ),
+)
+
+VIVIDNESS = Stage(
+    "Vividness",
+    vividness,
+    (
+        standard("LUMA", "1", "ITU-R BT.709"),
+        measured(
+            "_PRIOR",
+            "1",
+            "a third of chart photos by others carry +0.15 to +0.9",
+        ),
+        chosen("_MISFIT_SD", "cube root of XYZ, times three", "0.8 of L*: what good prints miss"),
+        chosen("_KNEE", "sd", "a dirty print loses weight"),
+        chosen("_DARK", "encoded", "below it the inverse would cross 0"),
+    ),
+    beside=(
+        "N_PARAMETERS",
+        "PLAIN",
+        "_N_FITTED",
+        "_MATRIX",
+        "_ROUNDS",
+        "_SETTLED",
+    ),
+)
+
+CORRECTION = Stage(
+    "Correction",
+    correct,
+    (
+        chosen("_RAMP_WEIGHT", "1", "shades of blood count double"),
+        chosen(
+            "_CLIPPED_LOSES",
+            "of the weight",
+            "a hundredth stays, so that no weight is nought; a tenth would let lost "
+            "colours bend the matrix",
+        ),
+        derived(
+            "_CLIPPED_GREY",
+            "of a grey's pixels",
+            "as many as the trimmed mean drops at an end (TRIM), so none of them is in it",
+        ),
+        derived("_LEAST_GREYS", "print of 20", "all four sides and three levels at least"),
+    ),
+)
+
+RAMP = Stage(
+    "Ramp trend",
+    ramp,
+    (
+        measured(
+            "LEFT_OUT_SD", "ln XYZ", "ordinary simulated sittings miss by no more; seeds not kept"
+        ),
+        derived("_KNEE", "sd", _RESTATED),
+        derived("_RIDGE", "1", "far below the least weight of a print, so it moves nothing"),
+        chosen("_LOST", "root weight", "a print half clipped has no colour to test"),
+        derived("_LEAST_SD", "ln XYZ", "LEFT_OUT_SD over 2.28, on the scale of three numbers"),
+        chosen("_FARTHEST_STRAY", "of the median", "one stray shade must not refuse alone"),
+        chosen("_EPSILON", "perfect diffuser = 1", "floor of logarithms"),
+    ),
+)
+
+CORRECTABLE = Stage(
+    "Whether the colours come out",
+    correctable,
+    (
+        chosen("LEAST_SHADES", "of 14", "a trend through fewer says little"),
+        chosen(
+            "MAX_MEAN_DE00",
+            "CIEDE2000",
+            "1.4 times the largest hundredth of poor sittings (seed 40201); half refuses "
+            "3 % of good and 40 % of poor ones; double was not measured",
+        ),
+        measured(
+            "DESIGN_TOLERANCE",
+            "1, for lots known by design",
+            "98 % of sittings in 800 worlds then give a colour; seed 20261",
+        ),
+        chosen(
+            "MAX_RAMP_DE00",
+            "CIEDE2000",
+            "three times the largest hundredth of poor sittings (seed 40201); half "
+            "refuses none of 297 either: MAX_LEFT_OUT acts first",
+        ),
+        measured(
+            "MAX_LEFT_OUT",
+            "ln XYZ, rms",
+            "poor reprints wrong beyond 99 %: 9 % before, none of 160 after; seeds not kept",
+        ),
+        chosen("MAX_GLARE", "perfect diffuser = 1", "the darkest neutral reflects 0.05"),
+        chosen(
+            "MAX_LIGHT_RATIO",
+            "brightest to dimmest",
+            "poor shade reaches 1.9 (seed 40201); half refuses 12 % of ordinary and 32 % "
+            "of poor sittings, double leaves the dim side a sixth of the light",
+        ),
+        measured("MAX_BANDS", "ln light", "0.14 read well, 0.29 went astray; seeds not kept"),
+    ),
+)
+
+GATES = (SAMPLING, TWINS, SPOILED, LIGHT, MATRIX, VIVIDNESS, CORRECTION, RAMP, CORRECTABLE)

@@ -1,0 +1,169 @@
+"""Where the numbers come from by which the blot and its paper are found and measured."""
+
+from __future__ import annotations
+
+from cardreader.core.gates import Stage, chosen, derived
+from cardreader.read import bay, blot, paper, sameblot, segment
+
+_RESTATED = "restated for a right scale so that the same residuals lose weight; before it, chosen"
+
+BAY = Stage(
+    "The bay",
+    bay,
+    (
+        chosen(
+            "EDGE_MM",
+            "mm",
+            "2.4 times MAX_BLUR_MM: of a blurred edge 1 % lies beyond; half lets 11 % of "
+            "it into colour and paper, double leaves small blots no core",
+        ),
+    ),
+    beside=("GRID_PX_PER_MM", "TILE_PX", "TILES"),
+)
+
+PAPER = Stage(
+    "Light on the paper",
+    paper,
+    (
+        chosen(
+            "MAX_PAPER_RESIDUAL",
+            "ln light, rms",
+            "carried under the blot it is 0.8 g/dL at the most (0.045 ln Y a g/dL at 9); "
+            "half refuses creased paper, double lets the edge of a shadow in",
+        ),
+        chosen(
+            "MAX_PAPER_MARKS",
+            "of the tiles",
+            "50 of 841 tiles: a few splashes; half refuses specks, double lets a smear "
+            "bend the field under the blot",
+        ),
+        chosen(
+            "_MARK",
+            "ln red - ln green",
+            "a third of what counts as a blot; half takes grain and coloured light for "
+            "marks, double leaves thin smears in the paper's light",
+        ),
+        derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
+        chosen(
+            "MAX_TILE_CLIPPED",
+            "of a tile",
+            "as MAX_CLIPPED for prints: so much moves a mean by a fifth of its scatter",
+        ),
+        chosen(
+            "MIN_BLANK",
+            "of the bay",
+            "168 of 841 tiles for a field of six numbers; half may lie on one side of the "
+            "blot alone, double refuses large blots",
+        ),
+        chosen(
+            "MIN_BLANK_UNCLIPPED",
+            "of the bay",
+            "84 tiles for six numbers; half may lie on one side of the blot alone, double "
+            "refuses bright photos that read well",
+        ),
+        derived("_KNEE", "sd of the largest of three", _RESTATED),
+        chosen(
+            "_LEAST_SD",
+            "ln light",
+            "a tenth of an eight-bit code at middle grey; below it whole codes that agree "
+            "by chance would call others off",
+        ),
+    ),
+)
+
+BLOT = Stage(
+    "Finding the blot",
+    segment,
+    (
+        chosen(
+            "BORDER_MM",
+            "mm",
+            "the rim of EDGE_MM and a fifth must be seen; half hides blots that ran over "
+            "the frame, double refuses large ones",
+        ),
+        chosen(
+            "MIN_AREA_MM2",
+            "mm²",
+            "5 mm across: inside the rim of EDGE_MM 9 mm² stay; half the area would leave "
+            "less than a core",
+        ),
+        chosen(
+            "MIN_CORE_MM2",
+            "mm²",
+            "500 pixels of the bay laid out, so grain counts for a twentieth of a "
+            "pixel's; half says little of unevenness",
+        ),
+        chosen(
+            "MIN_REDNESS",
+            "ln(red/green)",
+            "a fifth of what the palest shade (3 g/dL) has over paper by its lot file; "
+            "half finds stains, double loses pale blots in red light",
+        ),
+        chosen(
+            "MAX_FRAGMENTS",
+            "of the red area",
+            "splashes; half refuses them, double lets two drops pass for one, whose blood "
+            "an area is another",
+        ),
+        chosen(
+            "MAX_HOLES",
+            "of the area",
+            "a bubble or a fibre; half refuses those, double lets torn blots in",
+        ),
+        chosen(
+            "MAX_UNEVENNESS",
+            "ln reflectance",
+            "of the order of 3 g/dL within one blot (0.045 ln Y a g/dL at 9), of which "
+            "the trimmed mean keeps little; half refuses even blots in grain, double lets "
+            "rings of dried blood in",
+        ),
+        chosen(
+            "MAX_GLARE",
+            "of the core",
+            "so little shine moves no trimmed mean, but its veil covers more than shines; "
+            "double lets a veil of a g/dL pass, half refuses single fibres",
+        ),
+        chosen(
+            "MAX_PALE",
+            "of the core",
+            "half of what the trimmed mean drops at an end; double reaches into the mean",
+        ),
+        chosen(
+            "MAX_DARKER",
+            "ln reflectance",
+            "a reflection only adds light: with places a fifth darker than the middle the "
+            "blood itself is uneven, and is said to be",
+        ),
+        chosen(
+            "MAX_PAPER_CLIPPED",
+            "of the paper",
+            "six tiles in ten still make the field; double would leave it to a rim, half "
+            "refuses bright paper that reads well",
+        ),
+        chosen("_TRIM", "of the pixels, each end", "as for prints"),
+    ),
+)
+
+SAME_BLOT = Stage(
+    "One blot in several photos",
+    sameblot,
+    (
+        chosen("MAX_APART", "ln Y", "about 1.2 g/dL; photos without a reflection differ by 0.01"),
+        chosen("_SAME", "ln light", "noise of one place stays below"),
+        chosen(
+            "_INSET_MM",
+            "mm",
+            "EDGE_MM and a fifth: two photos lie over each other to a few tenths; half "
+            "compares edges, double leaves small blots nothing",
+        ),
+        chosen("_MIN_SHARED_MM2", "mm²", "as much as a core must have"),
+    ),
+)
+
+BLOT_COLOUR = Stage(
+    "The blot's colour",
+    blot,
+    (chosen("MAX_PAPER_TINT", "CIELAB a*, b*", "lightness is left out: the light decides it"),),
+)
+
+GATES = (BAY, PAPER, BLOT, SAME_BLOT, BLOT_COLOUR)
