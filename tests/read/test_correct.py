@@ -15,7 +15,7 @@ from cardreader.core.robust import cauchy
 from cardreader.read.banding import DEPTH_IN_LIGHT
 from cardreader.read.blot import blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
-from cardreader.read.gates import LIGHT
+from cardreader.read.gates.colour import LIGHT
 from cardreader.read.light import LightModel, fit_light
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.sample import PatchSamples
