@@ -8,29 +8,21 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from argon2 import PasswordHasher
 from fastapi import FastAPI
-from people import PASSWORD, Person
+from people import Person, add_accounts
 from phone import axe as axe
 from phone import context as context
 from phone import page as page
 from phone import photos as photos
 from phone import playwright as playwright
 from phone import server as server
-from sqlalchemy.orm import Session
 from webfakes import FakeReader
 
-from cardreader.register import accounts
-from cardreader.register.models import Role
 from cardreader.web.app import create_app
 from cardreader.web.settings import PhotoPolicy, Settings
 
 # The PostgreSQL server of the register's tests serves here too.
 sys.path.append(str(Path(__file__).parents[1] / "register"))
-
-
-CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-"""A hash says by itself how dear it is to check; a hundred sign-ins need not cost a minute."""
 
 
 @pytest.fixture(scope="session")
@@ -39,15 +31,9 @@ def register_with_accounts(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("register") / "data"
     app = create_app(Settings(data=folder), FakeReader())
     with app.state.database.write() as session:
-        _add_accounts(session)
+        add_accounts(session)
     app.state.database.close()
     return folder
-
-
-def _add_accounts(session: Session) -> None:
-    for role in Role:
-        account = accounts.add_account(session, role.value, role, PASSWORD)
-        account.password_hash = CHEAP.hash(PASSWORD)
 
 
 @pytest.fixture
@@ -65,8 +51,7 @@ def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI
         app = create_app(settings, FakeReader())
         with app.state.database.write() as session:
             # A register elsewhere, on PostgreSQL, is not in the folder that was copied.
-            if accounts.find_account(session, "worker") is None:
-                _add_accounts(session)
+            add_accounts(session)
         made.append(app)
         return app
 

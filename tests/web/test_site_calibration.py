@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 import sys
 import threading
 import zipfile
@@ -15,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from people import PASSWORD, Person
+from people import Person, add_accounts
 from siterig import LOT, DrawnReader, drawn, lab, send, write_printed_lot
 from sqlalchemy import select
 
@@ -29,7 +30,7 @@ from cardreader.calibrate.study import read_study
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
-from cardreader.register import accounts, audit, calibrations
+from cardreader.register import audit, calibrations
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.calibrations import BusyError
 from cardreader.register.database import Database, sqlite_url
@@ -39,7 +40,6 @@ from cardreader.register.models import (
     FitState,
     JudgedAgain,
     Reading,
-    Role,
     SiteCalibration,
     utc_now,
 )
@@ -57,16 +57,16 @@ PAIRED, UNPAIRED = range(30), range(30, 42)
 class Site:
     """An application with printed cards, and people signed in."""
 
-    def __init__(self, folder, url="") -> None:
+    def __init__(self, folder, url="", register=None) -> None:
         self.folder = folder
+        if register is not None:
+            shutil.copytree(register, folder / "data")
         self.lots = write_printed_lot(folder / "lots")
         settings = Settings(folder / "data", url, place="Invented Hill")
         self.app = create_app(settings, DrawnReader.of(self.lots))
         self.state = self.app.state.shared
         with self.state.database.write() as session:
-            for role in Role:
-                if accounts.find_account(session, role.value) is None:
-                    accounts.add_account(session, role.value, role, PASSWORD)
+            add_accounts(session)
         self.supervisor = Person(self.app, "supervisor")
         self.worker = Person(self.app, "worker")
         self.by = self.supervisor.client.get("/api/session").json()["account_id"]
@@ -90,8 +90,8 @@ class Site:
 
 
 @pytest.fixture
-def site(tmp_path):
-    made = Site(tmp_path)
+def site(tmp_path, register_with_accounts):
+    made = Site(tmp_path, register=register_with_accounts)
     yield made
     made.close()
 
