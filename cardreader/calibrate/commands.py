@@ -15,6 +15,7 @@ from cardreader.calibrate import drift as watching
 from cardreader.calibrate import planning, workflow
 from cardreader.calibrate.confirmations import drift_page, read_confirmations
 from cardreader.calibrate.conformal import least_groups
+from cardreader.calibrate.diagnostic import ANAEMIA_G_DL, SEVERE_G_DL
 from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe
 from cardreader.calibrate.kept import read_kept
@@ -102,6 +103,8 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     _say_weights(features, fitted)
     if (ahead := workflow.outlook_of(features, fitted)) is not None:
         _say(ahead.words)
+    if untaught := _untaught(features):
+        _say(untaught)
     if found is None:
         _say(
             f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
@@ -115,6 +118,22 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
         f"Report: {arguments.out / workflow.REPORT_HTML}. Screening only."
     )
     return ExitCode.OK
+
+
+def _untaught(features: Features) -> str:
+    """Where no pair says how dark blots are, though women there will be read."""
+    lab = features.used["lab_g_dl"]
+    parts = []
+    if lab.min() > SEVERE_G_DL:
+        parts.append(f"below {lab.min():.1f}")
+    if lab.max() < ANAEMIA_G_DL:
+        parts.append(f"above {lab.max():.1f}")
+    if not parts:
+        return ""
+    return (
+        f"No laboratory value lies {' or '.join(parts)} g/dL: readings there rest on simulated "
+        "worlds and can be off by more than their intervals say."
+    )
 
 
 def _say_weights(features: Features, fitted: Fit) -> None:

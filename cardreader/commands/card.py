@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told
 from cardreader.terminal.frame import command
-from cardreader.terminal.output import say, write_file
+from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.readeroptions import lots_of, lots_option
 
 if TYPE_CHECKING:
@@ -53,6 +53,8 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
     lot = _lot_to_print(lots_of(arguments), arguments.lot)
     with told(ExitCode.USAGE, ValueError):
         sheet = card_sheet(lot, arguments.page, arguments.copies)
+    if arguments.lot_file is not None:  # a folder of lots is new with the first lot
+        make_folder(arguments.lot_file.parent)
     write_file(out, sheet.pdf() if out.suffix.lower() == ".pdf" else sheet.svg())
     if arguments.lot_file is not None:
         write_file(arguments.lot_file, write_lot(lot))

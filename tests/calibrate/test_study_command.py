@@ -165,6 +165,17 @@ def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):
     assert cli.main(["read", str(table), "--calibration", str(out)]) == ExitCode.BAD_DATA
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "says"),
+    [(4.5, 8.0, "above 7."), (8.5, 14.0, "below 8."), (8.0, 10.0, "or above"), (4.5, 14.0, "")],
+)
+def test_a_fit_says_where_no_pair_taught_anything(low, high, says):
+    features, _ = invented_study(np.random.default_rng(4), 60, low=low, high=high, lab_sd=0.01)
+    told = commands._untaught(features)
+    assert says in told
+    assert bool(told) == bool(says)
+
+
 def test_an_unknown_model_and_shares_above_one_are_usage_errors(table, tmp_path, capsys):
     assert run("fit", table, "--out", tmp_path / "x", "--model", "oracle") == ExitCode.USAGE
     assert "monotone spline" in capsys.readouterr().err

@@ -350,6 +350,14 @@ def test_card(tmp_path: Path, lots_folder: Path, name: str, start: bytes, capsys
     assert "lot 000077" in capsys.readouterr().out
 
 
+def test_the_first_lot_file_makes_its_folder(tmp_path: Path, lots_folder: Path) -> None:
+    """As the way from a card to a site begins: there is no folder of own lots yet."""
+    file = tmp_path / "my-lots" / "000078.txt"
+    arguments = ["card", "--lot", "78", "--out", str(tmp_path / "c.svg")]
+    assert cli.main([*arguments, "--lots", str(lots_folder), "--lot-file", str(file)]) == 0
+    assert 'BASIS "nominal"' in file.read_text(encoding="utf-8")
+
+
 def test_card_writes_a_lot_file_that_can_be_read(tmp_path: Path, lots_folder: Path) -> None:
     lot_file = tmp_path / "new.txt"
     arguments = ["card", "--lot", "77", "--out", str(tmp_path / "c.pdf")]
