@@ -53,10 +53,9 @@ def rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uint
 
 def log_light_of(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float32]:
     """Natural log of linear light, (..., 3), floored well below any paper or blood."""
-    tables = photo.tone_tables()
-    light = np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
     # Over the photo's own primaries, as the patches are sampled.
-    return np.asarray(np.log(np.maximum(light, 1e-4)).astype(np.float32))
+    tables = np.log(np.maximum(photo.tone_tables(), 1e-4)).astype(np.float32)
+    return np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
 
 
 def smooth(image: NDArray[np.float32], sd_px: float) -> NDArray[np.float32]:
