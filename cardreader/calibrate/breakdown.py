@@ -74,7 +74,7 @@ class SeveralBlots:
 
 
 def coverage_rows(one: HeldOut) -> tuple[CoverageRow, ...]:
-    """Coverage of all, then by level, phone, light and lot."""
+    """Coverage of all, then by level, phone, light and lot, and by paper if there are several."""
     bands = np.array(BAND_NAMES)[band(one.pairs.lab_g_dl, BAND_EDGES_G_DL)]
     parts = {
         "Hb band": bands,
@@ -82,6 +82,8 @@ def coverage_rows(one: HeldOut) -> tuple[CoverageRow, ...]:
         "light": one.pairs.light,
         "lot": one.pairs.lot,
     }
+    if np.unique(one.pairs.paper).size > 1:
+        parts["paper"] = np.where(one.pairs.paper == "", "not named", one.pairs.paper)
     rows = coverage_by(one.covered, one.high_g_dl - one.low_g_dl, parts)
     order = {name: index for index, name in enumerate(BAND_NAMES)}
     first, *others = rows

@@ -33,6 +33,7 @@ from cardreader.calibrate.conformal import (
 )
 from cardreader.calibrate.fit import Pairs, needed_factors
 from cardreader.calibrate.models import LEAST_ROWS, RampAnchored
+from cardreader.calibrate.papers import readable_on
 from cardreader.calibrate.planning import pairs_for_bridge
 from cardreader.hb.calibration import Calibration
 
@@ -131,7 +132,7 @@ def bridge(
     """
     found = pairs.estimates(calibration)
     read = found.final()
-    accepted = np.flatnonzero(found.readable)
+    accepted = np.flatnonzero(readable_on(found, pairs.paper))
     one = accepted[one_per_group(pairs.subject[accepted], seed)]
     if one.size < LEAST_WOMEN:
         raise TooFewPairsError(

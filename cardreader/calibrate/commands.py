@@ -201,6 +201,12 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     features = _features(study, arguments)
     _must_be_new(features, past)
     pairs = Pairs.of(features)
+    if new_papers := sorted({p for p in pairs.paper.tolist() if old.is_another_paper(p)}):
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"calibration {old.id} never saw blotting paper {', '.join(new_papers)}: no bridge "
+            "leads to another paper; fit again with these pairs among the others",
+        )
     scores = list(past.conformity_scores)
     found = bridging.bridge(pairs, old, len(scores) or None, scores, arguments.margin)
     _say(found.words)

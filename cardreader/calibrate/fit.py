@@ -27,7 +27,7 @@ from cardreader.calibrate.conformal import (
 )
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.models import LEAST_ROWS, candidates
-from cardreader.calibrate.papers import estimates_on
+from cardreader.calibrate.papers import estimates_on, readable_on
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.site import SiteFit, fit_site
 from cardreader.calibrate.studycolumns import LabMethod
@@ -302,7 +302,7 @@ def needed_factors(
     """Conformity scores (n,) of unseen pairs; NaN where the reader would refuse."""
     found = pairs.estimates(draft)
     scores = needed_factor(found, pairs.lab_g_dl, volume_cv, coverage)
-    return np.where(found.readable, scores, np.nan)
+    return np.where(readable_on(found, pairs.paper), scores, np.nan)
 
 
 def fit(

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.calibrate.fit import Fit, Pairs, Split
+from cardreader.calibrate.papers import readable_on
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Outcome, Question, decide
 from cardreader.hb.calibration import Calibration
@@ -100,7 +101,7 @@ def _read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> di
         "low_g_dl": low,
         "high_g_dl": high,
         "sd_g_dl": read.sd,
-        "accepted": found.readable,
+        "accepted": readable_on(found, pairs.paper),
         "answer": np.array(answers, dtype=str),
         "may_be_severe": np.array(severe, dtype=bool),
     }

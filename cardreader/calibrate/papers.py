@@ -102,6 +102,13 @@ class Slots:
         return tuple(found)
 
 
+def readable_on(found: Estimates, paper: NDArray[np.str_]) -> NDArray[np.bool_]:
+    """Photos (n,) that the reader gives a value for: none on a batch that no pair was on."""
+    model = found.calibration
+    known = [not model.is_another_paper(str(batch)) for batch in paper.tolist()]
+    return found.readable & np.array(known, bool)
+
+
 def estimates_on(
     measured: Measured,
     calibration: Calibration,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.conformal import exact_rank, group_scale, one_per_group
 from cardreader.calibrate.likeness import like_the_study
-from cardreader.calibrate.papers import estimates_on
+from cardreader.calibrate.papers import estimates_on, readable_on
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
 from cardreader.hb.calibration import Calibration
@@ -124,7 +124,7 @@ def _factor(
     for test, draft in drafts:
         found = estimates_on(pairs.measured[test], draft, pairs.paper[test])
         scores = needed_factor(found, pairs.lab_g_dl[test], cv, coverage)
-        factor[test] = np.where(found.readable, scores, np.nan)
+        factor[test] = np.where(readable_on(found, pairs.paper[test]), scores, np.nan)
     kept = np.flatnonzero(usable & ~np.isnan(factor))
     if np.unique(women[kept]).size < WOMEN_FOR_FACTOR:
         return draft.conformal_scale, ()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from cardreader.calibrate.condition import SitePairs, condition
-from cardreader.calibrate.papers import estimates_on, papers_of
+from cardreader.calibrate.papers import estimates_on, papers_of, readable_on
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
@@ -163,6 +163,16 @@ def test_photos_of_a_study_are_each_read_on_their_own_batch(prior, second_batche
         alone = estimates(pairs.measured[rows], both.on_paper(batch))
         assert np.allclose(found.final().median[rows], alone.final().median)
         assert np.allclose(found.distance2[rows], alone.distance2)
+
+
+def test_a_batch_that_a_fold_never_saw_sets_no_interval(prior, second_batches):
+    """The reader gives no value there, so that its wide intervals must not count as kept."""
+    pairs, _ = second_batches[0]
+    first = condition(prior, pairs.take(pairs.paper == "B-1"), CV).calibration
+    found = estimates_on(pairs.measured, first, pairs.paper)
+    given = readable_on(found, pairs.paper)
+    assert given[pairs.paper == "B-1"].mean() > 0.8
+    assert not given[pairs.paper == "B-2"].any()
 
 
 def test_only_a_named_other_batch_makes_a_difference(sites):

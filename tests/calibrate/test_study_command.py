@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -12,6 +13,7 @@ from blots import study as invented_study
 
 from cardreader import cli
 from cardreader.calibrate import commands
+from cardreader.calibrate.papers import papers_of
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load, save
@@ -149,6 +151,16 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     assert load(bridged).calibration.lots == ("027002",)
     assert load(bridged).provenance["base"]["id"] == "hill-20260201"
     assert "update" in load(bridged).provenance
+
+
+def test_no_bridge_leads_to_another_paper(table, tmp_path, capsys, from_invented_blots):
+    worlds = Calibration.load(shipped("worlds"))
+    out = tmp_path / "calibration"
+    save(out, replace(worlds, papers=papers_of(worlds, ("B-1",))), {})
+    features, _ = invented_study(np.random.default_rng(3), n_women=8, photos=((1, "A"),))
+    from_invented_blots(replace(features, rows=features.rows.assign(paper="B-8")))
+    assert run("bridge", table, "--calibration", out) == ExitCode.BAD_DATA
+    assert "never saw blotting paper B-8" in capsys.readouterr().err
 
 
 def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):
