@@ -22,6 +22,7 @@ async def application(scope, receive, send) -> None:
     if scope["path"] == "/slow":
         import asyncio
 
+        begun.set()
         while not let_go.is_set():
             await asyncio.sleep(0.01)
     size, more = 0, True
@@ -38,12 +39,15 @@ async def application(scope, receive, send) -> None:
 
 
 let_go = threading.Event()
+begun = threading.Event()
+"""That /slow is being answered."""
 
 
 @contextmanager
 def gated_port(limits: GateLimits, context: ssl.SSLContext | None = None) -> Iterator[int]:
     """The port of a running server with these limits."""
     let_go.clear()
+    begun.clear()
     sock = listen("0.0.0.0", 0)
     gate = Gate(limits, None if context is None else lambda: context)
     config = uvicorn.Config(

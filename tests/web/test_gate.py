@@ -9,7 +9,7 @@ import ssl
 import threading
 
 import pytest
-from gatekit import asked, gated_port, held, let_go, read_all
+from gatekit import asked, begun, gated_port, held, let_go, read_all
 
 from cardreader.web.gate import GateLimits
 from cardreader.web.tls import certificates
@@ -67,6 +67,7 @@ def test_what_is_being_answered_is_not_shown_out():
     with gated_port(GateLimits(places_an_address=4)) as port:
         thread = threading.Thread(target=lambda: answers.append(asked(port, "/slow")))
         thread.start()
+        assert begun.wait(20)
         with held(port, 20):
             let_go.set()
             thread.join(20)
