@@ -36,3 +36,24 @@ def test_every_part_of_the_model_names_what_computes_it() -> None:
     for title, text in zip(parts[1::2], parts[2::2], strict=True):
         assert re.search(rf"`(?:{ROOMS})\.\w+", text), title
     assert len(NAMES) > 40
+
+
+def _symbol_rows() -> list[list[str]]:
+    """Cells of each row of the tables of symbols."""
+    rows, inside = [], False
+    for line in PAGE.splitlines():
+        inside = line.startswith("| symbol |") or (inside and line.startswith("|"))
+        if inside and not line.startswith(("| symbol |", "|---")):
+            # A bar within a formula is no border.
+            rows.append([cell.strip() for cell in re.split(r"(?<!\\)\|", line)[1:-1]])
+    return rows
+
+
+def test_each_symbol_has_its_meaning_its_unit_and_its_function() -> None:
+    rows = _symbol_rows()
+    assert len(rows) > 40
+    for row in rows:
+        symbol, meaning, unit, function = row
+        assert meaning, row
+        assert unit or "$" not in symbol, row
+        assert re.search(rf"`(?:{ROOMS})\.\w+", function), row

@@ -86,13 +86,14 @@ NOT_SAYABLE = {
 }
 
 
+@pytest.mark.parametrize("calls", [8, pytest.param(20, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("name", "mode"), TRIED)
-def test_api_keeps_its_own_description(operations, api_person, name, mode):
+def test_api_keeps_its_own_description(operations, api_person, name, mode, calls):
     strategy = operations[name].as_strategy(generation_mode=mode)
 
     @given(case=strategy)
     @settings(
-        max_examples=20,
+        max_examples=calls,
         deadline=None,
         derandomize=True,
         database=None,
