@@ -1,8 +1,18 @@
-"""``python -m cardreader``."""
+"""``cardreader`` and ``python -m cardreader``."""
 
 import sys
 
-from cardreader.cli import main
+
+def start() -> int:
+    """Run the command; Ctrl-C is one line also while its modules are still being loaded."""
+    try:
+        from cardreader.cli import main
+
+        return main()
+    except KeyboardInterrupt:
+        print("cardreader: stopped", file=sys.stderr)
+        return 130
+
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(start())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import builtins
 import hashlib
 import json
 import os
@@ -628,3 +629,19 @@ def test_output_is_ascii_whatever_the_camera_calls_itself(
 def test_version(capsys) -> None:
     assert cli.main(["--version"]) == 0
     assert capsys.readouterr().out.startswith("cardreader 0.")
+
+
+def test_ctrl_c_while_modules_are_loaded_is_one_line(monkeypatch, capsys):
+    from cardreader.__main__ import start
+
+    real = builtins.__import__
+
+    def stopped(name, *given, **more):
+        if name == "cardreader.cli":
+            raise KeyboardInterrupt
+        return real(name, *given, **more)
+
+    monkeypatch.setattr(builtins, "__import__", stopped)
+    assert start() == INTERRUPTED
+    monkeypatch.undo()
+    assert capsys.readouterr().err == "cardreader: stopped\n"
