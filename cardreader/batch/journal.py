@@ -104,8 +104,16 @@ class Journal:
         )
 
     def _trouble(self, name: str) -> tuple[Trouble, str] | None:
+        return self._trouble_where("name", name)
+
+    def _trouble_of(self, sha256: str | None) -> tuple[Trouble, str] | None:
+        """Trouble that the same content brought under another name."""
+        return None if sha256 is None else self._trouble_where("sha256", sha256)
+
+    def _trouble_where(self, column: str, value: str) -> tuple[Trouble, str] | None:
         match self._file.one(
-            "SELECT kind, detail, sha256, version FROM trouble WHERE name = ?", (name,)
+            f"SELECT kind, detail, sha256, version FROM trouble WHERE {column} = ? ORDER BY name",
+            (value,),
         ):
             case None:
                 return None
@@ -156,7 +164,7 @@ class Journal:
             reading = self._judged(sha256, job.judge_key(measured[0], photo.subject))
             if reading is not None:
                 return Outcome(photo.name, sha256, measured[0], reading=reading)
-        trouble = self._trouble(photo.name)
+        trouble = self._trouble(photo.name) or self._trouble_of(sha256)
         if trouble is not None:
             return Outcome(photo.name, trouble[0].sha256, trouble=trouble[0])
         absent = Trouble(Failure.CANT_OPEN, "not measured, and not at hand", sha256)

@@ -74,7 +74,7 @@ class _Pool:
         while self._workers:
             ready = wait([worker.pipe for worker in self._workers], TICK_S)
             for worker in [w for w in self._workers if w.pipe in ready]:
-                yield from self._receive(worker)
+                yield from self._receive_all(worker)
             yield from self._stop_slow()
             self._fill()
 
@@ -118,6 +118,13 @@ class _Pool:
         with suppress(OSError):  # it died; its pipe will say so
             worker.pipe.send(task)
 
+    def _receive_all(self, worker: _Worker) -> Iterator[Outcome]:
+        """All that a worker has said: its task's end may lie behind the beginning."""
+        while True:
+            yield from self._receive(worker)
+            if worker not in self._workers or not worker.pipe.poll():
+                return
+
     def _receive(self, worker: _Worker) -> Iterator[Outcome]:
         try:
             message: str | Outcome = worker.pipe.recv()
@@ -148,7 +155,8 @@ class _Pool:
     def _stop_slow(self) -> Iterator[Outcome]:
         now = time.monotonic()
         for worker in list(self._workers):
-            if worker.tasks and now - worker.since > self._timeout_s:
+            # What has been said since isn't slow: waiting for the next task takes its time too.
+            if worker.tasks and now - worker.since > self._timeout_s and not worker.pipe.poll():
                 self._workers.remove(worker)
                 worker.process.kill()
                 worker.process.join()

@@ -12,7 +12,9 @@ import pytest
 from batchrig import ROOT, batch, command, rows
 
 from cardreader.batch.journal import Journal
+from cardreader.batch.score import Failure, Job, Outcome, Trouble
 from cardreader.batch.sources import PhotoFile, SourceError
+from cardreader.reader import Reader
 from cardreader.terminal.exitcodes import ExitCode
 
 
@@ -101,3 +103,13 @@ def test_progress_for_programs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     ended = [line for line in told if line["event"] == "stage_ended"]
     assert [(line["done"], line["total"]) for line in ended] == [(6, 6), (6, 6)]
     assert all(line["done"] <= (line["total"] or 6) for line in told)
+
+
+def test_a_double_shares_the_trouble_of_its_content(tmp_path: Path, reader: Reader) -> None:
+    job, trouble = Job(reader), Trouble(Failure.TOO_SLOW, "no result in 1 s", "hash")
+    first, double = PhotoFile("a.jpg", "1"), PhotoFile("b.jpg", "2")
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        journal.photos.replace([first, double])
+        journal.add(Outcome(first.name, "hash", trouble=trouble), first, job)
+        journal.note(double, "hash")
+        assert journal.outcome(double, job).trouble == journal.outcome(first, job).trouble

@@ -6,16 +6,19 @@ import json
 import os
 import subprocess
 import sys
+from collections import deque
 from contextlib import closing
 from dataclasses import replace
+from multiprocessing import Pipe
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 from batchrig import OTHER_LOT, ROOT, variant
 from killers import DeadlyLots
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, unpack_reading
-from cardreader.batch.workers import run_here
+from cardreader.batch.workers import _Pool, _Worker, run_here
 from cardreader.decide.subject import Subject
 from cardreader.pipeline import read_photo
 from cardreader.reader import Reader
@@ -115,3 +118,28 @@ def test_libraries_keep_to_one_thread() -> None:
         env={**os.environ, **asked},
     )
     assert done.stdout.split(maxsplit=1) == ["1", "{1}\n"], done.stderr
+
+
+class _Process:
+    """A worker's process that is gone when asked."""
+
+    exitcode = 0
+
+    def join(self) -> None:
+        pass
+
+    def kill(self) -> None:
+        raise AssertionError("a worker that has answered is no slow one")
+
+
+def test_waiting_for_the_next_photo_makes_none_too_slow(reader: Reader) -> None:
+    """Both messages of a photo came while a slow listing was waited for."""
+    pool = _Pool(iter(()), Job(reader), 1, timeout_s=1.0)
+    ours, theirs = Pipe()
+    done = Outcome("a.jpg", "hash", reading=b"any")
+    theirs.send("hash")
+    theirs.send(done)
+    tasks = deque([Task("a.jpg", Subject())])
+    pool._workers.append(_Worker(cast(Any, _Process()), ours, tasks, since=-1e9))
+    assert list(pool.outcomes()) == [done]
+    theirs.close()
