@@ -6,21 +6,36 @@ import json
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pytest
 from browserkit import ROOT
 from phone import HOTSPOT_NAME, SHOTS, new_phone, sign_in, until
 from playwright.sync_api import BrowserContext, Page, expect
 
+from cardreader.api import read_photo
+from cardreader.card import layout
 from cardreader.core.refusal import ADVICE, Reason
+from cardreader.read.locate import locate
+from cardreader.read.photo import open_photo
 
 pytestmark = pytest.mark.slow
 
+PHOTO = str(ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg")
 SIZE = (1280, 960)
+LAMP_MM = layout.centres_mm()[35]
+"""Amid the shades of blood, off the neutrals, on which too much light is told otherwise."""
 
 
-def film(folder: Path, blurred_every: int = 0, card_share: float = 1.0) -> Path:
-    """A short film of a synthetic photo; every so many pictures are out of focus."""
-    photo = cv2.imread(str(ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"))
+def film(
+    folder: Path, blurred_every: int = 0, card_share: float = 1.0, mirrored_mm: float = 0.0
+) -> Path:
+    """A short film of a synthetic photo; every so many pictures are out of focus.
+
+    ``mirrored_mm`` is the radius of a lamp mirrored in the card, amid its patches.
+    """
+    photo = cv2.imread(PHOTO)
+    if mirrored_mm:
+        photo = with_lamp(photo, mirrored_mm)
     picture = cv2.resize(photo, SIZE, interpolation=cv2.INTER_AREA)
     if card_share < 1:
         small = cv2.resize(
@@ -36,6 +51,19 @@ def film(folder: Path, blurred_every: int = 0, card_share: float = 1.0) -> Path:
             shown = cv2.GaussianBlur(picture, (0, 0), 2.5) if soft else picture
             file.write(b"FRAME\n" + cv2.cvtColor(shown, cv2.COLOR_BGR2YUV_I420).tobytes())
     return path
+
+
+def with_lamp(photo: np.ndarray, radius_mm: float) -> np.ndarray:
+    """White where the lamp is mirrored, and falling off softly about it."""
+    data = cv2.imencode(".png", photo)[1].tobytes()
+    pose = locate(open_photo(data))
+    scale = photo.shape[1] / pose.image_size[0]
+    x, y = scale * pose.to_px(LAMP_MM[None])[0]
+    radius = scale * pose.px_per_mm * radius_mm
+    down, right = np.indices(photo.shape[:2])
+    off = np.hypot(right - x, down - y) / radius
+    light = 400 * np.exp(-(off**4))
+    return np.minimum(photo + light[..., None], 255).astype(np.uint8)
 
 
 def phone_with_camera(playwright, url: str, profile: Path, shown: Path) -> BrowserContext:
@@ -113,6 +141,29 @@ def test_she_is_told_to_move_closer(playwright, server, tmp_path):
         # The camera is given back, a moment after the dialog is gone.
         until(page, "document.querySelector('.framing video').srcObject === null")
         assert page.evaluate("document.querySelector('.framing video').srcObject") is None
+    finally:
+        context.close()
+
+
+def test_she_is_told_of_a_reflection_while_framing(playwright, server, tmp_path):
+    """A lamp mirrored on several patches: what the reader would refuse the still for."""
+    still = cv2.imencode(".jpg", with_lamp(cv2.imread(PHOTO), 9))[1].tobytes()
+    refusal = read_photo(still).refusal
+    assert refusal is not None
+    assert refusal.reason is Reason.GLARE_ON_PATCHES
+    shown = film(tmp_path, mirrored_mm=9)
+    context = phone_with_camera(playwright, server.url, tmp_path / "p", shown)
+    try:
+        page = context.pages[0]
+        sign_in(page, server)
+        page.goto("/unsent")
+        page.get_by_role("button", name="Take it with help in framing").click()
+        expect(page.locator(".framing-words")).to_have_text(ADVICE[Reason.GLARE_ON_PATCHES])
+        seen = json.loads(page.locator("dialog.framing").get_attribute("data-seen"))
+        assert seen["reason"] == "glare_on_patches"
+        expect(page.locator("dialog.framing")).not_to_have_class("framing good")
+        # She may take it all the same.
+        expect(page.locator(".framing-take")).to_be_enabled()
     finally:
         context.close()
 
