@@ -51,6 +51,7 @@ from cardreader.register.database import (
     sqlite_url,
     told_if_damaged,
 )
+from cardreader.register.listmodels import DERIVED
 from cardreader.register.mergemodels import OwnRegister
 from cardreader.register.models import Device, SignIn, utc_now
 from cardreader.register.photostore import (
@@ -71,10 +72,12 @@ _PATIENCE_S = 15.0
 """How long another process may take to let go of the register's file."""
 _LEFT_OUT = {
     *(SignIn.__tablename__, Device.__tablename__, OwnRegister.__tablename__),
+    *DERIVED,
     "alembic_version",
 }
 """Sign-ins and PINs don't travel: after a restore everybody signs in anew by password. Nor
-does what tells this register from others: a copy that goes on beside it is another one."""
+does what tells this register from others: a copy that goes on beside it is another one. What
+is derived from the records is worked out anew."""
 _PHOTO_NAME = re.compile(r"photos/[0-9a-f]{32}\.photo")
 _MOST_BYTES = 2**31
 """Of one part: more rows than any register has."""

@@ -19,11 +19,13 @@ from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.plausible import must_be_plausible
 from cardreader.register import audit
+from cardreader.register.changedwomen import note_changed
 from cardreader.register.models import (
     CalibrationUse,
     FitState,
     JudgedAgain,
     SiteCalibration,
+    Visit,
     utc_now,
 )
 
@@ -184,10 +186,11 @@ def put_into_use(
     )
     session.add(use)
     # What the one before would have decided otherwise is no longer asked.
+    asked = JudgedAgain.settled_at.is_(None)
+    women = select(Visit.woman_id).join(JudgedAgain, JudgedAgain.visit_id == Visit.id)
+    note_changed(session, session.scalars(women.where(asked)))
     session.execute(
-        update(JudgedAgain)
-        .where(JudgedAgain.settled_at.is_(None))
-        .values(settled_at=utc_now(), settled_why=SUPERSEDED)
+        update(JudgedAgain).where(asked).values(settled_at=utc_now(), settled_why=SUPERSEDED)
     )
     session.flush()
     audit.append(session, "calibration.use", use.id, by, calibration=wanted, reason=reason)

@@ -23,7 +23,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from cardreader.core.oneline import one_line
-from cardreader.register import fieldchanges
+from cardreader.register import changedwomen, fieldchanges
 from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -109,6 +109,8 @@ class Database:
         # One writer at a time in this process: waiting here is fair, waiting in
         # SQLite is polling.
         self._writer = threading.Lock()
+        self.renewer: changedwomen.Renewer | None = None
+        """Keeps the women's places on the lists; None where the rules aren't known."""
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -121,10 +123,12 @@ class Database:
         """Session for changing; commits at the end, rolls back on an exception.
 
         Writers come one at a time, so what one reads cannot change under it. What they
-        change is kept beside the records.
+        change is kept beside the records, and the places on the lists follow in the same
+        transaction.
         """
         with self._writer, Session(self._writer_engine, expire_on_commit=False) as session:
             fieldchanges.watch(session)
+            changedwomen.watch(session, self.renewer)
             if not self.is_sqlite:
                 session.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
             yield session

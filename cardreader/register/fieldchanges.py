@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import delete, event, func, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
+from cardreader.register.changedwomen import note_changed
 from cardreader.register.fieldgroups import (
     WOMAN,
     field_of,
@@ -67,6 +68,7 @@ def touch(session: Session, women: Collection[str]) -> None:
     """Note that own records were changed now; the next hand-over takes them along."""
     if not women:
         return
+    note_changed(session, women)
     seq = (session.scalar(select(func.max(Touched.seq))) or 0) + 1
     for some in in_parts(women):
         session.execute(delete(Touched).where(Touched.woman_id.in_(some)))

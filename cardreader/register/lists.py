@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 from enum import StrEnum
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.followuprules import FollowUpRules
@@ -37,6 +37,23 @@ class ListName(StrEnum):
     JUDGED_AGAIN = "judged-otherwise"
 
 
+ALWAYS = dt.date.min
+"""Since when she is on a list that no day brings her to."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place on a list: since which day, and what it is sorted by, the smallest first.
+
+    It depends on the woman's record and the protocol alone, so that it may be kept: what a
+    day changes follows from ``since``.
+    """
+
+    since: dt.date
+    pressing: int
+    value: float
+
+
 @dataclass(frozen=True)
 class Row:
     """A woman with all that follows from her record today."""
@@ -55,24 +72,35 @@ class Row:
         """Her most urgent open referral."""
         return self.referrals[0] if self.referrals else None
 
+    def place(self, name: ListName) -> Place | None:
+        """Her place on a list, now or from a day to come; None when there is none."""
+        due, referral = self.due, self.referral
+        match name:
+            case ListName.DUE if due is not None:
+                return Place(due.first_on, not self.standing.severe, due.last_on.toordinal())
+            case ListName.OVERDUE if due is not None:
+                since = due.last_on + dt.timedelta(days=1)
+                return Place(since, not self.standing.severe, due.last_on.toordinal())
+            case ListName.REFERRALS if referral is not None:
+                return Place(ALWAYS, not referral.urgent, referral.opened_at.timestamp())
+            case ListName.SEVERE if self.standing.severe:
+                return Place(ALWAYS, 0, self._last_value())
+            case ListName.NO_RISE if self.rise is not None:
+                return Place(ALWAYS, 0, self._last_value())
+            case ListName.TABLETS if self.tablets and self.tablets.ask_on:
+                until = self.tablets.lasts_until or dt.date.max
+                return Place(self.tablets.ask_on, not self.standing.severe, until.toordinal())
+            case ListName.JUDGED_AGAIN if self.again is not None:
+                return Place(ALWAYS, *pressing(self.again))
+        return None
+
+    def _last_value(self) -> float:
+        return self.points[-1].hb_g_dl if self.points else 0.0
+
     def belongs(self, name: ListName, today: dt.date) -> bool:
         """Whether she is on a list today."""
-        match name:
-            case ListName.DUE:
-                return self.due is not None and self.due.is_due(today)
-            case ListName.OVERDUE:
-                return self.due is not None and self.due.is_overdue(today)
-            case ListName.REFERRALS:
-                return self.referral is not None
-            case ListName.SEVERE:
-                return self.standing.severe
-            case ListName.NO_RISE:
-                return self.rise is not None
-            case ListName.TABLETS:
-                ask_on = self.tablets.ask_on if self.tablets else None
-                return ask_on is not None and today >= ask_on
-            case ListName.JUDGED_AGAIN:
-                return self.again is not None
+        place = self.place(name)
+        return place is not None and today >= place.since
 
     def asks_birth(self, today: dt.date, rules: FollowUpRules) -> bool:
         """Whether her weeks are over, no birth is noted, and she is seen for something else."""
@@ -106,12 +134,19 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
     )
 
 
-def open_rows(session: Session, rules: FollowUpRules) -> list[Row]:
-    """Every woman still followed here, by code."""
-    query = (
+def open_rows(
+    session: Session, rules: FollowUpRules, start: int = 0, most: int | None = None
+) -> list[Row]:
+    """Every woman still followed here, by code; or ``most`` of them from number ``start`` on."""
+    query = followed().order_by(Woman.code).offset(start).limit(most)
+    return [row_of(woman, rules) for woman in session.scalars(query)]
+
+
+def followed() -> Select[Woman]:
+    """Women still followed here, with all that a row follows from."""
+    return (
         select(Woman)
         .where(Woman.closed_on.is_(None))
-        .order_by(Woman.code)
         .options(
             selectinload(Woman.visits).selectinload(Visit.readings),
             selectinload(Woman.visits).selectinload(Visit.judged_again),
@@ -121,35 +156,14 @@ def open_rows(session: Session, rules: FollowUpRules) -> list[Row]:
             selectinload(Woman.events),
         )
     )
-    return [row_of(woman, rules) for woman in session.scalars(query)]
 
 
 def list_rows(rows: list[Row], name: ListName, today: dt.date) -> list[Row]:
-    """Those on one list, the most pressing first."""
-    chosen = [row for row in rows if row.belongs(name, today)]
-    if name in (ListName.DUE, ListName.OVERDUE):
-        return sorted(
-            chosen, key=lambda row: (not row.standing.severe, row.due.last_on if row.due else today)
-        )
-    if name is ListName.REFERRALS:
-        return sorted(
-            chosen,
-            key=lambda row: (
-                (not row.referral.urgent, row.referral.opened_at)
-                if row.referral
-                else (True, dt.datetime.max.replace(tzinfo=dt.UTC))
-            ),
-        )
-    if name is ListName.TABLETS:
-        return sorted(chosen, key=lambda row: (not row.standing.severe, _used_up(row)))
-    if name is ListName.JUDGED_AGAIN:
-        return sorted(chosen, key=lambda row: pressing(row.again) if row.again else (9, 0.0))
-    return sorted(chosen, key=lambda row: row.points[-1].hb_g_dl if row.points else 0.0)
-
-
-def _used_up(row: Row) -> dt.date:
-    until = row.tablets and row.tablets.lasts_until
-    return until or dt.date.max
+    """Those on one list, the most pressing first; rows by code stay so where all is equal."""
+    places = [(place, row) for row in rows if (place := row.place(name)) is not None]
+    chosen = [found for found in places if today >= found[0].since]
+    chosen.sort(key=lambda found: (found[0].pressing, found[0].value))
+    return [row for _, row in chosen]
 
 
 def list_counts(rows: list[Row], today: dt.date) -> dict[ListName, int]:

@@ -199,7 +199,7 @@ class Woman(Base):
     gestation_weeks: Mapped[int | None]
     gestation_on: Mapped[dt.date | None]
     smoking: Mapped[str | None] = mapped_column(String(12))
-    added_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+    added_at: Mapped[dt.datetime] = mapped_column(default=utc_now, index=True)
     added_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
     closed_on: Mapped[dt.date | None]
     closed_reason: Mapped[str | None] = mapped_column(String(20))
@@ -323,14 +323,14 @@ class Referral(Base):
     high_g_dl: Mapped[float | None]
     urgent: Mapped[bool]
     source: Mapped[str] = mapped_column(String(10))
-    opened_at: Mapped[dt.datetime]
+    opened_at: Mapped[dt.datetime] = mapped_column(index=True)
     opened_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
     opening_reading_id: Mapped[str | None] = mapped_column(
         ForeignKey("reading.id", ondelete="SET NULL")
     )
     # What became of it; an outcome may be told while it stays open.
     outcome: Mapped[str | None] = mapped_column(String(20))
-    closed_at: Mapped[dt.datetime | None]
+    closed_at: Mapped[dt.datetime | None] = mapped_column(index=True)
     closing_reading_id: Mapped[str | None] = mapped_column(
         ForeignKey("reading.id", ondelete="SET NULL")
     )

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy import ColumnElement, func, or_, select
+from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register.history import counts
-from cardreader.register.lists import ListName, list_counts, open_rows
+from cardreader.register.keptlists import counts_today
+from cardreader.register.lists import ListName
 from cardreader.register.models import (
     BirthOutcome,
     Event,
@@ -102,45 +101,93 @@ def month_bounds(month: dt.date) -> tuple[dt.date, dt.date]:
 
 
 def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpRules) -> Summary:
-    """Count one month."""
+    """Count one month; the database counts, the register's rules say what."""
     first, after = month_bounds(month)
     start, end = _midnight(first), _midnight(after)
-    readings = session.scalars(
-        select(Reading)
-        .where(Reading.taken_at >= start, Reading.taken_at < end, Reading.set_aside_at.is_(None))
-        .options(selectinload(Reading.woman))
-    ).all()
-    photos = [r for r in readings if r.source == Source.PHOTO]
-    refused = [r for r in photos if r.refusal is not None]
-    visits = session.scalars(select(Visit).where(Visit.on >= first, Visit.on < after)).all()
-    outcomes = Counter(Outcome(v.band) for v in visits if v.band is not None)
-    events = session.scalars(
-        select(Event).where(Event.on >= first, Event.on < after, Event.set_aside_at.is_(None))
-    ).all()
-    tablets = [e for e in events if e.kind == EventKind.TABLETS_GIVEN]
-    rows = open_rows(session, rules)
+    taken = _Taken(session, start, end)
+    visits = _counted(session, Visit.band, Visit.on >= first, Visit.on < after)
+    events = _Noted(session, first, after)
     return Summary(
         month=first,
-        women_added=_count(session, Woman.added_at, start, end),
-        visits=len(visits),
-        photos=len(photos),
-        refused=len(refused),
-        refusal_rate=len(refused) / len(photos) if photos else None,
-        refusals=tuple(Counter(str(r.refusal) for r in refused).most_common()),
-        outcomes=tuple((o, outcomes[o]) for o in Outcome if o is not Outcome.NOT_READ),
-        tube_readings=sum(r.source == Source.TUBE and counts(r) for r in readings),
-        lab_results=sum(r.source == Source.LAB and counts(r) for r in readings),
+        women_added=_count(session, Woman.added_at >= start, Woman.added_at < end),
+        visits=sum(visits.values()),
+        photos=taken.photos,
+        refused=taken.refused,
+        refusal_rate=taken.refused / taken.photos if taken.photos else None,
+        refusals=taken.refusals(),
+        outcomes=tuple((o, visits[o.value]) for o in Outcome if o is not Outcome.NOT_READ),
+        tube_readings=taken.values[Source.TUBE],
+        lab_results=taken.values[Source.LAB],
         referrals=_referrals(session, start, end, _midnight(today), events, rules),
-        births=_chosen(events, EventKind.BIRTH, BirthOutcome),
-        tested_after_birth=len({r.woman_id for r in readings if _is_after_birth(r)}),
-        closed=_chosen(events, EventKind.CLOSED, Closing),
-        reopened=_kinds(events, EventKind.REOPENED, EventKind.READ_WHILE_CLOSED),
-        arrived=_kinds(events, EventKind.ARRIVED),
-        women_given_tablets=len({e.woman_id for e in tablets}),
-        tablets_given=sum(e.amount or 0 for e in tablets),
-        lots=_lots(photos),
-        lists=tuple(list_counts(rows, today).items()),
+        births=events.chosen(EventKind.BIRTH, BirthOutcome),
+        tested_after_birth=_tested_after_birth(session, start, end),
+        closed=events.chosen(EventKind.CLOSED, Closing),
+        reopened=events.of(EventKind.REOPENED, EventKind.READ_WHILE_CLOSED),
+        arrived=events.of(EventKind.ARRIVED),
+        women_given_tablets=events.women_given_tablets,
+        tablets_given=events.tablets_given,
+        lots=taken.lots(),
+        lists=tuple(counts_today(session, rules, today).items()),
     )
+
+
+class _Taken:
+    """Readings of a month that were not set aside, counted by what they are."""
+
+    def __init__(self, session: Session, start: dt.datetime, end: dt.datetime) -> None:
+        what = (Reading.source, Reading.refusal, Reading.lot_id, Reading.hb_g_dl.is_not(None))
+        query = select(*what, func.count()).where(*_of_month(start, end)).group_by(*what)
+        self.values: Counter[str] = Counter()
+        self._lots: Counter[str] = Counter()
+        self._lots_refused: Counter[str] = Counter()
+        self._refusals: Counter[str] = Counter()
+        for source, refusal, lot, has_value, n in session.execute(query):
+            if has_value:
+                self.values[source] += n
+            if source != Source.PHOTO:
+                continue
+            self._lots[lot or "-"] += n
+            if refusal is not None:
+                self._refusals[refusal] += n
+                self._lots_refused[lot or "-"] += n
+
+    @property
+    def photos(self) -> int:
+        return sum(self._lots.values())
+
+    @property
+    def refused(self) -> int:
+        return sum(self._refusals.values())
+
+    def refusals(self) -> tuple[tuple[str, int], ...]:
+        """How often each reason was, the commonest first."""
+        return tuple(sorted(self._refusals.items(), key=lambda found: (-found[1], found[0])))
+
+    def lots(self) -> tuple[LotUse, ...]:
+        used = sorted(self._lots.items())
+        return tuple(LotUse(lot, n, self._lots_refused[lot]) for lot, n in used)
+
+
+class _Noted:
+    """Events of a month that were not taken back, counted by what was noted."""
+
+    def __init__(self, session: Session, first: dt.date, after: dt.date) -> None:
+        there = (Event.on >= first, Event.on < after, Event.set_aside_at.is_(None))
+        query = select(Event.kind, Event.choice, func.count()).where(*there)
+        found = session.execute(query.group_by(Event.kind, Event.choice))
+        self._counted = {(kind, choice): n for kind, choice, n in found}
+        tablets = select(func.count(Event.woman_id.distinct()), func.sum(Event.amount))
+        given = Event.kind == EventKind.TABLETS_GIVEN.value
+        women, amount = session.execute(tablets.where(*there, given)).one()
+        self.women_given_tablets: int = women
+        self.tablets_given: int = amount or 0
+
+    def chosen(self, kind: EventKind, choices: type[Choice]) -> tuple[tuple[Choice, int], ...]:
+        """How often each choice was noted, in their own order."""
+        return tuple((one, self._counted.get((kind, one.value), 0)) for one in choices)
+
+    def of(self, *kinds: EventKind) -> int:
+        return sum(n for (kind, _), n in self._counted.items() if kind in kinds)
 
 
 def _referrals(
@@ -148,17 +195,20 @@ def _referrals(
     start: dt.datetime,
     end: dt.datetime,
     today: dt.datetime,
-    events: Sequence[Event],
+    events: _Noted,
     rules: FollowUpRules,
 ) -> ReferralCounts:
-    opened = [
-        r
-        for r in session.scalars(
-            select(Referral).where(Referral.opened_at >= start, Referral.opened_at < end)
-        )
-        if r.outcome not in (ReferralOutcome.READ, ReferralOutcome.MISTAKE)
-    ]
-    tests = [r for r in opened if r.purpose == Purpose.TEST]
+    no_mistake = or_(
+        Referral.outcome.is_(None),
+        Referral.outcome.not_in((ReferralOutcome.READ.value, ReferralOutcome.MISTAKE.value)),
+    )
+    what = (Referral.purpose, Referral.urgent, Referral.band == Outcome.NOT_READ.value)
+    opened = session.execute(
+        select(*what, func.count())
+        .where(Referral.opened_at >= start, Referral.opened_at < end, no_mistake)
+        .group_by(*what)
+    ).all()
+    tests = [found for found in opened if found[0] == Purpose.TEST]
     late = min(end, today - dt.timedelta(days=rules.confirmation_days))
     answered = select(func.count()).where(
         Referral.outcome == ReferralOutcome.RESULT.value,
@@ -170,48 +220,40 @@ def _referrals(
         Referral.closed_at.is_(None),
         Referral.opened_at < late,
     )
-    told = dict(_chosen(events, EventKind.REFERRAL, ReferralOutcome))
+    told = dict(events.chosen(EventKind.REFERRAL, ReferralOutcome))
     return ReferralCounts(
-        opened=len(tests),
-        urgent=sum(r.urgent for r in tests),
-        unread=sum(r.band == Outcome.NOT_READ for r in tests),
-        for_care=len(opened) - len(tests),
+        opened=sum(n for *_, n in tests),
+        urgent=sum(n for _, urgent, _, n in tests if urgent),
+        unread=sum(n for *_, unread, n in tests if unread),
+        for_care=sum(n for *_, n in opened) - sum(n for *_, n in tests),
         answered=session.scalar(answered) or 0,
         told=tuple((outcome, told[outcome]) for outcome in TELLABLE),
         missing=session.scalar(missing) or 0,
     )
 
 
-def _chosen(
-    events: Sequence[Event], kind: EventKind, choices: type[Choice]
-) -> tuple[tuple[Choice, int], ...]:
-    """How often each choice was noted, in their own order."""
-    counted = Counter(e.choice for e in events if e.kind == kind)
-    return tuple((choice, counted[choice.value]) for choice in choices)
+def _of_month(start: dt.datetime, end: dt.datetime) -> tuple[ColumnElement[bool], ...]:
+    return (Reading.taken_at >= start, Reading.taken_at < end, Reading.set_aside_at.is_(None))
 
 
-def _kinds(events: Sequence[Event], *kinds: EventKind) -> int:
-    return sum(e.kind in kinds for e in events)
-
-
-def _is_after_birth(reading: Reading) -> bool:
-    birth = reading.woman.birth_on
-    return counts(reading) and birth is not None and local_day(reading.taken_at) > birth
-
-
-def _lots(photos: list[Reading]) -> tuple[LotUse, ...]:
-    lots: dict[str, list[Reading]] = {}
-    for photo in photos:
-        lots.setdefault(photo.lot_id or "-", []).append(photo)
-    return tuple(
-        LotUse(lot, len(used), sum(r.refusal is not None for r in used))
-        for lot, used in sorted(lots.items())
+def _tested_after_birth(session: Session, start: dt.datetime, end: dt.datetime) -> int:
+    """Women with a value from a day after their birth; days are those of this machine."""
+    last = (
+        select(Woman.birth_on, func.max(Reading.taken_at))
+        .join(Woman, Woman.id == Reading.woman_id)
+        .where(*_of_month(start, end), Reading.hb_g_dl.is_not(None), Woman.birth_on.is_not(None))
+        .group_by(Woman.id, Woman.birth_on)
     )
+    return sum(local_day(at) > born for born, at in session.execute(last) if born is not None)
 
 
-def _count(session: Session, column, start: dt.datetime, end: dt.datetime) -> int:  # type: ignore[no-untyped-def]
-    query = select(func.count()).where(column >= start, column < end)
-    return session.scalar(query) or 0
+def _counted(session: Session, column: Any, *where: ColumnElement[bool]) -> Counter[Any]:
+    query = select(column, func.count()).where(*where).group_by(column)
+    return Counter({row[0]: row[1] for row in session.execute(query)})
+
+
+def _count(session: Session, *where: ColumnElement[bool]) -> int:
+    return session.scalar(select(func.count()).where(*where)) or 0
 
 
 def _midnight(day: dt.date) -> dt.datetime:

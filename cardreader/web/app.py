@@ -16,9 +16,11 @@ from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
 from cardreader.register.database import Database
+from cardreader.register.keptlists import keep_lists
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
 from cardreader.register.trouble import Trouble, trouble_of
+from cardreader.terminal.progress import Progress
 from cardreader.web import api, texts
 from cardreader.web.access import NeedSignInError, find_visitor
 from cardreader.web.calibrating import Workshop
@@ -41,8 +43,9 @@ def create_app(
     settings: Settings,
     reader: PhotoReader | None = None,
     today: Callable[[], dt.date] = dt.date.today,
+    progress: Progress | None = None,
 ) -> FastAPI:
-    """The application. Tables are made or brought up to date before it is returned.
+    """The application. Tables and lists are made or brought up to date before it is returned.
 
     ``reader`` defaults to the real one; ``today`` is for tests.
     """
@@ -56,6 +59,7 @@ def create_app(
         reader = PipelineReader.load()
     photos = open_store(settings.data) if settings.photos is PhotoPolicy.ENCRYPTED else None
     own = SiteReader(reader, database)
+    keep_lists(database, own.rules.follow_up, progress)
     workshop = Workshop(database, settings.data, own, settings.elevation_m)
     state = State(settings, database, own, workshop, photos, today)
     tidy(state)

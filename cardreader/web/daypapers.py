@@ -11,6 +11,7 @@ from reportlab.platypus import Flowable, Spacer
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.keptlists import ListPart
 from cardreader.register.lists import ListName, Row
 from cardreader.register.models import Regimen
 from cardreader.register.women import running_treatment
@@ -23,7 +24,7 @@ FORM_ROWS = 12
 LAST_VALUES = 6
 """In the letter: the newest are enough for whoever goes on with her."""
 
-_PRESSING = (
+PRESSING = (
     ListName.SEVERE,
     ListName.JUDGED_AGAIN,
     ListName.REFERRALS,
@@ -32,15 +33,15 @@ _PRESSING = (
     ListName.TABLETS,
     ListName.DUE,
 )
-
+"""The lists, those that press most first."""
 
 _DUE = {ListName.DUE, ListName.OVERDUE}
 
 
-def today_list(rows: list[Row], place: str, today: dt.date) -> bytes:
+def today_list(part: ListPart, place: str, today: dt.date) -> bytes:
     """Whoever is on any list today, the most pressing first, with room to write."""
-    pressing = [(reasons, row) for row in rows if (reasons := _reasons(row, today))]
-    pressing.sort(key=lambda found: (_PRESSING.index(found[0][0]), found[1].woman.code))
+    pressing = [(reasons, row) for row in part.rows if (reasons := _reasons(row, today))]
+    pressing.sort(key=lambda found: (PRESSING.index(found[0][0]), found[1].woman.code))
     title = _("Today's list: %(day)s") % {"day": texts.day(today)}
     cells = [
         (
@@ -64,11 +65,11 @@ def today_list(rows: list[Row], place: str, today: dt.date) -> bytes:
         _("Remark, no names"),
     )
     shown = grid(heads, cells, (38, 18, 48, 70, 16, 24, 54)) if cells else para(_("None."), BODY)
-    return build(
-        landscape(A4),
-        title,
-        [para(title, TITLE), para(place or "-", BODY), rule(), shown, Spacer(1, 3 * mm), *_foot()],
-    )
+    head = [para(title, TITLE), para(place or "-", BODY)]
+    if part.total > len(part.rows):
+        counts = {"shown": len(part.rows), "total": part.total}
+        head.append(para(_("The %(shown)s most pressing of %(total)s.") % counts, BODY))
+    return build(landscape(A4), title, [*head, rule(), shown, Spacer(1, 3 * mm), *_foot()])
 
 
 def blank_form(place: str) -> bytes:
@@ -153,7 +154,7 @@ def _foot() -> list[Flowable]:
 
 def _reasons(row: Row, today: dt.date) -> list[ListName]:
     """The lists she is on; overdue says due as well."""
-    found = [name for name in _PRESSING if row.belongs(name, today)]
+    found = [name for name in PRESSING if row.belongs(name, today)]
     return [n for n in found if n is not ListName.DUE or ListName.OVERDUE not in found]
 
 

@@ -240,6 +240,7 @@ def _hand_over(arguments: argparse.Namespace) -> ExitCode:
 
 def _take_in(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.database import told_if_damaged
+    from cardreader.register.keptlists import renew_as_they_change
     from cardreader.register.merge.following import Judge
     from cardreader.register.merge.parcel import ParcelError
     from cardreader.register.merge.takein import take_in
@@ -258,6 +259,7 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
         told_if_damaged(),
         writing(arguments.data),
     ):
+        renew_as_they_change(database, reader.rules.follow_up)
         photos = open_store(arguments.data) if arguments.photos else None
         judge = Judge(reader.combine, arguments.elevation_m)
         done = take_in(database, arguments.file, judge, photos, None, progress_of(arguments))

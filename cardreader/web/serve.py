@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import sys
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from cardreader.register.accounts import add_account
 from cardreader.register.database import Database
 from cardreader.register.identity import host_name, identity_of
 from cardreader.register.models import Account, Role
+from cardreader.terminal.progress import Progress
 from cardreader.web.address import own_addresses, qr_text, url_of
 from cardreader.web.announce import Announcement
 from cardreader.web.app import create_app
@@ -49,7 +51,7 @@ def serve(
         if start_port is not None:
             settings = replace(settings, secure_cookies=True)
             start = stack.enter_context(listen(host, start_port, "--start-port"))
-        app = create_app(settings, reader)
+        app = create_app(settings, reader, progress=Progress(sys.stderr))
         password = first_account(app.state.database)
         with app.state.database.read() as session:
             identity = identity_of(session)

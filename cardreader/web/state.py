@@ -13,6 +13,7 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import Database
 from cardreader.register.identity import identity_of
+from cardreader.register.keptlists import catch_up
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.calibrating import Workshop
 from cardreader.web.settings import Settings
@@ -62,6 +63,10 @@ class State:
             with self.database.read() as session:
                 self._identity.extend(filter(None, [identity_of(session)]))
         return self._identity[0] if self._identity else ""
+
+    def catch_up(self) -> None:
+        """Bring the lists up to date with what was written by other programs."""
+        catch_up(self.database, self.rules)
 
     @property
     def session(self) -> SessionLimits:

@@ -17,6 +17,9 @@ from cardreader.hb.container import load_calibration
 from cardreader.register import calibrations, closing, recording, women
 from cardreader.register.births import note_birth
 from cardreader.register.calibrations import BusyError
+from cardreader.register.knownby import mend_code
+from cardreader.register.merge.joining import join_two, part
+from cardreader.register.mergemodels import Joining
 from cardreader.register.models import (
     BirthOutcome,
     Event,
@@ -32,6 +35,7 @@ from cardreader.register.models import (
 from cardreader.register.paper import set_paper
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome
+from cardreader.register.removal import remove_woman
 from cardreader.register.tablets import count_tablets, give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event
 
@@ -177,6 +181,48 @@ def _in_use(nth: int) -> Step:
     return step
 
 
+def _join(nth: int):
+    def step(session) -> None:
+        found = session.scalars(select(Woman).order_by(Woman.id)).all()
+        if len(found) > 1:
+            one, other = found[nth % len(found)], found[(nth + 1) % len(found)]
+            join_two(session, one.id, other.id, None)
+
+    return step
+
+
+def _part(nth: int):
+    def step(session) -> None:
+        standing = session.scalars(select(Joining).where(Joining.parted_at.is_(None))).all()
+        if standing:
+            part(session, standing[nth % len(standing)], None)
+
+    return step
+
+
+def _remove(nth: int):
+    def step(session) -> None:
+        found = session.scalars(select(Woman).order_by(Woman.id)).all()
+        if found:
+            remove_woman(session, found[nth % len(found)], None)
+
+    return step
+
+
+def _field(nth: int, weeks: int) -> object:
+    def step(session) -> None:
+        found = session.scalars(select(Woman).order_by(Woman.id)).all()
+        if found:
+            her = found[nth % len(found)]
+            women.set_gestation(session, her, weeks, local_day(utc_now()), None)
+            if weeks % 3 == 0:
+                mend = f"KX-{weeks % 4}"
+                if women.find_woman(session, mend) is None:
+                    mend_code(session, her, mend, local_day(utc_now()), None)
+
+    return step
+
+
 def _paper(name: str) -> Step:
     return lambda s: set_paper(s, name, None)
 
@@ -207,3 +253,13 @@ steps = st.one_of(
     st.builds(_paper, st.sampled_from(("B-1", "B-2"))),
 )
 """One thing that somebody does; each is given a session."""
+
+_nth = st.integers(0, 5)
+anything = st.one_of(
+    *[steps] * 4,
+    *[st.builds(_field, _nth, st.integers(10, 30))] * 2,
+    st.builds(_join, _nth),
+    st.builds(_part, _nth),
+    st.builds(_remove, _nth),
+)
+"""Also what makes of two records one, or ends one."""

@@ -9,24 +9,18 @@ import shutil
 
 import pytest
 from builders import combine
-from histories import steps
+from histories import anything
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
 
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.fieldgroups import fields_of, plain_tables, travelling_columns
-from cardreader.register.knownby import mend_code
 from cardreader.register.merge.choosing import row_of
 from cardreader.register.merge.following import Judge
-from cardreader.register.merge.joining import join_two, part
 from cardreader.register.merge.state import State, join
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
-from cardreader.register.mergemodels import Joining
-from cardreader.register.models import Woman, local_day, utc_now
-from cardreader.register.removal import remove_woman
-from cardreader.register.women import find_woman, set_gestation
 
 JUDGE = Judge(combine)
 THREE = settings(
@@ -34,56 +28,6 @@ THREE = settings(
 )
 
 
-def _join(nth: int):
-    def step(session) -> None:
-        women = session.scalars(select(Woman).order_by(Woman.id)).all()
-        if len(women) > 1:
-            one, other = women[nth % len(women)], women[(nth + 1) % len(women)]
-            join_two(session, one.id, other.id, None)
-
-    return step
-
-
-def _part(nth: int):
-    def step(session) -> None:
-        standing = session.scalars(select(Joining).where(Joining.parted_at.is_(None))).all()
-        if standing:
-            part(session, standing[nth % len(standing)], None)
-
-    return step
-
-
-def _remove(nth: int):
-    def step(session) -> None:
-        women = session.scalars(select(Woman).order_by(Woman.id)).all()
-        if women:
-            remove_woman(session, women[nth % len(women)], None)
-
-    return step
-
-
-def _field(nth: int, weeks: int) -> object:
-    def step(session) -> None:
-        women = session.scalars(select(Woman).order_by(Woman.id)).all()
-        if women:
-            her = women[nth % len(women)]
-            set_gestation(session, her, weeks, local_day(utc_now()), None)
-            if weeks % 3 == 0:
-                mend = f"KX-{weeks % 4}"
-                if find_woman(session, mend) is None:
-                    mend_code(session, her, mend, local_day(utc_now()), None)
-
-    return step
-
-
-_nth = st.integers(0, 5)
-anything = st.one_of(
-    *[steps] * 4,
-    *[st.builds(_field, _nth, st.integers(10, 30))] * 2,
-    st.builds(_join, _nth),
-    st.builds(_part, _nth),
-    st.builds(_remove, _nth),
-)
 deed = st.tuples(st.integers(0, 2), anything)
 exchange = st.tuples(st.integers(0, 2), st.integers(0, 2))
 """Which register takes in what which other says."""

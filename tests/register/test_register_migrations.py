@@ -7,7 +7,8 @@ from builders import PROTOCOL
 from sqlalchemy import text
 
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.lists import ListName, list_rows, open_rows
+from cardreader.register.keptlists import keep_lists, part_of_list
+from cardreader.register.lists import ListName
 from cardreader.register.models import Referral, ReferralOutcome, local_day, utc_now
 
 WOMAN, OTHER = "00000000-0000-0000-0000-00000000000a", "00000000-0000-0000-0000-00000000000b"
@@ -52,8 +53,9 @@ def test_a_register_of_the_first_version_keeps_what_it_holds(first_version):
         assert (answered.outcome, answered.closing_reading_id) == (ReferralOutcome.RESULT, READING)
         assert (answered.purpose, waiting.purpose) == ("test", "test")
         assert (waiting.hb_g_dl, waiting.urgent, waiting.outcome) == (5.5, True, None)
-        rows = list_rows(
-            open_rows(session, PROTOCOL.follow_up), ListName.REFERRALS, local_day(utc_now())
-        )
-        assert [row.woman.code for row in rows] == ["KX-2"]
+    keep_lists(database, PROTOCOL.follow_up)
+    with database.read() as session:
+        today = local_day(utc_now())
+        part = part_of_list(session, PROTOCOL.follow_up, ListName.REFERRALS, today)
+        assert [row.woman.code for row in part.rows] == ["KX-2"]
     database.close()

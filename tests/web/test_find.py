@@ -66,7 +66,7 @@ def test_more_than_is_shown_is_told(app, worker: Person) -> None:
             add_woman(session, f"VE-{n:03}")
     page = worker.get("/women?find=ve").text
     assert len(rows(page)) == 50
-    assert "50 of 53 are shown." in page
+    assert "The newest 50 are shown, and there are more." in page
     assert "are shown" not in worker.get("/women?find=ve-01").text
 
 

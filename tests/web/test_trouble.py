@@ -71,6 +71,6 @@ def test_an_error_that_is_no_trouble_stays_a_defect(app, worker, monkeypatch):
     def broken(*_args, **_options):
         raise OSError("nothing known")
 
-    monkeypatch.setattr("cardreader.web.pages.home.list_counts", broken)
+    monkeypatch.setattr("cardreader.web.pages.home.counts_today", broken)
     with pytest.raises(OSError, match="nothing known"):
         worker.get("/")

@@ -70,6 +70,7 @@ def get_month(
     state: State = request.app.state.shared
     today = state.today()
     first = today.replace(day=1) if month is None else dt.date.fromisoformat(f"{month}-01")
+    state.catch_up()
     with state.database.read() as session:
         counted = indicators(summarise(session, first, today, state.rules))
     counts = [

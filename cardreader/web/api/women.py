@@ -7,7 +7,8 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy.orm import Session
 
-from cardreader.register.lists import ListName, list_rows, open_rows, row_of
+from cardreader.register.keptlists import part_of_list
+from cardreader.register.lists import ListName, open_rows, row_of
 from cardreader.register.models import Woman
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
@@ -17,6 +18,8 @@ from cardreader.web.state import State
 from cardreader.web.texts import mark
 
 router = APIRouter()
+MOST_ROWS = 10_000_000
+"""More women than any register has."""
 
 
 @router.get("/session")
@@ -37,14 +40,21 @@ def list_women(
     request: Request,
     visitor: Carer,
     on_list: Annotated[ListName | None, Query(alias="list")] = None,
+    start: Annotated[int, Query(ge=0, le=MOST_ROWS)] = 0,
+    most: Annotated[int | None, Query(ge=1, le=MOST_ROWS)] = None,
 ) -> list[WomanOut]:
-    """Every woman followed here, or those on one list."""
+    """Every woman followed here by code, or those on one list, the most pressing first.
+
+    ``most`` of them, from number ``start`` on (the first is 0); all by default.
+    """
     state: State = request.app.state.shared
     today = state.today()
+    state.catch_up()
     with state.database.read() as session:
-        rows = open_rows(session, state.rules)
-        if on_list is not None:
-            rows = list_rows(rows, on_list, today)
+        if on_list is None:
+            every = open_rows(session, state.rules, start, most)
+            return [woman_out(row, today) for row in every]
+        rows = part_of_list(session, state.rules, on_list, today, start, most).rows
         return [woman_out(row, today) for row in rows]
 
 

@@ -9,8 +9,9 @@ from sqlalchemy import func, select
 from starlette.responses import Response
 
 from cardreader.register.history import measurements
+from cardreader.register.keptlists import counts_today
 from cardreader.register.knownby import village_of
-from cardreader.register.lists import ListName, list_counts, open_rows
+from cardreader.register.lists import ListName
 from cardreader.register.models import Role, Visit
 from cardreader.register.search import search_women
 from cardreader.register.women import find_woman
@@ -32,8 +33,9 @@ def first(request: Request, visitor: Anyone) -> Response:
         return go("/exchange")
     state: State = request.app.state.shared
     today = state.today()
+    state.catch_up()
     with state.database.read() as session:
-        counts = list_counts(open_rows(session, state.rules), today)
+        counts = counts_today(session, state.rules, today)
         calibration = in_use_words(session)
         seen = session.scalar(select(func.count()).select_from(Visit).where(Visit.on == today))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import Response
 
 from cardreader.register import audit
-from cardreader.register.lists import ListName, list_rows, open_rows
+from cardreader.register.keptlists import part_of_list
+from cardreader.register.lists import ListName
 from cardreader.register.models import Referral
 from cardreader.web import words
 from cardreader.web.access import Carer
@@ -16,25 +19,34 @@ from cardreader.web.render import page
 from cardreader.web.state import State
 
 router = APIRouter(include_in_schema=False)
+MOST = 100
+"""Rows of a list shown at once: nobody sees more women in a day."""
 
 
 @router.get("/lists/{name}")
-def show(request: Request, visitor: Carer, name: str) -> Response:
-    """One list, the most pressing first."""
+def show(request: Request, visitor: Carer, name: str, start: str = "") -> Response:
+    """One list, the most pressing first, so many at a time."""
     try:
         chosen = ListName(name)
     except ValueError:
         raise HTTPException(404, "No such list.") from None
     state: State = request.app.state.shared
     today = state.today()
+    number = int(start) if re.fullmatch(r"\d{1,7}", start, re.ASCII) else 0
+    state.catch_up()
     with state.database.read() as session:
-        rows = list_rows(open_rows(session, state.rules), chosen, today)
+        part = part_of_list(session, state.rules, chosen, today, number, MOST)
+        rows = part.rows
         return page(
             request,
             "list.html",
             name=chosen,
             names=list(ListName),
             rows=rows,
+            total=part.total,
+            start=number,
+            before=max(number - MOST, 0) if number else None,
+            after=number + MOST if number + MOST < part.total else None,
             today=today,
             words=words,
             ListName=ListName,

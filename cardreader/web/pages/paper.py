@@ -10,7 +10,8 @@ from starlette.responses import Response
 
 from cardreader.register import audit
 from cardreader.register.events import standing_events
-from cardreader.register.lists import open_rows, row_of
+from cardreader.register.keptlists import on_any_list
+from cardreader.register.lists import row_of
 from cardreader.register.models import EventKind, Woman, new_id
 from cardreader.register.recording import KeyReusedError, on_day, open_visit
 from cardreader.register.referrals import send_for_test
@@ -18,7 +19,7 @@ from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablet
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman, set_gestation
 from cardreader.web.access import Carer, Form
-from cardreader.web.daypapers import blank_form, today_list, transfer_letter
+from cardreader.web.daypapers import PRESSING, blank_form, today_list, transfer_letter
 from cardreader.web.fields import Fields
 from cardreader.web.pages.herpage import find_her
 from cardreader.web.render import page
@@ -27,15 +28,18 @@ from cardreader.web.texts import gettext as _
 from cardreader.web.values import HIGHEST_VISIT, enter_tube
 
 router = APIRouter(include_in_schema=False)
+MOST_ON_PAPER = 500
+"""Women on today's list: more pages are not carried about."""
 
 
 @router.get("/paper/today.pdf")
 def today(request: Request, visitor: Carer) -> Response:
     """Whoever is on a list today."""
     state: State = request.app.state.shared
+    state.catch_up()
     with state.database.read() as session:
-        rows = open_rows(session, state.rules)
-        pdf = today_list(rows, state.settings.place, state.today())
+        part = on_any_list(session, state.rules, PRESSING, state.today(), MOST_ON_PAPER)
+        pdf = today_list(part, state.settings.place, state.today())
     with state.database.write() as session:
         audit.append(session, "list.print", "today", visitor.account_id)
     return _pdf(pdf, f"list-{state.today():%Y-%m-%d}.pdf")

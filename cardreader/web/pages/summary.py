@@ -71,6 +71,7 @@ def report(request: Request, visitor: Anyone, month: str = "") -> Response:
 def _summary(request: Request, month: str) -> Summary:
     state: State = request.app.state.shared
     today = state.today()
+    state.catch_up()
     with state.database.read() as session:
         return summarise(session, _month(month, today), today, state.rules)
 

@@ -1,0 +1,68 @@
+"""Finding women by part of what is known of them, on both databases."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from builders import add_woman, facts, photo
+from sqlalchemy import inspect, text
+
+from cardreader.register.database import Database
+from cardreader.register.knownby import mend_code, set_village
+from cardreader.register.search import search_women
+
+TODAY = dt.date.today()
+
+
+def found(database: Database, *asked) -> list[str]:
+    with database.read() as session:
+        return [woman.code for woman in search_women(session, *asked).women]
+
+
+def test_by_part_of_code_former_code_and_village(database):
+    with database.write() as session:
+        one, two = add_woman(session, "KX-12/7", days_ago=3), add_woman(session, "KX-345")
+        set_village(session, one, "Upper_Ford 100%", TODAY, None)
+        set_village(session, two, "UpperXFord", TODAY, None)
+        mend_code(session, two, "KX-346", TODAY, None)
+    assert found(database, "kx") == ["KX-346", "KX-12/7"]
+    assert found(database, " 2/ 7") == ["KX-12/7"]
+    assert found(database, "345") == ["KX-346"]
+    assert found(database, "upper") == ["KX-346", "KX-12/7"]
+    # What stands for any letter elsewhere stands for itself here.
+    assert found(database, "upper_") == ["KX-12/7"]
+    assert found(database, "100%") == ["KX-12/7"]
+    assert found(database, "%") == ["KX-12/7"]
+
+
+def test_by_day_and_part_together(database):
+    with database.write() as session:
+        for code, days in (("KX-1", 12), ("KX-2", 12), ("KX-3", 4)):
+            photo(session, add_woman(session, code, days_ago=20), facts(9.0), days_ago=days)
+    day = TODAY - dt.timedelta(days=12)
+    assert sorted(found(database, "", day)) == ["KX-1", "KX-2"]
+    assert found(database, "x-2", day) == ["KX-2"]
+
+
+def test_others_beside_those_shown_are_told_of(database):
+    with database.write() as session:
+        for n in range(4):
+            add_woman(session, f"KX-{n}", days_ago=n)
+    with database.read() as session:
+        some, every = (search_women(session, "kx", None, most) for most in (3, 4))
+    assert ([w.code for w in some.women], some.more) == (["KX-0", "KX-1", "KX-2"], True)
+    assert (len(every.women), every.more) == (4, False)
+
+
+@pytest.mark.parametrize("database", ["postgresql"], indirect=True)
+def test_postgresql_finds_parts_by_an_index(database):
+    """As documented for pg_trgm: https://www.postgresql.org/docs/current/pgtrgm.html"""
+    with database.engine.begin() as connection:
+        names = {i["name"] for i in inspect(connection).get_indexes("woman")}
+        assert "trgm_woman_code" in names
+        connection.execute(text("SET LOCAL enable_seqscan = off"))
+        plan = connection.execute(
+            text("EXPLAIN SELECT id FROM woman WHERE code LIKE '%X-1%' ESCAPE '/'")
+        )
+        assert "trgm_woman_code" in str(plan.all())
