@@ -12,7 +12,7 @@ import uuid
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, ForeignKey, MetaData, String, Text, TypeDecorator
+from sqlalchemy import JSON, DateTime, ForeignKey, Index, MetaData, String, Text, TypeDecorator
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 
@@ -245,7 +245,7 @@ class Visit(Base):
     id: Mapped[str] = mapped_column(String(36), primary_key=True, default=new_id)
     woman_id: Mapped[str] = mapped_column(ForeignKey("woman.id", ondelete="CASCADE"), index=True)
     number: Mapped[int]
-    on: Mapped[dt.date] = mapped_column(index=True)
+    on: Mapped[dt.date]
     opened_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
     opened_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
     # The combined result of the visit's photos; null until one could be read.
@@ -257,6 +257,8 @@ class Visit(Base):
     result: Mapped[dict[str, Any] | None]
 
     woman: Mapped[Woman] = relationship(back_populates="visits")
+    # What a month counts, so that its rows need not be read.
+    __table_args__ = (Index("ix_visit_month", "on", "band"),)
     readings: Mapped[list[Reading]] = relationship(
         back_populates="visit", order_by="Reading.taken_at"
     )
@@ -276,7 +278,7 @@ class Reading(Base):
         ForeignKey("visit.id", ondelete="CASCADE"), index=True
     )
     source: Mapped[str] = mapped_column(String(10))
-    taken_at: Mapped[dt.datetime] = mapped_column(index=True)
+    taken_at: Mapped[dt.datetime]
     # The phone's own word on when, and how far its clock was behind the server's (seconds);
     # null where it didn't say what its clock showed when it sent.
     phone_taken_at: Mapped[dt.datetime | None]
@@ -304,6 +306,12 @@ class Reading(Base):
     set_aside_why: Mapped[str | None] = mapped_column(String(200))
 
     woman: Mapped[Woman] = relationship(back_populates="readings")
+    __table_args__ = (
+        Index(
+            "ix_reading_month",
+            *("taken_at", "set_aside_at", "source", "refusal", "lot_id", "hb_g_dl"),
+        ),
+    )
     visit: Mapped[Visit | None] = relationship(back_populates="readings")
 
 

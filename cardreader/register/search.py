@@ -7,13 +7,15 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import CompoundSelect, select, union
+from sqlalchemy import ColumnElement, CompoundSelect, and_, select, union
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.register.models import Event, EventKind, Reading, Visit, Woman
 
 MOST = 50
 """Rows shown at once: more are not read through on a phone."""
+FEW = 1000
+"""Women who are found first and sorted then."""
 
 
 @dataclass(frozen=True)
@@ -28,11 +30,12 @@ def search_women(
     session: Session, part: str = "", on: dt.date | None = None, limit: int = MOST
 ) -> Found:
     """Women whose code, former code or village holds ``part``, seen on a day; newest first."""
+    halves = _known_by(part) if (part := part.strip()) else None
     query = select(Woman.id)
-    if part := part.strip():
-        query = query.where(Woman.id.in_(_known_by(part)))
     if on is not None:
         query = query.where(Woman.id.in_(_seen(on)))
+    if halves is not None:
+        query = query.where(_among(session, *halves))
     # One more than is shown tells whether there are others; nobody needs them counted.
     newest = query.order_by(Woman.added_at.desc(), Woman.code).limit(limit + 1)
     ids = session.scalars(newest).all()
@@ -49,15 +52,31 @@ def search_women(
     return Found(tuple(session.scalars(shown)), len(ids) > limit)
 
 
-def _known_by(part: str) -> CompoundSelect[Any]:
-    """Ids of who is or was known by it: each half is looked up by an index of its own."""
-    noted = select(Event.woman_id).where(
+def _known_by(part: str) -> tuple[ColumnElement[bool], ColumnElement[bool]]:
+    """What holds of the code of a woman, and what of a former code or a village noted of her."""
+    code = re.sub(r"\s+", "", part).upper()
+    return Woman.code.like(_within(code), escape="/"), and_(
         Event.kind.in_((EventKind.CODE_MENDED, EventKind.VILLAGE)),
         Event.set_aside_at.is_(None),
         Event.words.ilike(_within(part), escape="/"),
     )
-    code = re.sub(r"\s+", "", part).upper()
-    return union(noted, select(Woman.id).where(Woman.code.like(_within(code), escape="/")))
+
+
+def _among(
+    session: Session, code: ColumnElement[bool], noted: ColumnElement[bool]
+) -> ColumnElement[bool]:
+    """Those for whom either holds.
+
+    A few are looked up first, by an index for each. Of many the newest are soon met, and
+    to find all of them would take long.
+    """
+    found: set[str] = set()
+    for query in (select(Woman.id).where(code), select(Event.woman_id).where(noted)):
+        some = session.scalars(query.limit(FEW + 1)).all()
+        if len(some) > FEW:
+            return code | Woman.events.any(noted)
+        found.update(some)
+    return Woman.id.in_(found)
 
 
 def _within(part: str) -> str:

@@ -125,20 +125,33 @@ def _pages(database: Database) -> None:
     today, rules = dt.date.today(), load_protocol().follow_up
     first, after = month_bounds(today)
     month = f"\"on\" >= '{first}' AND \"on\" < '{after}'"
-    taken = f"taken_at >= '{first}' AND taken_at < '{after}'"
-    codes = "SELECT count(*) FROM woman WHERE code LIKE '%{}%'"
-    open_ = "SELECT count(*) FROM woman w JOIN visit v ON v.woman_id = w.id WHERE closed_on IS NULL"
-    counts = (
-        f"SELECT (SELECT count(*) FROM reading WHERE {taken}), "
-        f"(SELECT count(*) FROM visit WHERE {month}), (SELECT count(*) FROM event WHERE {month})"
+    taken = f"taken_at >= '{first}' AND taken_at < '{after}' AND set_aside_at IS NULL"
+    codes = "SELECT id FROM woman WHERE code LIKE '%{}%' ORDER BY added_at DESC LIMIT 51"
+    village = (
+        "SELECT w.id FROM woman w JOIN event e ON e.woman_id = w.id WHERE e.kind = 'village' "
+        "AND e.words LIKE '%Place 77%' ORDER BY w.added_at DESC LIMIT 51"
     )
-    villages = "SELECT count(*) FROM event WHERE kind = 'village' AND words LIKE '%Place 77'"
     day = today - dt.timedelta(days=30)
-    seen = f"SELECT count(*) FROM visit WHERE \"on\" = '{day}'"
+    seen = (
+        "SELECT w.id FROM woman w JOIN visit v ON v.woman_id = w.id "
+        f"WHERE v.\"on\" = '{day}' ORDER BY w.added_at DESC LIMIT 51"
+    )
+    open_ = "SELECT count(*) FROM woman w JOIN visit v ON v.woman_id = w.id WHERE closed_on IS NULL"
+    # Each count of the month by what it is counted by, as somebody would write it by hand.
+    counts = " UNION ALL ".join(
+        f"SELECT {what}, count(*) FROM {table} WHERE {when} GROUP BY {what}"
+        for what, table, when in (
+            ("source || coalesce(lot_id, '') || coalesce(refusal, '')", "reading", taken),
+            ("band", "visit", month),
+            ("kind || coalesce(choice, '')", "event", month),
+            ("purpose || urgent || band", "referral", month.replace('"on"', "opened_at")),
+            ("purpose", "referral", "closed_at IS NULL"),
+        )
+    )
     pages: dict[str, tuple[str, Callable]] = {
         "search: part of a code": (codes.format(1234), lambda s: search_women(s, "1234")),
         "search: of every code": (codes.format("BX"), lambda s: search_women(s, "BX")),
-        "search: village": (villages, lambda s: search_women(s, "Place 77")),
+        "search: village": (village, lambda s: search_women(s, "Place 77")),
         "search: day": (seen, lambda s: search_women(s, on=day)),
         "lists: how many on each": (open_, lambda s: counts_today(s, rules, today)),
         "month": (counts, lambda s: summarise(s, today, today, rules)),

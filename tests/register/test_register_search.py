@@ -55,6 +55,19 @@ def test_others_beside_those_shown_are_told_of(database):
     assert (len(every.women), every.more) == (4, False)
 
 
+def test_many_are_found_as_few_are(database, monkeypatch):
+    with database.write() as session:
+        for n in range(6):
+            her = add_woman(session, f"KX-{n}", days_ago=n)
+            set_village(session, her, f"Ford {n % 2}", TODAY, None)
+    for asked in (("kx",), ("ford 1",), ("ford", TODAY - dt.timedelta(days=2)), ("none",)):
+        few = found(database, *asked)
+        with monkeypatch.context() as patch:
+            patch.setattr("cardreader.register.search.FEW", 1)
+            assert found(database, *asked) == few
+    assert found(database, "ford 1") == ["KX-1", "KX-3", "KX-5"]
+
+
 @pytest.mark.parametrize("database", ["postgresql"], indirect=True)
 def test_postgresql_finds_parts_by_an_index(database):
     """As documented for pg_trgm: https://www.postgresql.org/docs/current/pgtrgm.html"""

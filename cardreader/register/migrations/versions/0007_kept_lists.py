@@ -9,6 +9,7 @@ down_revision = "0006"
 branch_labels = None
 depends_on = None
 
+_READING = ["taken_at", "set_aside_at", "source", "refusal", "lot_id", "hb_g_dl"]
 _BY_PARTS = (("woman", "code"), ("event", "words"))
 """What is found by a part of it; PostgreSQL needn't look at each for that."""
 
@@ -44,6 +45,14 @@ def upgrade() -> None:
     for name in ("woman.added_at", "referral.opened_at", "referral.closed_at"):
         table, column = name.split(".")
         op.create_index(op.f(f"ix_{table}_{column}"), table, [column])
+    # What a month counts stands in the index whole, so that its rows need not be read.
+    for old, new, columns in (
+        ("ix_visit_on", "ix_visit_month", ["on", "band"]),
+        ("ix_reading_taken_at", "ix_reading_month", _READING),
+    ):
+        table = new.split("_")[1]
+        op.drop_index(old, table)
+        op.create_index(new, table, columns)
     if op.get_bind().dialect.name == "postgresql":
         _index_trigrams(op.get_bind())
 
