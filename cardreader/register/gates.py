@@ -17,6 +17,7 @@ from cardreader.register import (
     devices,
     doubt,
     judging,
+    keptlists,
     lastbackup,
     phoneclock,
     photostore,
@@ -187,7 +188,18 @@ TABLES = Stage(
     ),
 )
 
-SEARCH = Stage("Finding a woman", search, (chosen("MOST", "row", "what is read on a phone"),))
+SEARCH = Stage(
+    "Finding a woman",
+    search,
+    (
+        chosen("MOST", "row", "what is read on a phone"),
+        chosen(
+            "FEW",
+            "woman",
+            "sorted in no time; of more, of 200,000, fifty are met among the newest 10,000",
+        ),
+    ),
+)
 
 PAIRS = Stage(
     "Pairs of a site",
@@ -214,8 +226,14 @@ FITS = Stage(
 
 AGAIN = Stage("Judging again", rejudging, (chosen("AT_ONCE", "woman", "others write in between"),))
 
+LISTS = Stage(
+    "Lists kept",
+    keptlists,
+    (chosen("AT_ONCE", "woman", "a second's work; others write in between"),),
+)
+
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK, BLOTS,
     CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
-    PAIRS, FITS, AGAIN,
+    PAIRS, FITS, AGAIN, LISTS,
 )  # fmt: skip

@@ -18,7 +18,7 @@ from cardreader.web import (
     values,
     whereabouts,
 )
-from cardreader.web.pages import calibration, knownby, people, pin
+from cardreader.web.pages import calibration, knownby, lists, paper, people, pin
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -222,7 +222,14 @@ OFFERED = Stage(
     ),
 )
 
+LISTS = Stage("Lists", lists, (chosen("MOST", "row", "more women than one worker sees in a day"),))
+TODAY = Stage(
+    "Today's list on paper",
+    paper,
+    (chosen("MOST_ON_PAPER", "woman", "some 25 sheets; more are not carried about"),),
+)
+
 GATES = (
     LIMITS, GATE, DELAY, PIN, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL, STEPS,
-    DRIFT, PAPERS, FITTING, OFFERED,
+    DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY,
 )  # fmt: skip
