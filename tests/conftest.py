@@ -1,4 +1,4 @@
-"""Each process of the tests keeps to one core.
+"""Each process of the tests keeps to one core, and can be interrupted.
 
 They run a process a core. Threads of linear algebra on top of that wait for each other in
 loops that burn the processor: factorising a (300, 300) matrix took 0.5 s of it in place of
@@ -6,6 +6,16 @@ loops that burn the processor: factorising a (300, 300) matrix took 0.5 s of it 
 """
 
 import os
+import signal
+import threading
 
 for library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
+# A shell ignores interrupts for what it starts in the background, and so would every program that
+# the tests start and interrupt.
+if (
+    threading.current_thread() is threading.main_thread()
+    and signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+):
+    signal.signal(signal.SIGINT, signal.default_int_handler)
