@@ -21,6 +21,7 @@ from cardreader.commands.read import add_read
 from cardreader.simulate.cli import add_simulate
 from cardreader.terminal.frame import Parser, exit_codes, run_command
 from cardreader.web.cli import add_register
+from cardreader.web.meetcli import add_meet
 from cardreader.web.mergecli import add_merge
 
 _ABOUT = """\
@@ -65,5 +66,6 @@ def build_parser() -> Parser:
     add_study(commands)
     add_register(commands)
     add_merge(commands)
+    add_meet(commands)
     add_completion(commands, build_parser)
     return parser

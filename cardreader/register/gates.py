@@ -32,6 +32,7 @@ from cardreader.register import (
     tube,
     women,
 )
+from cardreader.register.meet import code, guest, host
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -82,6 +83,34 @@ PHOTO_STRIP = Stage(
     photostrip,
     (standard("_LONGEST_EXIF", "byte", "a JPEG segment holds 65,533 at most, ITU-T T.81"),),
     beside=("STAYS", "STAYS_IN_EXIF", "_EXIF_IFD"),
+)
+
+MEETING_CODES = Stage(
+    "Codes of meetings",
+    code,
+    (
+        derived("DIGITS", "digit", "three tries find one of 100 million: 3 in 100,000,000"),
+        chosen("PIECE_BYTES", "byte", "below what a page's server takes at once, 1 MiB"),
+        standard("_NONCE", "byte", "96 bits, NIST SP 800-38D for AES-GCM"),
+    ),
+    beside=("_ABOUT",),
+)
+MEETING_HOST = Stage(
+    "The register that shows a code",
+    host,
+    (
+        chosen("LASTS_S", "s", "two people within call type it in one minute"),
+        chosen("TRIES", "try", "who mistypes a code twice looks at it the third time"),
+        chosen("GREETINGS", "greeting", "each costs a tenth of a second or so, and one is needed"),
+        chosen("SILENT_S", "s", "a guest is silent while it takes in, and may take long"),
+        chosen("ANSWER_WITHIN_S", "s", "well within what any link waits"),
+        chosen("MOST_BYTES", "byte", "more than a register with its photos has"),
+    ),
+)
+MEETING_GUEST = Stage(
+    "The register that types it",
+    guest,
+    (chosen("PAUSES_S", "s", "half a minute in all: a hotspot is back by then"),),
 )
 
 LAST_BACKUP = Stage(
@@ -236,4 +265,5 @@ GATES = (
     ACCOUNTS, DEVICES, BACKUP, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK, BLOTS,
     CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
     PAIRS, FITS, AGAIN, LISTS,
+    MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

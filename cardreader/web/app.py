@@ -21,7 +21,7 @@ from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
 from cardreader.register.trouble import Trouble, trouble_of
 from cardreader.terminal.progress import Progress
-from cardreader.web import api, texts
+from cardreader.web import api, meeting, texts
 from cardreader.web.access import NeedSignInError, find_visitor
 from cardreader.web.calibrating import Workshop
 from cardreader.web.delay import SignInDelay
@@ -69,6 +69,7 @@ def create_app(
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
         state.uploads.close()
+        state.meetings.host.close()
         workshop.stop()
         database.close()
 
@@ -87,8 +88,11 @@ def create_app(
     app.state.settings = settings
     app.state.first_token = None  # set where the first person is made in the browser
     app.state.database = database
+    app.state.meetings = state.meetings
     app.state.sign_in_delay = SignInDelay(settings.free_tries)
-    app.add_middleware(Guard, settings=settings, is_signed_in=find_visitor)
+    app.add_middleware(
+        Guard, settings=settings, is_signed_in=find_visitor, may_send=state.meetings.may_send
+    )
     app.add_exception_handler(NeedSignInError, _need_sign_in)
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(KeyReusedError, _key_reused)
@@ -96,7 +100,7 @@ def create_app(
     for kind in (SQLAlchemyError, OSError):
         app.add_exception_handler(kind, _in_trouble)
     app.add_exception_handler(Exception, _broken)
-    for router in (*ROUTERS, api.router):
+    for router in (*ROUTERS, meeting.router, api.router):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app

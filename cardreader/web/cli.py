@@ -13,9 +13,9 @@ from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
-from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
 from cardreader.web.registerat import (
     add_where,
+    judging_options,
     must_be_there,
     opened_database,
     register_told,
@@ -76,18 +76,13 @@ def _add_serve(commands: Commands) -> argparse.ArgumentParser:
     )
     parser.add_argument("--place", default="", metavar="NAME", help="shown on pages and slips")
     parser.add_argument(
-        "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
-    )
-    parser.add_argument(
         "--pair-days",
         type=whole(0, 14),
         default=3,
         metavar="N",
         help="days between a blot and a laboratory value that calibrate together (default 3)",
     )
-    protocol_option(parser)
-    calibration_option(parser)
-    lots_option(parser)
+    judging_options(parser)
     return parser
 
 

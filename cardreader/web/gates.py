@@ -10,6 +10,7 @@ from cardreader.web import (
     delay,
     drift,
     gate,
+    meeting,
     origins,
     settings,
     state,
@@ -124,6 +125,16 @@ TLS = Stage(
     ),
 )
 
+MEETING = Stage(
+    "Meeting another register",
+    meeting,
+    (
+        derived("LIMIT_BYTES", "byte", "a piece of a file, and what is said with it"),
+        chosen("TIMEOUT_S", "s", "no answer takes longer than a second to make"),
+    ),
+    beside=("PATH", "PORT"),
+)
+
 PORTS = Stage("Ports", cli, (), beside=("PORT", "START_PORT"))
 STATE = Stage("Pictures held", state, (), beside=("MEGABYTE",))
 LOOKING = Stage(
@@ -231,5 +242,5 @@ TODAY = Stage(
 
 GATES = (
     LIMITS, GATE, DELAY, PIN, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL, STEPS,
-    DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY,
+    DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING,
 )  # fmt: skip

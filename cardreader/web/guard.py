@@ -53,6 +53,8 @@ OPEN_FORMS = frozenset({"/sign-in", "/sign-in/pin", "/language", "/scheme", "/fi
 """What may be sent without a sign-in; small forms, so that nothing large is read for a stranger."""
 
 IsSignedIn = Callable[[Request], object]
+MaySend = Callable[[str], int | None]
+"""How large a body a stranger may send to a path; None for none."""
 TOO_LARGE = mark("This is larger than can be taken.")
 
 
@@ -64,15 +66,20 @@ class Guard:
     """Pure ASGI middleware around the whole application.
 
     ``is_signed_in`` says whether a request comes from somebody signed in; None where
-    there is no signing in at all.
+    there is no signing in at all. ``may_send`` lets strangers send to further paths.
     """
 
     def __init__(
-        self, app: ASGIApp, settings: Settings, is_signed_in: IsSignedIn | None = None
+        self,
+        app: ASGIApp,
+        settings: Settings,
+        is_signed_in: IsSignedIn | None = None,
+        may_send: MaySend = lambda _path: None,
     ) -> None:
         self.app = app
         self.settings = settings
         self.is_signed_in = is_signed_in
+        self.may_send = may_send
         self.limiter = MovingWindowRateLimiter(MemoryStorage())
         self.rate = RateLimitItemPerMinute(settings.requests_a_minute)
 
@@ -121,7 +128,7 @@ class Guard:
     async def _is_strangers_body(self, scope: Scope) -> bool:
         if self.is_signed_in is None or scope["method"] in _WITHOUT_BODY:
             return False
-        if scope["path"] in OPEN_FORMS:
+        if scope["path"] in OPEN_FORMS or self.may_send(scope["path"]) is not None:
             return False
         return not await run_in_threadpool(self.is_signed_in, Request(scope))
 
@@ -130,6 +137,9 @@ class Guard:
             return self.settings.open_form_limit_bytes
         if path.startswith("/api/uploads/"):
             return CHUNK_LIMIT_BYTES
+        allowed = self.may_send(path)
+        if allowed is not None:
+            return allowed
         takes_files = path.endswith(("/photos", "/import"))
         return self.settings.upload_limit_bytes if takes_files else self.settings.form_limit_bytes
 

@@ -12,8 +12,14 @@ from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
-from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
-from cardreader.web.registerat import add_where, must_be_there, opened_database, register_told
+from cardreader.web.registerat import (
+    add_where,
+    judging_options,
+    must_be_there,
+    opened_database,
+    photos_option,
+    register_told,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -71,15 +77,13 @@ def _add_hand_over(commands: Commands) -> argparse.ArgumentParser:
         stopped="no file was written",
         extra="web",
     )
-    parser.add_argument("file", type=Path, metavar="FILE", help="file to write")
+    _parcel_options(parser, "file to write", "take kept photos along")
     parser.add_argument(
         "--to", default="", metavar="NAME", help="which register (default: the only one known)"
     )
     parser.add_argument(
         "--everything", action="store_true", help="all there is, not only what is new"
     )
-    parser.add_argument("--photos", action="store_true", help="take kept photos along")
-    progress_option(parser)
     return parser
 
 
@@ -96,16 +100,16 @@ def _add_take_in(commands: Commands) -> argparse.ArgumentParser:
         stopped="nothing was taken in",
         extra="web",
     )
-    parser.add_argument("file", type=Path, metavar="FILE", help="file to take in")
-    parser.add_argument("--photos", action="store_true", help="keep photos that come along")
-    parser.add_argument(
-        "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
-    )
-    protocol_option(parser)
-    calibration_option(parser)
-    lots_option(parser)
-    progress_option(parser)
+    _parcel_options(parser, "file to take in", "keep photos that come along")
+    judging_options(parser)
     return parser
+
+
+def _parcel_options(parser: argparse.ArgumentParser, file: str, photos: str) -> None:
+    """What both ends of a hand-over by file take; the words say what becomes of each."""
+    parser.add_argument("file", type=Path, metavar="FILE", help=file)
+    photos_option(parser, photos)
+    progress_option(parser)
 
 
 def _registers(arguments: argparse.Namespace) -> ExitCode:

@@ -16,6 +16,7 @@ from cardreader.register.identity import identity_of
 from cardreader.register.keptlists import catch_up
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.calibrating import Workshop
+from cardreader.web.meeting import Meetings
 from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
 from cardreader.web.sitereader import SiteReader
@@ -51,6 +52,11 @@ class State:
     reading_slots: threading.Semaphore = field(
         default_factory=lambda: threading.Semaphore(os.cpu_count() or 1)
     )
+
+    @cached_property
+    def meetings(self) -> Meetings:
+        """Other registers that are met over the network."""
+        return Meetings()
 
     @cached_property
     def uploads(self) -> Uploads:

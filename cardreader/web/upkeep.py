@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import delete, select
 
+from cardreader.register.meet.side import sweep
 from cardreader.register.models import Reading, SignIn, utc_now
 from cardreader.web.state import State
 
@@ -12,13 +13,14 @@ UNFINISHED_BACKUP = ".backup-"
 
 
 def tidy(state: State) -> None:
-    """Forget ended sign-ins, backups never fetched, and photo files that no reading owns.
+    """Forget ended sign-ins, files that were on their way, and photo files that no reading owns.
 
     A file without a reading is left when the process is killed between the two;
     its photo was not acknowledged, so the phone still has it.
     """
     for file in state.settings.data.glob(f"{UNFINISHED_BACKUP}*"):
         file.unlink(missing_ok=True)
+    sweep(state.settings.data)
     oldest = utc_now() - state.session.whole
     with state.database.write() as session:
         session.execute(delete(SignIn).where(SignIn.started_at < oldest))

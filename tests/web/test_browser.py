@@ -299,6 +299,8 @@ PAGES = {
         "/unsent",
         "/pin",
         "/backup",
+        "/conflicts",
+        "/registers",
     ],
 }
 

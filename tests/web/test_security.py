@@ -17,11 +17,20 @@ from cardreader.register.models import AuditEntry, SignIn, Woman, utc_now
 
 PAGES = {
     "worker": {"/", "/women", "/women/new", "/lists/due", "/summary", "/more", "/password"},
-    "supervisor": {"/", "/women/new", "/summary", "/exchange", "/people", "/audit", "/more"},
+    "supervisor": {
+        "/",
+        "/women/new",
+        "/summary",
+        "/exchange",
+        "/people",
+        "/audit",
+        "/registers",
+        "/more",
+    },
     "researcher": {"/summary", "/exchange", "/more", "/password"},
 }
 FORBIDDEN = {
-    "worker": {"/exchange", "/exchange/readings.csv", "/people", "/audit"},
+    "worker": {"/exchange", "/exchange/readings.csv", "/people", "/audit", "/registers"},
     "supervisor": set(),
     "researcher": {"/women", "/women/new", "/lists/due", "/people", "/audit", "/api/women"},
 }
@@ -58,6 +67,8 @@ def test_no_page_but_the_open_ones_answers_without_a_sign_in(app):
         ("GET", "/api/openapi.json"),
         ("POST", "/language"),
         ("POST", "/scheme"),
+        ("POST", "/api/meeting/greet"),  # another register, which has a code and no account
+        ("POST", "/api/meeting/x/prove"),
     }
 
 

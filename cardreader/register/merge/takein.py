@@ -105,6 +105,15 @@ def take_in(
     return done
 
 
+def giver_of(file: Path) -> str:
+    """The id of the register that a file says it comes from; ParcelError for no such file."""
+    try:
+        with tarfile.open(file, mode="r:") as tar:
+            return head_of(tar).giver
+    except (tarfile.TarError, EOFError):
+        raise ParcelError("this is not what a register handed over, or not all of it") from None
+
+
 def _checked(session: Session, tar: tarfile.TarFile, size: int) -> tuple[KnownRegister, Parcel]:
     head, own = head_of(tar), own_register(session)
     if head.taker != own.id:
@@ -260,7 +269,14 @@ def _note_how_far(known: KnownRegister, head: Head) -> tuple[bool, bool]:
         known.taken_trail = max(known.taken_trail, head.up_to_trail)
     known.taken_at = utc_now()
     lost = head.taken < known.told
-    # What was handed over since that file was made goes along once more: it does no harm.
-    known.told = min(known.told, head.taken)
-    known.told_trail = min(known.told_trail, head.taken_trail)
+    note_taken(known, head.taken, head.taken_trail)
     return gap, lost
+
+
+def note_taken(known: KnownRegister, taken: int, taken_trail: int) -> None:
+    """A register says how far it has taken in what it was handed.
+
+    What was handed over since goes along once more: it does no harm.
+    """
+    known.told = min(known.told, taken)
+    known.told_trail = min(known.told_trail, taken_trail)

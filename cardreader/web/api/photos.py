@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, File, Form, HTTPException, Request, UploadFile
@@ -88,12 +89,8 @@ def post_visit_photo(
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
-    target = ForVisit(visit_id)
-    times = (taken_at, sent_at)
-    data = _sent(request, visitor, photo, submission_key, uploaded)
-    if data is None:
-        return _entered_before(request, submission_key, target)
-    return _take(request, visitor, target, data, submission_key, times, same_blot, known_photo)
+    sent = _Sent(submission_key, photo, uploaded, (taken_at, sent_at), same_blot, known_photo)
+    return _entered(request, visitor, ForVisit(visit_id), sent)
 
 
 @router.post(
@@ -121,24 +118,40 @@ def post_photo(
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
-    target = ForCode(code, visit_number, gestation_weeks)
-    times = (taken_at, sent_at)
-    data = _sent(request, visitor, photo, submission_key, uploaded)
+    sent = _Sent(submission_key, photo, uploaded, (taken_at, sent_at), same_blot, known_photo)
+    return _entered(request, visitor, ForCode(code, visit_number, gestation_weeks), sent)
+
+
+@dataclass(frozen=True)
+class _Sent:
+    """What both calls take of a photo; ``times`` are when it was taken and when it was sent."""
+
+    key: str
+    photo: UploadFile | None
+    uploaded: bool
+    times: tuple[dt.datetime | None, dt.datetime | None]
+    same_blot: bool
+    known_photo: bool
+
+
+def _entered(
+    request: Request, visitor: Visitor, target: ForVisit | ForCode, sent: _Sent
+) -> JSONResponse:
+    """Read and enter a photo, or answer with the entry made of it before."""
+    data = _bytes_of(request, visitor, sent)
     if data is None:
-        return _entered_before(request, submission_key, target)
-    return _take(request, visitor, target, data, submission_key, times, same_blot, known_photo)
+        return _entered_before(request, sent.key, target)
+    return _take(request, visitor, target, data, sent)
 
 
-def _sent(
-    request: Request, visitor: Visitor, photo: UploadFile | None, key: str, uploaded: bool
-) -> bytes | None:
+def _bytes_of(request: Request, visitor: Visitor, sent: _Sent) -> bytes | None:
     """The photo's bytes, sent with the form or in pieces before it; None where some are missing."""
-    if photo is not None:
-        return photo.file.read()
-    if not uploaded:
+    if sent.photo is not None:
+        return sent.photo.file.read()
+    if not sent.uploaded:
         raise unprocessable("photo", "a photo is needed, or uploaded")
     state: State = request.app.state.shared
-    return state.uploads.whole(visitor.account_id, key)
+    return state.uploads.whole(visitor.account_id, sent.key)
 
 
 def _entered_before(request: Request, key: str, target: ForVisit | ForCode) -> JSONResponse:
@@ -164,24 +177,14 @@ def _take(
     visitor: Visitor,
     target: ForVisit | ForCode,
     data: bytes,
-    key: str,
-    times: tuple[dt.datetime | None, dt.datetime | None],
-    same_blot: bool,
-    known_photo: bool,
+    sent: _Sent,
 ) -> JSONResponse:
     state: State = request.app.state.shared
-    told, sent = (None if at is None else _aware(at) for at in times)
+    taken_at, sent_at = (None if at is None else _aware(at) for at in sent.times)
     try:
         taken = take_photo(
-            state,
-            target,
-            key,
-            data,
-            told,
-            visitor.account_id,
-            same_blot,
-            known_photo,
-            sent,
+            *(state, target, sent.key, data, taken_at, visitor.account_id),
+            *(sent.same_blot, sent.known_photo, sent_at),
         )
     except KnownPhotoError as known:
         question = {"detail": known_photo_words(known), "ask": "known_photo"}
@@ -189,7 +192,7 @@ def _take(
     except UnknownVisitError:
         raise HTTPException(404, mark("No such visit.")) from None
     # Entered: its pieces aren't needed again.
-    state.uploads.drop(visitor.account_id, key)
+    state.uploads.drop(visitor.account_id, sent.key)
     with state.database.read() as session:
         out = reading_out(session.get_one(Reading, taken.reading_id))
     return JSONResponse(out.model_dump(mode="json"), 200 if taken.replayed else 201)

@@ -16,6 +16,7 @@ from cardreader.web.pages import (
     people,
     pin,
     readings,
+    registers,
     signin,
     summary,
     values,
@@ -42,6 +43,7 @@ ROUTERS = (
     backup.router,
     calibration.router,
     conflicts.router,
+    registers.router,
     offline.router,
     looks.router,
 )

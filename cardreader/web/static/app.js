@@ -178,6 +178,10 @@ addEventListener("online", sendWaiting);
 setInterval(() => { if (document.visibilityState === "visible") sendWaiting(); }, 15000);
 sendWaiting();
 
+// A page that tells of something going on looks again by itself.
+const going = document.querySelector("[data-reload]");
+if (going) setTimeout(() => location.replace(location.pathname), 1000 * Number(going.dataset.reload));
+
 const signOut = document.getElementById("sign-out");
 if (signOut) {
   signOut.addEventListener("submit", async (event) => {
