@@ -45,7 +45,7 @@ LOT = 27001
 HB_G_DL = (4.0, 6.5, 9.0, 11.0, 13.0, 16.0)
 MEGAPIXELS = 12.0
 STAGES = ("open_photo", "locate", "find_banding", "sample", "correct", "measure_blot", "judge")
-LIBRARIES = "numpy cv2 PIL.Image skimage.color.delta_e"
+LIBRARIES = "numpy cv2 PIL.Image"
 """What one reading has imported at its end, project apart."""
 
 Row = tuple[str, ...]
@@ -151,7 +151,6 @@ def peak_memory(photo: Path) -> list[Row]:
 _PEAK = """
 import cv2, numpy as np
 from pathlib import Path
-from skimage.color import deltaE_ciede2000
 from cardreader.api import load_reader
 from cardreader.pipeline import read_photo
 cv2.setNumThreads(1)
