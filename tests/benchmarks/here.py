@@ -33,6 +33,8 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 PHOTO = ROOT / "sample_images" / "good" / "moderate-8.3-tube.jpg"
 PIN = "273914"
+PIECE = 500_000
+"""Bytes sent at once; the server takes a million."""
 TICKS = os.sysconf("SC_CLK_TCK")
 
 
@@ -87,8 +89,9 @@ class Here:
         data = PHOTO.read_bytes()
         note = b"\xff\xfe" + (len(key) + 2).to_bytes(2, "big") + key.encode()
         data = data[:2] + note + data[2:]
-        path = f"/api/uploads/{key}?size={len(data)}&offset=0"
-        self.call(path, data, "application/octet-stream", "PUT")
+        for at in range(0, len(data), PIECE):
+            path = f"/api/uploads/{key}?size={len(data)}&offset={at}"
+            self.call(path, data[at : at + PIECE], "application/octet-stream", "PUT")
         sent = self.form("/api/photos", submission_key=key, uploaded="true", code="HERE-1")
         return json.loads(sent)
 
@@ -115,7 +118,7 @@ def shots(here: Here, folder: Path) -> None:
     """Pictures of the pages, taken by this machine's browser."""
     from playwright.sync_api import sync_playwright
 
-    sys.path.insert(0, str(ROOT / "tests" / "web"))
+    sys.path[:0] = [str(ROOT / "tests" / "web"), str(ROOT / "tests")]
     from phone import new_phone
 
     folder.mkdir(parents=True, exist_ok=True)
