@@ -84,6 +84,8 @@
     const outcome = await Queue.send(item, await Queue.session(), way.watch);
     way.end();
     if (outcome.sent) {
+      // It is shown now; had she left this page meanwhile, the list of results would tell her.
+      await Queue.forgetResult(item.submission_key).catch(() => {});
       location.assign(outcome.sent.url);
       return;
     }
@@ -123,6 +125,7 @@
     say(form, form.dataset.sending);
     return {
       watch: {
+        tells: true,
         stop: control.signal,
         progress: (share) => { bar.value = share; },
         smaller: () => say(form, form.dataset.smaller),

@@ -58,6 +58,7 @@ const Queue = (() => {
   const remove = (key) => run(PHOTOS, "readwrite", (store) => store.delete(key));
   const get = (key) => run(PHOTOS, "readonly", (store) => store.get(key));
   const all = () => run(PHOTOS, "readonly", (store) => store.getAll());
+  const forgetResult = (key) => run(RESULTS, "readwrite", (store) => store.delete(key));
   const forgetResults = () => run(RESULTS, "readwrite", (store) => store.clear());
 
   function newKey() {
@@ -78,7 +79,7 @@ const Queue = (() => {
 
   // Sends one photo. Resolves to {sent: reading}, {waits: why}, {refused: text},
   // {asks: item} where the server wants to know whether it is meant, or {stopped: true}.
-  // ``watch``: see ``post``.
+  // ``watch``: see ``post``; ``watch.tells`` keeps what became of it for the list of results.
   async function send(item, who, watch = {}) {
     if (who === "out") return { waits: "out" };
     if (who === null) return { waits: "signin" };
@@ -105,6 +106,8 @@ const Queue = (() => {
       if (item.smaller && item.smaller.sha256 && who.keeps_photos) {
         await keepOriginal(item, reading).catch(() => {});
       }
+      // Before our copy goes: a page that is left in between would tell nobody.
+      if (watch.tells) await keepResult(item, reading).catch(() => {});
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
       return { sent: reading };
@@ -256,8 +259,7 @@ const Queue = (() => {
     const who = await session();
     items.sort((a, b) => a.taken_at.localeCompare(b.taken_at));
     for (const item of items) {
-      const outcome = await send(item, who);
-      if (outcome.sent) await keepResult(item, outcome.sent).catch(() => {});
+      const outcome = await send(item, who, { tells: true });
       if (outcome.waits === "out" || outcome.waits === "signin") return;
     }
     if (later && who && who !== "out") await sendOriginals(who);
@@ -318,5 +320,5 @@ const Queue = (() => {
       .sort((a, b) => a.rank - b.rank || a.taken_at.localeCompare(b.taken_at));
   }
 
-  return { put, get, all, remove, newKey, session, send, flush, results, forgetResults, originals };
+  return { put, get, all, remove, newKey, session, send, flush, results, forgetResult, forgetResults, originals };
 })();
