@@ -246,6 +246,7 @@ def test_without_a_secure_connection_the_open_page_keeps_photos(
         insecure.wait_for_url(lambda at: "/sign-in" not in at)
         add_woman(insecure, "KX-510")
         open_visit(insecure)
+        expect(insecure.locator(".photo-form")).to_be_visible()
         server.kill()
         choose_photo(insecure, photos["anaemic"])
         insecure.get_by_role("button", name="Read the photo").click()
