@@ -14,7 +14,7 @@ locus of its own beside the first one's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -137,9 +137,7 @@ class Papers:
         covariance[:, : 3 * k] = paper.covariance.T
         own = covariance[: 3 * k, : 3 * k]
         covariance[: 3 * k, : 3 * k] = (own + own.T) / 2
-        return moved, Posterior(
-            posterior.degree, covariance, posterior.scatter_dof, posterior.by_design
-        )
+        return moved, replace(posterior, covariance=covariance)
 
     def on_another(self, weights: Array, posterior: Posterior) -> tuple[Array, Posterior]:
         """Mean (p, 3) and posterior of a site's weights on a paper that taught nothing."""
@@ -150,8 +148,7 @@ class Papers:
         covariance[: 3 * k] *= self.kept
         covariance[:, : 3 * k] *= self.kept
         covariance[: 3 * k, : 3 * k] += (1 - self.kept**2) * self.covariance
-        known = Posterior(posterior.degree, covariance, posterior.scatter_dof, posterior.by_design)
-        return moved, known
+        return moved, replace(posterior, covariance=covariance)
 
     def as_json(self) -> dict[str, Any]:
         """Plain values; the class takes them back as keywords."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import logging
 from collections.abc import Callable
+from functools import cache
 from typing import Any
 
 import cv2
@@ -103,6 +104,16 @@ def pixels(data: bytes, kind: str, header: Image.Image, divisor: int) -> NDArray
     return cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB, dst=decoded)
 
 
+@cache
+def _quick_decoder() -> Callable[..., NDArray[np.uint8]] | None:
+    # Looked for once: what is not there is searched for along the whole path each time.
+    try:
+        from simplejpeg import decode_jpeg
+    except ImportError:
+        return None
+    return decode_jpeg  # type: ignore[no-any-return]
+
+
 def sound_jpeg(data: bytes, header: Image.Image, divisor: int) -> NDArray[np.uint8] | None:
     """RGB of a JPEG of which the decoder has nothing to complain, straight into an array.
 
@@ -110,11 +121,8 @@ def sound_jpeg(data: bytes, header: Image.Image, divisor: int) -> NDArray[np.uin
     of the time. None where simplejpeg isn't installed or where anything is odd about the file:
     Pillow then says what becomes of it.
     """
-    if header.mode != "RGB":
-        return None
-    try:
-        from simplejpeg import decode_jpeg
-    except ImportError:
+    decode_jpeg = _quick_decoder()
+    if decode_jpeg is None or header.mode != "RGB":
         return None
     width, height = header.size
     try:

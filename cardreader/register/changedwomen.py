@@ -17,9 +17,9 @@ from sqlalchemy.orm import Session
 from cardreader.register.listmodels import KeptLists, OutOfPlace
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import JudgedAgain, Visit
+from cardreader.register.parts import in_parts
 
 _WOMEN, _VISITS = "changed women", "visits judged again"
-_AT_ONCE = 500
 
 
 class Renewer(Protocol):
@@ -68,6 +68,6 @@ def _collect(session: Session, _context: Any) -> None:
 
 
 def _all(session: Session, query: Any, column: Any, among: Collection[str]) -> set[str]:
-    ids = sorted(among)
-    parts = (ids[start : start + _AT_ONCE] for start in range(0, len(ids), _AT_ONCE))
-    return {one for some in parts for one in session.scalars(query.where(column.in_(some)))}
+    return {
+        one for some in in_parts(among) for one in session.scalars(query.where(column.in_(some)))
+    }

@@ -12,7 +12,7 @@ import datetime as dt
 import json
 import uuid
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -36,6 +36,7 @@ from cardreader.register.mergemodels import (
     Touched,
 )
 from cardreader.register.models import AuditEntry, Base, new_id, utc_now
+from cardreader.register.parts import in_parts
 
 _PENDING = "field changes"
 _NAMES = uuid.UUID("6f0f6f3e-5d0c-4c55-9a3b-0b6f1c0b5d11")
@@ -93,12 +94,6 @@ def first_id(record: str, name: str, value: dict[str, Any]) -> str:
     """The id of a field's first value: the same wherever that is the first value."""
     text = json.dumps(value, sort_keys=True, separators=(",", ":"))
     return str(uuid.uuid5(_NAMES, f"{record}\n{name}\n{text}"))
-
-
-def in_parts(ids: Iterable[str], most: int = 500) -> Iterable[list[str]]:
-    """Ids in lists short enough for one statement."""
-    some = sorted(ids)
-    return (some[start : start + most] for start in range(0, len(some), most))
 
 
 # --- listening -----------------------------------------------------------------------

@@ -33,6 +33,7 @@ from cardreader.register.lists import (
     row_of,
 )
 from cardreader.register.models import Woman
+from cardreader.register.parts import in_parts
 from cardreader.terminal.progress import Progress
 
 AT_ONCE = 500
@@ -69,9 +70,7 @@ class Places:
 
     def renew(self, session: Session, women: Collection[str]) -> None:
         """Work the places of these women out anew from what the database holds now."""
-        ids = sorted(women)
-        for start in range(0, len(ids), AT_ONCE):
-            some = ids[start : start + AT_ONCE]
+        for some in in_parts(women, AT_ONCE):
             session.execute(delete(KeptPlace).where(KeptPlace.woman_id.in_(some)))
             if places := self._places(session, some):
                 session.execute(insert(KeptPlace), places)
@@ -237,7 +236,7 @@ def rows_of(session: Session, rules: FollowUpRules, ids: Sequence[str]) -> tuple
     """The rows of some followed women, in the order of their ids."""
     found = {
         woman.id: row_of(woman, rules)
-        for some in (ids[start : start + AT_ONCE] for start in range(0, len(ids), AT_ONCE))
+        for some in in_parts(ids, AT_ONCE)
         for woman in session.scalars(followed().where(Woman.id.in_(some)))
     }
     return tuple(found[one] for one in ids if one in found)

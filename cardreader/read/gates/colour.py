@@ -14,9 +14,7 @@ from cardreader.read import (
     twins,
     vividness,
 )
-
-_EIGHT_BITS = "eight bits: two codes from white are lost to rounding and noise"
-_RESTATED = "restated for a right scale so that the same residuals lose weight; before it, chosen"
+from cardreader.read.gates.origins import EIGHT_BITS, RESTATED
 
 SAMPLING = Stage(
     "Sampling the patches",
@@ -24,7 +22,7 @@ SAMPLING = Stage(
     (
         derived("CENTRE_SHARE", "of the side", "keeps 0.92 mm from the edge, see MAX_BLUR_MM"),
         chosen("TRIM", "of the pixels, each end", "specks; the mean stays efficient"),
-        derived("CLIPPED_CODE", "of white", _EIGHT_BITS),
+        derived("CLIPPED_CODE", "of white", EIGHT_BITS),
         derived("CRUSHED_CODE", "of white", "eight bits: the last code above black"),
         chosen("CRUSHED_LINEAR", "nominal linear RGB", "below it nothing is left to invert"),
         chosen("PLATEAU_CODE", "of white", "a chart photo by others ended its whites at 0.97"),
@@ -195,7 +193,7 @@ MATRIX = Stage(
     "Matrix",
     matrix,
     (
-        derived("_KNEE", "sd", _RESTATED),
+        derived("_KNEE", "sd", RESTATED),
         chosen(
             "LEAST_XYZ",
             "perfect diffuser = 1",
@@ -256,7 +254,7 @@ RAMP = Stage(
         measured(
             "LEFT_OUT_SD", "ln XYZ", "ordinary simulated sittings miss by no more; seeds not kept"
         ),
-        derived("_KNEE", "sd", _RESTATED),
+        derived("_KNEE", "sd", RESTATED),
         derived("_RIDGE", "1", "far below the least weight of a print, so it moves nothing"),
         chosen("_LOST", "root weight", "a print half clipped has no colour to test"),
         derived("_LEAST_SD", "ln XYZ", "LEFT_OUT_SD over 2.28, on the scale of three numbers"),

@@ -14,10 +14,7 @@ from cardreader.read import (
     photo,
     posefit,
 )
-
-_EIGHT_BITS = "eight bits: two codes from white are lost to rounding and noise"
-_RIG = "test rig (tests/rig.py), which shares nothing with the renderer"
-_RESTATED = "restated for a right scale so that the same residuals lose weight; before it, chosen"
+from cardreader.read.gates.origins import EIGHT_BITS, RESTATED, RIG
 
 OPENING = Stage(
     "Opening a photo",
@@ -43,7 +40,7 @@ FINDING = Stage(
     "Finding the card",
     locate,
     (
-        measured("MIN_PX_PER_MM", "pixel/mm", f"below it patches are off by over 1.5 %: {_RIG}"),
+        measured("MIN_PX_PER_MM", "pixel/mm", f"below it patches are off by over 1.5 %: {RIG}"),
         chosen(
             "MAX_TILT_DEG",
             "degree",
@@ -51,7 +48,7 @@ FINDING = Stage(
             "prints are out of focus; at 30 hands that lean are refused",
         ),
         measured("MAX_RESIDUAL_MM", "mm", "a card arched by 5 mm leaves as much"),
-        measured("MAX_BLUR_MM", "mm", f"from 0.35 on a patch's surround shows in it: {_RIG}"),
+        measured("MAX_BLUR_MM", "mm", f"from 0.35 on a patch's surround shows in it: {RIG}"),
         chosen("MIN_SHARPNESS", "of the contrast, per pixel", "below it a picture is soft"),
         chosen(
             "_BRIGHT",
@@ -63,7 +60,7 @@ FINDING = Stage(
         chosen("_MOST_GAIN", "1", "steps of the code values grow as tall as the contrast"),
         derived("_LET_GO", "corner", "those at the ends of one edge"),
         chosen("_CLEARLY", "of the residual", "blaming an edge must halve what is left"),
-        measured("_LET_GO_RESIDUAL", "of MAX_RESIDUAL_MM", f"least that bent cards leave: {_RIG}"),
+        measured("_LET_GO_RESIDUAL", "of MAX_RESIDUAL_MM", f"least that bent cards leave: {RIG}"),
     ),
     beside=("DETECT_LONG_SIDE_PX", "_MORE_WINDOWS"),
 )
@@ -186,7 +183,7 @@ BANDS = Stage(
     banding,
     (
         derived("_SPOT_MM", "mm", "half the gap between patches"),
-        derived("_CLIPPED_CODE", "of white", _EIGHT_BITS),
+        derived("_CLIPPED_CODE", "of white", EIGHT_BITS),
         chosen(
             "_DARKEST_SHARE",
             "of the median spot",
@@ -212,7 +209,7 @@ BANDS = Stage(
             "1",
             "flat tone curves near white; not measured",
         ),
-        derived("_KNEE", "sd of the largest of three", _RESTATED),
+        derived("_KNEE", "sd of the largest of three", RESTATED),
         chosen("_LEAST_SCATTER", "ln light", "spots may agree by chance, as whole codes do"),
         measured(
             "MIN_EXPLAINED",

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived
 from cardreader.read import bay, blot, paper, sameblot, segment
-
-_RESTATED = "restated for a right scale so that the same residuals lose weight; before it, chosen"
+from cardreader.read.gates.origins import RESTATED
 
 BAY = Stage(
     "The bay",
@@ -61,7 +60,7 @@ PAPER = Stage(
             "84 tiles for six numbers; half may lie on one side of the blot alone, double "
             "refuses bright photos that read well",
         ),
-        derived("_KNEE", "sd of the largest of three", _RESTATED),
+        derived("_KNEE", "sd of the largest of three", RESTATED),
         chosen(
             "_LEAST_SD",
             "ln light",

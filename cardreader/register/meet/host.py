@@ -66,8 +66,7 @@ class Host:
             if self._meeting is not None:
                 if not self._meeting.is_over:
                     raise MeetError(Snag.BUSY)
-                self._meeting.close()
-                self._meeting = None
+                self._let_go()
             self._offer = Offer(new_code(), side, self._clock() + LASTS_S)
             return self._offer.code
 
@@ -76,16 +75,13 @@ class Host:
         with self._lock:
             self._offer = None
             if self._meeting is not None and not self._meeting.is_at_work:
-                self._meeting.close()
-                self._meeting = None
+                self._let_go()
 
     def close(self) -> None:
         """The server ends."""
         with self._lock:
             self._offer = None
-            if self._meeting is not None:
-                self._meeting.close()
-                self._meeting = None
+            self._let_go()
 
     def shown(self) -> tuple[str, float] | None:
         """The code and how many seconds it still holds; None where none does."""
@@ -147,8 +143,7 @@ class Host:
                 offer.left -= 1
                 raise MeetError(Snag.WRONG_CODE if offer.left else Snag.TOO_MANY, left=offer.left)
             self._offer = None
-            if meeting is not None:
-                meeting.close()
+            self._let_go()
             self._meeting = Meeting(name, keys, offer.side, self._clock)
             return keys.host_proof
 
@@ -177,6 +172,11 @@ class Host:
         if self._offer is not None and self._clock() >= self._offer.until:
             return Snag.EXPIRED
         return None
+
+    def _let_go(self) -> None:
+        if self._meeting is not None:
+            self._meeting.close()
+            self._meeting = None
 
     def _end_silent(self) -> None:
         if self._meeting is not None:

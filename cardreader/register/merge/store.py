@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import Table, bindparam, insert, select, update
 from sqlalchemy.orm import Session
 
-from cardreader.register.fieldchanges import FIRST, first_id, in_parts
+from cardreader.register.fieldchanges import FIRST, first_id
 from cardreader.register.fieldgroups import (
     WOMAN,
     fields_of,
@@ -38,6 +38,7 @@ from cardreader.register.mergemodels import (
     Touched,
 )
 from cardreader.register.models import Account
+from cardreader.register.parts import in_parts
 from cardreader.register.rowcheck import RowError, checked_row
 
 LONGEST_KEY = 64

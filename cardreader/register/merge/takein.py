@@ -15,7 +15,6 @@ from sqlalchemy.orm import Session
 
 from cardreader.register import audit
 from cardreader.register.database import Database, complaint, current_revision
-from cardreader.register.fieldchanges import in_parts
 from cardreader.register.merge.conflicts import count_conflicts
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parcel import Head, Parcel, ParcelError, head_of, open_parcel
@@ -43,6 +42,7 @@ from cardreader.register.merge.wire import (
 )
 from cardreader.register.mergemodels import KnownRegister, TakenTrail
 from cardreader.register.models import AuditEntry, Reading, utc_now
+from cardreader.register.parts import in_parts
 from cardreader.register.photostore import PhotoStore
 from cardreader.register.rowcheck import RowError
 from cardreader.register.trouble import trouble_of

@@ -10,7 +10,7 @@ from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.register import audit
-from cardreader.register.fieldchanges import forget, in_parts, touch, write_down
+from cardreader.register.fieldchanges import forget, touch, write_down
 from cardreader.register.fieldgroups import WOMAN, plain_tables
 from cardreader.register.merge.choosing import shown
 from cardreader.register.merge.following import Judge, apart, follow, unsettled_visits
@@ -33,6 +33,7 @@ from cardreader.register.merge.store import (
 )
 from cardreader.register.mergemodels import FieldChange, HeldBy, Joining, RemovedWoman
 from cardreader.register.models import Account, Reading, Role, Visit, Woman
+from cardreader.register.parts import in_parts
 
 NO_PASSWORD = "none"
 """In place of a password's hash: no password fits it."""

@@ -125,7 +125,6 @@
     say(form, form.dataset.sending);
     return {
       watch: {
-        tells: true,
         stop: control.signal,
         progress: (share) => { bar.value = share; },
         smaller: () => say(form, form.dataset.smaller),

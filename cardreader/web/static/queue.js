@@ -79,7 +79,7 @@ const Queue = (() => {
 
   // Sends one photo. Resolves to {sent: reading}, {waits: why}, {refused: text},
   // {asks: item} where the server wants to know whether it is meant, or {stopped: true}.
-  // ``watch``: see ``post``; ``watch.tells`` keeps what became of it for the list of results.
+  // ``watch``: see ``post``. What became of it is kept for the list of results.
   async function send(item, who, watch = {}) {
     if (who === "out") return { waits: "out" };
     if (who === null) return { waits: "signin" };
@@ -107,7 +107,7 @@ const Queue = (() => {
         await keepOriginal(item, reading).catch(() => {});
       }
       // Before our copy goes: a page that is left in between would tell nobody.
-      if (watch.tells) await keepResult(item, reading).catch(() => {});
+      await keepResult(item, reading).catch(() => {});
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
       return { sent: reading };
@@ -259,7 +259,7 @@ const Queue = (() => {
     const who = await session();
     items.sort((a, b) => a.taken_at.localeCompare(b.taken_at));
     for (const item of items) {
-      const outcome = await send(item, who, { tells: true });
+      const outcome = await send(item, who);
       if (outcome.waits === "out" || outcome.waits === "signin") return;
     }
     if (later && who && who !== "out") await sendOriginals(who);
