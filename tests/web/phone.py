@@ -62,6 +62,8 @@ def playwright() -> Iterator[Playwright]:
 @pytest.fixture
 def context(playwright, server, tmp_path) -> Iterator[BrowserContext]:
     """A fresh phone: own storage, 360 px wide, touch."""
+    if server.process is None:  # a test that failed between kill and start is one failure, not all
+        server.start()
     context = new_phone(playwright, server.url, tmp_path / "profile")
     yield context
     context.close()
@@ -124,6 +126,7 @@ def add_woman(page: Page, code: str, weeks: str = "22") -> None:
 def open_visit(page: Page) -> None:
     page.get_by_role("button", name="Prick, blot and photo").click()
     expect(page.get_by_role("heading", name="Visit 1")).to_be_visible()
+    page.wait_for_load_state("load")  # its scripts too: before, a form goes without them
 
 
 def another(photo: Path) -> Path:

@@ -14,6 +14,7 @@ from phone import (
     settle_worker,
     shot,
     sign_in,
+    until,
     wait_until_sent,
 )
 from playwright.sync_api import expect
@@ -40,6 +41,18 @@ def test_camera_is_reached_without_scrolling(page, server):
         box = camera.bounding_box()
         assert box["y"] + box["height"] <= bar["y"]
     assert page.evaluate("scrollY") == 0
+
+
+def test_what_is_shown_at_once_is_not_told_on_the_list(page, server, photos):
+    sign_in(page, server)
+    page.goto("/unsent")
+    page.get_by_label("Her code in your register").fill("RB-9")
+    choose_photo(page, photos["fine"])
+    page.get_by_role("button", name="Keep and send").click()
+    page.wait_for_url("**/readings/*", timeout=40_000)
+    until(page, "Queue.results(lastAccount().id).then(told => told.length === 0)")
+    page.goto("/")
+    expect(page.locator("#arrived-badge")).to_be_hidden()
 
 
 def test_sent_later_tells_code_and_outcome_severe_first(page, server, photos):

@@ -175,8 +175,9 @@ if (list) {
   });
 }
 addEventListener("online", sendWaiting);
+// Another page may have been opened before it could be shown: then the list tells of it.
+Queue.forgetShown(location.pathname).catch(() => {}).then(sendWaiting);
 setInterval(() => { if (document.visibilityState === "visible") sendWaiting(); }, 15000);
-sendWaiting();
 
 // A page that tells of something going on looks again by itself.
 const going = document.querySelector("[data-reload]");

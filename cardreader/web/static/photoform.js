@@ -5,7 +5,6 @@
   function setUp(form) {
     const preview = form.querySelector(".preview");
     const input = form.querySelector("input[type=file]");
-    const button = form.querySelector("button:not([type])");
 
     input.addEventListener("change", () => {
       if (preview.src) URL.revokeObjectURL(preview.src);
@@ -24,11 +23,14 @@
 
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
-      button.disabled = true;
+      // It is emptied once this photo is kept: what was entered for the next one would be lost.
+      const fields = [...form.elements].filter((field) => !field.disabled && !field.matches(".stop"));
+      for (const field of fields) field.disabled = true;
+      say(form, "");
       try {
         await keepAndSend(form, input.files[0]);
       } finally {
-        button.disabled = false;
+        for (const field of fields) field.disabled = false;
       }
     });
   }
@@ -84,8 +86,6 @@
     const outcome = await Queue.send(item, await Queue.session(), way.watch);
     way.end();
     if (outcome.sent) {
-      // It is shown now; had she left this page meanwhile, the list of results would tell her.
-      await Queue.forgetResult(item.submission_key).catch(() => {});
       location.assign(outcome.sent.url);
       return;
     }
@@ -125,6 +125,7 @@
     say(form, form.dataset.sending);
     return {
       watch: {
+        goes: true,
         stop: control.signal,
         progress: (share) => { bar.value = share; },
         smaller: () => say(form, form.dataset.smaller),

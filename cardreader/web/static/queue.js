@@ -58,7 +58,6 @@ const Queue = (() => {
   const remove = (key) => run(PHOTOS, "readwrite", (store) => store.delete(key));
   const get = (key) => run(PHOTOS, "readonly", (store) => store.get(key));
   const all = () => run(PHOTOS, "readonly", (store) => store.getAll());
-  const forgetResult = (key) => run(RESULTS, "readwrite", (store) => store.delete(key));
   const forgetResults = () => run(RESULTS, "readwrite", (store) => store.clear());
 
   function newKey() {
@@ -79,7 +78,8 @@ const Queue = (() => {
 
   // Sends one photo. Resolves to {sent: reading}, {waits: why}, {refused: text},
   // {asks: item} where the server wants to know whether it is meant, or {stopped: true}.
-  // ``watch``: see ``post``. What became of it is kept for the list of results.
+  // ``watch``: see ``post``. What became of it is kept for the list of results; where the
+  // sender goes on to its page (``watch.goes``), until that page is there: see ``forgetShown``.
   async function send(item, who, watch = {}) {
     if (who === "out") return { waits: "out" };
     if (who === null) return { waits: "signin" };
@@ -107,7 +107,7 @@ const Queue = (() => {
         await keepOriginal(item, reading).catch(() => {});
       }
       // Before our copy goes: a page that is left in between would tell nobody.
-      await keepResult(item, reading).catch(() => {});
+      await keepResult(item, reading, Boolean(watch.goes)).catch(() => {});
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
       return { sent: reading };
@@ -300,12 +300,20 @@ const Queue = (() => {
     }
   }
 
-  function keepResult(item, reading) {
+  function keepResult(item, reading, goes) {
     const { url, code, words, rank, hb_g_dl: hb } = reading;
     const { submission_key, account_id, taken_at } = item;
     const at = new Date().toISOString();
-    const result = { submission_key, account_id, taken_at, at, url, code, words, rank, hb };
+    const result = { submission_key, account_id, taken_at, at, url, code, words, rank, hb, goes };
     return run(RESULTS, "readwrite", (store) => store.put(result));
+  }
+
+  // What this page shows of a photo that was sent from its form needs no telling.
+  async function forgetShown(url) {
+    const found = await run(RESULTS, "readonly", (store) => store.getAll());
+    for (const result of found.filter((one) => one.goes && one.url === url)) {
+      await run(RESULTS, "readwrite", (store) => store.delete(result.submission_key));
+    }
   }
 
   // What became of an account's photos, the most pressing first.
@@ -320,5 +328,5 @@ const Queue = (() => {
       .sort((a, b) => a.rank - b.rank || a.taken_at.localeCompare(b.taken_at));
   }
 
-  return { put, get, all, remove, newKey, session, send, flush, results, forgetResult, forgetResults, originals };
+  return { put, get, all, remove, newKey, session, send, flush, results, forgetShown, forgetResults, originals };
 })();
