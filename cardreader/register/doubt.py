@@ -64,7 +64,6 @@ def refer_if_result_doubted(
     session: Session,
     woman: Woman,
     point: Measurement,
-    urgent: bool,
     rules: FollowUpRules,
     by: str | None,
 ) -> Referral | None:
@@ -79,7 +78,7 @@ def refer_if_result_doubted(
     doubt = _doubt(point, after[0].hb_g_dl, after[0].at, rules)
     if doubt.lab_g_dl <= point.hb_g_dl or doubt.apart_g_dl <= doubt.allowed_g_dl:
         return None
-    return refer(session, woman, replace(point, latest_at=utc_now()), urgent, by)
+    return refer(session, woman, replace(point, latest_at=utc_now()), point.urgent, by)
 
 
 def _doubt(

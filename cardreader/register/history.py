@@ -31,6 +31,8 @@ class Measurement:
     visit_id: str | None = None
     reading_id: str | None = None
     may_be_severe: bool = False
+    # Whether what was decided sends her at once.
+    urgent: bool = False
     # The latest it can have been taken, where the phone's clock could not be checked.
     latest_at: dt.datetime | None = None
 
@@ -85,6 +87,7 @@ def measurements(woman: Woman) -> list[Measurement]:
                 outcome=Outcome(visit.band),
                 visit_id=visit.id,
                 may_be_severe=may_be_severe((visit.result or {}).get("decision")),
+                urgent=sends_at_once((visit.result or {}).get("decision")),
             )
         )
     for reading in woman.readings:
@@ -108,12 +111,18 @@ def point_of(reading: Reading) -> Measurement:
         visit_id=reading.visit_id,
         reading_id=reading.id,
         may_be_severe=may_be_severe((reading.detail or {}).get("decision")),
+        urgent=sends_at_once((reading.detail or {}).get("decision")),
     )
 
 
 def may_be_severe(decision: dict[str, Any] | None) -> bool:
     """Whether a decision's question is severe anaemia: uncertain, and not to be taken lightly."""
     return (decision or {}).get("question") == Statement.MAY_BE_SEVERE
+
+
+def sends_at_once(decision: dict[str, Any] | None) -> bool:
+    """Whether a decision sends her on at once."""
+    return bool((decision or {}).get("refer"))
 
 
 def certain_at(reading: Reading) -> dt.datetime:

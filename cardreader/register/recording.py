@@ -20,6 +20,7 @@ from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
+from cardreader.register.asking import asking, came_in_after, last_result, unread
 from cardreader.register.blots import blots_of, has_pale_blot, last_blot
 from cardreader.register.closing import reopen_for
 from cardreader.register.doubt import DoubtfulError, lab_doubts
@@ -40,6 +41,7 @@ from cardreader.register.referrals import (
     answer_by_result,
     answer_unread,
     close,
+    open_referrals,
     refer,
     refer_unread,
     reopen,
@@ -209,6 +211,7 @@ def combine_visit(
             sd_g_dl=facts.sd_g_dl or 0.0,
             outcome=facts.outcome,
             visit_id=visit.id,
+            urgent=facts.refer,
         )
         refer(session, visit.woman, point, facts.refer, by)
     else:
@@ -301,26 +304,42 @@ def set_aside(
 ) -> None:
     """Take a mistaken reading out of all counts; it stays in the register.
 
-    A referral that it opened stays open, one that it closed is opened again: a
-    mistake must not leave a woman without her confirmatory test.
+    A referral that it opened stays open, one that it closed is opened again, and what it
+    stood as the answer to is asked after anew: a mistake must not leave a woman without her
+    confirmatory test.
     """
     reading.set_aside_at, reading.set_aside_why = utc_now(), why
     audit.append(session, "reading.set_aside", reading.id, by)
     for referral in reading.woman.referrals:
         if referral.closing_reading_id == reading.id:
             reopen(session, referral, by)
-        elif referral.opening_reading_id == reading.id and referral.purpose == Purpose.CARE:
-            # Care was asked for by this laboratory value alone.
-            close(session, referral, ReferralOutcome.MISTAKE, utc_now(), by)
-    if reading.visit is not None and reading.source == Source.PHOTO:
+    if reading.source == Source.LAB:
+        _ask_without_result(session, reading, by)
+    elif reading.visit is not None and reading.source == Source.PHOTO:
         combine_visit(session, reading.visit, combine, subject, by)
-        _refer_what_is_left_unread(session, reading.visit, by)
+    _refer_what_is_left_unread(session, reading, by)
 
 
-def _refer_what_is_left_unread(session: Session, visit: Visit, by: str | None) -> None:
-    """The only photo that could be read was a mistake: the refused ones ask for a test again."""
-    for photo in visit.readings:
-        if photo.refusal is not None and photo.set_aside_at is None:
+def _ask_without_result(session: Session, reading: Reading, by: str | None) -> None:
+    """Refer for what came in while a mistaken result stood in the place of an answer."""
+    woman, last = reading.woman, last_result(reading.woman)
+    severe = last is not None and last.outcome is Outcome.SEVERE
+    mistakes = {r.id for r in woman.readings if r.set_aside_at is not None}
+    for referral in open_referrals(woman):
+        care = referral.purpose == Purpose.CARE
+        if care and referral.opening_reading_id in mistakes and not severe:
+            close(session, referral, ReferralOutcome.MISTAKE, utc_now(), by)
+    if last is not None and severe and came_in_after(woman, last, reading.entered_at):
+        refer(session, woman, last, True, by, Purpose.CARE)
+    for point in asking(woman):
+        if point.at <= reading.taken_at and came_in_after(woman, point, reading.entered_at):
+            refer(session, woman, point, point.urgent, by)
+
+
+def _refer_what_is_left_unread(session: Session, reading: Reading, by: str | None) -> None:
+    """What answered refused photos was a mistake: they ask for a test again."""
+    for photo in unread(reading.woman):
+        if photo.taken_at <= reading.taken_at or photo.visit_id == reading.visit_id:
             refer_unread(session, photo, by)
 
 

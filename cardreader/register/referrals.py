@@ -9,9 +9,10 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules, OutcomeRule
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
-from cardreader.register.blots import blots_of, may_hide_severe
+from cardreader.register.asking import answered, asking, unread
+from cardreader.register.blots import may_hide_severe
 from cardreader.register.events import note
-from cardreader.register.history import Measurement, certain_at, counts, measurements
+from cardreader.register.history import Measurement, certain_at
 from cardreader.register.models import (
     Event,
     EventKind,
@@ -20,7 +21,6 @@ from cardreader.register.models import (
     Referral,
     ReferralOutcome,
     Source,
-    Visit,
     Woman,
     local_day,
     utc_now,
@@ -51,9 +51,10 @@ def refer(
 ) -> Referral | None:
     """Open a referral, or bring the open one up to date; None if it is answered already.
 
-    Photos kept on a phone may arrive after the laboratory result they led to.
+    Photos kept on a phone may arrive after the laboratory result they led to, and a value
+    written on paper after one that is newer and worse: an open referral speaks of the newest.
     """
-    if _answered(woman, point.certain_at):
+    if answered(woman, point.certain_at):
         return None
     referral = _open_for(woman, purpose)
     if referral is None:
@@ -61,35 +62,43 @@ def refer(
         action = "referral.open"
     else:
         action = "referral.update"
-    if referral.band == Outcome.NOT_READ:
+    if referral.band == Outcome.NOT_READ and not by_hand(referral):
         # What could not be read now is: the alarm is that of the value.
-        referral.urgent = False
+        referral.urgent = _may_hide_severe_since(woman, point)
     # A later blot may lower the alarm of an open referral in words, never its urgency.
     referral.urgent = referral.urgent or urgent
-    referral.band = point.outcome.value
-    referral.source = point.source.value
-    referral.hb_g_dl = point.hb_g_dl
-    referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
+    if referral.hb_g_dl is None or not _read_since(woman, point):
+        referral.band = point.outcome.value
+        referral.source = point.source.value
+        referral.hb_g_dl = point.hb_g_dl
+        referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
     session.flush()
     audit.append(session, action, referral.id, by, urgent=referral.urgent, purpose=purpose.value)
     return referral
 
 
+def _read_since(woman: Woman, point: Measurement) -> bool:
+    newer = any(p.certain_at > point.certain_at for p in asking(woman))
+    return newer and not point.confirmed
+
+
+def _may_hide_severe_since(woman: Woman, point: Measurement) -> bool:
+    later = (r for r in unread(woman) if certain_at(r) > point.certain_at)
+    return any(may_hide_severe(r) for r in later)
+
+
 def refer_unread(session: Session, reading: Reading, by: str | None) -> Referral | None:
     """Open a referral for a test after a photo that could not be read.
 
-    None when one is open, a laboratory result came later, or the visit has a photo
-    that could be read. Where the blood may be too pale to be read it is urgent.
+    None when one is open, a laboratory result or a clear value came later, or the visit has
+    a photo that could be read. Where the blood may be too pale to be read it is urgent.
     """
-    woman, at = reading.woman, certain_at(reading)
-    if _answered(woman, at) or (reading.visit is not None and _was_read(reading.visit)):
+    woman = reading.woman
+    if reading not in unread(woman):
         return None
-    return _for_a_test(session, woman, at, may_hide_severe(reading), by, reading.id)
-
-
-def _was_read(visit: Visit) -> bool:
-    others = (r for r in visit.readings if r.source != Source.PHOTO)
-    return bool(blots_of(visit)) or any(counts(r) for r in others)
+    return _for_a_test(
+        session, woman, certain_at(reading), may_hide_severe(reading), by, reading.id
+    )
 
 
 def send_for_test(
@@ -130,7 +139,12 @@ def by_hand(referral: Referral) -> bool:
 
 
 def answer_unread(session: Session, woman: Woman, at: dt.datetime, by: str | None) -> None:
-    """Close what was opened because a photo could not be read, now that one could."""
+    """Close what was opened because a photo could not be read, now that one could.
+
+    A value from before it answers nothing.
+    """
+    if unread(woman):
+        return
     for referral in open_referrals(woman):
         if referral.band == Outcome.NOT_READ and not by_hand(referral):
             close(session, referral, ReferralOutcome.READ, at, by)
@@ -145,8 +159,23 @@ def answer_by_result(session: Session, reading: Reading, by: str | None) -> None
             continue
         if severe and referral.purpose == Purpose.CARE:
             continue
+        if asked_since(referral, reading.taken_at):
+            continue
         referral.closing_reading_id = reading.id
         close(session, referral, ReferralOutcome.RESULT, reading.taken_at, by)
+
+
+def asked_since(referral: Referral, at: dt.datetime) -> bool:
+    """Whether what was taken after a time still asks what the referral asks.
+
+    A result that comes in late ends nothing that is newer than itself.
+    """
+    woman = referral.woman
+    if referral.purpose == Purpose.CARE:
+        return answered(woman, at)
+    return any(p.certain_at > at for p in asking(woman)) or any(
+        certain_at(r) > at for r in unread(woman)
+    )
 
 
 def close(
@@ -224,7 +253,3 @@ def _new(
     )
     woman.referrals.append(referral)
     return referral
-
-
-def _answered(woman: Woman, at: dt.datetime) -> bool:
-    return any(p.confirmed and p.at > at for p in measurements(woman))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
@@ -11,9 +12,10 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import audit
 from cardreader.register.blots import earlier_sides
+from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import measurements
-from cardreader.register.models import Reading, Visit, Woman, local_day, utc_now
+from cardreader.register.models import Reading, Visit, local_day, utc_now
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.photostrip import NotStrippedError, stripped
@@ -148,10 +150,9 @@ def take_photo(
 
 def _ask_of_result(session: Session, visit: Visit, rules: FollowUpRules, by: str) -> None:
     """Of a photo that came in after a laboratory result: whether both can be right."""
-    urgent = bool(((visit.result or {}).get("decision") or {}).get("refer"))
     for point in measurements(visit.woman):
         if point.visit_id == visit.id and not point.confirmed:
-            refer_if_result_doubted(session, visit.woman, point, urgent, rules, by)
+            refer_if_result_doubted(session, visit.woman, point, rules, by)
 
 
 def _other_sides(state: State, visit: Visit, sha256: str) -> list[bytes]:
@@ -194,9 +195,13 @@ def _visit_and_time(
         return visit, taken_at(told, sent, now, visit.opened_at)
     taken = taken_at(told, sent, now)
     day = local_day(taken.at)
-    woman: Woman = find_woman(session, target.code) or add_woman(
-        session, target.code, target.gestation_weeks, day, by
-    )
+    weeks = target.gestation_weeks
+    woman = find_woman(session, target.code)
+    if woman is None:
+        woman = add_woman(session, target.code, weeks, day, by)
+    elif weeks is not None and woman.gestation_at(day) is None:
+        with suppress(BeforeBirthError):  # nobody is there to be asked
+            tell_weeks(session, woman, weeks, day, by)
     return open_visit(session, woman, target.visit_number, day, by), taken
 
 

@@ -47,8 +47,7 @@ def enter_tube(
     at = utc_now() if on is None else on_day(on, today)
     rules = state.reader.rules
     reading = record_tube(session, woman, key, value, unit, at, by, rules, subject, visit)
-    urgent = bool(((reading.detail or {}).get("decision") or {}).get("refer"))
-    refer_if_result_doubted(session, woman, point_of(reading), urgent, state.rules, by)
+    refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
     return reading
 
 

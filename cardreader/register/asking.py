@@ -1,0 +1,76 @@
+"""What was read of a woman and still asks for a test. Nothing is written here.
+
+Entries come in any order: from paper days later, from a phone that was out of reach, from
+another register. What still asks follows from when things were taken, never from when they
+came in, so that nothing older hides what is newer.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from cardreader.decide.rule import Outcome
+from cardreader.register.blots import blots_of
+from cardreader.register.history import Measurement, certain_at, counts, measurements
+from cardreader.register.judging import TO_CONFIRM
+from cardreader.register.models import Reading, Source, Visit, Woman
+
+
+def answered(woman: Woman, at: dt.datetime) -> bool:
+    """Whether a laboratory result was taken after a time."""
+    return any(p.confirmed and p.at > at for p in measurements(woman))
+
+
+def asking(woman: Woman) -> list[Measurement]:
+    """Her screening values that ask for a test and have no laboratory result after them."""
+    points = measurements(woman)
+    results = [p.at for p in points if p.confirmed]
+    return [
+        p
+        for p in points
+        if not p.confirmed
+        and p.outcome in TO_CONFIRM
+        and not any(at > p.certain_at for at in results)
+    ]
+
+
+def unread(woman: Woman) -> list[Reading]:
+    """Her refused photos that ask for a test: nothing of their visit could be read, and
+    neither a laboratory result nor a value that is clear came after them."""
+    points = measurements(woman)
+    return [
+        r
+        for r in woman.readings
+        if r.refusal is not None
+        and r.set_aside_at is None
+        and not (r.visit is not None and _was_read(r.visit))
+        and not any(_settles(p, r) for p in points)
+    ]
+
+
+def last_result(woman: Woman) -> Measurement | None:
+    """Her newest laboratory result."""
+    return next((p for p in reversed(measurements(woman)) if p.confirmed), None)
+
+
+def came_in_after(woman: Woman, point: Measurement, at: dt.datetime) -> bool:
+    """Whether a value, or a photo of it, was entered after a time."""
+    return any(r.entered_at > at and _is_of(r, point) for r in woman.readings)
+
+
+def _is_of(reading: Reading, point: Measurement) -> bool:
+    if point.reading_id is not None:
+        return reading.id == point.reading_id
+    return reading.source == Source.PHOTO and reading.visit_id == point.visit_id
+
+
+def _settles(point: Measurement, photo: Reading) -> bool:
+    if point.confirmed:
+        return point.at > certain_at(photo)
+    clear = point.outcome is Outcome.NOT_ANAEMIC
+    return clear and point.at >= photo.taken_at and point.certain_at >= certain_at(photo)
+
+
+def _was_read(visit: Visit) -> bool:
+    others = (r for r in visit.readings if r.source != Source.PHOTO)
+    return bool(blots_of(visit)) or any(counts(r) for r in others)
