@@ -70,7 +70,9 @@ class FollowUpRules:
     ``visit_weeks`` are the (first, last) completed weeks of each scheduled visit,
     ``after_birth_days`` the (first, last) day of the test after a birth. A woman whose weeks
     are not known is tested ``without_weeks_days`` after the last test; from the week
-    ``ask_birth_week`` on her birth is asked about. The others are in
+    ``ask_birth_week`` on her birth is asked about. A birth outside the (first, last) completed
+    weeks ``birth_weeks``, or a loss outside ``loss_weeks``, is asked about before it is noted.
+    The others are in
     days, and g/dL for the rise expected in ``rise_after_days`` of treatment.
     Whoever made an entry can undo it for ``undo_minutes``.
     """
@@ -85,6 +87,8 @@ class FollowUpRules:
     rise_g_dl: float = 1.0
     confirmation_days: int = 14
     after_birth_days: tuple[int, int] = (42, 56)
+    birth_weeks: tuple[int, int] = (22, 44)
+    loss_weeks: tuple[int, int] = (0, 27)
     undo_minutes: int = 30
     laboratory: LaboratoryRules = LaboratoryRules()
     tablets: TabletRules = TabletRules()
@@ -110,6 +114,8 @@ def read_follow_up(table: Table) -> FollowUpRules:
         grace_days=table.whole("grace_days", 0, LONGEST_DAYS, usual.grace_days),
         rise_g_dl=table.number("rise_g_dl", 0, 10, usual.rise_g_dl),
         after_birth_days=_pair(table, "after_birth_days", list(usual.after_birth_days)),
+        birth_weeks=_pair(table, "birth_weeks", list(usual.birth_weeks)),
+        loss_weeks=_pair(table, "loss_weeks", list(usual.loss_weeks)),
         undo_minutes=table.whole("undo_minutes", 0, 24 * 60, usual.undo_minutes),
         laboratory=_laboratory(table.table("laboratory")),
         tablets=_tablets(table.table("tablets")),

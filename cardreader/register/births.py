@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from sqlalchemy.orm import Session
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Outcome
 from cardreader.hb.distribution import HbDistribution
@@ -22,6 +23,14 @@ from cardreader.register.referrals import refer
 _PRESSING = (Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SEVERE)
 
 
+class OddWeeksError(ValueError):
+    """A birth that her weeks speak against is asked about first; ``week`` is that of the day."""
+
+    def __init__(self, week: int) -> None:
+        super().__init__(f"week {week} is an odd one for this outcome")
+        self.week = week
+
+
 def note_birth(
     session: Session,
     woman: Woman,
@@ -30,13 +39,20 @@ def note_birth(
     by: str | None,
     protocol: Protocol,
     elevation_m: float | None = None,
+    sure: bool = False,
 ) -> Event:
     """Note that her pregnancy ended; she stays on the lists until the test after it.
 
     A birth that is noted already is corrected: the earlier entry is set aside. Values from
     the birth on that were judged as a pregnant woman's are judged by the limits for after
     it, and what those ask for more opens a referral; the values stay as they were entered.
+
+    OddWeeksError in weeks in which the protocol expects no such outcome, unless ``sure``:
+    more often the day is wrong, or the weeks, or it is another woman's birth.
     """
+    week = _odd_week(woman, outcome, on, protocol.follow_up)
+    if week is not None and not sure:
+        raise OddWeeksError(week)
     for earlier in births_of_pregnancy(woman):
         if (earlier.on, earlier.choice) == (on, outcome.value):
             return earlier  # the form sent twice
@@ -62,6 +78,16 @@ def births_of_pregnancy(woman: Woman) -> list[Event]:
         for e in standing_events(woman, EventKind.BIRTH)
         if (e.on >= start if start is not None else not opened or e.entered_at > max(opened))
     ]
+
+
+def _odd_week(woman: Woman, outcome: BirthOutcome, on: dt.date, rules: FollowUpRules) -> int | None:
+    """The week of pregnancy of a birth, where it is none for it; None also if not known."""
+    start = gestation_start(woman.gestation_weeks, woman.gestation_on)
+    if start is None or outcome is BirthOutcome.NOT_KNOWN:
+        return None
+    week = (on - start).days // 7
+    first, last = rules.loss_weeks if outcome is BirthOutcome.LOSS else rules.birth_weeks
+    return None if first <= week <= last else week
 
 
 def _refer_by_limits_after_birth(

@@ -26,7 +26,7 @@ from cardreader.register.models import (
     utc_now,
 )
 from cardreader.register.referrals import close, open_referrals, reopen
-from cardreader.register.women import Closing
+from cardreader.register.women import Closing, set_gestation
 
 
 class Hindrance(StrEnum):
@@ -94,6 +94,24 @@ def start_pregnancy(
     woman.gestation_weeks = weeks
     woman.gestation_on = None if weeks is None else on
     audit.append(session, "woman.pregnancy", woman.id, by)
+
+
+class BeforeBirthError(ValueError):
+    """By the weeks told a pregnancy began before the birth that ended it."""
+
+
+def tell_weeks(session: Session, woman: Woman, weeks: int, on: dt.date, by: str | None) -> None:
+    """Note her weeks as told on a day; what was told on a later day counts more.
+
+    Weeks that begin after a birth that is noted are those of another pregnancy.
+    BeforeBirthError when they can belong to neither.
+    """
+    if woman.has_given_birth(on):
+        if woman.birth_on is not None and on - dt.timedelta(weeks=weeks) < woman.birth_on:
+            raise BeforeBirthError("these weeks began before the birth that is noted")
+        start_pregnancy(session, woman, weeks, on, by)
+    elif woman.gestation_on is None or on >= woman.gestation_on:
+        set_gestation(session, woman, weeks, on, by)
 
 
 def reopen_for(

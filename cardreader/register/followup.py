@@ -52,6 +52,7 @@ def next_due(
     gestation_start: dt.date | None,
     added_on: dt.date,
     birth_on: dt.date | None = None,
+    again_from: dt.date | None = None,
 ) -> Due | None:
     """The next test, or the question about her birth; None once the test after it is made.
 
@@ -59,7 +60,8 @@ def next_due(
     screening awaits confirmation, are tested monthly; severely anaemic ones sooner.
     After a birth one test is due, and those go on. Until then nobody is left without a day:
     without her weeks she is tested again and again, and when they are over she is asked
-    about the birth.
+    about the birth. Who is followed anew (``again_from``) when the time after a birth is over
+    may be pregnant again: her weeks are asked for.
     """
     if points and (standing.anaemic or standing.awaiting_confirmation):
         kind = DueKind.SEVERE if standing.severe else DueKind.MONTHLY
@@ -67,7 +69,10 @@ def next_due(
         first = points[-1].day + dt.timedelta(days=days)
         return Due(kind, first, first + dt.timedelta(days=rules.grace_days))
     if birth_on is not None:
-        return _after_birth(rules, points, birth_on)
+        after = _after_birth(rules, points, birth_on)
+        if after is None and again_from is not None and again_from > _last_after(rules, birth_on):
+            return _without_weeks(rules, points, added_on)
+        return after
     if gestation_start is None:
         return _without_weeks(rules, points, added_on)
     tested_on = [point.day for point in points]
@@ -92,6 +97,10 @@ def _without_weeks(rules: FollowUpRules, points: Sequence[Measurement], added_on
         return Due(DueKind.WITHOUT_WEEKS, added_on, added_on + grace, 1)
     first = points[-1].day + dt.timedelta(days=rules.without_weeks_days)
     return Due(DueKind.WITHOUT_WEEKS, first, first + grace)
+
+
+def _last_after(rules: FollowUpRules, birth_on: dt.date) -> dt.date:
+    return birth_on + dt.timedelta(days=rules.after_birth_days[1])
 
 
 def _after_birth(

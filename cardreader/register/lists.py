@@ -126,6 +126,7 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
             gestation_start(woman.gestation_weeks, woman.gestation_on),
             woman.followed_from or local_day(woman.added_at),
             woman.birth_on,
+            woman.followed_from,
         ),
         rise=missing_rise(rules, woman.treatments, points),
         referrals=tuple(open_referrals(woman)),

@@ -90,11 +90,17 @@ def set_gestation(session: Session, woman: Woman, weeks: int, on: dt.date, by: s
 def start_treatment(
     session: Session, woman: Woman, regimen: Regimen, on: dt.date, by: str | None
 ) -> Treatment:
-    """Note a regimen that the facility prescribed; it ends the one before."""
+    """Note a regimen that the facility prescribed; it ends the one before.
+
+    One that is noted late ends with the next: what was prescribed later goes on.
+    """
+    later = [t.started_on for t in woman.treatments if t.started_on > on]
     for earlier in woman.treatments:
-        if earlier.ended_on is None:
+        if earlier.ended_on is None and earlier.started_on <= on:
             earlier.ended_on = on
-    treatment = Treatment(regimen=Regimen(regimen).value, started_on=on)
+    treatment = Treatment(
+        regimen=Regimen(regimen).value, started_on=on, ended_on=min(later, default=None)
+    )
     woman.treatments.append(treatment)
     session.flush()
     audit.append(session, "treatment.start", woman.id, by, regimen=treatment.regimen)
@@ -110,5 +116,5 @@ def end_treatment(session: Session, woman: Woman, on: dt.date, by: str | None) -
     """Note that she takes no tablets any more."""
     for running in woman.treatments:
         if running.ended_on is None:
-            running.ended_on = on
+            running.ended_on = max(on, running.started_on)
             audit.append(session, "treatment.end", woman.id, by)

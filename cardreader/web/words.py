@@ -102,6 +102,10 @@ CLOSINGS = {
     Closing.OTHER: mark("Other"),
 }
 
+BEFORE_BIRTH = mark(
+    "By these weeks the pregnancy began before the birth that is noted. Which of the two is wrong?"
+)
+
 DUE = {
     DueKind.WITHOUT_WEEKS: mark("Her weeks are not known: ask for them."),
     DueKind.BIRTH: mark("No birth is noted, and her weeks are over: ask about it."),

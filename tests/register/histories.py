@@ -103,7 +103,9 @@ def _outcome(code: str, outcome: ReferralOutcome) -> Step:
 
 
 def _birth(code: str, outcome: BirthOutcome) -> Step:
-    return lambda s: note_birth(s, _woman(s, code), outcome, local_day(utc_now()), None, PROTOCOL)
+    return lambda s: note_birth(
+        s, _woman(s, code), outcome, local_day(utc_now()), None, PROTOCOL, sure=True
+    )
 
 
 def _send(code: str, urgent: bool) -> Step:

@@ -603,3 +603,45 @@ def test_of_two_regimens_the_newest_is_shown_and_counted(worker, supervisor):
     text = text_of_page(worker, joined.headers["location"].split("?")[0])
     assert "Treatment: 2 tablets a day, 100 days. Since" in text
     assert "The course is 200 tablets." in text
+
+
+def test_a_birth_in_an_odd_week_is_asked_about_before_it_is_noted(worker):
+    woman = worker.add_woman("KX-278", weeks="10")
+    born = {"birth_outcome": "live", "birth_on": TODAY.isoformat()}
+    answer = worker.post(f"{woman}/birth", **born)
+    assert answer.status_code == 422
+    assert "By her weeks that is week 10 of pregnancy." in answer.text
+    assert "Gave birth" not in page(worker, woman)
+    assert worker.post(f"{woman}/birth", **born, birth_sure="yes").status_code == 303
+    assert "Gave birth" in page(worker, woman)
+
+
+def test_weeks_told_after_a_birth_are_another_pregnancys_or_asked_about(worker):
+    """Typed at a visit or from paper, with nobody having closed her record in between."""
+    woman = worker.add_woman("KX-279", weeks="")
+    born = {"birth_outcome": "live", "birth_on": (TODAY - 90 * DAY).isoformat()}
+    worker.post(f"{woman}/birth", **born)
+    odd = worker.post(f"{woman}/visits", number="1", gestation_weeks="20")
+    paper = {"submission_key": "paper-279", "code": "KX-279", "on": TODAY.isoformat()}
+    from_paper = worker.post("/paper/enter", **paper, gestation_weeks="20")
+    for answer in (odd, from_paper):
+        assert answer.status_code == 422
+        assert "began before the birth that is noted" in answer.text
+    assert worker.post(f"{woman}/visits", number="1", gestation_weeks="8").status_code == 303
+    assert "Week 8 of pregnancy." in page(worker, woman)
+
+
+def test_weeks_told_for_a_photo_taken_out_of_reach_are_kept(worker):
+    woman = worker.add_woman("KX-280", weeks="")
+    fields = {"submission_key": "weeks-key-280", "code": "KX-280", "gestation_weeks": "18"}
+    files = {"photo": ("p.jpg", photo(13.0), "image/jpeg")}
+    assert worker.api("POST", "/api/photos", data=fields, files=files).status_code == 201
+    assert "Week 18 of pregnancy." in page(worker, woman)
+
+
+def test_a_computer_whose_clock_went_back_says_so_until_it_is_set(worker):
+    woman = worker.add_woman("KX-281")
+    worker.send_photo(worker.open_visit(woman), photo(13.0))
+    assert "clock shows" not in page(worker, "/")
+    age(worker, days=-3)
+    assert "This computer's clock shows" in page(worker, "/")

@@ -8,7 +8,7 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from cardreader.register.births import note_birth
+from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.closing import (
     UnsureError,
     close_woman,
@@ -96,7 +96,7 @@ def reopen(sent: Sent, woman_id: str) -> Response:
 
 @router.post("/women/{woman_id}/birth")
 def birth(sent: Sent, woman_id: str) -> Response:
-    """Note how and when her pregnancy ended."""
+    """Note how and when her pregnancy ended; in odd weeks only when said twice."""
     outcome = sent.fields.choice("birth_outcome", BirthOutcome)
     on = sent.fields.day("birth_on", sent.today)
     place = (sent.state.reader.rules, sent.state.settings.elevation_m)
@@ -106,7 +106,14 @@ def birth(sent: Sent, woman_id: str) -> Response:
         if start is not None and on < start:
             sent.fields.problems["birth_on"] = _("Before this pregnancy began, by her weeks.")
             return
-        note_birth(session, woman, outcome, on, sent.by, *place)
+        try:
+            sure = sent.fields.raw("birth_sure") == "yes"
+            note_birth(session, woman, outcome, on, sent.by, *place, sure)
+        except OddWeeksError as odd:
+            sent.fields.problems["birth_sure"] = _(
+                "By her weeks that is week %(week)s of pregnancy. Outcome, day and weeks: is this "
+                "right?"
+            ) % {"week": odd.week}
 
     return sent.carry_out(woman_id, act)
 

@@ -8,11 +8,12 @@ from fastapi import APIRouter, Request
 from sqlalchemy import func, select
 from starlette.responses import Response
 
+from cardreader.register.ahead import reading_ahead
 from cardreader.register.history import measurements
 from cardreader.register.keptlists import counts_today
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
-from cardreader.register.models import Role, Visit
+from cardreader.register.models import Role, Visit, utc_now
 from cardreader.register.search import search_women
 from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer
@@ -37,6 +38,7 @@ def first(request: Request, visitor: Anyone) -> Response:
     with state.database.read() as session:
         counts = counts_today(session, state.rules, today)
         calibration = in_use_words(session)
+        ahead = reading_ahead(session, utc_now())
         seen = session.scalar(select(func.count()).select_from(Visit).where(Visit.on == today))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
@@ -45,6 +47,8 @@ def first(request: Request, visitor: Anyone) -> Response:
         waiting=waiting,
         seen=seen,
         calibration=calibration,
+        ahead=ahead,
+        now=utc_now(),
         today=today,
         backup_is_theirs=visitor.role is Role.SUPERVISOR,
         days=days_since_backup(state) if visitor.role is Role.SUPERVISOR else None,

@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.register import audit
+from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
 from cardreader.register.lists import row_of
@@ -17,7 +18,8 @@ from cardreader.register.recording import KeyReusedError, on_day, open_visit
 from cardreader.register.referrals import send_for_test
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.tube import LIMITS, TubeUnit
-from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman, set_gestation
+from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
+from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.daypapers import PRESSING, blank_form, today_list, transfer_letter
 from cardreader.web.fields import Fields
@@ -93,7 +95,11 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
     with state.database.write() as session:
         woman = find_woman(session, code) or add_woman(session, code, weeks, on, by)
         if weeks is not None and weeks != woman.gestation_at(on):
-            set_gestation(session, woman, weeks, on, by)
+            try:
+                tell_weeks(session, woman, weeks, on, by)
+            except BeforeBirthError:
+                fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
+                return _enter_page(request, fields.values, fields.problems)
         visit = open_visit(session, woman, number or _next_number(woman), on, by)
         if value is not None:
             try:

@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.decide.subject import Smoking
+from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.events import note
 from cardreader.register.knownby import set_village
 from cardreader.register.models import EventKind, Regimen, Woman
@@ -17,7 +18,6 @@ from cardreader.register.women import (
     add_woman,
     end_treatment,
     find_woman,
-    set_gestation,
     start_treatment,
 )
 from cardreader.web import words
@@ -94,9 +94,13 @@ def visit(sent: Sent, woman_id: str) -> Response:
     number = sent.fields.whole("number", 1, HIGHEST_VISIT) or 0
     weeks = sent.fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
 
-    def act(session: Session, woman: Woman) -> Response:
+    def act(session: Session, woman: Woman) -> Response | None:
         if weeks is not None and weeks != woman.gestation_at(sent.today):
-            set_gestation(session, woman, weeks, sent.today, sent.by)
+            try:
+                tell_weeks(session, woman, weeks, sent.today, sent.by)
+            except BeforeBirthError:
+                sent.fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
+                return None
         return go(f"/visits/{open_visit(session, woman, number, sent.today, sent.by).id}")
 
     return sent.carry_out(woman_id, act)
