@@ -16,6 +16,8 @@ from cardreader.calibrate import (
 )
 from cardreader.core.gates import Stage, chosen, measured
 
+_LEFT_OUT = "sites of print and blot models that their prior had not seen, seeds 31337 and 51001"
+
 GATES = (
     Stage(
         "The default calibration",
@@ -129,8 +131,10 @@ GATES = (
             ),
             chosen("WOMEN_FOR_FACTOR", "woman", "fewer let one photo set every interval"),
             chosen("LEAST_FACTOR", "1", "the next women's phones and lamps are never all known"),
+            measured("USUAL_SCORE", "of the prior's factor", _LEFT_OUT),
+            measured("TRUST_IN_SCORES", "power", _LEFT_OUT),
         ),
-        beside=("FOLDS", "DRAFT_ROUNDS"),
+        beside=("FOLDS", "DRAFT_ROUNDS", "_MOST_SCORE"),
     ),
     Stage(
         "Scatter of blood volume",

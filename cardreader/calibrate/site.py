@@ -1,8 +1,9 @@
 """A site's calibration from its pairs, few or many: one way for 0, 5, 20 and 500 of them.
 
 The prior is conditioned on all pairs (`condition`). With some women, readings of women
-left out say how blood volume scatters (`volume`); with enough of them, by how much
-every interval must be stretched to keep its promise (`conformal`, exact rank).
+left out say how blood volume scatters (`volume`) and by how much every interval must be
+stretched to keep its promise: few women move the prior's factor a little, enough of them
+set it (`conformal`, exact rank).
 """
 
 from __future__ import annotations
@@ -29,6 +30,17 @@ WOMEN_FOR_FACTOR = 40
 """With fewer the exact rank is one of the largest few scores: an interval set by one photo."""
 LEAST_FACTOR = 0.7
 """Intervals are narrowed no further: the next women's phones and lamps are never all known."""
+USUAL_SCORE = 0.28
+"""Mean score of women left out, against the prior's factor: usual at a site."""
+TRUST_IN_SCORES = 0.2
+"""Power of that mean by which few women move the prior's factor.
+
+Both from sites of seed 31337 with print and blot models that their prior (worlds of seed
+51001) had not seen, 32 of them with 5 to 40 pairs: the three worst covered held 68, 83 and
+84 % with 5, 10 and 20 pairs by the prior's factor alone, 73, 84 and 85 % so, the mean
+1 point more.
+"""
+_MOST_SCORE = 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,10 +97,9 @@ def fit_site(
         hb[test], sd[test] = image.median, image.sd
     volume = volume_scatter(hb, sd, pairs.level, pairs.blot)
     made = condition(prior, pairs, volume.cv)
-    factor = prior.conformal_scale
-    scores: tuple[float, ...] = ()
-    if np.unique(women[usable]).size >= WOMEN_FOR_FACTOR:
-        factor, scores = _factor(drafts, pairs, women, usable, volume.cv, coverage, seed)
+    needed = _needed_factors(drafts, pairs, volume.cv, coverage)
+    kept = np.flatnonzero(usable & ~np.isnan(needed))
+    factor, scores = _factor(prior.conformal_scale, needed[kept], women[kept], coverage, seed)
     known = like_the_study(made.calibration, pairs, made.weight)
     calibration = replace(known, coverage=coverage, conformal_scale=factor)
     return SiteFit(calibration, volume, made.weight, made.scatter, scores)
@@ -111,24 +122,32 @@ def _drafts(
             yield test, condition(prior, pairs.take(~test), cv, DRAFT_ROUNDS).calibration
 
 
-def _factor(
-    drafts: Sequence[Draft],
-    pairs: SitePairs,
-    women: NDArray[np.str_],
-    usable: NDArray[np.bool_],
-    cv: float,
-    coverage: float,
-    seed: int,
-) -> tuple[float, tuple[float, ...]]:
-    factor = np.full(len(pairs), np.nan)
+def _needed_factors(drafts: Sequence[Draft], pairs: SitePairs, cv: float, coverage: float) -> Array:
+    """Score (n,) of every photo by the draft without her; NaN where it gives no value."""
+    needed = np.full(len(pairs), np.nan)
     for test, draft in drafts:
         found = estimates_on(pairs.measured[test], draft, pairs.paper[test])
         scores = needed_factor(found, pairs.lab_g_dl[test], cv, coverage)
-        factor[test] = np.where(readable_on(found, pairs.paper[test]), scores, np.nan)
-    kept = np.flatnonzero(usable & ~np.isnan(factor))
-    if np.unique(women[kept]).size < WOMEN_FOR_FACTOR:
-        return draft.conformal_scale, ()
-    exact_rank(np.unique(women[kept]).size, 1 - coverage)
-    scale = group_scale(factor[kept], women[kept], 1 - coverage)
-    chosen = kept[one_per_group(women[kept], seed)]
-    return max(scale, LEAST_FACTOR), tuple(sorted(float(score) for score in factor[chosen]))
+        needed[test] = np.where(readable_on(found, pairs.paper[test]), scores, np.nan)
+    return needed
+
+
+def _factor(
+    prior_factor: float, needed: Array, women: NDArray[np.str_], coverage: float, seed: int
+) -> tuple[float, tuple[float, ...]]:
+    """The intervals' factor from the scores of women left out, and those that set it alone."""
+    n_women = np.unique(women).size
+    if n_women < WOMEN_FOR_VOLUME:
+        return prior_factor, ()
+    if n_women < WOMEN_FOR_FACTOR:
+        seen = _mean_of_women(np.minimum(needed, _MOST_SCORE), women)
+        return prior_factor * (seen / (USUAL_SCORE * prior_factor)) ** TRUST_IN_SCORES, ()
+    exact_rank(n_women, 1 - coverage)
+    scale = group_scale(needed, women, 1 - coverage)
+    chosen = one_per_group(women, seed)
+    return max(scale, LEAST_FACTOR), tuple(sorted(float(score) for score in needed[chosen]))
+
+
+def _mean_of_women(values: Array, women: NDArray[np.str_]) -> float:
+    _, woman = np.unique(women, return_inverse=True)
+    return float((np.bincount(woman, values) / np.bincount(woman)).mean())

@@ -118,10 +118,21 @@ def test_the_fit_measures_volume_and_sets_its_factor_with_women_enough(prior, wo
     many, _ = _pairs(worlds, 2, slice(0, 100))
     small, large = fit_site(prior, few), fit_site(prior, many)
     assert small.conformity_scores == ()
-    assert small.calibration.conformal_scale == prior.conformal_scale
     assert len(large.conformity_scores) >= 40
     assert 0.7 <= large.calibration.conformal_scale < 2
     assert large.calibration.n_pairs == 100
+
+
+def test_few_women_move_the_factor_a_little(prior, worlds):
+    """By the fifth root of what they need: twice as much moves it by 15 %."""
+    pairs, _ = _pairs(worlds, 2, slice(0, 12))
+    rng = np.random.default_rng(3)
+    wrong = pairs.lab_g_dl * np.exp(rng.normal(0, 0.25, len(pairs)))
+    calm = fit_site(prior, pairs).calibration.conformal_scale
+    rough = fit_site(prior, replace(pairs, lab_g_dl=wrong)).calibration.conformal_scale
+    assert 0.6 * prior.conformal_scale < calm < rough < 2 * prior.conformal_scale
+    four, _ = _pairs(worlds, 2, slice(0, 4))
+    assert fit_site(prior, four).calibration.conformal_scale == prior.conformal_scale
 
 
 def test_only_a_calibration_with_a_posterior_can_be_conditioned(prior, worlds):

@@ -22,7 +22,7 @@ def _interval_words(fitted: Fit) -> str:
     )
     n = len(fitted.conformity_scores)
     if not n:
-        return f"{words}, as the calibration brought it; none of these women had a part in it."
+        return f"{words}: the prior's, moved a little by what women left out in turn needed."
     return f"{words}, the score of exact rank among {n} women, each read by a model without her."
 
 
