@@ -65,7 +65,7 @@ def _run(name: str, arguments: argparse.Namespace) -> ExitCode:
 
     run: Run = getattr(commands, name)
     with (
-        told(ExitCode.NO_FILE, FileNotFoundError),
+        told(ExitCode.NO_FILE, OSError),  # what is written is told apart, by its own name
         told(ExitCode.BAD_DATA, TooFewPairsError, StudyError, CalibrationError),
         threadpool_limits(1),  # thousands of 3 x 3 matrices: more threads would only wait
         closing(progress_of(arguments)) as arguments.progress,

@@ -34,6 +34,7 @@ from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.readeroptions import calibration_of, lots_of
 
 MOST_FAULTS_SHOWN = 40
+HOW_ROWS_COUNT = "(row 1 is the first below the header: row 2 of a spreadsheet)"
 UNLIKE_WEIGHT = 0.2
 """Weight in the fit below which a photo is pointed out: about three times the usual miss."""
 
@@ -49,8 +50,9 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
     missing = _missing(arguments, study)
     for words in missing:
         _say(words)
-    for warning in study.warnings:
-        _say(f"please look at {warning}")
+    _say_warnings(study)
+    if missing or study.errors or study.warnings:
+        _say(HOW_ROWS_COUNT)
     rows = study.rows
     _say(
         f"{study.n_rows} rows: {len(rows)} good, {len({e.row for e in study.errors})} faulty; "
@@ -64,6 +66,7 @@ def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
     """Photos that aren't there and lots that no file describes, a line each."""
     words = [
         f"row {row}, photo: {photo} is not there"
+        + ("; write / between folders, not \\" if "\\" in str(photo) else "")
         for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
         if not (study.folder / str(photo)).is_file()
     ]
@@ -317,10 +320,17 @@ def _print_faults(errors: tuple[RowError, ...]) -> None:
         _say(f"... and {len(errors) - MOST_FAULTS_SHOWN} more faults")
 
 
+def _say_warnings(study: Study) -> None:
+    for warning in study.warnings:
+        _say(f"please look at {warning}")
+
+
 def _study(arguments: argparse.Namespace) -> Study:
     study = read_study(arguments.table)
+    _say_warnings(study)
     if study.errors and not arguments.skip_faulty:
         _print_faults(study.errors)
+        _say(HOW_ROWS_COUNT)
         raise CommandError(
             ExitCode.BAD_DATA,
             f"{arguments.table} has {len({error.row for error in study.errors})} faulty rows: "

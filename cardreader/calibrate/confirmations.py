@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from cardreader import __version__
 from cardreader.calibrate import figures
 from cardreader.calibrate.document import Bullets, Document, Figure, Section, Text, to_html
 from cardreader.calibrate.drift import Chart, Confirmation
 from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS, RowError, StudyError
-from cardreader.core.oneline import one_line
+from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
 COLUMNS = ("date", "lot", "phone", "hb_g_dl", "sd_g_dl", "lab_g_dl", "lab_sd_g_dl")
 
@@ -32,21 +32,17 @@ def read_confirmations(path: Path) -> list[Confirmation]:
     if path.stat().st_size > MAX_FILE_BYTES:
         raise StudyError((RowError(0, "", "file is too large"),))
     try:
-        table = pd.read_csv(
-            path, dtype=str, keep_default_na=False, encoding="utf-8-sig", nrows=MAX_ROWS
-        )
-    except OSError:
-        raise
-    except Exception as error:
-        # As in study.py: pandas has classes of its own for a broken file.
-        fault = RowError(0, "", f"can't be read as a table: {one_line(error)}")
-        raise StudyError((fault,)) from error
-    missing = [name for name in COLUMNS if name not in table.columns]
-    if missing:
-        raise StudyError(tuple(RowError(0, name, "column is missing") for name in missing))
+        sheet = read_sheet(path.read_bytes(), COLUMNS)
+        if missing := [name for name in COLUMNS if name not in sheet.names]:
+            raise StudyError(tuple(RowError(0, name, "column is missing") for name in missing))
+        rows = list(islice(sheet, MAX_ROWS + 1))
+    except SheetError as error:
+        raise StudyError((RowError(0, "", f"can't be read as a table: {error}"),)) from None
+    if len(rows) > MAX_ROWS:
+        raise StudyError((RowError(0, "", f"more than {MAX_ROWS} rows"),))
     entries, errors = [], []
-    for number, record in enumerate(table.to_dict("records"), start=1):
-        found = _entry(number, {str(key): str(value).strip() for key, value in record.items()})
+    for row in rows:
+        found = _entry(row, {name: sheet.number(row.cells[name]) for name in COLUMNS})
         if isinstance(found, RowError):
             errors.append(found)
         else:
@@ -56,7 +52,10 @@ def read_confirmations(path: Path) -> list[Confirmation]:
     return entries
 
 
-def _entry(number: int, record: dict[str, str]) -> Confirmation | RowError:
+def _entry(row: SheetRow, record: dict[str, str]) -> Confirmation | RowError:
+    number = row.number
+    if row.problem:
+        return RowError(number, "", row.problem)
     try:
         on = date.fromisoformat(record["date"])
     except ValueError:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -29,10 +30,12 @@ from cardreader.calibrate.studycolumns import (
 )
 from cardreader.card import layout
 from cardreader.core.oneline import one_line
+from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
 MAX_FILE_BYTES = 50_000_000
 MAX_ROWS = 200_000
 _NAMES = tuple(column.name for column in COLUMNS)
+_NUMBERS = tuple(column.name for column in COLUMNS if column.kind == "number")
 _REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 
 
@@ -104,13 +107,13 @@ def read_study(path: Path | str) -> Study:
     if path.stat().st_size > MAX_FILE_BYTES:
         raise _table_error(f"file is larger than {MAX_FILE_BYTES // 1_000_000} MB")
     data = path.read_bytes()
-    table = _as_text(path)
-    if len(table) > MAX_ROWS:
-        raise _table_error(f"more than {MAX_ROWS} rows")
-    _check_columns(list(table.columns))
+    table = _table_of(path, data)
     rows, errors = [], []
-    for number, record in enumerate(table.to_dict("records"), start=1):
-        row, faults = _check_row(number, {str(key): str(value) for key, value in record.items()})
+    for line in table:
+        if line.problem:
+            errors.append(RowError(line.number, "", line.problem))
+            continue
+        row, faults = _check_row(line.number, line.cells)
         errors += faults
         if not faults:
             rows.append(row)
@@ -134,32 +137,41 @@ def _table_error(problem: str) -> StudyError:
     return StudyError((RowError(0, "", problem),))
 
 
-def _as_text(path: Path) -> pd.DataFrame:
-    """The table with every cell as text, empty where missing."""
+def _table_of(path: Path, data: bytes) -> list[SheetRow]:
+    """The rows with every cell as text, empty where missing."""
     try:
         if path.suffix.lower() == ".parquet":
-            # Asked before it is unpacked: a small Parquet file can hold very many rows.
-            if parquet.read_metadata(path).num_rows > MAX_ROWS:
-                raise _table_error(f"more than {MAX_ROWS} rows")
-            raw = pd.read_parquet(path)
-            return raw.astype(object).where(raw.notna(), "").map(_cell_text)
-        return pd.read_csv(
-            path,
-            dtype=str,
-            keep_default_na=False,
-            encoding="utf-8-sig",
-            skipinitialspace=True,
-            nrows=MAX_ROWS + 1,
-        )
+            return _of_parquet(path)
+        sheet = read_sheet(data, _NAMES)
+        _check_columns(sheet.names)
+        rows = list(islice(sheet, MAX_ROWS + 1))
+    except SheetError as error:
+        raise _table_error(f"can't be read as a table: {error}") from None
+    if len(rows) > MAX_ROWS:
+        raise _table_error(f"more than {MAX_ROWS} rows")
+    for row in rows:
+        row.cells.update({name: sheet.number(row.cells.get(name, "")) for name in _NUMBERS})
+    return rows
+
+
+def _of_parquet(path: Path) -> list[SheetRow]:
+    try:
+        # Asked before it is unpacked: a small Parquet file can hold very many rows.
+        if parquet.read_metadata(path).num_rows > MAX_ROWS:
+            raise _table_error(f"more than {MAX_ROWS} rows")
+        raw = pd.read_parquet(path)
+        table = raw.astype(object).where(raw.notna(), "").map(_cell_text)
     except StudyError:
         raise
-    except UnicodeDecodeError as error:
-        raise _table_error("not UTF-8 text; save it as CSV UTF-8") from error
     except Exception as error:
-        # pandas and pyarrow raise classes of their own for a broken file; whichever it is,
-        # the person with the file needs one line.
-        kind = path.suffix or "a table"
-        raise _table_error(f"can't be read as {kind}: {one_line(error)}") from error
+        # pyarrow raises classes of its own for a broken file; whichever it is, the person
+        # with the file needs one line.
+        raise _table_error(f"can't be read as .parquet: {one_line(error)}") from error
+    _check_columns(list(map(str, table.columns)))
+    return [
+        SheetRow(number, {str(name).strip(): str(cell) for name, cell in record.items()})
+        for number, record in enumerate(table.to_dict("records"), start=1)
+    ]
 
 
 def _cell_text(value: Any) -> str:
@@ -168,8 +180,8 @@ def _cell_text(value: Any) -> str:
     return str(value).strip()
 
 
-def _check_columns(names: list[str]) -> None:
-    known = [name.strip() for name in names]
+def _check_columns(names: Sequence[str]) -> None:
+    known = [one_line(name, 60) if name.strip() else "" for name in names]
     errors = [RowError(0, name, "column is missing") for name in _REQUIRED if name not in known]
     errors += [
         RowError(0, name, "column occurs twice") for name in set(known) if known.count(name) > 1
@@ -190,15 +202,20 @@ class _Fault(Exception):  # noqa: N818 - never leaves this module
 def _number(low: float, high: float) -> Callable[[str], float]:
     def parse(text: str) -> float:
         try:
-            value = float(text)
+            value = float(text.replace("_", "?"))  # for Python 1_1 is eleven, for a clerk a slip
         except ValueError:
-            hint = "; write 11.2, not 11,2" if "," in text else ""
-            raise _Fault(f"{text!r} is not a number{hint}") from None
+            raise _Fault(f"{text!r} is not a number{_hint(text)}") from None
         if not low <= value <= high:
             raise _Fault(f"{text} is outside {low:g} to {high:g}")
         return value
 
     return parse
+
+
+def _hint(text: str) -> str:
+    if re.search(r"\d,\d", text):
+        return "; write 11.2, not 11,2"
+    return "; write the number alone, without its unit" if re.match(r"\d", text) else ""
 
 
 def _whole(low: int, high: int) -> Callable[[str], int]:

@@ -45,6 +45,9 @@ def _mark_paths(parser: argparse.ArgumentParser) -> None:
 
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):
+            # Shells show one line of each command: its own short one, not half a paragraph.
+            for listed in action._choices_actions:
+                action.choices[listed.dest].description = listed.help
             for below in action.choices.values():
                 _mark_paths(below)
         elif action.type is Path or action.dest in ("sources", "annotate"):

@@ -79,6 +79,9 @@ def test_a_parquet_file_of_too_many_rows_is_refused_before_it_is_unpacked(tmp_pa
         ({"lab_value": "11,2"}, "lab_value", "11.2, not 11,2"),
         ({"lab_value": "112"}, "lab_value", "wrong unit"),
         ({"lab_value": "nan"}, "lab_value", "outside"),
+        ({"lab_value": "1_1"}, "lab_value", "not a number"),
+        ({"lab_value": "11.2 g/dL"}, "lab_value", "without its unit"),
+        ({"lab_value": "75%"}, "lab_value", "without its unit"),
         ({"lab_value": ""}, "lab_value", "is empty"),
         ({"lab_unit": "mmol/L"}, "lab_unit", "not one of"),
         ({"lab_unit": "percent", "lab_value": "70"}, "lab_unit", "acid_haematin"),
@@ -98,6 +101,28 @@ def test_a_faulty_cell_is_named_with_its_row_and_the_rest_is_kept(tmp_path, chan
     assert words in str(study.errors[0])
     assert study.rows["row"].tolist() == [1, 3]
     assert study.n_rows == 3
+
+
+def test_a_spreadsheet_of_a_country_with_decimal_commas(tmp_path):
+    path = tmp_path / "study.csv"
+    row = GOOD | {"lab_value": "11,2", "lab_sd": "0,2", "photo": "été.jpg"}
+    text = f"{';'.join(row)}\r\n{';'.join(row.values())}\r\n;;;;;;;;;;\r\n"
+    path.write_bytes(text.encode("utf-8-sig"))
+    study = read_study(path)
+    assert not study.errors
+    assert (study.n_rows, study.rows["lab_g_dl"].tolist()) == (1, [11.2])
+    assert study.rows["lab_sd_g_dl"].tolist() == [0.2]
+
+
+def test_a_decimal_comma_without_quotes_is_told_and_shifts_no_column(tmp_path):
+    path = tmp_path / "study.csv"
+    row = GOOD | {"lab_value": "11,2"}
+    path.write_text(f"{','.join(row)}\n{','.join(row.values())}\n")
+    study = read_study(path)
+    assert [str(error) for error in study.errors] == [
+        "row 1: has more cells than there are columns; write 11.2, not 11,2"
+    ]
+    assert study.rows.empty
 
 
 def test_all_faults_are_told_at_once(tmp_path):

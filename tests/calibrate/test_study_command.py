@@ -101,6 +101,30 @@ def test_a_table_that_is_not_there(tmp_path, capsys, command):
     assert capsys.readouterr().err.count("\n") == 1
 
 
+@pytest.mark.parametrize("command", [["validate"], ["fit", "--out", "x"], ["drift"]])
+def test_a_folder_in_place_of_the_table(tmp_path, capsys, command):
+    name, *more = command
+    assert run(name, tmp_path, *more) == ExitCode.NO_FILE
+    assert "Is a directory" in capsys.readouterr().err
+
+
+def test_a_fit_too_points_at_laboratory_values_that_disagree(tmp_path, capsys):
+    path = tmp_path / "study.csv"
+    other = TABLE | {"photo": "b.jpg", "lab_value": "7.0"}
+    pd.DataFrame([TABLE, other]).to_csv(path, index=False)
+    assert run("fit", path, "--out", tmp_path / "new") == ExitCode.BAD_DATA
+    assert "please look at row 2, lab_value: subject S1" in capsys.readouterr().out
+
+
+def test_a_photo_named_as_windows_does_is_told_how_to_write_it(tmp_path, capsys):
+    path = tmp_path / "study.csv"
+    pd.DataFrame([TABLE | {"photo": "photos\\a.jpg"}]).to_csv(path, index=False)
+    assert run("validate", path) == ExitCode.BAD_DATA
+    told = capsys.readouterr().out
+    assert "write / between folders" in told
+    assert "row 2 of a spreadsheet" in told
+
+
 def test_photos_that_are_missing_are_listed_and_too_few_women_are_an_error(table, tmp_path, capsys):
     assert run("fit", table, "--out", tmp_path / "new") == ExitCode.BAD_DATA
     told = capsys.readouterr()
