@@ -367,6 +367,19 @@ def test_card_writes_a_lot_file_that_can_be_read(tmp_path: Path, lots_folder: Pa
     assert (lot.number, lot.basis) == (77, "nominal")
 
 
+def test_a_measured_lot_file_is_not_written_over(tmp_path: Path, lots_folder: Path, capsys) -> None:
+    asked, sheet = tmp_path / "asked.txt", str(tmp_path / "card.pdf")
+    words = ["card", "--lot", "77", "--out", sheet, "--lots", str(lots_folder)]
+    assert cli.main([*words, "--lot-file", str(asked)]) == ExitCode.OK
+    assert cli.main([*words, "--lot-file", str(asked)]) == ExitCode.OK  # asked for again: no loss
+    measured = asked.read_text().replace('"nominal"', '"measured"')
+    asked.write_text(measured)
+    capsys.readouterr()
+    assert cli.main([*words, "--lot-file", str(asked)]) == ExitCode.NOT_WRITTEN
+    assert "measured lot would be lost" in capsys.readouterr().err
+    assert asked.read_text() == measured
+
+
 def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
     base = ["card", "--out", str(tmp_path / "c.pdf"), "--lots", str(lots_folder)]
     assert cli.main([*base, "--lot", "99999999"]) == ExitCode.USAGE
