@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import datetime as dt
 
-from cardreader.decide.rule import Outcome
 from cardreader.register.blots import blots_of
 from cardreader.register.history import Measurement, certain_at, counts, measurements
 from cardreader.register.judging import TO_CONFIRM
@@ -35,8 +34,8 @@ def asking(woman: Woman) -> list[Measurement]:
 
 
 def unread(woman: Woman) -> list[Reading]:
-    """Her refused photos that ask for a test: nothing of their visit could be read, and
-    neither a laboratory result nor a value that is clear came after them."""
+    """Her refused photos that ask for a test: nothing of their visit could be read, and no value
+    was taken after them."""
     points = measurements(woman)
     return [
         r
@@ -67,8 +66,7 @@ def _is_of(reading: Reading, point: Measurement) -> bool:
 def _settles(point: Measurement, photo: Reading) -> bool:
     if point.confirmed:
         return point.at > certain_at(photo)
-    clear = point.outcome is Outcome.NOT_ANAEMIC
-    return clear and point.at >= photo.taken_at and point.certain_at >= certain_at(photo)
+    return point.at >= photo.taken_at and point.certain_at >= certain_at(photo)
 
 
 def _was_read(visit: Visit) -> bool:

@@ -45,6 +45,7 @@ from cardreader.register.referrals import (
     refer,
     refer_unread,
     reopen,
+    speak_of_what_stands,
 )
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
 from cardreader.result.asjson import decision_json
@@ -318,6 +319,7 @@ def set_aside(
     elif reading.visit is not None and reading.source == Source.PHOTO:
         combine_visit(session, reading.visit, combine, subject, by)
     _refer_what_is_left_unread(session, reading, by)
+    speak_of_what_stands(reading.woman)
 
 
 def _ask_without_result(session: Session, reading: Reading, by: str | None) -> None:

@@ -11,8 +11,8 @@ from cardreader.decide.rule import Outcome
 from cardreader.register import audit
 from cardreader.register.asking import answered, asking, unread
 from cardreader.register.blots import may_hide_severe
-from cardreader.register.events import note
-from cardreader.register.history import Measurement, certain_at
+from cardreader.register.events import note, standing_events
+from cardreader.register.history import Measurement, certain_at, measurements
 from cardreader.register.models import (
     Event,
     EventKind,
@@ -68,13 +68,34 @@ def refer(
     # A later blot may lower the alarm of an open referral in words, never its urgency.
     referral.urgent = referral.urgent or urgent
     if referral.hb_g_dl is None or not _read_since(woman, point):
-        referral.band = point.outcome.value
-        referral.source = point.source.value
-        referral.hb_g_dl = point.hb_g_dl
-        referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
+        _speak_of(referral, point)
     session.flush()
     audit.append(session, action, referral.id, by, urgent=referral.urgent, purpose=purpose.value)
     return referral
+
+
+def speak_of_what_stands(woman: Woman) -> None:
+    """Let her open referral speak of the newest value that asks, where its own was a mistake.
+
+    Its urgency stays; and so do its words where nothing else asks.
+    """
+    referral = _open_for(woman, Purpose.TEST)
+    if referral is None or any(
+        (p.hb_g_dl, p.source) == (referral.hb_g_dl, referral.source) for p in measurements(woman)
+    ):
+        return
+    if points := asking(woman):
+        _speak_of(referral, max(points, key=lambda p: p.certain_at))
+    elif unread(woman):
+        referral.band, referral.source = Outcome.NOT_READ.value, Source.PHOTO.value
+        referral.hb_g_dl = referral.low_g_dl = referral.high_g_dl = None
+
+
+def _speak_of(referral: Referral, point: Measurement) -> None:
+    referral.band = point.outcome.value
+    referral.source = point.source.value
+    referral.hb_g_dl = point.hb_g_dl
+    referral.low_g_dl, referral.high_g_dl = point.low_g_dl, point.high_g_dl
 
 
 def _read_since(woman: Woman, point: Measurement) -> bool:
@@ -90,7 +111,7 @@ def _may_hide_severe_since(woman: Woman, point: Measurement) -> bool:
 def refer_unread(session: Session, reading: Reading, by: str | None) -> Referral | None:
     """Open a referral for a test after a photo that could not be read.
 
-    None when one is open, a laboratory result or a clear value came later, or the visit has
+    None when one is open, a value of whatever kind came later, or the visit has
     a photo that could be read. Where the blood may be too pale to be read it is urgent.
     """
     woman = reading.woman
@@ -192,10 +213,18 @@ def close(
 
 
 def reopen(session: Session, referral: Referral, by: str | None) -> None:
-    """Open a referral again: what ended it was a mistake."""
-    referral.closed_at = referral.closing_reading_id = referral.outcome = None
+    """Open a referral again: what ended it was a mistake. What was told of it before stands."""
+    referral.closed_at = referral.closing_reading_id = None
+    told = [e for e in told_of(referral) if e.choice != ReferralOutcome.DIED]
+    referral.outcome = told[-1].choice if told else None
     session.flush()
     audit.append(session, "referral.reopen", referral.id, by)
+
+
+def told_of(referral: Referral) -> list[Event]:
+    """What was told of a referral, oldest first; what was taken back is left out."""
+    told = standing_events(referral.woman, EventKind.REFERRAL)
+    return [e for e in told if e.referral_id == referral.id]
 
 
 def rule_of(outcome: ReferralOutcome, purpose: Purpose, rules: FollowUpRules) -> OutcomeRule:

@@ -7,9 +7,8 @@ from sqlalchemy.orm import Session
 
 from cardreader.register import audit
 from cardreader.register.births import births_of_pregnancy
-from cardreader.register.events import standing_events
 from cardreader.register.models import Event, EventKind, Referral, Woman, utc_now
-from cardreader.register.referrals import reopen
+from cardreader.register.referrals import reopen, told_of
 
 UNDOABLE = frozenset(
     {EventKind.BIRTH, EventKind.REFERRAL, EventKind.TABLETS_GIVEN, EventKind.TABLETS_LEFT}
@@ -42,7 +41,5 @@ def _undo_outcome(session: Session, event: Event, by: str | None) -> None:
         return
     if referral.closed_at is not None:
         reopen(session, referral, by)
-    told = [
-        e for e in standing_events(event.woman, EventKind.REFERRAL) if e.referral_id == referral.id
-    ]
+    told = told_of(referral)
     referral.outcome = told[-1].choice if told else None

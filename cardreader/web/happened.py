@@ -22,7 +22,7 @@ from cardreader.register.models import (
     local_day,
 )
 from cardreader.register.phoneclock import TOLERATED
-from cardreader.register.referrals import rule_of
+from cardreader.register.referrals import rule_of, told_of
 from cardreader.register.women import Closing
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
@@ -62,7 +62,7 @@ def event_words(event: Event) -> str:
 
 def ask_again_on(referral: Referral, rules: FollowUpRules) -> dt.date | None:
     """When to ask after an open referral again, once an outcome was told of it."""
-    told = _told(referral)
+    told = told_of(referral)
     if referral.closed_at is not None or not told:
         return None
     last = told[-1]
@@ -74,14 +74,8 @@ def ask_again_on(referral: Referral, rules: FollowUpRules) -> dt.date | None:
 
 def read_since(referral: Referral) -> bool:
     """Whether something was read that asks for a test after she was last asked."""
-    told = _told(referral)
+    told = told_of(referral)
     return bool(told) and bool(_pressing_since(referral, told[-1]))
-
-
-def _told(referral: Referral) -> list[Event]:
-    return [
-        e for e in referral.woman.events if e.referral_id == referral.id and e.set_aside_at is None
-    ]
 
 
 def _pressing_since(referral: Referral, event: Event) -> list[Reading]:

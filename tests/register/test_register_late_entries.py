@@ -18,8 +18,8 @@ from cardreader.register import closing, recording
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.followup import DueKind
 from cardreader.register.lists import row_of
-from cardreader.register.models import BirthOutcome, Purpose, Regimen, utc_now
-from cardreader.register.referrals import open_referrals, send_for_test
+from cardreader.register.models import BirthOutcome, Purpose, ReferralOutcome, Regimen, utc_now
+from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
 from cardreader.register.tube import TubeUnit
 from cardreader.register.women import end_treatment, running_treatment, start_treatment
 
@@ -174,9 +174,27 @@ def test_care_she_went_for_stays_told_when_the_result_is_set_aside(her):
     session, woman = her
     result = lab(session, woman, 6.0)
     care = open_referrals(woman)[0]
-    recording.close(session, care, recording.ReferralOutcome.WENT, utc_now(), None)
+    recording.close(session, care, ReferralOutcome.WENT, utc_now(), None)
     set_aside(session, result)
-    assert care.outcome == recording.ReferralOutcome.WENT
+    assert care.outcome == ReferralOutcome.WENT
+
+
+def test_a_value_taken_back_leaves_the_referral_with_the_words_it_had(her):
+    session, woman = her
+    photo(session, woman, facts(5.0), days_ago=6)
+    slip = tube(session, woman, 9.0)
+    assert asked(woman) == [(Outcome.ANAEMIC, True, 9.0)]
+    set_aside(session, slip)
+    assert asked(woman) == [(Outcome.SEVERE, True, 5.0)]
+
+
+def test_what_was_told_of_a_referral_stands_when_its_answer_was_a_mistake(her):
+    session, woman = her
+    photo(session, woman, facts(9.0), days_ago=6)
+    tell_outcome(session, open_referrals(woman)[0], ReferralOutcome.WENT, TODAY, None, RULES)
+    wrong = lab(session, woman, 9.2)
+    set_aside(session, wrong)
+    assert open_referrals(woman)[0].outcome == ReferralOutcome.WENT
 
 
 # --- births, and pregnancies after them ----------------------------------------------------
