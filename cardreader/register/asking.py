@@ -54,7 +54,12 @@ def last_result(woman: Woman) -> Measurement | None:
 
 def came_in_after(woman: Woman, point: Measurement, at: dt.datetime) -> bool:
     """Whether a value, or a photo of it, was entered after a time."""
-    return any(r.entered_at > at and _is_of(r, point) for r in woman.readings)
+    return any(r.entered_at > at for r in readings_of(woman, point))
+
+
+def readings_of(woman: Woman, point: Measurement) -> list[Reading]:
+    """The readings that a value is made of: one, or the photos of a visit."""
+    return [r for r in woman.readings if _is_of(r, point)]
 
 
 def _is_of(reading: Reading, point: Measurement) -> bool:

@@ -7,6 +7,7 @@ woman's slip, than a recovery.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import hypot
 from statistics import NormalDist
@@ -51,7 +52,35 @@ def lab_doubts(
     woman: Woman, hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
 ) -> tuple[Doubt, ...]:
     """What a laboratory value contradicts: her newest value, and the severe one it would lift."""
-    before = [p for p in measurements(woman) if p.day <= local_day(taken_at)]
+    return _doubts(measurements(woman), hb_g_dl, taken_at, rules)
+
+
+def unasked_doubts(woman: Woman, result: Measurement, rules: FollowUpRules) -> list[Doubt]:
+    """What a result contradicts that was entered at another register, so that nobody was asked.
+
+    Only what asked for a test, and the result denies; two results that say the same stand.
+    """
+    points = measurements(woman)
+    found = _doubts(
+        [p for p in points if p.reading_id != result.reading_id],
+        *(result.hb_g_dl, result.at, rules),
+    )
+    return [
+        doubt
+        for doubt in found
+        if doubt.point.outcome in TO_CONFIRM
+        and doubt.point.hb_g_dl < result.hb_g_dl
+        and not any(
+            p.confirmed and p.at > doubt.point.certain_at and p.reading_id != result.reading_id
+            for p in points
+        )
+    ]
+
+
+def _doubts(
+    points: Sequence[Measurement], hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
+) -> tuple[Doubt, ...]:
+    before = [p for p in points if p.day <= local_day(taken_at)]
     newest = before[-1:]
     last_lab = max((i for i, p in enumerate(before) if p.confirmed), default=0)
     severe = [p for p in before[last_lab:] if p.outcome is Outcome.SEVERE][-1:]

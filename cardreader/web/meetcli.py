@@ -100,7 +100,7 @@ def _side(arguments: argparse.Namespace, database: Database) -> Side:
     return Side(
         database,
         arguments.data,
-        Judge(reader.combine, arguments.elevation_m),
+        Judge(reader.combine, arguments.elevation_m, reader.rules.follow_up),
         open_store(arguments.data) if arguments.photos else None,
         arguments.photos,
         Unknown(arguments.unknown),

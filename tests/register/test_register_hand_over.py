@@ -198,9 +198,9 @@ def test_who_was_read_severe_at_one_and_closed_at_the_other_is_followed_again(tw
 
 def test_a_laboratory_result_of_one_answers_the_referral_of_the_other(two):
     post, programme = two
-    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
+    post.do(lambda s, her: photo(s, her, facts(6.4), days_ago=3))
     assert post.look(severe)
-    programme.do(lambda s, her: lab(s, her, 10.2, days_ago=1, sure=True))
+    programme.do(lambda s, her: lab(s, her, 7.3, days_ago=1, sure=True))
     exchange(post, programme)
     for register in two:
         assert not register.look(severe)
@@ -220,6 +220,39 @@ def test_a_laboratory_result_of_one_answers_the_referral_of_the_other(two):
     for register in two:
         assert register.look(severe)
         assert register.look(lambda s, her: len(open_referrals(her))) >= 1
+
+
+def test_a_result_of_one_does_not_end_what_it_contradicts_at_the_other(two):
+    """At one register 12.1 after a photo of 5.0 would have been asked about."""
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
+    programme.do(lambda s, her: lab(s, her, 12.1, days_ago=1, sure=True))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)]) == [True]
+    assert programme.says() == post.says()
+    programme.do(lambda s, her: lab(s, her, 12.0))
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: open_referrals(her)) == []
+
+
+@pytest.mark.parametrize(("days_ago", "result"), [(0, 9.3), (5, 9.3)])
+def test_what_one_read_while_the_other_had_an_answer_is_asked_again(two, days_ago, result):
+    """A referral that both know of: answered at one, grown severe at the other."""
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(9.0), days_ago=7))
+    exchange(post, programme)
+    programme.do(lambda s, her: lab(s, her, result, days_ago=2))
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=days_ago))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)]) == [True]
+        with register.database.read() as session:
+            assert conflicts(session) == []
+    assert programme.says() == post.says()
 
 
 def test_a_visit_of_both_is_combined_anew(two):

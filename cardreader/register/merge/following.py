@@ -8,17 +8,20 @@ a reading of one opens the record that the other closed without knowing of it.
 from __future__ import annotations
 
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.subject import Subject
+from cardreader.register.asking import asking, readings_of, unread
 from cardreader.register.closing import reopen_for
-from cardreader.register.history import counts
+from cardreader.register.doubt import unasked_doubts
+from cardreader.register.history import Measurement, certain_at, counts, point_of
 from cardreader.register.merge.choosing import differ
 from cardreader.register.merge.state import Key, WomanState
-from cardreader.register.models import Event, Reading, Referral, Source, Visit, Woman
+from cardreader.register.models import Event, Purpose, Reading, Referral, Source, Visit, Woman
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, reopen
 
@@ -27,10 +30,11 @@ _NAMES = uuid.UUID("a4a7bb86-3f0f-4c43-8b40-8a8f5b9d6a10")
 
 @dataclass(frozen=True)
 class Judge:
-    """How this register combines the blots of a visit."""
+    """How this register combines the blots of a visit, and holds results against readings."""
 
     combine: Combine
     elevation_m: float | None = None
+    rules: FollowUpRules = field(default_factory=FollowUpRules)
 
     def subject(self, woman: Woman, visit: Visit) -> Subject:
         """Whom the visit is judged for."""
@@ -69,11 +73,50 @@ def follow(
     if readings or any((Referral.__tablename__, r.id) in fresh for r in woman.referrals):
         for reading in sorted(woman.readings, key=lambda r: (r.taken_at, r.id)):
             if counts(reading) and reading.source == Source.LAB and open_referrals(woman):
-                answer_by_result(session, reading, None)
+                _answer(session, reading, judge)
+    if judge is not None:
+        _ask_again(session, woman, {r.id for r in readings}, judge)
     mistakes = {r.id for r in woman.readings if r.set_aside_at is not None}
     for referral in woman.referrals:
         if referral.closed_at is not None and referral.closing_reading_id in mistakes:
             reopen(session, referral, None)
+
+
+def _answer(session: Session, result: Reading, judge: Judge | None) -> None:
+    """Let a result end what it answers, unless it contradicts what the other register read.
+
+    Entered there it would have been asked about.
+    """
+    if judge is None or not unasked_doubts(result.woman, point_of(result), judge.rules):
+        answer_by_result(session, result, None)
+
+
+def _ask_again(session: Session, woman: Woman, fresh: set[str], judge: Judge) -> None:
+    """Open again what one register saw answered, while the other had read more of her.
+
+    Read after the result, or contradicting it: whoever reads that where the result is known
+    opens a referral of its own, and then there is nothing to do.
+    """
+    tests = [r for r in woman.referrals if r.purpose == Purpose.TEST]
+    if not tests or any(r.closed_at is None for r in tests):
+        return
+    last = max(tests, key=lambda r: (r.opened_at, r.id))
+    result = next((r for r in woman.readings if r.id == last.closing_reading_id), None)
+    if result is None or not counts(result) or last.opened_at > result.taken_at:
+        return
+    mine = [p for p in asking(woman) if _is_fresh(woman, p, fresh)]
+    doubts = unasked_doubts(woman, point_of(result), judge.rules)
+    photos = (r for r in unread(woman) if r.id in fresh)
+    if (
+        any(p.certain_at > result.taken_at for p in mine)
+        or any(_is_fresh(woman, doubt.point, fresh) for doubt in doubts)
+        or any(certain_at(r) > result.taken_at for r in photos)
+    ):
+        reopen(session, last, None)
+
+
+def _is_fresh(woman: Woman, point: Measurement, fresh: set[str]) -> bool:
+    return any(r.id in fresh for r in readings_of(woman, point))
 
 
 def _reopen(session: Session, reading: Reading) -> None:

@@ -116,7 +116,7 @@ def _side(state: State, fields: Fields, by: str) -> Side:
     return Side(
         state.database,
         state.settings.data,
-        Judge(state.reader.combine, state.settings.elevation_m),
+        Judge(state.reader.combine, state.settings.elevation_m, state.rules),
         state.photos,
         fields.raw("photos") == "yes",
         fields.choice("unknown", Unknown),
