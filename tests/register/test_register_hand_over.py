@@ -255,6 +255,24 @@ def test_what_one_read_while_the_other_had_an_answer_is_asked_again(two, days_ag
     assert programme.says() == post.says()
 
 
+def test_who_was_said_to_have_died_at_one_and_was_read_at_the_other_is_still_sent(two):
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(9.0), days_ago=7))
+    exchange(post, programme)
+    programme.do(lambda s, her: lab(s, her, 6.0, days_ago=1, sure=True))
+    for register in two:
+        register.do(
+            lambda s, her: closing.close_woman(s, her, women.Closing.DIED, TODAY, None, sure=True)
+        )
+    post.do(lambda s, her: photo(s, her, facts(9.2)))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: her.closed_on) is None
+        purposes = register.look(lambda s, her: [r.purpose for r in open_referrals(her)])
+        assert "care" in purposes
+
+
 def test_a_visit_of_both_is_combined_anew(two):
     post, programme = two
     post.do(lambda s, her: photo(s, her, facts(9.0, sha="a" * 64), days_ago=0))

@@ -16,12 +16,22 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.subject import Subject
 from cardreader.register.asking import asking, readings_of, unread
+from cardreader.register.blots import may_hide_severe
 from cardreader.register.closing import reopen_for
 from cardreader.register.doubt import unasked_doubts
 from cardreader.register.history import Measurement, certain_at, counts, point_of
 from cardreader.register.merge.choosing import differ
 from cardreader.register.merge.state import Key, WomanState
-from cardreader.register.models import Event, Purpose, Reading, Referral, Source, Visit, Woman
+from cardreader.register.models import (
+    Event,
+    Purpose,
+    Reading,
+    Referral,
+    ReferralOutcome,
+    Source,
+    Visit,
+    Woman,
+)
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, reopen
 
@@ -78,8 +88,14 @@ def follow(
         _ask_again(session, woman, {r.id for r in readings}, judge)
     mistakes = {r.id for r in woman.readings if r.set_aside_at is not None}
     for referral in woman.referrals:
-        if referral.closed_at is not None and referral.closing_reading_id in mistakes:
+        # She is followed: where one register closed her record as that of a woman who died,
+        # the other knew better.
+        alive = referral.outcome == ReferralOutcome.DIED and woman.closed_on is None
+        if referral.closed_at is not None and (alive or referral.closing_reading_id in mistakes):
             reopen(session, referral, None)
+    if any(may_hide_severe(photo) for photo in unread(woman)):
+        for referral in open_referrals(woman):
+            referral.urgent = True
 
 
 def _answer(session: Session, result: Reading, judge: Judge | None) -> None:
