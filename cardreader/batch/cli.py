@@ -77,7 +77,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journalfile import JournalError
     from cardreader.batch.run import JOURNAL, Settings, run_batch
-    from cardreader.batch.sources import SourceError, list_photos
+    from cardreader.batch.sources import PHOTO_ENDINGS, SourceError, list_photos
 
     out: Path = arguments.out
     if not arguments.sources and not (out / JOURNAL).is_file():
@@ -91,7 +91,10 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         with told(ExitCode.NO_FILE, SourceError):
             first = next(listed, None)  # so that a wrong word leaves no folder behind
         if first is None:
-            raise CommandError(ExitCode.NO_FILE, "no photo there")
+            raise CommandError(
+                ExitCode.NO_FILE,
+                f"no photo there; in folders those count that end in {', '.join(PHOTO_ENDINGS)}",
+            )
         photos = chain((first,), listed)
         if arguments.same_blot is not None:
             photos = named_by(arguments.same_blot, photos)

@@ -18,6 +18,7 @@ from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
 from cardreader.batch.sources import PhotoFile
 
 _FAILURES = frozenset(Failure)
+_NOT_AT_HAND = "not measured by this version with these card lots: name the photos again"
 
 
 class Journal:
@@ -167,7 +168,7 @@ class Journal:
         trouble = self._trouble(photo.name) or self._trouble_of(sha256)
         if trouble is not None:
             return Outcome(photo.name, trouble[0].sha256, trouble=trouble[0])
-        absent = Trouble(Failure.CANT_OPEN, "not measured, and not at hand", sha256)
+        absent = Trouble(Failure.CANT_OPEN, _NOT_AT_HAND, sha256)
         return Outcome(photo.name, sha256, trouble=absent)
 
     def record(self, sha256: str) -> bytes | None:

@@ -7,15 +7,17 @@ have changed since; a store that gives neither is asked for the content again.
 
 from __future__ import annotations
 
-import csv
 import os
+import re
 import stat
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from cardreader.batch.stores import NoStoreError, is_address, read_stored, stored_objects
 from cardreader.core.oneline import one_line, what_failed
+from cardreader.core.sheet import read_sheet
 from cardreader.decide.subject import Smoking, Subject, Trimester
 from cardreader.read.photo import MAX_FILE_BYTES
 
@@ -84,8 +86,27 @@ def read_bytes(name: str) -> bytes:
     """Content of a photo, or one byte more than a photo may have; OSError if it can't be opened."""
     if is_address(name):
         return read_stored(name, MAX_FILE_BYTES + 1)
-    with open(name, "rb") as stream:
+    try:
+        stream = open(name, "rb")
+    except FileNotFoundError:
+        if (meant := _as_bytes(name)) is None:
+            raise
+        stream = open(meant, "rb")
+    with stream:
         return stream.read(MAX_FILE_BYTES + 1)
+
+
+def _as_text(path: str) -> str:
+    """A path as a table can hold it: bytes that are no UTF-8, of old archives, as \\xe9."""
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
+def _as_bytes(name: str) -> bytes | None:
+    """The file that such a name stands for; None where it stands for itself."""
+    meant = re.sub(
+        rb"\\x([89a-f][0-9a-f])", lambda found: bytes.fromhex(found[1].decode()), os.fsencode(name)
+    )
+    return None if meant == os.fsencode(name) else meant
 
 
 def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
@@ -109,7 +130,8 @@ def _folder(root: Path, subject: Subject) -> Iterator[PhotoFile]:
         subfolders[:] = [name for name in subfolders if not name.startswith(".")]
         for name in files:
             path = os.path.join(folder, name)
-            if _is_photo(name) and os.path.isfile(path):
+            # A link that leads nowhere is a photo on a disk that isn't there: it has its row.
+            if _is_photo(name) and (os.path.isfile(path) or not os.path.exists(path)):
                 yield _local(path, subject)
 
 
@@ -130,10 +152,10 @@ def _local(
     try:
         facts = os.stat(name)
     except (OSError, ValueError):  # reading it will say what is wrong
-        return PhotoFile(name, None, subject, phone, light, blot=blot)
+        return PhotoFile(_as_text(name), None, subject, phone, light, blot=blot)
     stamp = f"{facts.st_size}:{facts.st_mtime_ns}:{facts.st_ino}"
     size = facts.st_size if stat.S_ISREG(facts.st_mode) else None
-    return PhotoFile(name, stamp, subject, phone, light, size, blot)
+    return PhotoFile(_as_text(name), stamp, subject, phone, light, size, blot)
 
 
 def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
@@ -156,24 +178,31 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
     try:
         if path.stat().st_size > MAX_LIST_BYTES:
             raise SourceError(f"{path} is larger than {MAX_LIST_BYTES} bytes")
-        lines = path.read_text("utf-8-sig").splitlines()
+        data = path.read_bytes()
+        if path.suffix.lower() == ".txt":
+            lines = map(str.strip, data.decode("utf-8-sig").splitlines())
+            names = [line for line in lines if line and not line.startswith("#")]
+        else:
+            yield from _table(path, data, subject)
+            return
     except (OSError, UnicodeDecodeError) as error:
         raise SourceError(f"{path}: {error}") from None
-    if path.suffix.lower() == ".txt":
-        for line in lines:
-            if line.strip() and not line.startswith("#"):
-                yield _local(_listed(path, line.strip()), subject)
-        return
-    yield from _table(path, lines, subject)
+    for name in names:
+        yield _local(_listed(path, name), subject)
 
 
-def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile]:
-    rows = csv.DictReader(lines, strict=True)
+def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
+    number = 0
     try:
-        if "photo" not in (rows.fieldnames or ()):
+        sheet = read_sheet(data, LIST_COLUMNS)
+        if "photo" not in sheet.names:
             raise SourceError(f"{path}: the header has no column 'photo'")
-        for row in rows:
-            given = {key: (row.get(key) or "").strip() for key in LIST_COLUMNS}
+        for row in sheet:
+            number = row.number
+            if row.problem:
+                raise ValueError(row.problem)
+            given = {key: row.cells.get(key, "") for key in LIST_COLUMNS}
+            given["elevation_m"] = sheet.number(given["elevation_m"])
             if not given["photo"]:
                 raise ValueError("no photo named")
             yield _local(
@@ -185,24 +214,33 @@ def _table(path: Path, lines: list[str], subject: Subject) -> Iterator[PhotoFile
             )
     except SourceError:
         raise
-    except (ValueError, csv.Error) as error:
-        raise SourceError(f"{path}, line {max(rows.line_num, 1)}: {one_line(error)}") from None
+    except ValueError as error:
+        # As a spreadsheet counts, whose first row is the header.
+        raise SourceError(f"{path}, line {number + 1}: {one_line(error)}") from None
 
 
 def _listed(path: Path, name: str) -> str:
     return name if is_address(name) else str(path.parent / name)
 
 
+_FACTS: dict[str, tuple[Callable[[str], Any], str]] = {
+    "trimester": (lambda text: Trimester(int(text)), "1, 2 or 3"),
+    "gestation_weeks": (int, "a whole number"),
+    "elevation_m": (float, "a number"),
+    "smoking": (Smoking, f"one of {', '.join(Smoking)}"),
+}
+
+
 def _subject(given: dict[str, str], otherwise: Subject) -> Subject:
-    trimester, weeks = given["trimester"], given["gestation_weeks"]
-    about_time = bool(trimester or weeks)
-    return Subject(
-        trimester=Trimester(int(trimester)) if trimester else _unless(about_time, otherwise),
-        gestation_weeks=int(weeks) if weeks else None if about_time else otherwise.gestation_weeks,
-        elevation_m=float(given["elevation_m"]) if given["elevation_m"] else otherwise.elevation_m,
-        smoking=Smoking(given["smoking"]) if given["smoking"] else otherwise.smoking,
-    )
+    stated = {name: _fact(name, given[name]) for name in _FACTS if given[name]}
+    if "trimester" in stated or "gestation_weeks" in stated:
+        otherwise = replace(otherwise, trimester=None, gestation_weeks=None)
+    return replace(otherwise, **stated)
 
 
-def _unless(stated: bool, otherwise: Subject) -> Trimester | None:
-    return None if stated else otherwise.trimester
+def _fact(name: str, text: str) -> Any:
+    parse, wanted = _FACTS[name]
+    try:
+        return parse(text)
+    except ValueError:
+        raise ValueError(f"{name}: {text!r} is not {wanted}") from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import fsspec
@@ -67,7 +68,9 @@ def test_table_tells_about_the_woman_the_phone_and_the_light(tmp_path: Path) -> 
     ("text", "message"),
     [
         ("picture\na.jpg\n", "no column 'photo'"),
-        ("photo,trimester\na.jpg,4\n", "line 2: 4 is not a valid Trimester"),
+        ("photo,trimester\na.jpg,4\n", "line 2: trimester: '4' is not 1, 2 or 3"),
+        ("photo,smoking\na.jpg,yes\n", "line 2: smoking: 'yes' is not one of none, some"),
+        ("photo,elevation_m,light\na.jpg,1500,5,sun\n", "line 2: has more cells than there"),
         ("photo,elevation_m\na.jpg,\nb.jpg,99999\n", "line 3: elevation of 99999 m"),
         ("photo,light\n,sun\n", "line 2: no photo named"),
         ("photo,light\na.jpg,sun\na.jpg,shade\n", "listed twice with different facts"),
@@ -77,6 +80,44 @@ def test_faults_of_a_table_name_the_line(tmp_path: Path, text: str, message: str
     (tmp_path / "list.csv").write_text(text)
     with pytest.raises(SourceError, match=message):
         find_photos([str(tmp_path / "list.csv")])
+
+
+def test_a_list_is_read_as_spreadsheets_write_it(tmp_path: Path) -> None:
+    text = "photo;elevation_m;\r\na.jpg;1500,5;\r\n;;\r\n"
+    (tmp_path / "list.csv").write_bytes(text.encode("utf-8-sig"))
+    (a,) = find_photos([str(tmp_path / "list.csv")])
+    assert (a.name, a.subject.elevation_m) == (str(tmp_path / "a.jpg"), 1500.5)
+
+
+def test_an_indented_remark_is_a_remark(tmp_path: Path) -> None:
+    (tmp_path / "list.txt").write_text("a.jpg\n  # not this one\n")
+    assert [photo.name for photo in find_photos([str(tmp_path / "list.txt")])] == [
+        str(tmp_path / "a.jpg")
+    ]
+
+
+def test_a_name_that_is_no_utf8_can_be_kept_and_opened(tmp_path: Path) -> None:
+    """As archives of older systems leave them: the é of one byte."""
+    raw = os.path.join(os.fsencode(tmp_path), b"\xe9t\xe9.jpg")
+    try:
+        Path(os.fsdecode(raw)).write_bytes(b"here")
+    except OSError:
+        pytest.skip("this disk takes no such name")
+    for source in (str(tmp_path), os.fsdecode(raw)):
+        (photo,) = find_photos([source])
+        assert photo.name == f"{tmp_path}/\\xe9t\\xe9.jpg"
+        assert photo.name.encode()
+        assert (read_bytes(photo.name), photo.size) == (b"here", 4)
+    (tmp_path / "\\xe9t\\xe9.jpg").write_bytes(b"itself")
+    assert read_bytes(photo.name) == b"itself"
+
+
+def test_a_link_that_leads_nowhere_has_its_row(tmp_path: Path) -> None:
+    (tmp_path / "gone.jpg").symlink_to(tmp_path / "other-disk.jpg")
+    (photo,) = find_photos([str(tmp_path)])
+    assert photo.name.endswith("gone.jpg")
+    with pytest.raises(FileNotFoundError):
+        read_bytes(photo.name)
 
 
 def test_address_is_listed_and_read(tmp_path: Path) -> None:

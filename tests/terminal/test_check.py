@@ -114,6 +114,8 @@ def test_other_shells_get_a_script(shell: str, capsys) -> None:
     script = capsys.readouterr().out
     assert "calibrate-default" in script
     assert "--gestation-weeks" in script
+    assert "read many photos into one table" in script  # whole, and no half of a paragraph
+    assert "as blots of" not in script
 
 
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="no folder that takes no file")
