@@ -91,10 +91,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         with told(ExitCode.NO_FILE, SourceError):
             first = next(listed, None)  # so that a wrong word leaves no folder behind
         if first is None:
-            raise CommandError(
-                ExitCode.NO_FILE,
-                f"no photo there; in folders those count that end in {', '.join(PHOTO_ENDINGS)}",
-            )
+            known = ", ".join(PHOTO_ENDINGS)
+            raise CommandError(ExitCode.NO_FILE, f"no photo there; in folders, files in {known}")
         photos = chain((first,), listed)
         if arguments.same_blot is not None:
             photos = named_by(arguments.same_blot, photos)

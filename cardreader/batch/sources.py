@@ -86,13 +86,7 @@ def read_bytes(name: str) -> bytes:
     """Content of a photo, or one byte more than a photo may have; OSError if it can't be opened."""
     if is_address(name):
         return read_stored(name, MAX_FILE_BYTES + 1)
-    try:
-        stream = open(name, "rb")
-    except FileNotFoundError:
-        if (meant := _as_bytes(name)) is None:
-            raise
-        stream = open(meant, "rb")
-    with stream:
+    with open(_file_of(name), "rb") as stream:
         return stream.read(MAX_FILE_BYTES + 1)
 
 
@@ -101,12 +95,13 @@ def _as_text(path: str) -> str:
     return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
-def _as_bytes(name: str) -> bytes | None:
-    """The file that such a name stands for; None where it stands for itself."""
-    meant = re.sub(
+def _file_of(name: str) -> str | bytes:
+    """The file that such a name stands for, where there is none of just that name."""
+    if "\\x" not in name or os.path.exists(name):
+        return name
+    return re.sub(
         rb"\\x([89a-f][0-9a-f])", lambda found: bytes.fromhex(found[1].decode()), os.fsencode(name)
     )
-    return None if meant == os.fsencode(name) else meant
 
 
 def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:

@@ -71,10 +71,11 @@ def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
         if not (study.folder / str(photo)).is_file()
     ]
     known = {lot.lot_id for lot in lots_of(arguments).values()}
+    first = study.rows.groupby("lot", sort=True)["row"].first()
     words += [
-        f"table, lot: lot_unknown: no file describes card lot {lot}; give the folder of your "
-        "lots' files by --lots"
-        for lot in sorted(set(study.rows["lot"]) - known)
+        f"row {row}, lot: lot_unknown: {_no_lot(str(lot), arguments)}"
+        for lot, row in first.items()
+        if lot not in known
     ]
     shown = words[:MOST_FAULTS_SHOWN]
     more = len(words) - len(shown)
@@ -147,7 +148,8 @@ def _say_weights(features: Features, fitted: Fit) -> None:
     names = features.used["photo"][unlike].astype(str).tolist()
     more = len(names) - MOST_FAULTS_SHOWN
     _say(
-        f"{len(names)} photos are unlike the others and count little (look at them): "
+        f"{len(names)} {'photo is' if len(names) == 1 else 'photos are'} unlike the others and "
+        "count little (look whether blot, woman and laboratory value belong together): "
         + ", ".join(names[:MOST_FAULTS_SHOWN])
         + (f" and {more} more" if more > 0 else "")
     )
@@ -213,7 +215,10 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     scores = list(past.conformity_scores)
     found = bridging.bridge(pairs, old, len(scores) or None, scores, arguments.margin)
     _say(found.words)
-    if arguments.out is None or found.verdict is bridging.Verdict.UNDECIDED:
+    if arguments.out is None:
+        return ExitCode.OK
+    if found.verdict is bridging.Verdict.UNDECIDED:
+        _say(f"{arguments.out}: no calibration written.")
         return ExitCode.OK
     about = _about(arguments, study.sha256, arguments.id)
     note: dict[str, Any] = {"bridge": found.words}
@@ -349,7 +354,7 @@ def _prior_for(study: Study, lots: Lots) -> Path:
 
 def _features(study: Study, arguments: argparse.Namespace) -> Features:
     lots = lots_of(arguments)
-    _must_be_known(study, lots)
+    _must_be_known(study, lots, arguments)
     arguments.progress.start("photos", len(study.rows))
     kept = None if arguments.measured is None else read_kept(arguments.measured)
     today = arguments.today or date.today()
@@ -361,16 +366,21 @@ def _features(study: Study, arguments: argparse.Namespace) -> Features:
     return features
 
 
-def _must_be_known(study: Study, lots: Lots) -> None:
+def _must_be_known(study: Study, lots: Lots, arguments: argparse.Namespace) -> None:
     """Better told before an hour of photos that none of them could be read."""
     known = {lot.lot_id for lot in lots.values()}
     unknown = sorted(set(study.rows["lot"]) - known)
     if unknown and not set(study.rows["lot"]) & known:
         raise CommandError(
             ExitCode.BAD_DATA,
-            f"lot_unknown: no file describes card lot {', '.join(unknown)}; give the folder of "
-            "your lots' files by --lots",
+            f"lot_unknown: {_no_lot(', '.join(unknown), arguments)}",
         )
+
+
+def _no_lot(lot: str, arguments: argparse.Namespace) -> str:
+    if arguments.lots is None:
+        return f"no file describes card lot {lot}; give the folder of your lots' files by --lots"
+    return f"no file in {arguments.lots} describes card lot {lot}: is the number right?"
 
 
 def _about(arguments: argparse.Namespace, sha256: str, name: str = "") -> workflow.About:

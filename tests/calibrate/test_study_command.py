@@ -74,8 +74,10 @@ def test_a_lot_without_a_file_is_named_with_the_way_out(tmp_path, capsys):
     (tmp_path / "a.jpg").touch()
     assert run("validate", path) == ExitCode.BAD_DATA
     told = capsys.readouterr().out
-    assert "lot_unknown: no file describes card lot 004711" in told
+    assert "row 1, lot: lot_unknown: no file describes card lot 004711" in told
     assert "--lots" in told
+    assert run("validate", path, "--lots", shipped("lots")) == ExitCode.BAD_DATA
+    assert "describes card lot 004711: is the number right?" in capsys.readouterr().out
     assert run("fit", path, "--out", tmp_path / "new") == ExitCode.BAD_DATA
     told = capsys.readouterr().err
     assert "lot_unknown" in told
