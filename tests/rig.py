@@ -120,15 +120,17 @@ def bend(card: np.ndarray, rise_mm: float, distance_mm: float = 180.0) -> np.nda
     half = layout.WIDTH_MM / 2
     rows, columns = card.shape[:2]
     corner = np.array([MARGIN_MM, MARGIN_MM]) + layout.CENTRE_MM
-    seen = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), -1) / PX_PER_MM - corner
-    on_card = seen.copy()
+    # How near a point is and how much of the arc lies before it depend on x alone.
+    seen_x = np.arange(columns) / PX_PER_MM - corner[0]
+    seen_y = np.arange(rows) / PX_PER_MM - corner[1]
+    x = seen_x
     for _ in range(8):
-        x = on_card[..., 0]
         nearer = distance_mm / (distance_mm - rise_mm * (1 - (x / half) ** 2))
         # An arc is longer than its shadow: x - s = -(2/3) rise^2 x^3 / half^4.
         shorter = 1 - 2 / 3 * rise_mm**2 * x**2 / half**4
-        on_card = np.stack([seen[..., 0] / (nearer * shorter), seen[..., 1] / nearer], -1)
-    at = ((on_card + corner) * PX_PER_MM).astype(np.float32)
+        x = seen_x / (nearer * shorter)
+    y = seen_y[:, None] / nearer
+    at = ((np.stack([np.broadcast_to(x, y.shape), y], -1) + corner) * PX_PER_MM).astype(np.float32)
     return cv2.remap(
         card, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
@@ -203,17 +205,14 @@ def photograph(card: np.ndarray | None = None, shot: Shot | None = None) -> Scen
     # As much as keeps the card from aliasing when it is drawn smaller.
     card = cv2.GaussianBlur(card, (0, 0), max(0.4 * PX_PER_MM / px_per_mm, 0.1))
     table = shot.background * cv2.resize(texture, (width, height))
-    linear = np.repeat(table[..., None], 3, axis=2)
+    linear = cv2.cvtColor(table, cv2.COLOR_GRAY2RGB)
     _lay(card, scene, linear)
     if shot.blur_mm:
         linear = cv2.GaussianBlur(linear, (0, 0), shot.blur_mm * px_per_mm)
     if shot.motion_mm:
         linear = cv2.blur(linear, (max(1, round(shot.motion_mm * px_per_mm)), 1))
-    x = np.linspace(-1, 1, width, dtype=np.float32)
-    y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
-    light = 1 + shot.slope[0] * x + shot.slope[1] * y
-    linear *= light[..., None] * np.array(shot.gain, np.float32)
-    noise = np.maximum(linear, 0.01)
+    linear *= _light(shot.size, shot.slope, shot.gain)
+    noise = cv2.max(linear, (0.01,) * 4)
     cv2.sqrt(noise, noise)
     noise *= grain
     linear += cv2.multiply(noise, (shot.noise,) * 4, dst=noise)
@@ -230,6 +229,18 @@ def _grain(seed: int, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
     return texture, rng.standard_normal((height, width, 3), dtype=np.float32)
 
 
+@lru_cache(maxsize=4)
+def _light(
+    size: tuple[int, int], slope: tuple[float, float], gain: tuple[float, float, float]
+) -> np.ndarray:
+    """What falls on each pixel, (height, width, 3)."""
+    width, height = size
+    x = np.linspace(-1, 1, width, dtype=np.float32)
+    y = np.linspace(-1, 1, height, dtype=np.float32)[:, None]
+    light = 1 + slope[0] * x + slope[1] * y
+    return cv2.merge([light * np.float32(g) for g in gain])
+
+
 def _lay(card: np.ndarray, scene: Scene, linear: np.ndarray) -> None:
     """Draw the card into the picture, in place."""
     height, width = linear.shape[:2]
@@ -239,19 +250,24 @@ def _lay(card: np.ndarray, scene: Scene, linear: np.ndarray) -> None:
     if scene.shot.lens == 0.0:
         cv2.warpPerspective(card, m, (width, height), dst=linear, borderMode=cv2.BORDER_TRANSPARENT)
         return
-    centre = np.array([(width - 1) / 2, (height - 1) / 2], np.float32)
-    radius = np.float32(np.hypot(width, height) / 2)
-    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
-    d = (np.stack([x, y], -1) - centre) / radius
-    u = d
+    x, y = _straight(scene.shot.size, scene.shot.lens)
+    back = np.linalg.inv(m).astype(np.float32)
+    u, v, w = (a * x + b * y + c for a, b, c in back)
+    cv2.remap(card, u / w, v / w, cv2.INTER_LINEAR, linear, borderMode=cv2.BORDER_TRANSPARENT)
+
+
+@lru_cache(maxsize=4)
+def _straight(size: tuple[int, int], lens: float) -> tuple[np.ndarray, np.ndarray]:
+    """Where a pinhole would see what the lens shows at each pixel, px."""
+    width, height = size
+    middle = (width - 1) / 2, (height - 1) / 2
+    x = np.arange(width, dtype=np.float32) - np.float32(middle[0])
+    y = (np.arange(height, dtype=np.float32) - np.float32(middle[1]))[:, None]
+    bent = np.float32(lens / (np.hypot(width, height) / 2) ** 2) * (x**2 + y**2)
+    nearer = np.ones_like(bent)
     for _ in range(6):
-        u = d / (1 + scene.shot.lens * (u**2).sum(-1, keepdims=True))
-    back = np.linalg.inv(m)
-    p = (centre + radius * u) @ back[:, :2].T.astype(np.float32) + back[:, 2].astype(np.float32)
-    at = p[..., :2] / p[..., 2:]
-    cv2.remap(
-        card, at[..., 0], at[..., 1], cv2.INTER_LINEAR, linear, borderMode=cv2.BORDER_TRANSPARENT
-    )
+        nearer = 1 / (1 + bent * nearer**2)
+    return nearer * x + np.float32(middle[0]), nearer * y + np.float32(middle[1])
 
 
 def encode(linear: np.ndarray) -> np.ndarray:
@@ -259,7 +275,7 @@ def encode(linear: np.ndarray) -> np.ndarray:
     steps = linear * np.float32((1 << 14) - 1)
     steps += 0.5
     np.clip(steps, 0.5, (1 << 14) - 0.5, out=steps)
-    return np.take(_codes(), steps.astype(np.int16))
+    return _codes()[steps.astype(np.intp)]
 
 
 @lru_cache
