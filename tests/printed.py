@@ -106,7 +106,7 @@ def _raster_of(pdf: bytes, corner_mm: tuple[float, float]) -> Array:
         round((side + 2 * _MARGIN_MM) * PX_PER_MM) for side in (layout.WIDTH_MM, layout.HEIGHT_MM)
     )
     cut = page[top : top + height, left : left + width]
-    return srgb_to_linear(cut / 255).astype(np.float32)
+    return srgb_to_linear(np.arange(256) / 255).astype(np.float32)[cut]
 
 
 def card_raster(lot: Lot, page: str = "a4") -> tuple[Array, NDArray[np.float64]]:
@@ -265,9 +265,7 @@ class _View:
         """The raster as seen, (H, W, 3), and its coverage (H, W)."""
         width, height = self.size
         centre, radius = self._frame()
-        x: Array
-        y: Array
-        x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
+        x, y = _rows_and_columns((height, width))
         middle_x, middle_y = (float(c) for c in centre)
         x, y = (x - middle_x) / radius, (y - middle_y) / radius
         bend = (1 + self.lens * (x * x + y * y)) * radius
@@ -328,20 +326,30 @@ def _view(
 def _wood(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
     streaks = _smooth(rng, shape, (3, 140)) + 0.6 * _smooth(rng, shape, (6, 40))
     base = np.array(rng.uniform((0.25, 0.15, 0.07), (0.5, 0.32, 0.18)), np.float32)
-    return base * (1 + 0.15 * np.tanh(streaks))[..., None]
+    return _tinted(base, 1 + 0.15 * np.tanh(streaks))
 
 
 def _cloth(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
-    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    x, y = _rows_and_columns(shape)
     period = float(rng.uniform(9, 16))
     weave = np.sin(2 * np.pi * x / period) * np.sin(2 * np.pi * y / period)
     base = np.array(rng.uniform(0.08, 0.6, 3), np.float32)
-    return base * (1 + 0.12 * weave + 0.06 * _smooth(rng, shape, (9, 7)))[..., None]
+    return _tinted(base, 1 + 0.12 * weave + 0.06 * _smooth(rng, shape, (9, 7)))
+
+
+def _rows_and_columns(shape: tuple[int, int]) -> tuple[Array, Array]:
+    """x (W,) and y (H, 1) of the pixels, px."""
+    return np.arange(shape[1], dtype=np.float32), np.arange(shape[0], dtype=np.float32)[:, None]
+
+
+def _tinted(colour: ArrayLike, field: Array) -> Array:
+    """A field (H, W) in a colour (3,), (H, W, 3); broadcasting over three would take longer."""
+    return cv2.merge([np.float32(c) * field for c in np.asarray(colour)])
 
 
 def _light(rng: np.random.Generator, shape: tuple[int, int], evenness: float) -> Array:
     """Relative light (H, W), greatest 1: vignette x gradient x slow unevenness."""
-    y, x = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    x, y = _rows_and_columns(shape)
     x, y = x / shape[1] - 0.5, y / shape[0] - 0.5
     off = rng.uniform(-0.1, 0.1, 2).astype(np.float32)
     vignette = 1 - 0.5 * evenness * ((x - off[0]) ** 2 + (y - off[1]) ** 2)
@@ -399,13 +407,13 @@ def shoot(
     shape = (size[1], size[0])
     table = (_wood if rng.random() < 0.5 else _cloth)(rng, shape)
     shadow = cv2.GaussianBlur(cv2.resize(cover, None, fx=0.25, fy=0.25), (0, 0), 6.0)
-    table *= 1 - 0.35 * cv2.resize(shadow, size)[..., None]
-    scene = table + cover[..., None] * (seen - table)
+    table *= _tinted((1, 1, 1), 1 - 0.35 * cv2.resize(shadow, size))
+    scene = table + _tinted((1, 1, 1), cover) * (seen - table)
 
     light = _light(rng, shape, evenness)
     mix = _mixing(rng, mixing, cast)
     exposure = float(rng.uniform(0.72, 0.86))
-    camera: Array = cv2.transform(scene, mix) * (exposure * light)[..., None] + haze
+    camera: Array = cv2.transform(scene, mix) * _tinted((1, 1, 1), exposure * light) + haze
     camera = cv2.GaussianBlur(camera, (0, 0), blur_px)
     camera = camera + _noise(rng, camera, noise)
 
