@@ -5,14 +5,26 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
 from postgreskit import Postgres
 
 from cardreader.decide.protocol import load_protocol
+from cardreader.register import backup
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import utc_now
+
+_remembered = lru_cache(maxsize=64)(backup.derive_key)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _each_key_worked_out_once() -> Iterator[None]:
+    """Scrypt's keys are the same ones; a file made and read in one test needs each once."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(backup, "derive_key", _remembered)
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -30,8 +42,7 @@ def database(request, tmp_path) -> Iterator[Database]:
         file = shutil.copy(request.getfixturevalue("empty_register"), tmp_path / "register.db")
         database = Database(sqlite_url(file))
     else:
-        database = Database(request.getfixturevalue("postgres").new_url())
-        database.migrate()
+        database = Database(request.getfixturevalue("postgres").migrated_url())
     yield database
     database.close()
 

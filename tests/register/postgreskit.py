@@ -6,9 +6,13 @@ import os
 import shutil
 import subprocess
 import tempfile
+from functools import cached_property
 from pathlib import Path
 
+import psycopg
 import pytest
+
+from cardreader.register.database import Database
 
 
 def missing(what: str) -> None:
@@ -47,6 +51,7 @@ class Postgres:
         self._names = ["register_a", "register_b"]
         for name in self._names:
             self._run("createdb", "-h", self.folder, "-U", "postgres", name)
+        self._copies = ["copy_a", "copy_b"]
 
     def new_url(self) -> str:
         """URL of an empty database; the one before the last is taken again."""
@@ -54,6 +59,28 @@ class Postgres:
         self._names.reverse()
         empty = "DROP SCHEMA public CASCADE; CREATE SCHEMA public"
         self._run("psql", "-h", self.folder, "-U", "postgres", "-d", name, "-c", empty)
+        return self._url(name)
+
+    def migrated_url(self) -> str:
+        """URL of a register without records, its tables copied; names as in `new_url`."""
+        name = self._copies[0]
+        self._copies.reverse()
+        template = self._migrated
+        with psycopg.connect(self._url("postgres"), autocommit=True) as connection:
+            connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+            connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self._url(name)
+
+    @cached_property
+    def _migrated(self) -> str:
+        """Name of a database with all tables, made once."""
+        self._run("createdb", "-h", self.folder, "-U", "postgres", "migrated")
+        database = Database(self._url("migrated"))
+        database.migrate()
+        database.close()
+        return "migrated"
+
+    def _url(self, name: str) -> str:
         return f"postgresql://postgres@/{name}?host={self.folder}"
 
     def stop(self) -> None:

@@ -75,24 +75,34 @@ def severe(_session, woman) -> bool:
     return standing(measurements(woman)).severe
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def two(request, tmp_path, empty_register):
-    """An outreach post on SQLite, and the programme on either database; each knows the other."""
-    if request.param == "sqlite":
-        url = sqlite_url(tmp_path / "programme.db")
-    else:
-        url = request.getfixturevalue("postgres").new_url()
-    for name in ("post", "programme"):
-        shutil.copy(empty_register, tmp_path / f"{name}.db")
-    post = Register(sqlite_url(tmp_path / "post.db"), tmp_path / "post", "Post")
-    programme = Register(url, tmp_path / "programme", "Programme")
-    post.knows(programme)
-    programme.knows(post)
+@pytest.fixture(scope="module")
+def post_file(tmp_path_factory, empty_register):
+    """The register of an outreach post with a worker and a woman read once, to be copied."""
+    folder = tmp_path_factory.mktemp("post")
+    file = shutil.copy(empty_register, folder / "post.db")
+    post = Register(sqlite_url(file), folder / "post", "Post")
     with post.database.write() as session:
         ada = accounts.add_account(session, "ada", Role.WORKER, "a long password").id
         her = add_woman(session, "KX-1", days_ago=40)
         her.added_by = ada
         photo(session, her, facts(9.0), days_ago=20)
+    post.database.close()
+    return file
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def two(request, tmp_path, empty_register, post_file):
+    """An outreach post on SQLite, and the programme on either database; each knows the other."""
+    if request.param == "sqlite":
+        url = sqlite_url(tmp_path / "programme.db")
+    else:
+        url = request.getfixturevalue("postgres").migrated_url()
+    shutil.copy(post_file, tmp_path / "post.db")
+    shutil.copy(empty_register, tmp_path / "programme.db")
+    post = Register(sqlite_url(tmp_path / "post.db"), tmp_path / "post", "Post")
+    programme = Register(url, tmp_path / "programme", "Programme")
+    post.knows(programme)
+    programme.knows(post)
     programme.takes(post.gives(programme))
     yield post, programme
     post.database.close()

@@ -160,19 +160,24 @@ def _files(folder: Path) -> dict[str, bytes]:
     return {str(p): p.read_bytes() for p in found if not p.name.endswith(side_files)}
 
 
-@pytest.fixture
-def target(tmp_path) -> Path:
-    """A data folder with a register in use."""
-    folder = tmp_path / "target"
-    folder.mkdir()
+@pytest.fixture(scope="module")
+def in_use(tmp_path_factory, empty_register) -> Path:
+    """A data folder with a register in use, to be copied."""
+    folder = tmp_path_factory.mktemp("in use")
+    shutil.copy(empty_register, folder / "register.db")
     store = open_store(folder)
     database = Database(sqlite_url(folder / "register.db"))
-    database.migrate()
     with database.write() as session:
         reading = photo(session, add_woman(session, "OLD-1"), facts(12.0))
         reading.photo_file = store.put(b"an older photo")
     database.close()
     return folder
+
+
+@pytest.fixture
+def target(in_use, tmp_path) -> Path:
+    """A data folder with a register in use."""
+    return Path(shutil.copytree(in_use, tmp_path / "target"))
 
 
 @pytest.mark.parametrize("what", HOSTILE)
