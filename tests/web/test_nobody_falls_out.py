@@ -645,3 +645,45 @@ def test_a_computer_whose_clock_went_back_says_so_until_it_is_set(worker):
     assert "clock shows" not in page(worker, "/")
     age(worker, days=-3)
     assert "This computer's clock shows" in page(worker, "/")
+
+
+def test_a_clear_photo_does_not_hide_that_she_is_on_the_severe_list(worker):
+    woman = worker.add_woman("KX-282")
+    visit = worker.open_visit(woman)
+    assert "On the severe list" not in page(
+        worker, worker.send_photo(visit, photo(4.6)).json()["url"]
+    )
+    age(worker, days=3)
+    clear = worker.send_photo(worker.open_visit(woman), photo(13.5)).json()
+    assert clear["outcome"] == "not_anaemic"
+    said = text_of_page(worker, clear["url"])
+    assert "On the severe list" in said
+    assert "Urgent referral open" in said
+    assert "Sent for a test because of 4.6 g/dL." in said
+    assert "Sent for a test because of 4.6 g/dL." in text_of_page(worker, "/lists/referrals")
+
+
+def test_a_closed_record_is_said_to_be_on_no_list(worker):
+    woman = worker.add_woman("KX-283")
+    worker.send_photo(worker.open_visit(woman), photo(4.6))
+    worker.post(f"{woman}/close", reason="moved", sure="yes")
+    assert "On the severe list" not in page(worker, woman)
+    assert "Severe when her record was closed" in page(worker, woman)
+
+
+def test_weeks_can_be_told_while_todays_visit_goes_on(worker):
+    """Her page asks for them, and the form that opens a visit is not there any more."""
+    woman = worker.add_woman("KX-284", weeks="")
+    worker.send_photo(worker.open_visit(woman), photo(13.5))
+    assert f'action="{woman}/weeks"' in page(worker, woman)
+    assert worker.post(f"{woman}/weeks", gestation_weeks="50").status_code == 422
+    assert worker.post(f"{woman}/weeks", gestation_weeks="22").status_code == 303
+    assert "Week 22 of pregnancy." in page(worker, woman)
+    assert f'action="{woman}/weeks"' not in page(worker, woman)
+
+
+def test_weeks_that_are_over_are_not_said_to_be_unknown(worker):
+    woman = worker.add_woman("KX-285", weeks="40")
+    age(worker, days=50)
+    assert "Weeks of pregnancy not known" not in page(worker, woman)
+    assert "Week 40 on" in page(worker, woman)

@@ -6,8 +6,10 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
+from cardreader.decide.rule import Outcome
 from cardreader.register import audit
 from cardreader.register.events import may_undo
+from cardreader.register.history import measurements, standing
 from cardreader.register.models import Reading, Role, Source, utc_now
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import set_aside, subject_of
@@ -131,11 +133,19 @@ def _result_page(
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,
         referral=next(iter(open_referrals(woman)), None),
+        severe_before=_severe_all_the_same(reading),
         reopened=any(event.reading_id == reading.id for event in woman.events),
         may_undo=may_undo(reading, visitor.account_id, state.rules, utc_now()),
         undo_minutes=state.rules.undo_minutes,
         supervisor=visitor.may(Role.SUPERVISOR),
     )
+
+
+def _severe_all_the_same(reading: Reading) -> bool:
+    """Whether she is on the severe list though this reading doesn't say so."""
+    woman = reading.woman
+    here = woman.closed_on is None and reading.set_aside_at is None
+    return here and reading.band != Outcome.SEVERE and standing(measurements(woman)).severe
 
 
 def _reading(session: Session, reading_id: str) -> Reading:

@@ -23,7 +23,7 @@ from cardreader.register.women import (
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor
 from cardreader.web.fields import Fields
-from cardreader.web.pages.heract import Sent
+from cardreader.web.pages.heract import HerForm, Sent
 from cardreader.web.pages.herpage import find_her, woman_page
 from cardreader.web.pages.knownby import LONGEST_VILLAGE
 from cardreader.web.render import go, page
@@ -95,15 +95,29 @@ def visit(sent: Sent, woman_id: str) -> Response:
     weeks = sent.fields.whole("gestation_weeks", *GESTATION_WEEKS, needed=False)
 
     def act(session: Session, woman: Woman) -> Response | None:
-        if weeks is not None and weeks != woman.gestation_at(sent.today):
-            try:
-                tell_weeks(session, woman, weeks, sent.today, sent.by)
-            except BeforeBirthError:
-                sent.fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
-                return None
+        if not _weeks_told(sent, session, woman, weeks):
+            return None
         return go(f"/visits/{open_visit(session, woman, number, sent.today, sent.by).id}")
 
     return sent.carry_out(woman_id, act)
+
+
+@router.post("/{woman_id}/weeks")
+def told_weeks(sent: Sent, woman_id: str) -> Response:
+    """Note her weeks while today's visit goes on."""
+    weeks = sent.fields.whole("gestation_weeks", *GESTATION_WEEKS)
+    return sent.carry_out(woman_id, lambda session, woman: _weeks_told(sent, session, woman, weeks))
+
+
+def _weeks_told(sent: HerForm, session: Session, woman: Woman, weeks: int | None) -> bool:
+    """Note her weeks where they are told and new; False with a problem where they can't be."""
+    if weeks is not None and weeks != woman.gestation_at(sent.today):
+        try:
+            tell_weeks(session, woman, weeks, sent.today, sent.by)
+        except BeforeBirthError:
+            sent.fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
+            return False
+    return True
 
 
 @router.post("/{woman_id}/treatment")
