@@ -250,6 +250,10 @@ def tell_outcome(
     """
     if referral.closed_at is not None or outcome not in TELLABLE:
         raise ValueError("this outcome can't be told of this referral")
+    for earlier in told_of(referral)[-1:]:
+        same = (earlier.on, earlier.choice, earlier.words) == (on, outcome.value, words or None)
+        if same and not any(r.entered_at > earlier.entered_at for r in referral.woman.readings):
+            return earlier  # the form sent twice
     event = note(
         session,
         referral.woman,

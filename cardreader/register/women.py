@@ -94,6 +94,9 @@ def start_treatment(
 
     One that is noted late ends with the next: what was prescribed later goes on.
     """
+    for same in woman.treatments:
+        if (same.regimen, same.started_on, same.ended_on) == (Regimen(regimen).value, on, None):
+            return same  # the form sent twice
     later = [t.started_on for t in woman.treatments if t.started_on > on]
     for earlier in woman.treatments:
         if earlier.ended_on is None and earlier.started_on <= on:

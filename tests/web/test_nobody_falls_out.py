@@ -687,3 +687,20 @@ def test_weeks_that_are_over_are_not_said_to_be_unknown(worker):
     age(worker, days=50)
     assert "Weeks of pregnancy not known" not in page(worker, woman)
     assert "Week 40 on" in page(worker, woman)
+
+
+def test_a_form_sent_twice_is_noted_once(worker):
+    """Over a slow link a button is tapped again."""
+    woman = worker.add_woman("KX-286")
+    reading = worker.send_photo(worker.open_visit(woman), photo(8.5)).json()["url"]
+    referral = slip_link(page(worker, woman)).split("/")[2]
+    for _ in range(2):
+        worker.post(f"/referrals/{referral}/outcome", outcome="went", outcome_on=TODAY.isoformat())
+        worker.post(f"{woman}/treatment", regimen="treatment", started_on=TODAY.isoformat())
+    with worker.app.state.database.read() as session:
+        her = session.scalars(select(Woman)).one()
+        assert [e.kind for e in her.events] == ["referral"]
+        assert [t.ended_on for t in her.treatments] == [None]
+    undo = "/events/" + page(worker, woman).split('action="/events/')[1].split('"')[0]
+    for path in (undo, undo, f"{reading}/undo", f"{reading}/undo"):
+        assert worker.post(path).status_code == 303
