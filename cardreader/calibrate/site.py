@@ -1,9 +1,9 @@
 """A site's calibration from its pairs, few or many: one way for 0, 5, 20 and 500 of them.
 
-The prior is conditioned on all pairs (`condition`). With some women, readings of women
-left out say how blood volume scatters (`volume`) and by how much every interval must be
-stretched to keep its promise: few women move the prior's factor a little, enough of them
-set it (`conformal`, exact rank).
+The prior is conditioned on all pairs (`condition`), and the result is believed less beyond
+them (`hb.beyond`). With some women, readings of women left out say how blood volume scatters
+(`volume`) and by how much every interval must be stretched to keep its promise: few women move
+the prior's factor a little, enough of them set it (`conformal`, exact rank).
 """
 
 from __future__ import annotations
@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader.calibrate.condition import SitePairs, condition
+from cardreader.calibrate.condition import Conditioned, SitePairs, condition
 from cardreader.calibrate.conformal import exact_rank, group_scale, one_per_group
 from cardreader.calibrate.likeness import like_the_study
 from cardreader.calibrate.papers import estimates_on, readable_on
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
+from cardreader.hb.beyond import less_sure_beyond
 from cardreader.hb.calibration import Calibration
 
 Array = NDArray[np.float64]
@@ -88,7 +89,7 @@ def fit_site(
     none = volume_scatter(*[np.zeros(0)] * 4)
     if np.unique(women).size < WOMEN_FOR_VOLUME:
         made = condition(prior, pairs, none.cv)
-        known = like_the_study(made.calibration, pairs, made.weight)
+        known = _where_taught(made, pairs)
         return SiteFit(replace(known, coverage=coverage), none, made.weight, made.scatter)
     drafts = list(_drafts(prior, pairs, women, none.cv))
     hb, sd = np.zeros(len(pairs)), np.zeros(len(pairs))
@@ -100,7 +101,7 @@ def fit_site(
     needed = _needed_factors(drafts, pairs, volume.cv, coverage)
     kept = np.flatnonzero(usable & ~np.isnan(needed))
     factor, scores = _factor(prior.conformal_scale, needed[kept], women[kept], coverage, seed)
-    known = like_the_study(made.calibration, pairs, made.weight)
+    known = _where_taught(made, pairs)
     calibration = replace(known, coverage=coverage, conformal_scale=factor)
     return SiteFit(calibration, volume, made.weight, made.scatter, scores)
 
@@ -120,6 +121,12 @@ def _drafts(
         test = fold == k
         if test.any() and not test.all():
             yield test, condition(prior, pairs.take(~test), cv, DRAFT_ROUNDS).calibration
+
+
+def _where_taught(made: Conditioned, pairs: SitePairs) -> Calibration:
+    """The conditioned calibration with its gate for unlike cards, and wider beyond its pairs."""
+    known = like_the_study(made.calibration, pairs, made.weight)
+    return less_sure_beyond(known, pairs.lab_g_dl, made.weight)
 
 
 def _needed_factors(drafts: Sequence[Draft], pairs: SitePairs, cv: float, coverage: float) -> Array:

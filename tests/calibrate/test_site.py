@@ -75,6 +75,21 @@ def test_more_pairs_make_readings_better_narrower_and_still_honest(prior, worlds
     assert np.concatenate(held).mean() > 0.8
 
 
+def test_beyond_the_pairs_a_sites_readings_are_wider(prior, worlds, monkeypatch):
+    """With pairs from 7 to 9 g/dL alone; the same fit without the rule is held beside it."""
+    every, truth = _pairs(worlds, 1, slice(None))
+    among = (truth > 7) & (truth < 9)
+    width = []
+    for _ in range(2):
+        made = fit_site(prior, every.take(among)).calibration
+        low, high = estimates(every.measured, made).final().interval(0.9)
+        width.append(high - low)
+        monkeypatch.setattr("cardreader.calibrate.site.less_sure_beyond", lambda made, *_: made)
+    more = width[0] / width[1]
+    assert more[(truth < 5) | (truth > 12)].mean() > 1.1
+    assert more[(truth > 7.5) & (truth < 8.5)] == pytest.approx(1, abs=0.1)
+
+
 def test_a_photo_far_off_weighs_little_and_hardly_moves_the_rest(prior, worlds):
     pairs, _ = _pairs(worlds, 0, slice(0, 40))
     spoiled = pairs.measured.log_ratio.copy()

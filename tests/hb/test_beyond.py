@@ -1,0 +1,61 @@
+"""Beyond the pairs a calibration is less sure, by the rule that is stated and no further."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cardreader.core.shipped import shipped
+from cardreader.hb.beyond import BEYOND_SD, less_sure_beyond
+from cardreader.hb.container import load_calibration
+from cardreader.hb.estimate import estimates
+from cardreader.hb.measured import Measured
+
+LAB = np.array([7.0, 8.0, 9.0])
+
+
+@pytest.fixture(scope="module")
+def prior():
+    return load_calibration(shipped("worlds"))
+
+
+def _sd_along_locus(calibration):
+    """By the law of propagation (JCGM 100:2008, 5.1.2), generalised least squares: g/dL."""
+    slope = np.gradient(calibration.locus, calibration.knots_hb_g_dl, axis=0)
+    weight = np.linalg.inv(calibration.covariance)
+    return np.einsum("ki,kij,kj->k", slope, weight, slope) ** -0.5
+
+
+def test_the_variance_along_the_locus_grows_by_the_square_of_the_distance(prior):
+    wider = less_sure_beyond(prior, LAB, np.ones(3))
+    knots = prior.knots_hb_g_dl
+    distance = np.maximum(np.maximum(7.0 - knots, knots - 9.0), 0)
+    added = _sd_along_locus(wider) ** 2 - _sd_along_locus(prior) ** 2
+    assert added == pytest.approx((BEYOND_SD * distance) ** 2, abs=1e-9)
+    assert (distance > 0).any()
+
+
+def test_a_reading_among_the_pairs_stays_and_one_beyond_widens(prior):
+    wider = less_sure_beyond(prior, LAB, np.ones(3))
+    signature = prior.signature_mean
+    # Sharp blots, without what is unknown of the site: only the scatter tells.
+    sharp = [_without_posterior(one) for one in (prior, wider)]
+    for hb, grows in ((8.0, False), (13.0, True), (3.0, True)):
+        at = int(np.abs(prior.grid_g_dl - hb).argmin())
+        blot = Measured(prior.expected(signature)[at], 1e-6 * np.eye(3), signature)
+        low, high = np.array([estimates(blot, one).final().interval(0.9) for one in sharp]).T[0]
+        width = high - low
+        assert (width[1] > 1.1 * width[0]) is np.bool_(grows)
+
+
+def _without_posterior(calibration):
+    return replace(calibration, posterior=None)
+
+
+def test_a_pair_that_counts_for_nothing_vouches_for_no_range(prior):
+    lab, weight = np.append(LAB, 16.0), np.array([1.0, 1.0, 1.0, 0.05])
+    stray = less_sure_beyond(prior, lab, weight)
+    assert np.array_equal(stray.covariance, less_sure_beyond(prior, LAB, np.ones(3)).covariance)
+    assert less_sure_beyond(prior, lab, 0 * weight) is prior
