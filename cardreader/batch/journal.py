@@ -18,7 +18,9 @@ from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble
 from cardreader.batch.sources import PhotoFile
 
 _FAILURES = frozenset(Failure)
-_NOT_AT_HAND = "not measured by this version with these card lots: name the photos again"
+_NOT_AT_HAND = (
+    "not measured by this version with these --lots: give those of before, or the photos again"
+)
 
 
 class Journal:

@@ -93,10 +93,10 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     if arguments.model is not None and arguments.model not in names:
         raise CommandError(ExitCode.USAGE, f"--model is one of: {', '.join(names)}")
     _must_be_free(arguments.out, arguments.replace)
-    features = _features(study, arguments)
     about = _about(arguments, study.sha256, arguments.id)
-    recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
     protocol = _protocol(arguments.protocol)
+    features = _features(study, arguments)
+    recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
     fitted, found = workflow.calibrate(
         features, about, base, protocol, recipe, arguments.model, arguments.progress.note
     )
@@ -159,12 +159,11 @@ def report(arguments: argparse.Namespace) -> ExitCode:
     """Validate a finished calibration on new women."""
     study = _study(arguments)
     calibration, past = _with_past(arguments.calibration or shipped("default"))
+    about = _about(arguments, study.sha256)
+    protocol = _protocol(arguments.protocol)
     features = _features(study, arguments)
     _must_be_new(features, past)
-    about = _about(arguments, study.sha256)
-    files, found = workflow.external_report(
-        features, about, calibration, _protocol(arguments.protocol)
-    )
+    files, found = workflow.external_report(features, about, calibration, protocol)
     _write_files(arguments.out, files)
     _say(f"{overall(found.criteria)}\n{criteria_words(found.criteria)}")
     _say(f"Report: {arguments.out / workflow.REPORT_HTML}. Screening only.")
@@ -203,6 +202,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     study = _study(arguments)
     if arguments.out is not None:
         _must_be_free(arguments.out, replace=False)
+    about = _about(arguments, study.sha256, arguments.id)
     features = _features(study, arguments)
     _must_be_new(features, past)
     pairs = Pairs.of(features)
@@ -220,7 +220,6 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     if found.verdict is bridging.Verdict.UNDECIDED:
         _say(f"{arguments.out}: no calibration written.")
         return ExitCode.OK
-    about = _about(arguments, study.sha256, arguments.id)
     note: dict[str, Any] = {"bridge": found.words}
     if found.verdict is bridging.Verdict.HOLDS:
         new = bridging.with_lots(old, pairs.lot.tolist())

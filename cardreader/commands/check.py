@@ -98,7 +98,7 @@ def findings(arguments: argparse.Namespace) -> Iterator[Finding]:
         ("extras", _extras),
         ("decoders", _decoders),
         ("fonts", _fonts),
-        ("shipped data", _data),
+        ("lots and calibration", _data),
         ("clock", _clock),
         ("disk", _disk),
         ("addresses", _addresses),
@@ -201,6 +201,9 @@ def _data(arguments: argparse.Namespace) -> Iterator[Finding]:
     words = f"{reader.calibration.id}, {reader.calibration.basis}"
     if not measured:
         words += ": no clinical accuracy is claimed"
+    if not any(reader.calibration.fits(lot.lot_id) for lot in reader.lots.values()):
+        measured = False
+        words += f"; it is for lots {', '.join(reader.calibration.lots)}, and none of them is known"
     yield Finding("calibration", State.FINE if measured else State.LOOK, words)
     yield Finding("protocol", State.FINE, reader.protocol.id)
     good = [lot for lot in reader.lots.values() if not lot.is_expired(reader.today)]
@@ -220,8 +223,12 @@ def _clock(arguments: argparse.Namespace) -> Iterator[Finding]:
 
     now = datetime.now(UTC).astimezone()
     words = now.strftime("%Y-%m-%d %H:%M %Z")
+    try:
+        calibration = calibration_at(arguments.calibration)
+    except (ValueError, OSError):  # said of the calibration, and no fault of the clock's
+        calibration = calibration_at(None)
     # The calibration may have been dated in another time zone.
-    made = date.fromisoformat(calibration_at(arguments.calibration).created) - timedelta(1)
+    made = date.fromisoformat(calibration.created) - timedelta(1)
     if now.date() < made:
         yield Finding("clock", State.WRONG, f"{words} lies before the calibration of {made}")
     else:

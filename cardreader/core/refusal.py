@@ -99,8 +99,7 @@ ADVICE: dict[Reason, str] = {
     Reason.CALIBRATION_UNFIT: "The calibration does not fit this card. "
     "Choose the calibration made for the card.",
     Reason.NOT_CALIBRATED: "No blood test has been held against cards like this one here, so "
-    "its colours can't be told as haemoglobin. Send her for a blood test; what was measured "
-    "is kept.",
+    "its colours can't be told as haemoglobin. Send her for a blood test.",
 }
 
 

@@ -217,6 +217,11 @@ def test_a_fit_says_where_no_pair_taught_anything(low, high, says):
 def test_an_unknown_model_and_shares_above_one_are_usage_errors(table, tmp_path, capsys):
     assert run("fit", table, "--out", tmp_path / "x", "--model", "oracle") == ExitCode.USAGE
     assert "monotone spline" in capsys.readouterr().err
+    words = ["fit", table, "--out", tmp_path / "x", "--prevalence", "0.9", "0.9"]
+    assert run(*words) == ExitCode.USAGE
+    told = capsys.readouterr()
+    assert "exceed 1" in told.err
+    assert told.out == "", "told before any photo is read"
 
 
 def test_plan_counts_more_women_for_more_knowledge(capsys):

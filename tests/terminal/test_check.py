@@ -45,7 +45,7 @@ def test_what_makes_it_unfit(tmp_path: Path, capsys, monkeypatch) -> None:
     code, found = _found(capsys, "--lots", str(lots), "--data", str(tmp_path / "file" / "x"))
     assert code == ExitCode.UNFIT
     assert found["data folder"]["state"] == "wrong"
-    assert "shipped data" in found or found["card lots"]["state"] == "wrong"
+    assert "lots and calibration" in found or found["card lots"]["state"] == "wrong"
 
 
 def test_a_clock_that_lies_before_the_calibration(tmp_path: Path, capsys, monkeypatch) -> None:
@@ -58,6 +58,23 @@ def test_a_clock_that_lies_before_the_calibration(tmp_path: Path, capsys, monkey
     code, found = _found(capsys, "--data", str(tmp_path))
     assert code == ExitCode.UNFIT
     assert "lies before the calibration" in found["clock"]["words"]
+
+
+def test_a_calibration_that_is_missing_is_no_fault_of_the_clock(tmp_path: Path, capsys) -> None:
+    missing = str(tmp_path / "none")
+    code, found = _found(capsys, "--data", str(tmp_path), "--calibration", missing)
+    assert code == ExitCode.UNFIT
+    assert missing in found["lots and calibration"]["words"]
+    assert found["clock"]["state"] == "fine"
+
+
+def test_a_calibration_for_none_of_the_lots_is_told(tmp_path: Path, capsys) -> None:
+    (tmp_path / "1.txt").write_text(write_lot(made_up_lot()))
+    _, found = _found(capsys, "--data", str(tmp_path), "--lots", str(tmp_path))
+    assert found["calibration"]["state"] == "look"
+    assert "none of them is known" in found["calibration"]["words"]
+    _, found = _found(capsys, "--data", str(tmp_path))
+    assert "none of them is known" not in found["calibration"]["words"]
 
 
 def test_old_and_missing_libraries(tmp_path: Path, capsys, monkeypatch) -> None:

@@ -28,7 +28,7 @@ from cardreader import cli, reader
 from cardreader import pipeline as pipeline_module
 from cardreader.card.cgats import read_lot, write_lot
 from cardreader.commands.read import SMOKING
-from cardreader.core.refusal import Reason
+from cardreader.core.refusal import ADVICE, Reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.result.asjson import reading_schema
@@ -365,6 +365,11 @@ def test_card_writes_a_lot_file_that_can_be_read(tmp_path: Path, lots_folder: Pa
     assert cli.main([*arguments, "--lots", str(lots_folder), "--lot-file", str(lot_file)]) == 0
     lot = read_lot(lot_file.read_text(encoding="utf-8"))
     assert (lot.number, lot.basis) == (77, "nominal")
+
+
+def test_no_advice_promises_that_anything_is_kept() -> None:
+    """It is printed by ``read`` and given by the API too, which keep nothing."""
+    assert not [reason for reason, words in ADVICE.items() if "kept" in words]
 
 
 def test_a_measured_lot_file_is_not_written_over(tmp_path: Path, lots_folder: Path, capsys) -> None:
