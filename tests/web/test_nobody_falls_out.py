@@ -704,3 +704,31 @@ def test_a_form_sent_twice_is_noted_once(worker):
     undo = "/events/" + page(worker, woman).split('action="/events/')[1].split('"')[0]
     for path in (undo, undo, f"{reading}/undo", f"{reading}/undo"):
         assert worker.post(path).status_code == 303
+
+
+def test_weeks_typed_when_a_record_is_opened_again_are_kept(worker):
+    """Also where the choice beside them still says the same pregnancy."""
+    woman = worker.add_woman("KX-287", weeks="")
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - 90 * DAY).isoformat())
+    worker.post(f"{woman}/close", reason="delivered")
+    odd = worker.post(f"{woman}/reopen", pregnancy="same", new_weeks="30")
+    assert odd.status_code == 422
+    assert "began before the birth that is noted" in odd.text
+    assert "Closed on" in page(worker, woman)
+    worker.post(f"{woman}/reopen", pregnancy="same", new_weeks="9")
+    assert "Week 9 of pregnancy." in page(worker, woman)
+
+
+def test_a_photo_of_a_woman_deleted_meanwhile_is_told_and_enters_nothing(app, worker, monkeypatch):
+    woman = worker.add_woman("KX-288")
+    visit = worker.open_visit(woman)
+    reader = app.state.shared.reader.base
+
+    def read(data, subject):
+        supervisor = Person(app, "supervisor")
+        supervisor.post(f"{woman}/remove", code="KX-288")
+        return type(reader).read(reader, data, subject)
+
+    monkeypatch.setattr(reader, "read", read)
+    assert worker.send_photo(visit, photo(9.0)).status_code == 404
+    assert worker.get(woman).status_code == 404

@@ -10,10 +10,12 @@ from starlette.responses import Response
 
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.closing import (
+    BeforeBirthError,
     UnsureError,
     close_woman,
     reopen_woman,
     start_pregnancy,
+    tell_weeks,
 )
 from cardreader.register.events import may_undo
 from cardreader.register.followup import gestation_start
@@ -32,6 +34,7 @@ from cardreader.register.rejudging import open_again, settle
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event
 from cardreader.register.women import GESTATION_WEEKS, Closing
+from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.pages.heract import Sent
 from cardreader.web.pages.herpage import woman_page
@@ -86,6 +89,12 @@ def reopen(sent: Sent, woman_id: str) -> Response:
 
     def act(session: Session, woman: Woman) -> None:
         if woman.closed_on is None:
+            return
+        try:
+            if weeks is not None and not another:
+                tell_weeks(session, woman, weeks, sent.today, sent.by)
+        except BeforeBirthError:
+            sent.fields.problems["new_weeks"] = _(words.BEFORE_BIRTH)
             return
         reopen_woman(session, woman, sent.today, sent.by)
         if another:
@@ -153,7 +162,7 @@ def outcome(sent: Sent, referral_id: str) -> Response:
     """Note what became of a referral without a value."""
     fields, rules = sent.fields, sent.state.rules
     told = fields.choice("outcome", ReferralOutcome)
-    words = fields.text("outcome_words", 200, needed=False)
+    remark = fields.text("outcome_words", 200, needed=False)
     on = fields.day("outcome_on", sent.today)
     with sent.state.database.write() as session:
         referral = session.get(Referral, referral_id)
@@ -167,7 +176,7 @@ def outcome(sent: Sent, referral_id: str) -> Response:
                 close_referral(session, referral, told, utc_now(), sent.by)
                 return None
             try:
-                tell_outcome(session, referral, told, on, sent.by, rules, words)
+                tell_outcome(session, referral, told, on, sent.by, rules, remark)
             except ValueError:
                 fields.problems["outcome"] = _("Choose one.")
                 return None
