@@ -112,9 +112,10 @@ def take_photo(
     entered = False
     try:
         with state.database.write() as session:
-            visit = session.get(Visit, visit_id)
-            if visit is None:  # her record was deleted while the photo was read
+            found = session.get(Visit, visit_id)
+            if found is None:  # her record was deleted while the photo was read
                 raise UnknownVisitError(visit_id)
+            visit = found
             known = find_submission(session, key) is not None
             # Another calibration may have come into use while this one was read.
             facts = state.reader.as_of_now(result.facts, subject)
