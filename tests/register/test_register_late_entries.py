@@ -18,10 +18,19 @@ from cardreader.register import closing, recording
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.followup import DueKind
 from cardreader.register.lists import row_of
-from cardreader.register.models import BirthOutcome, Purpose, ReferralOutcome, Regimen, utc_now
+from cardreader.register.merge.joining import join_two, part
+from cardreader.register.mergemodels import Joining
+from cardreader.register.models import (
+    BirthOutcome,
+    Purpose,
+    ReferralOutcome,
+    Regimen,
+    Visit,
+    utc_now,
+)
 from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
 from cardreader.register.tube import TubeUnit
-from cardreader.register.women import end_treatment, running_treatment, start_treatment
+from cardreader.register.women import end_treatment, find_woman, running_treatment, start_treatment
 
 RULES = PROTOCOL.follow_up
 TODAY = dt.date.today()
@@ -177,6 +186,34 @@ def test_care_she_went_for_stays_told_when_the_result_is_set_aside(her):
     recording.close(session, care, ReferralOutcome.WENT, utc_now(), None)
     set_aside(session, result)
     assert care.outcome == ReferralOutcome.WENT
+
+
+@pytest.mark.parametrize("photo_first", [True, False])
+def test_what_anothers_result_answered_is_asked_again_once_they_are_parted(sqlite, photo_first):
+    """Two women joined by mistake: the result is the one's, the severe photo the other's."""
+    with sqlite.write() as session:
+        one, other = (add_woman(session, code, days_ago=60) for code in ("KX-1", "KX-2"))
+        photo(session, one, facts(13.0), days_ago=50)
+        visit = recording.open_visit(session, other, 1, TODAY - 5 * DAY, None)
+        session.flush()
+        ids, visit_id = (one.id, other.id), visit.id
+    with sqlite.write() as session:
+        joining_id = join_two(session, *ids, None).id
+    enter = [
+        lambda s, w: photo(s, w, facts(5.0), days_ago=5),
+        lambda s, w: lab(s, w, 12.0, days_ago=1, sure=True),
+    ]
+    for step in enter if photo_first else reversed(enter):
+        with sqlite.write() as session:
+            step(session, find_woman(session, "KX-1"))
+    with sqlite.write() as session:
+        assert asked(find_woman(session, "KX-1")) == []
+        part(session, session.get_one(Joining, joining_id), None)
+    with sqlite.read() as session:
+        hers = session.get_one(Visit, visit_id).woman
+        assert hers.code == "KX-2"
+        assert asked(hers) == [(Outcome.SEVERE, True, 5.0)]
+        assert asked(find_woman(session, "KX-1")) == []
 
 
 def test_a_value_taken_back_leaves_the_referral_with_the_words_it_had(her):

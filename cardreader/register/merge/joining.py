@@ -16,6 +16,7 @@ from cardreader.register import audit
 from cardreader.register.fieldchanges import OF_ALL_JOINED, touch
 from cardreader.register.fieldgroups import WOMAN, plain, plain_tables, travelling_columns
 from cardreader.register.merge.choosing import shown
+from cardreader.register.merge.parting import ask_for_herself
 from cardreader.register.merge.state import WomanState
 from cardreader.register.merge.store import free_code, load_women, write_row
 from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
@@ -49,6 +50,7 @@ def part(session: Session, joining: Joining, by: str | None) -> None:
     audit.append(session, "woman.part", joining.one_id, by, other=joining.other_id)
     show_joined(session, together | women)
     touch(session, together | women)
+    ask_for_herself(session, together | women, joining.entered_at, by)
 
 
 def component(session: Session, woman_id: str, parted: bool = False) -> frozenset[str]:
