@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from batchrig import LOT, OTHER_LOT, TODAY, fill
+from madeonce import made_once
 
 from cardreader.api import load_reader
 from cardreader.reader import Reader
@@ -30,9 +31,13 @@ def _synthetic(reader: Reader, hb_g_dl: float, lot_number: int, seed: int) -> by
 
 
 @pytest.fixture(scope="session")
-def full_photo(reader: Reader) -> bytes:
+def full_photo(reader: Reader, tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A synthetic 12-megapixel photo, as a phone writes it."""
-    return _synthetic(reader, 9.0, LOT, 2)
+
+    def make(file: Path) -> None:
+        file.write_bytes(_synthetic(reader, 9.0, LOT, 2))
+
+    return made_once(tmp_path_factory, "batch-photo.jpg", make).read_bytes()
 
 
 @pytest.fixture(scope="session")
@@ -41,8 +46,11 @@ def card_photo(full_photo: bytes) -> bytes:
 
 
 @pytest.fixture(scope="session")
-def other_lot_photo(reader: Reader) -> bytes:
-    return _smaller(_synthetic(reader, 6.0, OTHER_LOT, 3))
+def other_lot_photo(reader: Reader, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    def make(file: Path) -> None:
+        file.write_bytes(_smaller(_synthetic(reader, 6.0, OTHER_LOT, 3)))
+
+    return made_once(tmp_path_factory, "batch-photo-of-another-lot.jpg", make).read_bytes()
 
 
 def _smaller(photo: bytes) -> bytes:

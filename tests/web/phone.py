@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import shutil
 import time
 import uuid
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ import numpy as np
 import pytest
 from browserkit import CHROMIUM_OPTIONS, PASSWORD, PHONE, ROOT, Server, axe_source, chromium_path
 from inprocess import run_cardreader
+from madeonce import made_once
 from PIL import Image
 from playwright.sync_api import BrowserContext, Page, Playwright, expect, sync_playwright
 
@@ -29,9 +31,14 @@ SHOTS = os.environ.get("CARDREADER_SCREENSHOTS")
 @pytest.fixture(scope="session")
 def photos(tmp_path_factory) -> dict[str, Path]:
     """Synthetic photos by name: severe, anaemic, fine; and one that shows no card."""
-    folder = tmp_path_factory.mktemp("photos")
-    made = run_cardreader("simulate", "--out", folder, "--hb", "5", "9", "14.5")
-    assert made.returncode == 0, made.stderr
+
+    def render(folder: Path) -> None:
+        made = run_cardreader("simulate", "--out", folder, "--hb", "5", "9", "14.5")
+        assert made.returncode == 0, made.stderr
+
+    # A copy, since tests put photos of their own beside them.
+    rendered = made_once(tmp_path_factory, "photos-of-a-phone", render)
+    folder = Path(shutil.copytree(rendered, tmp_path_factory.mktemp("phone") / "photos"))
     found = sorted(folder.glob("*.jpg"))
     noise = np.random.default_rng(1).integers(90, 160, (1200, 1600, 3), dtype=np.uint8)
     nothing = folder / "nothing.jpg"
