@@ -231,7 +231,15 @@ def _not_calibrated(findings: Findings, reader: Reader) -> Refusal | None:
             f"no laboratory values stand behind calibration {calibration.id} for blotting "
             f"paper {batch}",
         )
-    lot_id = reader.lots[number].lot_id
+    lot = reader.lots[number]
+    lot_id = lot.lot_id
+    if lot.basis == "measured" and calibration.learnt_by_design(lot_id):
+        return Refusal(
+            Reason.CALIBRATION_UNFIT,
+            "calibration",
+            f"calibration {calibration.id} learnt lot {lot_id} by its design, and the lot is "
+            "measured now: fit it again from its photos",
+        )
     if calibration.basis == "measured":
         if calibration.fits(lot_id):
             return None

@@ -85,6 +85,26 @@ def test_a_calibration_for_another_lot_is_refused(reader):
     assert out.refusal.reason is Reason.CALIBRATION_UNFIT
 
 
+def test_what_was_learnt_by_the_design_is_not_read_beside_the_measured_print(reader):
+    """Else the lot's file, renewed once the print is measured, moves all readings in silence."""
+    own = replace(reader.calibration, basis="measured", lots=("027001",))
+    wished = Lots([replace(reader.lots[27001], basis="nominal", instrument="")])
+    data = SAMPLE.read_bytes()
+    for by_design, lots, is_read in (
+        ((), reader.lots, True),
+        (("027001",), reader.lots, False),
+        (("027001",), wished, True),
+        (("027002",), reader.lots, True),
+    ):
+        calibration = replace(own, lots_by_design=by_design)
+        out = read_photo(data, replace(reader, calibration=calibration, lots=lots))
+        assert (out.refusal is None) is is_read
+        if out.refusal is not None:
+            assert out.refusal.reason is Reason.CALIBRATION_UNFIT
+            assert "fit it again" in out.refusal.detail
+            assert out.measured is not None
+
+
 def test_a_lot_known_by_design_only_is_read_wider_and_says_so(reader):
     """The same colours, but nobody measured the print: one photo read both ways."""
     data = SAMPLE.read_bytes()

@@ -31,7 +31,7 @@ from cardreader.calibrate.conformal import (
     least_groups,
     one_per_group,
 )
-from cardreader.calibrate.fit import Pairs, needed_factors
+from cardreader.calibrate.fit import Pairs, lots_of, needed_factors
 from cardreader.calibrate.models import LEAST_ROWS, RampAnchored
 from cardreader.calibrate.papers import readable_on
 from cardreader.calibrate.planning import pairs_for_bridge
@@ -248,7 +248,7 @@ def update(pairs: Pairs, calibration: Calibration, seed: int = 1) -> Update:
             model.calibration_,
             conformal_scale=scale,
             n_pairs=calibration.n_pairs + len(pairs),
-            lots=tuple(sorted(set(pairs.lot.tolist()))),
+            **lots_of(pairs),
         ),
         offset_only=offset_only,
         intercept_g_dl=model.intercept_,
@@ -263,8 +263,13 @@ def _rms(error: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(error**2)))
 
 
-def with_lots(calibration: Calibration, lots: Sequence[str]) -> Calibration:
+def with_lots(calibration: Calibration, pairs: Pairs) -> Calibration:
     """A calibration that holds, extended to the lots of the bridging study."""
     if not calibration.lots:
         return calibration
-    return replace(calibration, lots=tuple(sorted({*calibration.lots, *lots})))
+    new = lots_of(pairs)
+    return replace(
+        calibration,
+        lots=tuple(sorted({*calibration.lots, *new["lots"]})),
+        lots_by_design=tuple(sorted({*calibration.lots_by_design, *new["lots_by_design"]})),
+    )

@@ -222,7 +222,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
         return ExitCode.OK
     note: dict[str, Any] = {"bridge": found.words}
     if found.verdict is bridging.Verdict.HOLDS:
-        new = bridging.with_lots(old, pairs.lot.tolist())
+        new = bridging.with_lots(old, pairs)
     else:
         changed = bridging.update(pairs, old)
         new = changed.calibration

@@ -153,8 +153,12 @@ def _take_kept(kept: Kept | None, lot: str, lots: Lots) -> tuple[Measured | None
     if kept.lot_id != lot:
         return None, f"the photo shows card lot {kept.lot_id}, not {lot}", kept.sha256
     # Its card was in date when it was measured: the register refuses one that is not.
-    if not any(known.lot_id == lot for known in lots.values()):
+    known = next((known for known in lots.values() if known.lot_id == lot), None)
+    if known is None:
         return None, f"lot_unknown (no file describes card lot {lot})", kept.sha256
+    if kept.lot_basis not in ("", known.basis):
+        was = f"the lot was {kept.lot_basis} then and is {known.basis} now"
+        return None, f"measured beside other colours of its card ({was})", kept.sha256
     return kept.measured, "", kept.sha256
 
 

@@ -352,9 +352,17 @@ def fit(
         conformal_scale=factor,
         coverage=recipe.coverage,
         n_pairs=len(pairs),
-        lots=tuple(sorted(set(pairs.lot.tolist()))),
+        **lots_of(pairs),
     )
     return Fit(calibration, name, scores, floor, own_scores, recipe)
+
+
+def lots_of(pairs: Pairs) -> dict[str, Any]:
+    """A calibration's fields on the lots of its pairs, and on those known by their design."""
+    return {
+        "lots": tuple(sorted(set(pairs.lot.tolist()))),
+        "lots_by_design": tuple(sorted(set(pairs.lot[pairs.print_sd > 0].tolist()))),
+    }
 
 
 def _of_site(pairs: Pairs, prior: Calibration, recipe: Recipe) -> Fit:
@@ -366,9 +374,8 @@ def _of_site(pairs: Pairs, prior: Calibration, recipe: Recipe) -> Fit:
         recipe.seed,
         reference_rows(pairs, recipe.coverage),
     )
-    lots = tuple(sorted(set(pairs.lot.tolist())))
     return Fit(
-        replace(found.calibration, lots=lots),
+        replace(found.calibration, **lots_of(pairs)),
         SITE_MODEL,
         (),
         found.volume,

@@ -42,7 +42,7 @@ _SHAPES = {
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
-    "papers",
+    "papers", "lots_by_design",
 }  # fmt: skip
 _Basis = Literal["simulated", "measured"]
 
@@ -137,6 +137,9 @@ class CalibrationNumbers:
         pairs; None where locus and signature terms are taken as known.
     papers : Papers or None
         Batches of blotting paper that its pairs had, where they were named.
+    lots_by_design : tuple of str
+        Those of ``lots`` whose print nobody had measured when the pairs were read: it learnt
+        them beside the colours of the design.
     """
 
     id: str
@@ -172,6 +175,7 @@ class CalibrationNumbers:
     signature_centre: Array = field(default_factory=lambda: np.zeros(0))
     posterior: Posterior | None = None
     papers: Papers | None = None
+    lots_by_design: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -200,6 +204,7 @@ class CalibrationNumbers:
             raise CalibrationError("papers do not go with the posterior")
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
+        object.__setattr__(self, "lots_by_design", tuple(self.lots_by_design))
         self._check_values()
 
     def _check_precision(self, size: int) -> None:
@@ -259,7 +264,7 @@ class CalibrationNumbers:
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value = plain(value)
-            if item.name == "papers" and value is None:
+            if item.name in ("papers", "lots_by_design") and not value:
                 continue  # calibrations of before keep their hash
             keeps = isinstance(value, Fading | Posterior | Papers)
             content[item.name] = value.as_json() if keeps else value

@@ -103,5 +103,6 @@ def _texts(calibration: Calibration) -> None:
     pairs = calibration.n_pairs
     if not isinstance(pairs, int) or isinstance(pairs, bool) or pairs < 0:
         raise CalibrationError("n_pairs must be a whole number")
-    if not all(isinstance(lot, str) and lot.isprintable() for lot in calibration.lots):
+    named = (*calibration.lots, *calibration.lots_by_design)
+    if not all(isinstance(lot, str) and lot.isprintable() for lot in named):
         raise CalibrationError("lots must be lot numbers, as texts")

@@ -27,7 +27,8 @@ SEVERE_G_DL, HIGH_G_DL = 7.0, 12.0
 
 @dataclass(frozen=True)
 class SitePair:
-    """A kept photo with its laboratory value. ``level`` is the laboratory reading's id."""
+    """A kept photo with its laboratory value. ``level`` is the laboratory reading's id,
+    ``lot_basis`` how its card's lot was known when it was measured."""
 
     reading_id: str
     woman_id: str
@@ -41,6 +42,7 @@ class SitePair:
     paper: str
     sha256: str
     measured: dict[str, Any]
+    lot_basis: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,7 @@ def _pair(photo: Reading, lab: Reading) -> SitePair:
         paper=photo.paper or "",
         sha256=photo.photo_sha256 or "",
         measured=photo.detail["measured"],
+        lot_basis=(photo.detail.get("card") or {}).get("basis") or "",
     )
 
 

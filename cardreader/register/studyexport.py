@@ -45,7 +45,13 @@ def study_csv(found: PairsFound, lab_method: str, lab_sd_percent: float) -> str:
 def measured_jsonl(found: PairsFound) -> str:
     """What was measured of each photo, a line each."""
     lines = (
-        {"photo": p.reading_id, "lot_id": p.lot_id, "sha256": p.sha256, "measured": p.measured}
+        {
+            "photo": p.reading_id,
+            "lot_id": p.lot_id,
+            "lot_basis": p.lot_basis,
+            "sha256": p.sha256,
+            "measured": p.measured,
+        }
         for p in found.pairs
     )
     return "".join(json.dumps(line, sort_keys=True) + "\n" for line in lines)

@@ -178,7 +178,7 @@ class PipelineReader:
     def _judged(self, detail: dict[str, Any], subject: Subject) -> dict[str, Any]:
         """A kept reading's JSON as it would be today; as it is where it can't be judged again."""
         kept, card = detail.get("measured"), detail.get("card")
-        if kept is None or card is None:
+        if kept is None or card is None or self._known_otherwise(card):
             return detail
         try:
             paper = (detail.get("paper") or {}).get("batch") or self._reader.paper
@@ -195,6 +195,11 @@ class PipelineReader:
             "calibration": calibration_json(self._reader.calibration),
             **self._paper_json(paper),
         }
+
+    def _known_otherwise(self, card: dict[str, Any]) -> bool:
+        """Whether a kept photo was measured beside other colours of its card than are known now."""
+        lot = self._reader.lots.get(int(card["lot_id"]))
+        return lot is not None and card.get("basis") not in (None, lot.basis)
 
     def _paper_json(self, batch: str) -> dict[str, Any]:
         if not batch:
@@ -221,7 +226,7 @@ class PipelineReader:
         """A reading kept as JSON, judged again; None where its numbers are not to be used."""
         kept = detail.get("measured")
         lot = self._reader.lots.get(int(detail["card"]["lot_id"]))
-        if kept is None or lot is None:
+        if kept is None or lot is None or self._known_otherwise(detail["card"]):
             return None
         try:
             paper = (detail.get("paper") or {}).get("batch") or ""

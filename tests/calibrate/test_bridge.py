@@ -1,5 +1,7 @@
 """Bridging: an unchanged lot holds, a changed one fails, few pairs stay undecided."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from blots import pairs
@@ -98,4 +100,9 @@ def test_an_update_needs_as_many_women_as_its_interval(old):
 
 
 def test_a_calibration_that_holds_is_extended_to_the_lot(old):
-    assert with_lots(old.calibration, ["027002"]).lots == ("027001", "027002")
+    new, _ = pairs(np.random.default_rng(9), n_women=5, photos=ONE)
+    new = replace(new, lot=np.full(len(new), "027002"))
+    assert with_lots(old.calibration, new).lots == ("027001", "027002")
+    assert with_lots(old.calibration, new).lots_by_design == ()
+    by_design = replace(new, print_sd=np.full(len(new), 0.1))
+    assert with_lots(old.calibration, by_design).lots_by_design == ("027002",)

@@ -1,5 +1,7 @@
 """Splits that keep women apart, honest choice, and intervals that keep their promise."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from blots import measured, pairs, study
@@ -11,6 +13,7 @@ from cardreader.calibrate.fit import (
     choose,
     cross_conformal,
     fit,
+    lots_of,
     measured_volume,
     reference_rows,
     unseen_splits,
@@ -204,3 +207,10 @@ def test_a_calibration_that_is_right_does_not_fail_on_new_women(validated):
     fresh, _ = study(np.random.default_rng(5), n_women=60)
     found, _ = validate_elsewhere(fresh, fitted.calibration, PROTOCOL)
     assert not any(criterion.met is False for criterion in found.criteria)
+
+
+def test_lots_known_by_their_design_are_told_apart():
+    found, _ = pairs(np.random.default_rng(2), n_women=3)
+    assert lots_of(found) == {"lots": ("027001",), "lots_by_design": ()}
+    by_design = replace(found, print_sd=np.full(len(found), 0.1))
+    assert lots_of(by_design)["lots_by_design"] == ("027001",)

@@ -84,8 +84,9 @@ HEADER = (
 )
 
 
-def _line(name, measured, lot="027001"):
+def _line(name, measured, lot="027001", basis="measured"):
     kept = {"photo": name, "lot_id": lot, "sha256": name * 64, "measured": measured}
+    kept["lot_basis"] = basis
     return json.dumps(kept) + "\n"
 
 
@@ -115,6 +116,9 @@ def test_what_cannot_be_used_says_why(tmp_path, site):
     assert "shows card lot 027002" in other.refused["refusal"].iloc[0]
     unknown = _features(tmp_path, _line("a", one, "000777") + _line("b", one, "000777"), "000777")
     assert all("lot_unknown" in text for text in unknown.refused["refusal"])
+    wished = _features(tmp_path, _line("a", one, basis="nominal") + _line("b", one, basis=""))
+    assert "the lot was nominal then and is measured now" in wished.refused["refusal"].iloc[0]
+    assert list(wished.used["photo"]) == ["b"]
 
 
 @pytest.mark.parametrize("line", ["{", "[]", '{"photo": "a"}', '{"photo":"a","lot_id":"1"}', "7"])

@@ -93,3 +93,14 @@ def test_a_spoilt_file_gives_one_line(default, spoil):
 def test_what_is_no_calibration_is_refused(text):
     with pytest.raises(CalibrationError):
         Calibration.from_json(text)
+
+
+def test_lots_learnt_by_their_design_are_kept_and_old_calibrations_keep_their_hash() -> None:
+    plain = Calibration.load(shipped("default"))
+    assert "lots_by_design" not in plain.as_json()
+    told = replace(plain, lots_by_design=("027001",))
+    back = Calibration.from_json(told.to_json())
+    assert back.lots_by_design == ("027001",)
+    assert back.learnt_by_design("027001")
+    assert not back.learnt_by_design("027002")
+    assert not plain.learnt_by_design("027001")

@@ -56,6 +56,14 @@ def test_two_blots_are_surer_than_one(reader, clear):
     )
 
 
+def test_what_was_measured_beside_other_colours_of_the_card_stays_as_it_was_judged(reader, clear):
+    """Once a lot's print is measured, what was kept from before is not read by it."""
+    then = {**clear, "card": {**clear["card"], "basis": "nominal"}, "status": "kept as it was"}
+    assert reader.judge_again([then], Subject()).detail == then
+    again = reader.judge_again([clear], Subject()).detail
+    assert again["hb"] == clear["hb"]
+
+
 def test_two_sides_are_what_the_command_makes_of_them(reader, tmp_path):
     """The pages' result of two photos of one blot is that of ``read --same-blot``."""
     older, newer = (path.read_bytes() for path in photographed_twice(tmp_path))
