@@ -23,6 +23,7 @@ from cardreader.register.models import (
     Source,
     Woman,
     local_day,
+    new_id,
     utc_now,
 )
 
@@ -48,17 +49,19 @@ def refer(
     urgent: bool,
     by: str | None,
     purpose: Purpose = Purpose.TEST,
+    referral_id: str | None = None,
 ) -> Referral | None:
     """Open a referral, or bring the open one up to date; None if it is answered already.
 
     Photos kept on a phone may arrive after the laboratory result they led to, and a value
     written on paper after one that is newer and worse: an open referral speaks of the newest.
+    ``referral_id``: of a new one that several registers open alike.
     """
     if answered(woman, point.certain_at):
         return None
     referral = _open_for(woman, purpose)
     if referral is None:
-        referral = _new(woman, purpose, point.certain_at, by, point.reading_id)
+        referral = _new(woman, purpose, point.certain_at, by, point.reading_id, referral_id)
         action = "referral.open"
     else:
         action = "referral.update"
@@ -275,9 +278,15 @@ def _open_for(woman: Woman, purpose: Purpose) -> Referral | None:
 
 
 def _new(
-    woman: Woman, purpose: Purpose, at: dt.datetime, by: str | None, reading_id: str | None
+    woman: Woman,
+    purpose: Purpose,
+    at: dt.datetime,
+    by: str | None,
+    reading_id: str | None,
+    referral_id: str | None = None,
 ) -> Referral:
     referral = Referral(
+        id=referral_id or new_id(),
         purpose=purpose.value,
         opened_at=at,
         opened_by=by,

@@ -7,7 +7,7 @@ import shutil
 import tarfile
 
 import pytest
-from builders import add_woman, combine, facts, lab, photo
+from builders import NOBODY, add_woman, combine, facts, lab, photo, refused
 from sqlalchemy import select
 
 from cardreader.register import accounts, audit, closing, women
@@ -262,6 +262,41 @@ def test_what_one_read_while_the_other_had_an_answer_is_asked_again(two, days_ag
         assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)]) == [True]
         with register.database.read() as session:
             assert conflicts(session) == []
+    assert programme.says() == post.says()
+
+
+def test_what_a_result_kept_from_being_asked_is_asked_once_the_other_set_it_aside(two):
+    """The photo came in late behind the result, and opened nothing there."""
+    post, programme = two
+    post.do(lambda s, her: lab(s, her, 12.0, days_ago=1, sure=True))
+    exchange(post, programme)
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=4))
+    assert post.look(lambda s, her: open_referrals(her)) == []
+
+    def slip(session, her):
+        value = next(r for r in her.readings if r.source == "lab")
+        set_aside(session, value, "another woman's", None, combine, NOBODY)
+
+    programme.do(slip)
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        found = register.look(lambda s, her: [(r.band, r.urgent) for r in open_referrals(her)])
+        assert found == [("severe", True)]
+    assert programme.says() == post.says()
+
+
+def test_a_photo_read_at_one_does_not_end_what_the_other_read_severe(two):
+    post, programme = two
+    post.do(lambda s, her: lab(s, her, 9.2, days_ago=10))
+    post.do(lambda s, her: photo(s, her, refused("out_of_range"), days_ago=6))
+    exchange(post, programme)
+    post.do(lambda s, her: photo(s, her, facts(13.5)))
+    programme.do(lambda s, her: photo(s, her, facts(5.0), days_ago=2))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)]) == [True]
     assert programme.says() == post.says()
 
 

@@ -33,7 +33,7 @@ from cardreader.register.models import (
     Woman,
 )
 from cardreader.register.recording import Combine, combine_visit, subject_of
-from cardreader.register.referrals import answer_by_result, open_referrals, reopen
+from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
 
 _NAMES = uuid.UUID("a4a7bb86-3f0f-4c43-8b40-8a8f5b9d6a10")
 
@@ -108,27 +108,61 @@ def _answer(session: Session, result: Reading, judge: Judge | None) -> None:
 
 
 def _ask_again(session: Session, woman: Woman, fresh: set[str], judge: Judge) -> None:
-    """Open again what one register saw answered, while the other had read more of her.
+    """Let what one register read, and the other did not know of, be asked after.
 
-    Read after the result, or contradicting it: whoever reads that where the result is known
-    opens a referral of its own, and then there is nothing to do.
+    Its referral may have ended at the other, or never have been opened because of a result
+    that the other set aside. What was told of a referral, or that it was a mistake, stands.
     """
-    tests = [r for r in woman.referrals if r.purpose == Purpose.TEST]
-    if not tests or any(r.closed_at is None for r in tests):
-        return
-    last = max(tests, key=lambda r: (r.opened_at, r.id))
+    mine = [p for p in asking(woman) if _is_fresh(woman, p, fresh)]
+    last = max(_tests(woman), key=lambda r: (r.opened_at, r.id), default=None)
+    if (
+        last is not None
+        and not _is_open(woman)
+        and _ended_too_soon(woman, last, mine, fresh, judge)
+    ):
+        reopen(session, last, None)
+    for point in sorted(mine, key=lambda p: (p.certain_at, p.hb_g_dl)):
+        if _is_open(woman) or not _was_asked(woman, point):
+            name = uuid.uuid5(_NAMES, f"referral {point.reading_id or point.visit_id}")
+            refer(session, woman, point, point.urgent, None, referral_id=str(name))
+
+
+def _tests(woman: Woman) -> list[Referral]:
+    return [r for r in woman.referrals if r.purpose == Purpose.TEST]
+
+
+def _is_open(woman: Woman) -> bool:
+    return any(r.closed_at is None for r in _tests(woman))
+
+
+def _ended_too_soon(
+    woman: Woman, last: Referral, mine: list[Measurement], fresh: set[str], judge: Judge
+) -> bool:
+    """Whether her last referral ended while the other register had read more of her.
+
+    Newer than its answer, or contradicting it. Whoever reads that where the answer is known
+    opens a referral of its own, and then this is not the last.
+    """
+    if last.outcome == ReferralOutcome.READ:
+        return bool(mine)
     result = next((r for r in woman.readings if r.id == last.closing_reading_id), None)
     if result is None or not counts(result) or last.opened_at > result.taken_at:
-        return
-    mine = [p for p in asking(woman) if _is_fresh(woman, p, fresh)]
+        return False
     doubts = unasked_doubts(woman, point_of(result), judge.rules)
     photos = (r for r in unread(woman) if r.id in fresh)
-    if (
+    return (
         any(p.certain_at > result.taken_at for p in mine)
         or any(_is_fresh(woman, doubt.point, fresh) for doubt in doubts)
         or any(certain_at(r) > result.taken_at for r in photos)
-    ):
-        reopen(session, last, None)
+    )
+
+
+def _was_asked(woman: Woman, point: Measurement) -> bool:
+    """Whether a referral was opened for a value, or one that spoke of it has ended since."""
+    return any(
+        r.opened_at >= point.certain_at or (r.closed_at or r.opened_at) >= point.certain_at
+        for r in _tests(woman)
+    )
 
 
 def _is_fresh(woman: Woman, point: Measurement, fresh: set[str]) -> bool:
