@@ -43,6 +43,20 @@ def test_camera_is_reached_without_scrolling(page, server):
     assert page.evaluate("scrollY") == 0
 
 
+def test_what_a_form_asks_is_seen_at_once_on_a_long_page(page, server):
+    sign_in(page, server)
+    add_woman(page, "RA-2")
+    page.locator("summary", has_text="Close her record").click()
+    page.locator("form[action$='/close'] [value=transferred]").check()
+    page.locator("form[action$='/close'] button").click()
+    told = page.locator("#words-problem")
+    expect(told).to_be_focused()
+    box = told.bounding_box()
+    bar = page.get_by_role("navigation", name="Main").bounding_box()
+    assert box["y"] >= 0
+    assert box["y"] + box["height"] <= bar["y"]
+
+
 def test_what_is_shown_at_once_is_not_told_on_the_list(page, server, photos):
     sign_in(page, server)
     page.goto("/unsent")

@@ -183,6 +183,14 @@ setInterval(() => { if (document.visibilityState === "visible") sendWaiting(); }
 const going = document.querySelector("[data-reload]");
 if (going) setTimeout(() => location.replace(location.pathname), 1000 * Number(going.dataset.reload));
 
+// A form that asks or finds something wrong may stand far down on a long page.
+const wrong = document.querySelector('main form [id$="-problem"]');
+if (wrong) {
+  wrong.tabIndex = -1;
+  wrong.focus({ preventScroll: true });
+  wrong.scrollIntoView({ block: "center" });
+}
+
 const signOut = document.getElementById("sign-out");
 if (signOut) {
   signOut.addEventListener("submit", async (event) => {
