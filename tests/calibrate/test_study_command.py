@@ -179,6 +179,17 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     assert "update" in load(bridged).provenance
 
 
+def test_fewer_than_five_women_make_no_calibration(table, tmp_path, capsys, from_invented_blots):
+    """One wrong laboratory value among them would not show: numbers in workflow.py."""
+    features, _ = invented_study(np.random.default_rng(1), n_women=4)
+    from_invented_blots(features)
+    assert run("fit", table, "--out", tmp_path / "new") == ExitCode.BAD_DATA
+    told = capsys.readouterr().err
+    assert "4 women with a readable photo are too few" in told
+    assert "at least 5" in told
+    assert not (tmp_path / "new").exists()
+
+
 def test_no_bridge_leads_to_another_paper(table, tmp_path, capsys, from_invented_blots):
     worlds = Calibration.load(shipped("worlds"))
     out = tmp_path / "calibration"
