@@ -46,7 +46,7 @@ if [ ! -e "$folder/root/.built" ]; then
   touch "$folder/root/.built"
 fi
 # What this machine reaches the package indexes by.
-for file in /etc/resolv.conf /etc/pip.conf /etc/xdg/pip/pip.conf "$bundle"; do
+for file in /etc/resolv.conf /etc/pip.conf /etc/xdg/pip/* "$bundle"; do
   [ ! -e "$file" ] || install -D -m 644 "$file" "$folder$file"
 done
 mountpoint -q "$folder/proc" || mount -t proc proc "$folder/proc"
