@@ -10,7 +10,7 @@ from histories import steps
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from cardreader.register import backup, recording
+from cardreader.register import recording
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import Base, Visit, local_day, utc_now
@@ -99,7 +99,10 @@ def test_null_that_an_older_version_wrote_as_json_becomes_none(sqlite):
 def quick_key():
     """A plain hash for the passphrase: its cost is not what is tried here."""
     patched = pytest.MonkeyPatch()
-    patched.setattr(backup, "derive_key", lambda word, salt: hashlib.sha256(salt).digest())
+    patched.setattr(
+        "cardreader.register.backupfile.derive_key",
+        lambda word, salt: hashlib.sha256(salt).digest(),
+    )
     yield
     patched.undo()
 

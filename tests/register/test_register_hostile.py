@@ -232,7 +232,7 @@ def test_a_restore_that_fails_half_way_leaves_another_database_as_it_was(
         if len(seen) > 1:  # the first is the database where the backup is looked at
             raise OSError("no space left")
 
-    monkeypatch.setattr(backup, "check_meaning", fails_in_the_register)
+    monkeypatch.setattr("cardreader.register.backuptables.check_meaning", fails_in_the_register)
     file = tmp_path / "sound.backup"
     file.write_bytes(_tar(whole))
     with pytest.raises(BackupError, match="no space left"):

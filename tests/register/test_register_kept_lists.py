@@ -245,7 +245,10 @@ def test_a_list_comes_in_parts(sqlite):
 def test_places_are_no_part_of_a_backup_and_worked_out_after_it(
     database, target, tmp_path, request, monkeypatch
 ):
-    monkeypatch.setattr(backup, "derive_key", lambda word, salt: hashlib.sha256(salt).digest())
+    monkeypatch.setattr(
+        "cardreader.register.backupfile.derive_key",
+        lambda word, salt: hashlib.sha256(salt).digest(),
+    )
     fill(database)
     keep_lists(database, RULES)
     file, fresh = tmp_path / "register.backup", tmp_path / "fresh"

@@ -22,7 +22,7 @@ SECRETS = {
     "CARDREADER_BACKUP_PASSPHRASE": "an invented passphrase",
 }
 KEYS = {name: base64.urlsafe_b64encode(name.encode().ljust(32)) for name in ("one", "two")}
-STEPS = ((os, "replace"), (os, "fsync"), (os, "chmod"), (backup, "_fill"), (backup, "_settle"))
+STEPS = ((os, "replace"), (os, "fsync"), (os, "chmod"), (backup, "fill"), (backup, "_settle"))
 
 
 @pytest.fixture(scope="module")
