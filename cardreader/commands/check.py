@@ -260,10 +260,11 @@ def _addresses(arguments: argparse.Namespace) -> Iterator[Finding]:
     """Where a phone on the same network would open the pages."""
     try:
         from cardreader.web.address import own_addresses
+
+        found = own_addresses()
     except ModuleNotFoundError:
         yield Finding("address", State.LOOK, "the web extra is not installed")
         return
-    found = own_addresses()
     if found:
         yield Finding("address", State.FINE, ", ".join(f"http://{a}:8080/" for a in found))
     else:

@@ -1,16 +1,18 @@
-"""Where the server can be reached from a phone on the same network."""
+"""Where the server can be reached from a phone on the same network.
+
+The libraries for it are met inside: a register on one phone alone is without them.
+"""
 
 from __future__ import annotations
 
 import ipaddress
 from io import StringIO
 
-import ifaddr
-import segno
-
 
 def own_addresses() -> list[str]:
     """IPv4 addresses of this machine that others can reach, private ones first."""
+    import ifaddr
+
     found = {str(ip.ip) for adapter in ifaddr.get_adapters() for ip in adapter.ips if ip.is_IPv4}
     usable = [
         address
@@ -27,6 +29,8 @@ def url_of(scheme: str, host: str, port: int) -> str:
 
 def qr_picture(url: str) -> str:
     """The same as SVG, to stand in a page; black on white whatever the page's colours."""
+    import segno
+
     return segno.make(url, error="m", micro=False).svg_inline(
         scale=8, dark="#000", light="#fff", svgclass="qr", lineclass=None, omitsize=True
     )
@@ -34,6 +38,8 @@ def qr_picture(url: str) -> str:
 
 def qr_text(url: str) -> str:
     """A QR code of an address, drawn with block characters for a terminal."""
+    import segno
+
     out = StringIO()
     segno.make(url, error="m", micro=False).terminal(out, compact=True)
     return out.getvalue()

@@ -103,10 +103,16 @@ def test_it_is_for_this_machine_alone(tmp_path):
 
 
 class Phone:
-    """A phone whose server is started, killed and started again."""
+    """A phone whose server is started, killed and started again.
 
-    def __init__(self, data: Path) -> None:
+    ``path`` is a folder whose modules come before the others'.
+    """
+
+    def __init__(self, data: Path, path: Path | None = None) -> None:
         self.data = data
+        self.environment = Server(data).environment()
+        if path is not None:
+            self.environment["PYTHONPATH"] = f"{path}:{self.environment['PYTHONPATH']}"
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.process: subprocess.Popen[str] | None = None
@@ -123,7 +129,7 @@ class Phone:
             ],
             stdout=subprocess.PIPE,
             text=True,
-            env=Server(self.data).environment(),
+            env=self.environment,
         )
         assert self.process.stdout is not None
         shown = re.search(r"http://\S+", self.process.stdout.readline())[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
@@ -12,10 +12,10 @@ from cardreader.register.confirmations import confirmations
 from cardreader.register.models import Role
 from cardreader.web.access import Analyst, Form, Supervisor, Visitor
 from cardreader.web.drift import charts
+from cardreader.web.lean import full_installation_for_export
 from cardreader.web.render import page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
-from cardreader.web.texts import mark
 
 router = APIRouter(include_in_schema=False, prefix="/exchange")
 
@@ -118,7 +118,5 @@ def _content(session: Session, name: str, codes: bool) -> str:
             return tables.referrals_csv(session, codes)
         case "confirmations.csv":
             return tables.confirmations_csv(session)
-    try:
+    with full_installation_for_export():
         return fhir.bundle(session, codes=codes)
-    except ModuleNotFoundError:  # the lean install on a phone
-        raise HTTPException(409, mark("This export needs the full installation.")) from None

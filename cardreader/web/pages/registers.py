@@ -21,6 +21,7 @@ from cardreader.register.merge.registers import (
     own_register,
 )
 from cardreader.web.access import Form, Supervisor
+from cardreader.web.address import qr_picture
 from cardreader.web.fields import Fields
 from cardreader.web.meeting import address_and_code
 from cardreader.web.meetwords import conflicts_of, stage_words, took_words
@@ -162,8 +163,6 @@ def _shown(request: Request) -> dict[str, Any] | None:
     now, where = state.meetings.host.shown(), _where(request)
     if now is None or where is None:
         return None
-    from cardreader.web.address import qr_picture  # the lean extra has no QR codes
-
     code, left_s = now
     urls = [where.register_url(host) for host in where.hosts]
     return {

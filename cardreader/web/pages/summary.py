@@ -14,6 +14,7 @@ from cardreader.register.monthreport import measure_report
 from cardreader.register.summary import Summary, month_bounds, summarise
 from cardreader.web.access import Anyone, Visitor
 from cardreader.web.documents import summary_pdf, summary_rows
+from cardreader.web.lean import full_installation_for_export
 from cardreader.web.render import page
 from cardreader.web.state import State
 
@@ -63,7 +64,8 @@ def report(request: Request, visitor: Anyone, month: str = "") -> Response:
     """One month as a FHIR MeasureReport, for other systems."""
     state: State = request.app.state.shared
     summary = _summary(request, month)
-    text = measure_report(summary, state.settings.place, state.today())
+    with full_installation_for_export():
+        text = measure_report(summary, state.settings.place, state.today())
     _note(request, visitor, summary, "fhir.json")
     return _download(text.encode(), "application/fhir+json", summary, "fhir.json")
 
