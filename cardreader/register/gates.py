@@ -10,6 +10,7 @@ from cardreader.core.gates import Stage, chosen, derived, standard
 from cardreader.register import (
     accounts,
     backup,
+    backupfile,
     blots,
     calibrations,
     confirmations,
@@ -66,9 +67,14 @@ BACKUP = Stage(
     backup,
     (
         chosen("MIN_PASSPHRASE", "character", "as for a password"),
-        chosen("_MOST_BYTES", "byte", "of one part: more rows than any register has"),
         chosen("_PATIENCE_S", "s", "as a writer of the database waits"),
     ),
+)
+
+BACKUP_FILE = Stage(
+    "A backup's file",
+    backupfile,
+    (chosen("_MOST_BYTES", "byte", "of one part: more rows than any register has"),),
     beside=("_SALT", "_NONCE"),
 )
 
@@ -262,7 +268,7 @@ LISTS = Stage(
 )
 
 GATES = (
-    ACCOUNTS, DEVICES, BACKUP, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK, BLOTS,
+    ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK, BLOTS,
     CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
     PAIRS, FITS, AGAIN, LISTS,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,

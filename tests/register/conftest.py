@@ -12,18 +12,18 @@ import pytest
 from postgreskit import Postgres
 
 from cardreader.decide.protocol import load_protocol
-from cardreader.register import backup
+from cardreader.register import backupfile
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import utc_now
 
-_remembered = lru_cache(maxsize=64)(backup.derive_key)
+_remembered = lru_cache(maxsize=64)(backupfile.derive_key)
 
 
 @pytest.fixture(scope="module", autouse=True)
 def _each_key_worked_out_once() -> Iterator[None]:
     """Scrypt's keys are the same ones; a file made and read in one test needs each once."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(backup, "derive_key", _remembered)
+        patch.setattr(backupfile, "derive_key", _remembered)
         yield
 
 
