@@ -195,10 +195,11 @@ def undo(request: Request, visitor: Carer, form: Form, event_id: str) -> Respons
         event = session.get(Event, event_id)
         if event is None:
             raise HTTPException(404, "No such event.")
-        if event.set_aside_at is not None:  # tapped twice
+        if event.set_aside_at is not None and event.entered_by == visitor.account_id:
+            # Tapped twice.
             return go(f"/women/{event.woman_id}", "undone")
         _must_be_allowed(visitor, event, state)
-        if event.kind in UNDOABLE:
+        if event.kind in UNDOABLE and event.set_aside_at is None:
             _undo(session, event, visitor.account_id, state.today())
         woman_id = event.woman_id
     return go(f"/women/{woman_id}", "undone")

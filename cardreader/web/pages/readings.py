@@ -94,7 +94,8 @@ def undo(request: Request, visitor: Carer, form: Form, reading_id: str) -> Respo
     state: State = request.app.state.shared
     with state.database.write() as session:
         reading = _reading(session, reading_id)
-        if reading.set_aside_at is not None:  # tapped twice
+        if reading.set_aside_at is not None and reading.entered_by == visitor.account_id:
+            # Tapped twice.
             return go(f"/women/{reading.woman_id}", "undone")
         if not may_undo(reading, visitor.account_id, state.rules, utc_now()):
             raise HTTPException(403, mark("Only a supervisor can take this back now."))
