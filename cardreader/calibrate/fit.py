@@ -39,6 +39,8 @@ from cardreader.hb.measured import Measured
 Split = tuple[NDArray[np.intp], NDArray[np.intp]]
 SITE_MODEL = "site posterior"
 """Name of the way that a prior gives; the candidates are for comparison with it."""
+GIVEN = "given calibration"
+"""In place of a model's name: a finished calibration, with which nothing was fitted."""
 MOST_LEVELS = 6
 """More phones or lots than this are left out in groups, not one by one."""
 

@@ -42,6 +42,7 @@ from cardreader.calibrate.diagnostic import (
 )
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import (
+    GIVEN,
     Fit,
     Pairs,
     Recipe,
@@ -133,7 +134,7 @@ def validate_elsewhere(
     """Measure a finished calibration on women who had no part in it: an external validation."""
     pairs = Pairs.of(features)
     recipe = Recipe(coverage=calibration.coverage)
-    given = Fit(calibration, "given calibration", (), None, (), recipe)
+    given = Fit(calibration, GIVEN, (), None, (), recipe)
     everyone = [(np.arange(0), np.arange(len(pairs)))]
     readings = hold_out(pairs, everyone, lambda part: given, protocol)
     return _summary(features, readings, (), given, prevalence, synthetic), given
