@@ -107,6 +107,12 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     _say_weights(features, fitted)
     if (ahead := workflow.outlook_of(features, fitted)) is not None:
         _say(ahead.words)
+    for batch, women in workflow.papers_of_few(features).items():
+        if fitted.calibration.is_another_paper(batch):
+            _say(
+                f"Blotting paper {batch}: too few women ({women}; at least "
+                f"{workflow.LEAST_WOMEN_OF_A_SITE}), so photos on it get no value yet."
+            )
     if untaught := _untaught(features):
         _say(untaught)
     if found is None:

@@ -36,6 +36,7 @@ from cardreader.calibrate.verdict import overall
 from cardreader.decide.protocol import Protocol
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.paper import Papers
 
 LEAST_WOMEN_OF_A_SITE = 5
 """Women behind a calibration. Of eight simulated sites, two studies each, with one laboratory
@@ -103,6 +104,7 @@ def calibrate(
         created=about.created.isoformat(),
         # Nothing is called measured unless a laboratory measured it.
         basis="simulated" if about.synthetic else "measured",
+        papers=_papers_of_enough(fitted.calibration.papers, features),
         source=f"{about.title}: {fitted.calibration.n_pairs} photos of {women} women with "
         f"{kind} values",
     )
@@ -111,6 +113,28 @@ def calibrate(
         return fitted, None
     found = validate(features, fitted, base, protocol, about.prevalence, about.synthetic, progress)
     return fitted, found
+
+
+def papers_of_few(features: Features) -> dict[str, int]:
+    """Batches of paper with fewer than `LEAST_WOMEN_OF_A_SITE` women, and how many they have."""
+    rows = features.used
+    if "paper" not in rows:
+        return {}
+    women = rows[rows["paper"] != ""].groupby("paper")["subject"].nunique()
+    return {str(batch): int(n) for batch, n in women.items() if n < LEAST_WOMEN_OF_A_SITE}
+
+
+def _papers_of_enough(papers: Papers | None, features: Features) -> Papers | None:
+    """The papers without those of few women: one wrong laboratory value is all they'd be read by.
+
+    That with most pairs stays, as the site's own.
+    """
+    if papers is None:
+        return None
+    few = papers_of_few(features).keys() - {papers.batches[0]}
+    batches = tuple(batch for batch in papers.batches if batch not in few)
+    known = tuple(one for one in papers.known if one.batch not in few)
+    return replace(papers, batches=batches, known=known)
 
 
 def save(

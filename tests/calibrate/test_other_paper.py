@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
+from cardreader.calibrate import workflow
 from cardreader.calibrate.condition import SitePairs, condition
+from cardreader.calibrate.features import Features
 from cardreader.calibrate.papers import estimates_on, papers_of, readable_on
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
@@ -233,3 +236,21 @@ def test_no_batch_named_says_nothing(prior):
     assert papers_of(prior, ()) is None
     assert papers_of(replace(prior, posterior=None), ("B-1",)) is None
     assert isinstance(papers_of(prior, ("B-2", "B-1")), Papers)
+
+
+def test_a_batch_of_few_women_gets_no_value(prior):
+    """One wrong laboratory value is all that its photos would be read by."""
+    women = ["a"] * 3 + list("bcdef") + list("uvwxyz") + ["q"]
+    paper = ["B-2"] * 8 + ["B-1"] * 6 + [""]
+    rows = pd.DataFrame({"subject": women, "paper": paper, "refusal": ""})
+    features = Features(rows, len(rows))
+    assert workflow.papers_of_few(features) == {}
+    fewer = Features(rows[rows["subject"] != "b"].reset_index(drop=True), 14)
+    assert workflow.papers_of_few(fewer) == {}
+    few = Features(rows[~rows["subject"].isin(["b", "c"])].reset_index(drop=True), 13)
+    assert workflow.papers_of_few(few) == {"B-2": 4}
+    papers = papers_of(prior, ("B-1", "B-2"))
+    assert workflow._papers_of_enough(papers, fewer).batches == ("B-1", "B-2")
+    assert workflow._papers_of_enough(papers, few).batches == ("B-1",)
+    assert workflow._papers_of_enough(papers_of(prior, ("B-2",)), few).batches == ("B-2",)
+    assert workflow._papers_of_enough(None, few) is None
