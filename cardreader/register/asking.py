@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 
-from cardreader.register.blots import blots_of
+from cardreader.register.blots import all_blots
+from cardreader.register.dayvisits import lead_of, members
 from cardreader.register.history import Measurement, certain_at, counts, measurements
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.models import Reading, Source, Visit, Woman
@@ -65,7 +66,9 @@ def readings_of(woman: Woman, point: Measurement) -> list[Reading]:
 def _is_of(reading: Reading, point: Measurement) -> bool:
     if point.reading_id is not None:
         return reading.id == point.reading_id
-    return reading.source == Source.PHOTO and reading.visit_id == point.visit_id
+    if reading.source != Source.PHOTO or reading.visit is None:
+        return False
+    return lead_of(reading.visit).id == point.visit_id
 
 
 def _settles(point: Measurement, photo: Reading) -> bool:
@@ -75,5 +78,6 @@ def _settles(point: Measurement, photo: Reading) -> bool:
 
 
 def _was_read(visit: Visit) -> bool:
-    others = (r for r in visit.readings if r.source != Source.PHOTO)
-    return bool(blots_of(visit)) or any(counts(r) for r in others)
+    entered = (r for one in members(visit) for r in one.readings)
+    others = (r for r in entered if r.source != Source.PHOTO)
+    return bool(all_blots(visit)) or any(counts(r) for r in others)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from cardreader.decide.rule import MAY_HIDE_SEVERE, Outcome
+from cardreader.register.dayvisits import members, result_of
 from cardreader.register.history import counts
 from cardreader.register.models import Reading, Source, Visit
 
@@ -21,17 +23,42 @@ def blots_of(visit: Visit) -> list[Reading]:
     A blot whose photos contradict each other is not believed when it says that all is
     well. What it says that asks for a test stays: doubt takes no alarm away.
     """
-    newest: dict[int | None, Reading] = {}
-    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
+    newest: dict[str, Reading] = {}
+    for reading in sorted(visit.readings, key=entered_first):
         if counts(reading) and reading.source == Source.PHOTO:
-            newest[reading.blot] = reading
-    doubted = {r.blot for r in newest_photos(visit) if in_doubt(r)}
+            newest[blot_of(reading)] = reading
+    doubted = {blot_of(r) for r in newest_photos(visit) if in_doubt(r)}
     believed = (
         reading
         for blot, reading in newest.items()
         if blot not in doubted or reading.band != Outcome.NOT_ANAEMIC
     )
     return list({r.photo_sha256: r for r in believed}.values())
+
+
+def all_blots(visit: Visit) -> list[Reading]:
+    """`blots_of` of all visits that are one with this, in the order they were entered."""
+    found = {r.photo_sha256: r for one in members(visit) for r in blots_of(one)}
+    return sorted(found.values(), key=entered_first)
+
+
+def blot_numbers(visit: Visit) -> dict[str, int]:
+    """Photo's id -> the number its blot is shown under, from 1 on, over all that is one visit."""
+    photos = [r for one in members(visit) for r in one.readings if r.source == Source.PHOTO]
+    numbers: dict[tuple[str | None, str], int] = {}
+    for photo in sorted(photos, key=entered_first):
+        numbers.setdefault((photo.visit_id, blot_of(photo)), len(numbers) + 1)
+    return {photo.id: numbers[photo.visit_id, blot_of(photo)] for photo in photos}
+
+
+def blot_of(reading: Reading) -> str:
+    """Which blot of its visit a photo is of."""
+    return reading.blot_id or f"number {reading.blot}"
+
+
+def entered_first(reading: Reading) -> tuple[dt.datetime, str]:
+    """To sort by: the same at every register."""
+    return reading.entered_at, reading.id
 
 
 def has_pale_blot(visit: Visit) -> bool:
@@ -45,12 +72,12 @@ def earlier_sides(visit: Visit, sha256: str) -> list[Reading]:
     Those that gave a colour, also one that lies beyond what can be read. A photo refused for
     its blot or before has nothing to add to one that is good.
     """
-    last = last_blot(visit)
+    last = last_photo(visit)
     found = [
         r
         for r in visit.readings
-        if last
-        and r.blot == last
+        if last is not None
+        and blot_of(r) == blot_of(last)
         and r.set_aside_at is None
         and r.photo_sha256 != sha256
         and gave_colour(r)
@@ -61,6 +88,19 @@ def earlier_sides(visit: Visit, sha256: str) -> list[Reading]:
 def gave_colour(reading: Reading) -> bool:
     """Whether a photo came as far as the blot's colour, whether or not that could be read."""
     return (reading.detail or {}).get("blot") is not None
+
+
+def last_photo(visit: Visit) -> Reading | None:
+    """The newest photo of a visit; None before the first."""
+    photos = (r for r in visit.readings if r.blot is not None)
+    return max(photos, key=entered_first, default=None)
+
+
+def last_photographed(visit: Visit) -> Visit:
+    """Of the visits that are one with this, the one with the newest photo."""
+    found = [photo for one in members(visit) if (photo := last_photo(one)) is not None]
+    newest = max(found, key=entered_first, default=None)
+    return visit if newest is None or newest.visit is None else newest.visit
 
 
 def last_blot(visit: Visit) -> int:
@@ -84,7 +124,7 @@ def doubted_by(reading: Reading) -> Reading | None:
     """The photo that contradicts a reading which said that all is well; None if it stands."""
     if reading.visit is None or reading.band != Outcome.NOT_ANAEMIC or not counts(reading):
         return None
-    newest = (r for r in newest_photos(reading.visit) if r.blot == reading.blot)
+    newest = (r for r in newest_photos(reading.visit) if blot_of(r) == blot_of(reading))
     return next((r for r in newest if in_doubt(r)), None)
 
 
@@ -98,7 +138,7 @@ def decision_of(reading: Reading) -> dict[str, Any]:
     detail = reading.detail or {}
     if reading.source == Source.PHOTO and counts(reading) and reading.visit is not None:
         doubting = doubted_by(reading)
-        detail = reading.visit.result or (doubting and doubting.detail) or detail
+        detail = result_of(reading.visit).result or (doubting and doubting.detail) or detail
     decision: dict[str, Any] = detail["decision"]
     return decision
 
@@ -114,8 +154,8 @@ def may_hide_severe(reading: Reading) -> bool:
 
 def newest_photos(visit: Visit) -> list[Reading]:
     """The newest photo of each blot, read or refused."""
-    newest: dict[int | None, Reading] = {}
-    for reading in sorted(visit.readings, key=lambda r: r.entered_at):
+    newest: dict[str, Reading] = {}
+    for reading in sorted(visit.readings, key=entered_first):
         if reading.source == Source.PHOTO and reading.set_aside_at is None:
-            newest[reading.blot] = reading
+            newest[blot_of(reading)] = reading
     return list(newest.values())

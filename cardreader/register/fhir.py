@@ -26,9 +26,11 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.blots import believed_band, blots_of
+from cardreader.register.blots import all_blots, believed_band
+from cardreader.register.dayvisits import is_shown, lead_of, result_of
 from cardreader.register.identity import identity_of
 from cardreader.register.models import (
+    JoinedVisit,
     Purpose,
     Reading,
     Referral,
@@ -104,7 +106,8 @@ def bundle_dict(
 
 
 def _of_woman(woman: Woman) -> Iterator[Resource]:
-    for visit in woman.visits:
+    visits = [visit for visit in woman.visits if is_shown(visit)]
+    for visit in visits:
         yield _encounter(visit)
         weeks = woman.gestation_at(visit.on)
         if weeks is not None:
@@ -112,10 +115,10 @@ def _of_woman(woman: Woman) -> Iterator[Resource]:
     for reading in woman.readings:
         if reading.hb_g_dl is not None or reading.refusal is not None:
             yield _observation(reading)
-    for visit in woman.visits:
-        blots = blots_of(visit)
-        if len(blots) > 1 and visit.hb_g_dl is not None:
-            yield _combined(visit, blots)
+    for visit in visits:
+        blots, result = all_blots(visit), result_of(visit)
+        if len(blots) > 1 and result.hb_g_dl is not None:
+            yield _combined(visit, result, blots)
     for referral in woman.referrals:
         yield _service_request(referral)
 
@@ -202,8 +205,8 @@ def _observation(reading: Reading) -> Resource:
         "issued": reading.entered_at.isoformat(timespec="seconds"),
         "method": {"text": reading.method or METHODS[source]},
     }
-    if reading.visit_id is not None:
-        out["encounter"] = _to(reading.visit_id)
+    if reading.visit is not None:
+        out["encounter"] = _to(lead_of(reading.visit).id)
     if reading.photo_sha256:
         out["identifier"] = [{"system": URI, "value": _named_hash(reading.photo_sha256)}]
     if reading.lot_id:
@@ -220,9 +223,9 @@ def _observation(reading: Reading) -> Resource:
     }
 
 
-def _combined(visit: Visit, blots: list[Reading]) -> Resource:
+def _combined(visit: Visit, result: Visit | JoinedVisit, blots: list[Reading]) -> Resource:
     """The result of a visit's blots taken together."""
-    assert visit.hb_g_dl is not None
+    assert result.hb_g_dl is not None
     return {
         **_hb_base(_derived_id("combined", visit.id), visit.woman_id, Source.PHOTO),
         "status": "preliminary",
@@ -231,10 +234,10 @@ def _combined(visit: Visit, blots: list[Reading]) -> Resource:
         "issued": max(r.entered_at for r in blots).isoformat(timespec="seconds"),
         "method": {"text": f"{METHODS[Source.PHOTO]}; {len(blots)} blots taken together"},
         "derivedFrom": [_to(reading.id) for reading in blots],
-        **_value(visit.hb_g_dl, Outcome(visit.band or ""), Source.PHOTO),
+        **_value(result.hb_g_dl, Outcome(result.band or ""), Source.PHOTO),
         "component": [
-            *_interval(visit.low_g_dl, visit.high_g_dl),
-            *_provenance(visit.result or {}),
+            *_interval(result.low_g_dl, result.high_g_dl),
+            *_provenance(result.result or {}),
         ],
     }
 

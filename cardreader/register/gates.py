@@ -34,6 +34,7 @@ from cardreader.register import (
     women,
 )
 from cardreader.register.meet import code, guest, host
+from cardreader.register.merge import days
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -267,9 +268,18 @@ LISTS = Stage(
     (chosen("AT_ONCE", "woman", "a second's work; others write in between"),),
 )
 
+DAYS = Stage(
+    "Visits of one day",
+    days,
+    (
+        chosen("AT_ONCE", "woman", "a second's work; others write in between"),
+        chosen("MOST_SHOWN", "day", "more are not read through; all are in the trail"),
+    ),
+)
+
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     BLOTS, CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
-    PAIRS, FITS, AGAIN, LISTS,
+    PAIRS, FITS, AGAIN, LISTS, DAYS,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

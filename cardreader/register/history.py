@@ -13,6 +13,7 @@ from typing import Any
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
+from cardreader.register.dayvisits import is_shown, members, result_of
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
 from cardreader.register.models import Reading, Source, Woman, local_day
 
@@ -69,10 +70,12 @@ class Standing:
 def measurements(woman: Woman) -> list[Measurement]:
     """All values of a woman, oldest first; what was set aside is left out."""
     points = []
-    for visit in woman.visits:
-        if visit.hb_g_dl is None or visit.band is None:
+    for visit in filter(is_shown, woman.visits):
+        result = result_of(visit)
+        if result.hb_g_dl is None or result.band is None:
             continue
-        photos = [r for r in visit.readings if counts(r) and r.source == Source.PHOTO]
+        entered = [reading for one in members(visit) for reading in one.readings]
+        photos = [r for r in entered if counts(r) and r.source == Source.PHOTO]
         if not photos:
             continue
         points.append(
@@ -80,14 +83,14 @@ def measurements(woman: Woman) -> list[Measurement]:
                 at=max(r.taken_at for r in photos),
                 latest_at=max(certain_at(r) for r in photos),
                 source=Source.PHOTO,
-                hb_g_dl=visit.hb_g_dl,
-                low_g_dl=visit.low_g_dl,
-                high_g_dl=visit.high_g_dl,
-                sd_g_dl=visit.sd_g_dl or 0.0,
-                outcome=Outcome(visit.band),
+                hb_g_dl=result.hb_g_dl,
+                low_g_dl=result.low_g_dl,
+                high_g_dl=result.high_g_dl,
+                sd_g_dl=result.sd_g_dl or 0.0,
+                outcome=Outcome(result.band),
                 visit_id=visit.id,
-                may_be_severe=may_be_severe((visit.result or {}).get("decision")),
-                urgent=sends_at_once((visit.result or {}).get("decision")),
+                may_be_severe=may_be_severe((result.result or {}).get("decision")),
+                urgent=sends_at_once((result.result or {}).get("decision")),
             )
         )
     for reading in woman.readings:

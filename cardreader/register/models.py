@@ -265,6 +265,31 @@ class Visit(Base):
     judged_again: Mapped[list[JudgedAgain]] = relationship(
         back_populates="visit", cascade="all, delete-orphan", order_by="JudgedAgain.at"
     )
+    # None for most: she had one visit that day. Written and removed by `sameday` alone.
+    joined: Mapped[JoinedVisit | None] = relationship(lazy="joined", viewonly=True)
+
+
+class JoinedVisit(Base):
+    """A visit that is one with others of its woman and day: entered at several registers.
+
+    ``lead_id`` is the visit that they are shown as; its row holds the result of the blots of
+    all. Worked out by each register and never handed over: the visits' own rows stay as they
+    are. ``made_of`` is a hash of what the result was made of.
+    """
+
+    __tablename__ = "joined_visit"
+    visit_id: Mapped[str] = mapped_column(
+        ForeignKey("visit.id", ondelete="CASCADE"), primary_key=True
+    )
+    lead_id: Mapped[str] = mapped_column(String(36), index=True)
+    made_of: Mapped[str] = mapped_column(String(64))
+    joined_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
+    hb_g_dl: Mapped[float | None]
+    low_g_dl: Mapped[float | None]
+    high_g_dl: Mapped[float | None]
+    sd_g_dl: Mapped[float | None]
+    band: Mapped[str | None] = mapped_column(String(30))
+    result: Mapped[dict[str, Any] | None]
 
 
 class Reading(Base):
@@ -295,6 +320,9 @@ class Reading(Base):
     place: Mapped[str | None] = mapped_column(String(80))
     # Photos of one blot share its number within the visit; blot scatter averages only over blots.
     blot: Mapped[int | None]
+    # The first photo of its blot: two registers may give two blots of a visit one number. Null
+    # in entries of before this was kept; those are told apart by number.
+    blot_id: Mapped[str | None] = mapped_column(String(36))
     # Batch of the blotting paper that was in use, where somebody had said which.
     paper: Mapped[str | None] = mapped_column(String(40))
     photo_sha256: Mapped[str | None] = mapped_column(String(64))

@@ -21,10 +21,11 @@ from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.asking import asking, came_in_after, last_result, unread
-from cardreader.register.blots import blots_of, has_pale_blot, last_blot
+from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
+from cardreader.register.dayvisits import lead_of, opened_first, result_of
 from cardreader.register.doubt import DoubtfulError, lab_doubts
-from cardreader.register.history import Measurement, certain_at, point_of
+from cardreader.register.history import Measurement, certain_at, point_of, sends_at_once
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
 from cardreader.register.models import (
     Purpose,
@@ -33,6 +34,7 @@ from cardreader.register.models import (
     Source,
     Visit,
     Woman,
+    new_id,
     utc_now,
 )
 from cardreader.register.paper import paper_at
@@ -47,6 +49,7 @@ from cardreader.register.referrals import (
     reopen,
     speak_of_what_stands,
 )
+from cardreader.register.sameday import join_day
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
 from cardreader.result.asjson import decision_json
 
@@ -123,8 +126,8 @@ def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str
 
 
 def visit_on(woman: Woman, day: dt.date) -> Visit | None:
-    """Her visit of a day, if there was one."""
-    return next((visit for visit in woman.visits if visit.on == day), None)
+    """Her visit of a day, if there was one; of several, the one that was opened first."""
+    return min((v for v in woman.visits if v.on == day), key=opened_first, default=None)
 
 
 def record_photo(
@@ -149,7 +152,10 @@ def record_photo(
     """
     if (earlier := _earlier(session, key, sha256=facts.sha256)) is not None:
         return earlier
+    again = last_photo(visit) if same_blot else None
+    reading_id = new_id()
     reading = Reading(
+        id=reading_id,
         submission_key=key,
         woman=visit.woman,
         visit=visit,
@@ -165,7 +171,8 @@ def record_photo(
         refusal=facts.refusal,
         lot_id=facts.lot_id,
         phone=facts.phone,
-        blot=max(1, last_blot(visit) + (not same_blot)),
+        blot=last_blot(visit) + 1 if again is None else again.blot,
+        blot_id=reading_id if again is None else again.blot_id,
         paper=(facts.detail.get("paper") or {}).get("batch") or paper_at(session, taken.at),
         photo_sha256=facts.sha256,
         photo_file=photo_file,
@@ -186,37 +193,47 @@ def record_photo(
 def combine_visit(
     session: Session, visit: Visit, combine: Combine, subject: Subject, by: str | None
 ) -> None:
-    """Make the visit's result anew from all its photos that could be read."""
-    read = blots_of(visit)
-    details = [r.detail for r in read if r.detail is not None]
-    if not details:
+    """Make the visit's result anew from all its photos that could be read.
+
+    And that of the day, where another register entered a visit of the same day.
+    """
+    details = [r.detail for r in blots_of(visit) if r.detail is not None]
+    if details:
+        facts = combine(details, subject, has_pale_blot(visit))
+        visit.hb_g_dl, visit.sd_g_dl = facts.hb_g_dl, facts.sd_g_dl
+        visit.low_g_dl, visit.high_g_dl = facts.low_g_dl, facts.high_g_dl
+        visit.band = None if facts.outcome is None else facts.outcome.value
+        visit.result = facts.detail
+    else:
         visit.hb_g_dl = visit.low_g_dl = visit.high_g_dl = visit.sd_g_dl = None
         visit.band = visit.result = None
+    join_day(session, visit.woman, visit.on, combine, subject, by)
+    point = point_of_visit(visit)
+    if point is None:
         return
-    facts = combine(details, subject, has_pale_blot(visit))
-    visit.hb_g_dl, visit.sd_g_dl = facts.hb_g_dl, facts.sd_g_dl
-    visit.low_g_dl, visit.high_g_dl = facts.low_g_dl, facts.high_g_dl
-    visit.band = None if facts.outcome is None else facts.outcome.value
-    visit.result = facts.detail
-    if facts.hb_g_dl is None or facts.outcome is None:
-        return
-    at = max(r.taken_at for r in read)
-    if facts.outcome in TO_CONFIRM:
-        point = Measurement(
-            at=at,
-            latest_at=max(certain_at(r) for r in read),
-            source=Source.PHOTO,
-            hb_g_dl=facts.hb_g_dl,
-            low_g_dl=facts.low_g_dl,
-            high_g_dl=facts.high_g_dl,
-            sd_g_dl=facts.sd_g_dl or 0.0,
-            outcome=facts.outcome,
-            visit_id=visit.id,
-            urgent=facts.refer,
-        )
-        refer(session, visit.woman, point, facts.refer, by)
+    if point.outcome in TO_CONFIRM:
+        refer(session, visit.woman, point, point.urgent, by)
     else:
-        answer_unread(session, visit.woman, at, by)
+        answer_unread(session, visit.woman, point.at, by)
+
+
+def point_of_visit(visit: Visit) -> Measurement | None:
+    """What a visit's blots came to, with those of visits that are one with it; None for nothing."""
+    result, read = result_of(visit), all_blots(visit)
+    if result.hb_g_dl is None or result.band is None or not read:
+        return None
+    return Measurement(
+        at=max(r.taken_at for r in read),
+        latest_at=max(certain_at(r) for r in read),
+        source=Source.PHOTO,
+        hb_g_dl=result.hb_g_dl,
+        low_g_dl=result.low_g_dl,
+        high_g_dl=result.high_g_dl,
+        sd_g_dl=result.sd_g_dl or 0.0,
+        outcome=Outcome(result.band),
+        visit_id=lead_of(visit).id,
+        urgent=sends_at_once((result.result or {}).get("decision")),
+    )
 
 
 def record_tube(

@@ -17,6 +17,7 @@ from cardreader.register import audit
 from cardreader.register.blots import newest_photos
 from cardreader.register.calibrations import in_use
 from cardreader.register.database import Database
+from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.history import may_be_severe, measurements
 from cardreader.register.models import (
     CalibrationUse,
@@ -77,9 +78,10 @@ def _judge_woman(
     session: Session, woman: Woman, use_id: str, judge: Judge, elevation_m: float | None
 ) -> int:
     found = 0
-    for visit in woman.visits:
+    for visit in filter(is_shown, woman.visits):
         details = [r.detail for r in _newest_of_blots(visit) if r.detail is not None]
-        if not details or any(one.use_id == use_id for one in visit.judged_again):
+        judged = (one for part in members(visit) for one in part.judged_again)
+        if not details or any(one.use_id == use_id for one in judged):
             continue
         subject = subject_of(woman, local_day(_taken_at(visit)), elevation_m)
         facts = judge.judge_again(details, subject)
@@ -104,7 +106,8 @@ def _judge_woman(
 
 def _newest_of_blots(visit: Visit) -> list[Reading]:
     """The newest photo of each blot, read or not; the very same file counts once."""
-    return list({r.photo_sha256: r for r in newest_photos(visit)}.values())
+    photos = (r for one in members(visit) for r in newest_photos(one))
+    return list({r.photo_sha256: r for r in photos}.values())
 
 
 def _taken_at(visit: Visit) -> Any:
@@ -112,12 +115,13 @@ def _taken_at(visit: Visit) -> Any:
 
 
 def _outcome(visit: Visit) -> Outcome:
-    return Outcome(visit.band) if visit.band else Outcome.NOT_READ
+    band = result_of(visit).band
+    return Outcome(band) if band else Outcome.NOT_READ
 
 
 def _differs(visit: Visit, facts: PhotoFacts) -> bool:
     """Whether something else would be done: another outcome, or severe to be thought of."""
-    before = (visit.result or {}).get("decision")
+    before = (result_of(visit).result or {}).get("decision")
     return _outcome(visit) is not (facts.outcome or Outcome.NOT_READ) or may_be_severe(
         before
     ) is not may_be_severe(facts.detail.get("decision"))
@@ -132,7 +136,8 @@ def open_again(woman: Woman) -> JudgedAgain | None:
         return None
     last = max(open_, key=lambda one: (one.visit.on, one.visit.opened_at))
     taken = _taken_at(last.visit)
-    later = any(p.at > taken and p.visit_id != last.visit_id for p in measurements(woman))
+    shown = lead_of(last.visit).id
+    later = any(p.at > taken and p.visit_id != shown for p in measurements(woman))
     return None if later else last
 
 

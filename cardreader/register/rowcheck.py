@@ -38,6 +38,7 @@ from cardreader.register.models import (
     Event,
     EventKind,
     FitState,
+    JoinedVisit,
     JudgedAgain,
     Purpose,
     Reading,
@@ -192,6 +193,7 @@ _WORDS: tuple[tuple[InstrumentedAttribute[Any], Callable[[Any], Any]], ...] = (
     (Woman.smoking, Smoking),
     (Woman.closed_reason, Closing),
     (Visit.band, Outcome),
+    (JoinedVisit.band, Outcome),
     (Reading.source, Source),
     (Reading.band, Outcome),
     (Reading.refusal, Reason),
@@ -221,7 +223,8 @@ def check_meaning(session: Session) -> None:
     if session.scalars(select(weeks).where(weeks > GESTATION_WEEKS[1])).first() is not None:
         raise RowError(f"{weeks} goes beyond {GESTATION_WEEKS[1]}")
     # A value without its outcome, or of no blood: exports and lists ask for both.
-    for value, band in ((Reading.hb_g_dl, Reading.band), (Visit.hb_g_dl, Visit.band)):
+    for read in (Reading, Visit, JoinedVisit):
+        value, band = read.hb_g_dl, read.band
         odd = select(value).where(value.is_not(None), or_(band.is_(None), value <= 0))
         if session.scalars(odd).first() is not None:
             raise RowError(f"{value} holds a value without an outcome, or no value")

@@ -15,6 +15,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.read.chain import CHAIN
+from cardreader.register.blots import blot_of
 from cardreader.register.history import counts
 from cardreader.register.models import Reading, Source, Woman, local_day
 
@@ -99,7 +100,7 @@ def _pair(photo: Reading, lab: Reading) -> SitePair:
         phone=photo.phone or "phone not known",
         day=local_day(photo.taken_at),
         operator=photo.entered_by or "-",
-        blot=f"{photo.visit_id}/{photo.blot}",
+        blot=f"{photo.visit_id}/{blot_of(photo)}",
         paper=photo.paper or "",
         sha256=photo.photo_sha256 or "",
         measured=photo.detail["measured"],

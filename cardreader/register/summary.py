@@ -19,6 +19,7 @@ from cardreader.register.models import (
     BirthOutcome,
     Event,
     EventKind,
+    JoinedVisit,
     Purpose,
     Reading,
     Referral,
@@ -105,7 +106,7 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
     first, after = month_bounds(month)
     start, end = _midnight(first), _midnight(after)
     taken = _Taken(session, start, end)
-    visits = _counted(session, Visit.band, Visit.on >= first, Visit.on < after)
+    visits = _by_result(session, first, after)
     events = _Noted(session, first, after)
     return Summary(
         month=first,
@@ -188,6 +189,27 @@ class _Noted:
 
     def of(self, *kinds: EventKind) -> int:
         return sum(n for (kind, _), n in self._counted.items() if kind in kinds)
+
+
+def visits_seen(session: Session, first: dt.date, after: dt.date) -> int:
+    """How many visits there were from the first day to before another."""
+    return sum(_by_result(session, first, after).values())
+
+
+def _by_result(session: Session, first: dt.date, after: dt.date) -> Counter[Any]:
+    """Visits by what they came to; those that are one count once, by what they came to together.
+
+    Few are: they are looked up apart, so that of the others the index tells.
+    """
+    of_month = (Visit.on >= first, Visit.on < after)
+    found = _counted(session, Visit.band, *of_month)
+    lead = JoinedVisit.lead_id == JoinedVisit.visit_id
+    joined = select(Visit.band, lead, JoinedVisit.band).join(JoinedVisit).where(*of_month)
+    for alone, leads, together in session.execute(joined):
+        found[alone] -= 1
+        if leads:
+            found[together] += 1
+    return found
 
 
 def _referrals(

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.protocol import Protocol
 from cardreader.register.blots import believed_band
 from cardreader.register.confirmations import confirmations
+from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.models import Event, Reading, Referral, Woman, local_day
 from cardreader.register.recording import on_day, record_lab, subject_of
@@ -102,7 +103,7 @@ def _reading_row(reading: Reading, codes: bool) -> tuple[object, ...]:
     row = (
         reading.woman_id,
         reading.id,
-        reading.visit.number if reading.visit else None,
+        lead_of(reading.visit).number if reading.visit else None,
         reading.woman.gestation_at(day),
         reading.source,
         day.isoformat(),

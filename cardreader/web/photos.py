@@ -11,8 +11,9 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import audit
-from cardreader.register.blots import earlier_sides
+from cardreader.register.blots import earlier_sides, last_photographed
 from cardreader.register.closing import BeforeBirthError, tell_weeks
+from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import measurements
 from cardreader.register.models import Reading, Visit, local_day, utc_now
@@ -98,6 +99,8 @@ def take_photo(
     now = utc_now()
     with state.database.write() as session:
         visit, taken = _visit_and_time(session, target, told, sent, now, by)
+        if same_blot:
+            visit = last_photographed(visit)
         visit_id = visit.id
         if not known_photo:
             ask_if_known(session, sha256, visit_id)
@@ -153,8 +156,9 @@ def take_photo(
 
 def _ask_of_result(session: Session, visit: Visit, rules: FollowUpRules, by: str) -> None:
     """Of a photo that came in after a laboratory result: whether both can be right."""
+    shown = lead_of(visit)
     for point in measurements(visit.woman):
-        if point.visit_id == visit.id and not point.confirmed:
+        if point.visit_id == shown.id and not point.confirmed:
             refer_if_result_doubted(session, visit.woman, point, rules, by)
 
 

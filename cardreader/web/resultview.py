@@ -12,7 +12,15 @@ from typing import Any
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.blots import blots_of, doubted_by, gave_colour, in_doubt, sides_of
+from cardreader.register.blots import (
+    all_blots,
+    blot_of,
+    doubted_by,
+    gave_colour,
+    in_doubt,
+    sides_of,
+)
+from cardreader.register.dayvisits import result_of
 from cardreader.register.history import may_be_severe
 from cardreader.register.models import Reading, Source
 from cardreader.register.recording import subject_of
@@ -76,9 +84,9 @@ def result_view(reading: Reading, state: State) -> ResultView:
     hb, low, high = reading.hb_g_dl, reading.low_g_dl, reading.high_g_dl
     blots = 1
     if combined is not None and reading.visit is not None:
-        visit = reading.visit
-        hb, low, high = visit.hb_g_dl, visit.low_g_dl, visit.high_g_dl
-        blots = len(blots_of(visit))
+        result = result_of(reading.visit)
+        hb, low, high = result.hb_g_dl, result.low_g_dl, result.high_g_dl
+        blots = len(all_blots(reading.visit))
     decision = shown["decision"]
     outcome = Outcome(decision["outcome"])
     day = reading.taken_at.astimezone().date()
@@ -120,7 +128,8 @@ def _sides(reading: Reading) -> tuple[str, ...]:
     if sides:
         return (_("Read from %(n)s photos of this blot.") % {"n": len(sides)},)
     others = [r for r in reading.visit.readings if r is not reading] if reading.visit else []
-    before = [r for r in others if r.blot == reading.blot and r.entered_at < reading.entered_at]
+    same = [r for r in others if blot_of(r) == blot_of(reading)]
+    before = [r for r in same if r.entered_at < reading.entered_at]
     if not any(gave_colour(r) for r in before if r.set_aside_at is None):
         return ()
     return (
@@ -156,7 +165,7 @@ def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
 def _combined(reading: Reading) -> dict[str, Any] | None:
     if reading.source != Source.PHOTO or reading.set_aside_at is not None:
         return None
-    return None if reading.visit is None else reading.visit.result
+    return None if reading.visit is None else result_of(reading.visit).result
 
 
 def _actions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from cardreader.register.models import (
     Regimen,
     Role,
     Source,
+    Visit,
 )
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.tablets import a_day_of
@@ -226,6 +227,13 @@ def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False)
 def point_words(point: Measurement) -> str:
     """English words of one of a woman's values."""
     return outcome_words(point.outcome, point.source, point.may_be_severe)
+
+
+def visit_words(visit: Visit) -> str:
+    """English words of what a visit's own blots say, without other visits of the day."""
+    outcome = Outcome(visit.band or Outcome.NOT_READ)
+    severe = may_be_severe((visit.result or {}).get("decision"))
+    return outcome_words(outcome, Source.PHOTO, severe)
 
 
 def own_words(reading: Reading) -> str:

@@ -18,6 +18,7 @@ from cardreader.register import calibrations, closing, recording, women
 from cardreader.register.births import note_birth
 from cardreader.register.calibrations import BusyError
 from cardreader.register.knownby import mend_code
+from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import (
@@ -188,7 +189,7 @@ def _join(nth: int):
         found = session.scalars(select(Woman).order_by(Woman.id)).all()
         if len(found) > 1:
             one, other = found[nth % len(found)], found[(nth + 1) % len(found)]
-            join_two(session, one.id, other.id, None)
+            join_two(session, one.id, other.id, None, Judge(combine) if nth % 3 else None)
 
     return step
 
@@ -197,7 +198,7 @@ def _part(nth: int):
     def step(session) -> None:
         standing = session.scalars(select(Joining).where(Joining.parted_at.is_(None))).all()
         if standing:
-            part(session, standing[nth % len(standing)], None)
+            part(session, standing[nth % len(standing)], None, Judge(combine) if nth % 3 else None)
 
     return step
 
@@ -265,3 +266,25 @@ anything = st.one_of(
     st.builds(_remove, _nth),
 )
 """Also what makes of two records one, or ends one."""
+
+seen_today = [st.builds(_photo, _codes, _values, st.just(0)) for _ in range(6)]
+"""Photos of today: where several registers take them, they are of one visit."""
+
+_two = st.sampled_from(CODES[:2])
+one_day = st.one_of(
+    # Strategies of their own: of one and the same only the first would count.
+    *(st.builds(_photo, _two, st.floats(8.8, 13.0), st.just(0)) for _ in range(8)),
+    st.builds(_photo, _two, st.floats(4.0, 7.0), st.just(0)),
+    st.builds(_refused, _two, st.sampled_from(("blurred", "out_of_range")), st.just(0)),
+    st.builds(_open_visit, _two),
+    st.builds(_set_aside, st.integers(0, 9)),
+    st.builds(_join, _nth),
+    st.builds(_part, _nth),
+)
+"""What may come to one visit of today, or part it, of two women."""
+
+
+def two_women(session: Session) -> None:
+    """Enter those two."""
+    for code in CODES[:2]:
+        _woman(session, code)

@@ -328,8 +328,8 @@ def test_a_visit_of_both_is_combined_anew(two):
     exchange(post, programme)
     for register in two:
         visit = register.look(lambda s, her: her.visits[-1].hb_g_dl)
-        # Both second blots bear one number: of photos of one blot the newest stands for it.
-        assert visit == pytest.approx((9.0 + 7.0) / 2)
+        # Both second blots bear one number, and are two blots.
+        assert visit == pytest.approx((9.0 + 8.0 + 7.0) / 3)
     assert programme.says() == post.says()
 
 

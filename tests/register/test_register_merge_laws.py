@@ -6,21 +6,25 @@ The laws are those of a join semilattice: commutative, associative, idempotent.
 from __future__ import annotations
 
 import shutil
+from collections import Counter
 
 import pytest
 from builders import combine
-from histories import anything
+from histories import anything, one_day, seen_today, two_women
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
 
 from cardreader.register.database import Database, sqlite_url
+from cardreader.register.dayvisits import is_shown
 from cardreader.register.fieldgroups import fields_of, plain_tables, travelling_columns
 from cardreader.register.merge.choosing import row_of
+from cardreader.register.merge.days import join_all, same_days
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.state import State, join
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
+from cardreader.register.models import JoinedVisit
 
 JUDGE = Judge(combine)
 THREE = settings(
@@ -28,7 +32,7 @@ THREE = settings(
 )
 
 
-deed = st.tuples(st.integers(0, 2), anything)
+deed = st.tuples(st.integers(0, 2), st.one_of(anything, *seen_today))
 exchange = st.tuples(st.integers(0, 2), st.integers(0, 2))
 """Which register takes in what which other says."""
 
@@ -79,6 +83,30 @@ class Three:
                 found = connection.execute(select(*(table.c[c] for c in columns)))
                 out[name] = sorted((_without_endings(row._mapping) for row in found), key=repr)
         return out
+
+    def joined(self, which: int) -> dict[str, tuple]:
+        """Which visits are one, and what they come to together; and those that stay apart."""
+        with self.registers[which].read() as session:
+            found = {
+                row.visit_id: (row.lead_id, row.made_of, row.hb_g_dl, row.band)
+                for row in session.scalars(select(JoinedVisit))
+            }
+            for day in same_days(session):
+                assert day.lead is not None or day.alarming
+                assert len({visit.id in found for visit in day.visits}) == 1
+                shown = [visit for visit in day.visits if is_shown(visit)]
+                assert len(shown) == (len(day.visits) if day.lead is None else 1)
+            return found
+
+    def apart(self, which: int) -> int:
+        """Days whose visits stay apart."""
+        with self.registers[which].read() as session:
+            return sum(day.lead is None for day in same_days(session))
+
+    def rejoin(self) -> None:
+        """What was joined or parted where nothing could combine is joined by whoever can."""
+        for register in self.registers:
+            join_all(register, JUDGE)
 
     def close(self) -> None:
         for register in self.registers:
@@ -157,8 +185,46 @@ def test_registers_come_to_agree(empty_register, tmp_path_factory, deeds, exchan
         assert three.tables(0) == three.tables(1) == three.tables(2)
         three.take(0, agreed)
         assert three.says(0) == agreed
+        three.rejoin()
+        assert three.joined(0) == three.joined(1) == three.joined(2)
+        assert three.says(0) == agreed  # of what is joined nothing is said
     finally:
         three.close()
+
+
+@pytest.mark.slow
+def test_visits_of_one_day_are_one_in_whatever_order_registers_meet(
+    empty_register, tmp_path_factory
+):
+    """Each goes on after the first meeting, not knowing what the others enter."""
+    found = Counter()
+
+    @given(
+        deeds=st.lists(st.tuples(st.integers(0, 2), one_day), min_size=6, max_size=12),
+        exchanges=st.lists(exchange, min_size=1, max_size=3),
+    )
+    @settings(THREE, max_examples=10)
+    def go(deeds, exchanges) -> None:
+        known = [(0, two_women), *[(0, lambda _: None)] * (len(deeds) // 2)]
+        three = three_with(empty_register, tmp_path_factory, known + deeds, exchanges)
+        try:
+            said = [three.says(n) for n in range(3)]
+            for taker, order in enumerate(((1, 2, 0), (2, 0, 1), (0, 1, 2))):
+                for giver in order:
+                    three.take(taker, said[giver])
+            three.rejoin()
+            joined = three.joined(0)
+            assert joined == three.joined(1) == three.joined(2)
+            three.settle()
+            assert joined == three.joined(0) == three.joined(1) == three.joined(2)
+            found["joined"] += len(joined)
+            found["apart"] += three.apart(0)
+        finally:
+            three.close()
+
+    go()
+    assert found["joined"] > 8
+    assert found["apart"] > 0
 
 
 @pytest.mark.slow

@@ -6,12 +6,14 @@ import re
 
 import pytest
 from people import Person
-from sqlalchemy import select
-from webfakes import photo
+from sqlalchemy import delete, select
+from webfakes import FakeReader, photo
 
 from cardreader.register.fieldchanges import Said, say
 from cardreader.register.mergemodels import FieldChange, Joining
+from cardreader.register.models import AuditEntry, JoinedVisit, Visit
 from cardreader.register.women import find_woman
+from cardreader.web.app import create_app
 
 
 @pytest.fixture
@@ -68,6 +70,61 @@ def test_two_records_are_compared_joined_and_parted(app, supervisor: Person):
     assert supervisor.post(f"/conflicts/part/{joining}").status_code == 303
     assert "On the severe list" not in supervisor.get(one).text
     assert "On the severe list" in supervisor.get(other).text
+
+
+def second_visit(app, code: str) -> str:
+    """Another register's visit of today, as a take-in brings it; its address."""
+    with app.state.database.write() as session:
+        her = find_woman(session, code)
+        visit = Visit(number=1, on=her.visits[0].on)
+        her.visits.append(visit)
+        session.flush()
+        return f"/visits/{visit.id}"
+
+
+def test_two_visits_of_one_day_are_one_on_every_page(app, supervisor: Person, worker: Person):
+    first = worker.open_visit(worker.add_woman("CV-1"))
+    worker.send_photo(first, photo(9.0))
+    second = second_visit(app, "CV-1")
+    worker.send_photo(second, photo(10.0))
+    page = worker.get(first).text
+    assert "Blot 1: 9.0" in page
+    assert "Blot 2: 10.0" in page
+    assert "Together: 9.5" in page
+    assert "shown and counted as one" in page
+    # The address that a phone kept leads to the visit that stands; its photos are taken.
+    assert worker.get(second).headers["location"] == first
+    sent = worker.send_photo(second, photo(11.0), key="a-later-photo")
+    assert worker.send_photo(second, photo(11.0), key="a-later-photo").status_code == 200
+    result = worker.get(f"/readings/{sent.json()['id']}").text
+    assert "10.0" in result
+    assert f'href="{first}"' in result
+    conflicts = supervisor.get("/conflicts").text
+    assert "Visits of one day" in conflicts
+    assert re.search(r"Together: 10\.0 g/dL", conflicts)
+    with app.state.database.read() as session:
+        trail = session.scalars(select(AuditEntry).where(AuditEntry.action == "visit.join")).one()
+        assert trail.subject == first.rsplit("/", 1)[1]
+
+
+def test_visits_of_which_one_says_severe_stay_two_and_are_listed(app, worker, supervisor):
+    first = worker.open_visit(worker.add_woman("CV-2"))
+    worker.send_photo(first, photo(5.0))
+    second = second_visit(app, "CV-2")
+    worker.send_photo(second, photo(11.5))
+    assert "only a blood test takes that away" in supervisor.get("/conflicts").text
+    assert "Together" not in worker.get(second).text
+    assert "Blot 1: 5.0" not in worker.get(second).text
+
+
+def test_what_was_left_apart_is_joined_when_the_server_starts(app, worker, supervisor):
+    worker.send_photo(worker.open_visit(worker.add_woman("CV-3")), photo(9.0))
+    worker.send_photo(second_visit(app, "CV-3"), photo(10.0))
+    with app.state.database.write() as session:
+        session.execute(delete(JoinedVisit))
+    assert "Together" not in supervisor.get("/conflicts").text
+    create_app(app.state.settings, FakeReader()).state.database.close()
+    assert "Together: 9.5" in supervisor.get("/conflicts").text
 
 
 def test_only_the_supervisor_decides(worker: Person, researcher: Person):

@@ -16,6 +16,8 @@ from cardreader.register import audit
 from cardreader.register.fieldchanges import OF_ALL_JOINED, touch
 from cardreader.register.fieldgroups import WOMAN, plain, plain_tables, travelling_columns
 from cardreader.register.merge.choosing import shown
+from cardreader.register.merge.days import join_visits, refer_joined
+from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parting import ask_for_herself
 from cardreader.register.merge.state import WomanState
 from cardreader.register.merge.store import free_code, load_women, write_row
@@ -24,8 +26,13 @@ from cardreader.register.models import new_id, utc_now
 from cardreader.register.rowcheck import checked_row
 
 
-def join_two(session: Session, one_id: str, other_id: str, by: str | None) -> Joining:
-    """Two records are of one woman; ValueError when they are joined already, or one."""
+def join_two(
+    session: Session, one_id: str, other_id: str, by: str | None, judge: Judge | None = None
+) -> Joining:
+    """Two records are of one woman; ValueError when they are joined already, or one.
+
+    ``judge`` combines what both were seen for on one day; it stays apart without.
+    """
     if other_id in component(session, one_id):
         raise ValueError("these records are one woman's already")
     session.flush()
@@ -34,11 +41,12 @@ def join_two(session: Session, one_id: str, other_id: str, by: str | None) -> Jo
     session.flush()
     audit.append(session, "woman.join", one_id, by, other=other_id)
     show_joined(session, {one_id, other_id})
+    refer_joined(session, join_visits(session, component(session, one_id), judge))
     touch(session, {one_id, other_id})
     return joining
 
 
-def part(session: Session, joining: Joining, by: str | None) -> None:
+def part(session: Session, joining: Joining, by: str | None, judge: Judge | None = None) -> None:
     """They are two women after all; ValueError when they were parted before."""
     if joining.parted_at is not None:
         raise ValueError("these records were parted before")
@@ -49,8 +57,10 @@ def part(session: Session, joining: Joining, by: str | None) -> None:
     session.flush()
     audit.append(session, "woman.part", joining.one_id, by, other=joining.other_id)
     show_joined(session, together | women)
+    leads = join_visits(session, together | women, judge)
     touch(session, together | women)
     ask_for_herself(session, together | women, joining.entered_at, by)
+    refer_joined(session, leads)
 
 
 def component(session: Session, woman_id: str, parted: bool = False) -> frozenset[str]:

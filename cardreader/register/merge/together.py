@@ -13,6 +13,7 @@ from cardreader.register import audit
 from cardreader.register.fieldchanges import forget, touch, write_down
 from cardreader.register.fieldgroups import WOMAN, plain_tables
 from cardreader.register.merge.choosing import shown
+from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.following import Judge, apart, follow, unsettled_visits
 from cardreader.register.merge.joining import component, show_alone, show_joined
 from cardreader.register.merge.state import (
@@ -158,7 +159,11 @@ def take_women(
     touch(session, {*changed, *(n for n in new_here if merged[n] != given[n])})
     # What was written went past the session; what follows from it goes through it.
     session.expire_all()
+    # What follows, follows from the visits as they are shown from now on.
+    leads = join_visits(session, set(shown_values(session, given).values()), judge)
     _follow(session, {n for n in given if fresh[n] or visits[n]}, fresh, visits, judge)
+    refer_joined(session, leads)
+    write_down(session)
 
 
 def _count(
@@ -254,12 +259,15 @@ def take(
         women = {name: incoming.women[name] for name in some}
         take_women(session, women, outcome, judge, register_id)
         each(len(some))
-    finish(session, concerned)
+    finish(session, concerned, judge)
     return outcome
 
 
-def finish(session: Session, concerned: set[str]) -> None:
+def finish(session: Session, concerned: set[str], judge: Judge | None) -> None:
     """Show joined and parted women as such, and codes that are free again."""
     show_joined(session, concerned)
+    as_shown = set(shown_values(session, concerned).values())
+    refer_joined(session, join_visits(session, as_shown, judge))
+    write_down(session)
     touch(session, concerned - set(session.scalars(select(RemovedWoman.woman_id))))
     settle_codes(session)

@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
+from cardreader.register.dayvisits import members
 from cardreader.register.models import Reading, utc_now
 from cardreader.register.recording import KeyReusedError, find_submission
 from cardreader.register.samephoto import KnownPhotoError
@@ -168,7 +169,9 @@ def _entered_before(request: Request, key: str, target: ForVisit | ForCode) -> J
 
 def _is_of(reading: Reading, target: ForVisit | ForCode) -> bool:
     if isinstance(target, ForVisit):
-        return reading.visit_id == target.visit_id
+        # The blot before, photographed again, may be of a visit that is one with it.
+        visit = reading.visit
+        return visit is not None and target.visit_id in {one.id for one in members(visit)}
     return reading.woman.code == clean_code(target.code)
 
 

@@ -10,10 +10,13 @@ from starlette.responses import Response
 
 from cardreader.register.lists import row_of
 from cardreader.register.merge import conflicts as found
+from cardreader.register.merge.days import SameDay, same_days
+from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
-from cardreader.register.models import Woman
+from cardreader.register.models import Visit, Woman
 from cardreader.register.women import find_woman
+from cardreader.web import words
 from cardreader.web.access import Form, Supervisor
 from cardreader.web.conflictwords import field_words, value_words
 from cardreader.web.fields import Fields
@@ -64,7 +67,7 @@ def join(request: Request, visitor: Supervisor, form: Form) -> Response:
         pair = _pair(session, fields.raw("one"), fields.raw("other"))
         if isinstance(pair, dict):
             return _page(request, pair, fields.values)
-        joining = join_two(session, pair[0].id, pair[1].id, visitor.account_id)
+        joining = join_two(session, pair[0].id, pair[1].id, visitor.account_id, _judge(state))
         session.flush()
         shown = found.shown_as(session, joining.one_id)
     return go(f"/women/{shown}", "saved")
@@ -79,8 +82,12 @@ def take_apart(request: Request, visitor: Supervisor, form: Form, joining_id: st
         if joining is None:
             raise HTTPException(404, "No such joining.")
         if joining.parted_at is None:
-            part(session, joining, visitor.account_id)
+            part(session, joining, visitor.account_id, _judge(state))
     return go("/conflicts", "saved")
+
+
+def _judge(state: State) -> Judge:
+    return Judge(state.reader.combine, state.settings.elevation_m, state.rules)
 
 
 def _pair(session: Session, one: str, other: str) -> tuple[Woman, Woman] | dict[str, str]:
@@ -97,6 +104,11 @@ def _pair(session: Session, one: str, other: str) -> tuple[Woman, Woman] | dict[
     if first.id == second.id:
         return {"other": _("These two are one record already.")}
     return first, second
+
+
+def _said_of(day: SameDay) -> list[tuple[Visit, str]]:
+    """Each visit of a day, with what its own blots say."""
+    return [(v, words.visit_words(v)) for v in day.visits]
 
 
 def _page(
@@ -119,6 +131,7 @@ def _page(
             to_decide=to_decide,
             clashes=found.code_clashes(session),
             regimens=found.two_regimens(session),
+            same_days=[(day, _said_of(day)) for day in same_days(session)],
             joinings=found.standing_joinings(session),
             problems=problems or {},
             values=values or {},

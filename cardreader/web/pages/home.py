@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 
 from fastapi import APIRouter, Request
-from sqlalchemy import func, select
 from starlette.responses import Response
 
 from cardreader.register.ahead import reading_ahead
@@ -13,8 +12,9 @@ from cardreader.register.history import measurements
 from cardreader.register.keptlists import counts_today
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
-from cardreader.register.models import Role, Visit, utc_now
+from cardreader.register.models import Role, utc_now
 from cardreader.register.search import search_women
+from cardreader.register.summary import visits_seen
 from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer
 from cardreader.web.calibrationwords import in_use_words
@@ -39,7 +39,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         counts = counts_today(session, state.rules, today)
         calibration = in_use_words(session)
         ahead = reading_ahead(session, utc_now())
-        seen = session.scalar(select(func.count()).select_from(Visit).where(Visit.on == today))
+        seen = visits_seen(session, today, today + dt.timedelta(days=1))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
         request,

@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
+from cardreader.register.dayvisits import lead_of
 from cardreader.register.events import may_undo
 from cardreader.register.history import measurements, standing
 from cardreader.register.models import Reading, Role, Source, utc_now
@@ -130,7 +131,7 @@ def _result_page(
         tell_her=state.reader.rules.tell_her,
         protocol_title=state.reader.rules.title,
         waste=WASTE.get(Source(reading.source)),
-        visit=reading.visit,
+        visit=None if reading.visit is None else lead_of(reading.visit),
         calibration=read_by_words(session, reading.detail),
         view=result_view(reading, state),
         has_picture=state.pictures.get(reading.id) is not None,

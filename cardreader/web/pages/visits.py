@@ -10,7 +10,8 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
-from cardreader.register.blots import blots_of, doubted_by
+from cardreader.register.blots import all_blots, blot_numbers, doubted_by
+from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.models import Source, Visit, new_id
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.web import words
@@ -30,7 +31,10 @@ def show(request: Request, visitor: Carer, visit_id: str, same: str = "") -> Res
     """Steps, drying timer, camera, and what was read so far; ``same`` for the last blot again."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        return _visit_page(request, _visit(session, visit_id), same_blot=same == "yes")
+        visit = _visit(session, visit_id)
+        if not is_shown(visit):
+            return go(f"/visits/{lead_of(visit).id}")
+        return _visit_page(request, visit, same_blot=same == "yes")
 
 
 @router.post("/{visit_id}/photos")
@@ -71,8 +75,10 @@ def _visit_page(
     status: int = 422,
     same_blot: bool = False,
 ) -> Response:
-    photos = [r for r in visit.readings if r.source == Source.PHOTO]
-    stands = blots_of(visit)
+    ones = members(visit)
+    photos = [r for one in ones for r in one.readings if r.source == Source.PHOTO]
+    photos.sort(key=lambda r: r.taken_at)
+    stands = all_blots(visit)
     return page(
         request,
         "visit.html",
@@ -81,7 +87,10 @@ def _visit_page(
         problems=fields.problems if fields else {},
         visit=visit,
         woman=visit.woman,
+        joined=len(ones) > 1,
+        result=result_of(visit),
         photos=photos,
+        numbers=blot_numbers(visit),
         said={r.id: words.own_words(r) for r in photos if r.band},
         advice={r.id: ADVICE[Reason(r.refusal)] for r in photos if r.refusal},
         blots=len(stands),
