@@ -282,6 +282,8 @@ class JoinedVisit(Base):
         ForeignKey("visit.id", ondelete="CASCADE"), primary_key=True
     )
     lead_id: Mapped[str] = mapped_column(String(36), index=True)
+    # As in the visit: a month finds these few by it, without the rows of all its visits.
+    on: Mapped[dt.date]
     made_of: Mapped[str] = mapped_column(String(64))
     joined_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
     hb_g_dl: Mapped[float | None]

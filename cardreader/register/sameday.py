@@ -79,7 +79,7 @@ def _joined(
         if _severity_of(facts) < max(map(_severity, visits)):
             return []
     now = utc_now()
-    plain = {"lead_id": visits[0].id, "made_of": made_of, "joined_at": now}
+    plain = {"lead_id": visits[0].id, "on": visits[0].on, "made_of": made_of, "joined_at": now}
     result = {name: getattr(facts, name, None) for name in _VALUES}
     result["band"] = facts.outcome.value if facts and facts.outcome else None
     result["result"] = facts.detail if facts else None

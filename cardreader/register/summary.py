@@ -201,9 +201,9 @@ def _by_result(session: Session, first: dt.date, after: dt.date) -> Counter[Any]
 
     Few are: they are looked up apart, so that of the others the index tells.
     """
-    of_month = (Visit.on >= first, Visit.on < after)
-    found = _counted(session, Visit.band, *of_month)
+    found = _counted(session, Visit.band, Visit.on >= first, Visit.on < after)
     lead = JoinedVisit.lead_id == JoinedVisit.visit_id
+    of_month = (JoinedVisit.on >= first, JoinedVisit.on < after)
     joined = select(Visit.band, lead, JoinedVisit.band).join(JoinedVisit).where(*of_month)
     for alone, leads, together in session.execute(joined):
         found[alone] -= 1

@@ -199,7 +199,7 @@ def test_a_photo_set_aside_at_one_leaves_the_result_of_the_others(pair):
 
     def slip(session, her) -> None:
         wrong = next(r for r in her.readings if r.hb_g_dl == 10.0)
-        recording.set_aside(session, wrong, "another woman's", None, combine, None)
+        recording.set_aside(session, wrong, "another woman's", None, combine, NOBODY)
 
     pair.do(0, slip)
     assert pair.values(0) == [9.0]

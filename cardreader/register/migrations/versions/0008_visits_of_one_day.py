@@ -20,6 +20,7 @@ def upgrade() -> None:
         "joined_visit",
         sa.Column("visit_id", sa.String(length=36), nullable=False),
         sa.Column("lead_id", sa.String(length=36), nullable=False),
+        sa.Column("on", sa.Date(), nullable=False),
         sa.Column("made_of", sa.String(length=64), nullable=False),
         sa.Column("joined_at", sa.DateTime(), nullable=False),
         sa.Column("hb_g_dl", sa.Double(), nullable=True),
