@@ -23,7 +23,7 @@ from cardreader.register import audit
 from cardreader.register.asking import asking, came_in_after, last_result, unread
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
-from cardreader.register.dayvisits import lead_of, opened_first, result_of
+from cardreader.register.dayvisits import lead_of, members, opened_first, result_of
 from cardreader.register.doubt import DoubtfulError, lab_doubts
 from cardreader.register.history import Measurement, certain_at, point_of, sends_at_once
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
@@ -357,8 +357,9 @@ def _ask_without_result(session: Session, reading: Reading, by: str | None) -> N
 
 def _refer_what_is_left_unread(session: Session, reading: Reading, by: str | None) -> None:
     """What answered refused photos was a mistake: they ask for a test again."""
+    same = set() if reading.visit is None else {one.id for one in members(reading.visit)}
     for photo in unread(reading.woman):
-        if photo.taken_at <= reading.taken_at or photo.visit_id == reading.visit_id:
+        if photo.taken_at <= reading.taken_at or photo.visit_id in same:
             refer_unread(session, photo, by)
 
 
