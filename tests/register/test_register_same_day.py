@@ -40,8 +40,6 @@ class Registers:
 
     def __init__(self, urls: list[str]) -> None:
         self.all = [Database(url) for url in urls]
-        for register in self.all:
-            register.migrate()
         self.do(0, lambda s, _: add_woman(s, "KX-1", days_ago=30))
         for other in range(1, len(urls)):
             self.give(0, other)
@@ -102,7 +100,7 @@ def pair(urls):
 def mixed(urls, request):
     """The second, which is the programme's, on either database."""
     if request.param == "postgresql":
-        urls[1] = request.getfixturevalue("postgres").new_url()
+        urls[1] = request.getfixturevalue("postgres").migrated_url()
     registers = Registers(urls)
     yield registers
     registers.close()
