@@ -123,7 +123,9 @@ def _ask_again(session: Session, woman: Woman, fresh: set[str], judge: Judge) ->
         reopen(session, last, None)
     for point in sorted(mine, key=lambda p: (p.certain_at, p.hb_g_dl)):
         if _is_open(woman) or not _was_asked(woman, point):
-            name = uuid.uuid5(_NAMES, f"referral {point.reading_id or point.visit_id}")
+            # Alike only where it is for the same: other photos make another value of a visit.
+            of = sorted(reading.id for reading in readings_of(woman, point))
+            name = uuid.uuid5(_NAMES, f"referral {woman.id} {of}")
             refer(session, woman, point, point.urgent, None, referral_id=str(name))
 
 
