@@ -4,7 +4,7 @@
 #     sudo tests/arm64.sh [FOLDER]
 #
 # Needs Debian or Ubuntu with debootstrap, qemu-user-static and binfmt-support, as root, about
-# 4 GB and an otherwise idle machine for an hour or more: emulated, all takes ten times as long.
+# 4 GB and a quarter to half an hour of one idle core, best with FOLDER in memory (tmpfs).
 # Not part of .ci/run. Packages come from where apt and pip of this machine take theirs; MIRROR
 # and SUITE say otherwise. Leaves the system in FOLDER (default /var/tmp/cardreader-arm64), which
 # a second run uses again. With SHOTS=FOLDER and PYTHON=one with the test extra, this machine's
