@@ -284,6 +284,10 @@ one_day = st.one_of(
 """What may come to one visit of today, or part it, of two women."""
 
 
+one_severe = [(1, _photo(CODES[0], 5.0, 0)), (2, _photo(CODES[0], 12.0, 0))]
+"""Two registers see one of them today, and together the blots would hide what one says."""
+
+
 def two_women(session: Session) -> None:
     """Enter those two."""
     for code in CODES[:2]:
