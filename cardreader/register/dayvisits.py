@@ -9,12 +9,17 @@ from __future__ import annotations
 
 import datetime as dt
 
-from cardreader.register.models import JoinedVisit, Visit
+from cardreader.register.models import JoinedVisit, Visit, Woman
 
 
 def opened_first(visit: Visit) -> tuple[dt.datetime, str]:
     """To sort by: the same at every register."""
     return visit.opened_at, visit.id
+
+
+def visits_on(woman: Woman, day: dt.date) -> list[Visit]:
+    """Her visits of a day, the first opened first."""
+    return sorted((visit for visit in woman.visits if visit.on == day), key=opened_first)
 
 
 def lead_of(visit: Visit) -> Visit:

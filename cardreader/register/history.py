@@ -13,9 +13,9 @@ from typing import Any
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
-from cardreader.register.dayvisits import is_shown, members, result_of
+from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
-from cardreader.register.models import Reading, Source, Woman, local_day
+from cardreader.register.models import Reading, Source, Visit, Woman, local_day
 
 
 @dataclass(frozen=True)
@@ -71,32 +71,38 @@ def measurements(woman: Woman) -> list[Measurement]:
     """All values of a woman, oldest first; what was set aside is left out."""
     points = []
     for visit in filter(is_shown, woman.visits):
-        result = result_of(visit)
-        if result.hb_g_dl is None or result.band is None:
-            continue
         entered = [reading for one in members(visit) for reading in one.readings]
         photos = [r for r in entered if counts(r) and r.source == Source.PHOTO]
-        if not photos:
-            continue
-        points.append(
-            Measurement(
-                at=max(r.taken_at for r in photos),
-                latest_at=max(certain_at(r) for r in photos),
-                source=Source.PHOTO,
-                hb_g_dl=result.hb_g_dl,
-                low_g_dl=result.low_g_dl,
-                high_g_dl=result.high_g_dl,
-                sd_g_dl=result.sd_g_dl or 0.0,
-                outcome=Outcome(result.band),
-                visit_id=visit.id,
-                may_be_severe=may_be_severe((result.result or {}).get("decision")),
-                urgent=sends_at_once((result.result or {}).get("decision")),
-            )
-        )
+        if (point := point_of_photos(visit, photos)) is not None:
+            points.append(point)
     for reading in woman.readings:
         if reading.source != Source.PHOTO and counts(reading):
             points.append(point_of(reading))
     return sorted(points, key=lambda point: (point.at, point.confirmed))
+
+
+def point_of_photos(visit: Visit, photos: Sequence[Reading]) -> Measurement | None:
+    """What photos of a visit, with those of visits that are one with it, came to as a point.
+
+    None where there is no photo, or no value.
+    """
+    result = result_of(visit)
+    if result.hb_g_dl is None or result.band is None or not photos:
+        return None
+    decision = (result.result or {}).get("decision")
+    return Measurement(
+        at=max(r.taken_at for r in photos),
+        latest_at=max(certain_at(r) for r in photos),
+        source=Source.PHOTO,
+        hb_g_dl=result.hb_g_dl,
+        low_g_dl=result.low_g_dl,
+        high_g_dl=result.high_g_dl,
+        sd_g_dl=result.sd_g_dl or 0.0,
+        outcome=Outcome(result.band),
+        visit_id=lead_of(visit).id,
+        may_be_severe=may_be_severe(decision),
+        urgent=sends_at_once(decision),
+    )
 
 
 def point_of(reading: Reading) -> Measurement:

@@ -23,9 +23,9 @@ from cardreader.register import audit
 from cardreader.register.asking import asking, came_in_after, last_result, unread
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
-from cardreader.register.dayvisits import lead_of, members, opened_first, result_of
+from cardreader.register.dayvisits import members, visits_on
 from cardreader.register.doubt import DoubtfulError, lab_doubts
-from cardreader.register.history import Measurement, certain_at, point_of, sends_at_once
+from cardreader.register.history import Measurement, point_of, point_of_photos
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
 from cardreader.register.models import (
     Purpose,
@@ -127,7 +127,7 @@ def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str
 
 def visit_on(woman: Woman, day: dt.date) -> Visit | None:
     """Her visit of a day, if there was one; of several, the one that was opened first."""
-    return min((v for v in woman.visits if v.on == day), key=opened_first, default=None)
+    return next(iter(visits_on(woman, day)), None)
 
 
 def record_photo(
@@ -219,21 +219,7 @@ def combine_visit(
 
 def point_of_visit(visit: Visit) -> Measurement | None:
     """What a visit's blots came to, with those of visits that are one with it; None for nothing."""
-    result, read = result_of(visit), all_blots(visit)
-    if result.hb_g_dl is None or result.band is None or not read:
-        return None
-    return Measurement(
-        at=max(r.taken_at for r in read),
-        latest_at=max(certain_at(r) for r in read),
-        source=Source.PHOTO,
-        hb_g_dl=result.hb_g_dl,
-        low_g_dl=result.low_g_dl,
-        high_g_dl=result.high_g_dl,
-        sd_g_dl=result.sd_g_dl or 0.0,
-        outcome=Outcome(result.band),
-        visit_id=lead_of(visit).id,
-        urgent=sends_at_once((result.result or {}).get("decision")),
-    )
+    return point_of_photos(visit, all_blots(visit))
 
 
 def record_tube(

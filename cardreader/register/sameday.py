@@ -21,7 +21,7 @@ from cardreader.decide.subject import Subject
 from cardreader.register import audit
 from cardreader.register.blots import blots_of, entered_first, has_pale_blot
 from cardreader.register.changedwomen import note_changed
-from cardreader.register.dayvisits import opened_first
+from cardreader.register.dayvisits import visits_on
 from cardreader.register.history import may_be_severe
 from cardreader.register.models import JoinedVisit, Visit, Woman, utc_now
 
@@ -43,7 +43,7 @@ def join_day(
     she is, or may be, severely anaemic. So they do, too, where ``combine`` is None and they
     are no more what they were joined from; whoever can combine joins them later.
     """
-    visits = sorted((v for v in woman.visits if v.on == on), key=opened_first)
+    visits = visits_on(woman, on)
     before = {v.id: v.joined.lead_id for v in visits if v.joined is not None}
     made_of = _made_of(visits)
     if len(visits) < 2 and not before:

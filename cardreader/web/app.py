@@ -18,7 +18,6 @@ from starlette.staticfiles import StaticFiles
 from cardreader.register.database import Database
 from cardreader.register.keptlists import keep_lists
 from cardreader.register.merge.days import join_all
-from cardreader.register.merge.following import Judge
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
 from cardreader.register.trouble import Trouble, trouble_of
@@ -62,10 +61,9 @@ def create_app(
     photos = open_store(settings.data) if settings.photos is PhotoPolicy.ENCRYPTED else None
     own = SiteReader(reader, database)
     keep_lists(database, own.rules.follow_up, progress)
-    judge = Judge(own.combine, settings.elevation_m, own.rules.follow_up)
-    join_all(database, judge, progress)
     workshop = Workshop(database, settings.data, own, settings.elevation_m)
     state = State(settings, database, own, workshop, photos, today)
+    join_all(database, state.judge, progress)
     tidy(state)
     workshop.resume()
 

@@ -14,6 +14,7 @@ from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import Database
 from cardreader.register.identity import identity_of
 from cardreader.register.keptlists import catch_up
+from cardreader.register.merge.following import Judge
 from cardreader.register.photostore import PhotoStore
 from cardreader.web.calibrating import Workshop
 from cardreader.web.meeting import Meetings
@@ -86,6 +87,11 @@ class State:
     def pin_lasts(self) -> dt.timedelta:
         """How long a PIN stands for the password after that was given on the device."""
         return dt.timedelta(days=self.reader.rules.sign_in.pin_days)
+
+    @property
+    def judge(self) -> Judge:
+        """How what registers bring together is judged here."""
+        return Judge(self.reader.combine, self.settings.elevation_m, self.rules)
 
     @property
     def rules(self) -> FollowUpRules:

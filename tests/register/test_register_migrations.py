@@ -7,7 +7,7 @@ import json
 
 import pytest
 from builders import PROTOCOL, combine, facts
-from sqlalchemy import select, text
+from sqlalchemy import select
 
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.history import measurements
@@ -43,20 +43,25 @@ ROWS = (
 )
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def first_version(request, tmp_path):
-    """The URL of a register as the first version left it."""
+def _register_of(request, tmp_path, revision, statements):
+    """The URL of a register of a revision with rows, on the database that is asked for."""
     if request.param == "sqlite":
         url = sqlite_url(tmp_path / "register.db")
     else:
         url = request.getfixturevalue("postgres").new_url()
     database = Database(url)
-    database.migrate("0001")
+    database.migrate(revision)
     with database.engine.begin() as connection:
-        for statement in ROWS:
-            connection.execute(text(statement))
+        for statement in statements:
+            connection.exec_driver_sql(statement)
     database.close()
     return url
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def first_version(request, tmp_path):
+    """The URL of a register as the first version left it."""
+    return _register_of(request, tmp_path, "0001", ROWS)
 
 
 def test_a_register_of_the_first_version_keeps_what_it_holds(first_version):
@@ -99,17 +104,8 @@ def _photo_of(visit: str, hb_g_dl: float) -> list[str]:
 @pytest.fixture(params=["sqlite", "postgresql"])
 def seventh_version(request, tmp_path):
     """The URL of a register that was brought together from two, as the seventh revision left it."""
-    if request.param == "sqlite":
-        url = sqlite_url(tmp_path / "register.db")
-    else:
-        url = request.getfixturevalue("postgres").new_url()
-    database = Database(url)
-    database.migrate("0007")
-    with database.engine.begin() as connection:
-        for statement in (*ROWS, *_photo_of(VISITS[0], 9.0), *_photo_of(VISITS[1], 10.0)):
-            connection.exec_driver_sql(statement)
-    database.close()
-    return url
+    photos = (*_photo_of(VISITS[0], 9.0), *_photo_of(VISITS[1], 10.0))
+    return _register_of(request, tmp_path, "0007", (*ROWS, *photos))
 
 
 def test_visits_of_one_day_that_were_two_become_one(seventh_version):

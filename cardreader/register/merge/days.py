@@ -11,7 +11,7 @@ from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from cardreader.register.database import Database
-from cardreader.register.dayvisits import lead_of, members, opened_first
+from cardreader.register.dayvisits import lead_of, members, visits_on
 from cardreader.register.history import Measurement, sends_at_once
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.merge.following import Judge
@@ -49,7 +49,7 @@ def join_visits(session: Session, women: Collection[str], judge: Judge | None) -
 
 
 def _join(session: Session, woman: Woman, on: dt.date, judge: Judge | None) -> Visit | None:
-    visit = min((v for v in woman.visits if v.on == on), key=opened_first)
+    visit = visits_on(woman, on)[0]
     if judge is None:
         join_day(session, woman, on, None, None, None)
         return None
@@ -136,7 +136,7 @@ def same_days(session: Session) -> list[SameDay]:
 
 def _same_day(session: Session, woman_id: str, on: dt.date) -> SameDay:
     woman = session.get_one(Woman, woman_id)
-    visits = sorted((v for v in woman.visits if v.on == on), key=opened_first)
+    visits = visits_on(woman, on)
     lead = lead_of(visits[0]) if visits[0].joined is not None else None
     alarming = any(map(is_alarming, visits))
     return SameDay(woman_id, woman.code, on, tuple(visits), lead, alarming)

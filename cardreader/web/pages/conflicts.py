@@ -11,7 +11,6 @@ from starlette.responses import Response
 from cardreader.register.lists import row_of
 from cardreader.register.merge import conflicts as found
 from cardreader.register.merge.days import SameDay, same_days
-from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Visit, Woman
@@ -67,7 +66,7 @@ def join(request: Request, visitor: Supervisor, form: Form) -> Response:
         pair = _pair(session, fields.raw("one"), fields.raw("other"))
         if isinstance(pair, dict):
             return _page(request, pair, fields.values)
-        joining = join_two(session, pair[0].id, pair[1].id, visitor.account_id, _judge(state))
+        joining = join_two(session, pair[0].id, pair[1].id, visitor.account_id, state.judge)
         session.flush()
         shown = found.shown_as(session, joining.one_id)
     return go(f"/women/{shown}", "saved")
@@ -82,12 +81,8 @@ def take_apart(request: Request, visitor: Supervisor, form: Form, joining_id: st
         if joining is None:
             raise HTTPException(404, "No such joining.")
         if joining.parted_at is None:
-            part(session, joining, visitor.account_id, _judge(state))
+            part(session, joining, visitor.account_id, state.judge)
     return go("/conflicts", "saved")
-
-
-def _judge(state: State) -> Judge:
-    return Judge(state.reader.combine, state.settings.elevation_m, state.rules)
 
 
 def _pair(session: Session, one: str, other: str) -> tuple[Woman, Woman] | dict[str, str]:

@@ -12,7 +12,6 @@ from cardreader.register.meet.code import clean_code, grouped
 from cardreader.register.meet.course import OVER, Stage, Standing
 from cardreader.register.meet.side import Side, Unknown
 from cardreader.register.meet.snags import MeetError
-from cardreader.register.merge.following import Judge
 from cardreader.register.merge.registers import (
     LONGEST_NAME,
     card_of,
@@ -117,7 +116,7 @@ def _side(state: State, fields: Fields, by: str) -> Side:
     return Side(
         state.database,
         state.settings.data,
-        Judge(state.reader.combine, state.settings.elevation_m, state.rules),
+        state.judge,
         state.photos,
         fields.raw("photos") == "yes",
         fields.choice("unknown", Unknown),
