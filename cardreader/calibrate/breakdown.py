@@ -7,12 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.conformal import TooFewPairsError, one_per_group
 from cardreader.calibrate.coverage import CoverageRow, coverage_by
 from cardreader.calibrate.diagnostic import ANAEMIA_G_DL, SEVERE_G_DL, CutOff, band, cut_off
-from cardreader.calibrate.fit import Fit, Pairs, Recipe, fit, reference_rows, unseen_splits
+from cardreader.calibrate.fit import Fit, fit, reference_rows
 from cardreader.calibrate.heldout import HeldOut, hold_out
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import Proportion, proportion
+from cardreader.calibrate.splits import unseen_splits
 from cardreader.calibrate.studycolumns import LabMethod
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW
 
+from cardreader.calibrate.anchored import RampAnchored
 from cardreader.calibrate.conformal import (
     TooFewPairsError,
     exact_rank,
@@ -31,8 +32,9 @@ from cardreader.calibrate.conformal import (
     least_groups,
     one_per_group,
 )
-from cardreader.calibrate.fit import Pairs, lots_of, needed_factors
-from cardreader.calibrate.models import LEAST_ROWS, RampAnchored
+from cardreader.calibrate.fit import needed_factors
+from cardreader.calibrate.locusregressor import LEAST_ROWS
+from cardreader.calibrate.pairs import Pairs, lots_of
 from cardreader.calibrate.papers import readable_on
 from cardreader.calibrate.planning import pairs_for_bridge
 from cardreader.hb.calibration import Calibration

@@ -1,4 +1,4 @@
-"""``cardreader study``: commands and options of the researcher's bench; they run in commands.py."""
+"""``cardreader study``: commands and options of the researcher's bench; they run in commands/."""
 
 from __future__ import annotations
 

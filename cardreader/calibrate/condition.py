@@ -28,6 +28,9 @@ Array = NDArray[np.float64]
 ROUNDS = 9
 SHAPE_DOF = 100.0
 """Photos that the prior shape of scatter, between the channels, counts for. Ours."""
+UNLIKE_WEIGHT = 0.2
+"""What a photo counts for in the fit, below which it is unlike the others: it is pointed out, and
+says nothing of how far the pairs reach."""
 MOST_UNKNOWNS = 6000
 """Women and blots whose errors are worked out together: memory."""
 

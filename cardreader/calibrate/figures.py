@@ -15,10 +15,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader.calibrate.agreement import Agreement
 from cardreader.calibrate.breakdown import UnseenRow
+from cardreader.calibrate.choosing import Score
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import Roc
 from cardreader.calibrate.drift import Chart
-from cardreader.calibrate.fit import Score
 from cardreader.calibrate.regression import Line
 from cardreader.hb.calibration import Calibration
 

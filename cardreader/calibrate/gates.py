@@ -4,6 +4,7 @@ with."""
 from __future__ import annotations
 
 from cardreader.calibrate import (
+    beyond,
     bleaching,
     condition,
     default,
@@ -86,9 +87,22 @@ GATES = (
                 "a site's first hundred photos leave the shape as the worlds have it; a fifth "
                 "lets 20 photos set how channels scatter together, ten times never lets them",
             ),
+            chosen("UNLIKE_WEIGHT", "of a pair's", "about three times the usual miss"),
             chosen("MOST_UNKNOWNS", "woman or blot", "memory"),
         ),
         beside=("ROUNDS",),
+    ),
+    Stage(
+        "Beyond a site's pairs",
+        beyond,
+        (
+            measured(
+                "BEYOND_SD",
+                "g/dL for each g/dL",
+                "90 % intervals of six sites apart from the simulator, two studies each, seeds "
+                "31337102 and 31337103; chosen among 0, 0.1, 0.15 and 0.2 on the same",
+            ),
+        ),
     ),
     Stage(
         "The width to expect",

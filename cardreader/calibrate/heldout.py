@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader.calibrate.fit import Fit, Pairs, Split
+from cardreader.calibrate.fit import Fit
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.papers import readable_on
+from cardreader.calibrate.splits import Split
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Outcome, Question, decide
 from cardreader.hb.calibration import Calibration

@@ -1,7 +1,7 @@
 """A site's calibration from its pairs, few or many: one way for 0, 5, 20 and 500 of them.
 
 The prior is conditioned on all pairs (`condition`), and the result is believed less beyond
-them (`hb.beyond`). With some women, readings of women left out say how blood volume scatters
+them (`beyond`). With some women, readings of women left out say how blood volume scatters
 (`volume`) and by how much every interval must be stretched to keep its promise: few women move
 the prior's factor a little, enough of them set it (`conformal`, exact rank).
 """
@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.beyond import less_sure_beyond
 from cardreader.calibrate.condition import Conditioned, SitePairs, condition
 from cardreader.calibrate.conformal import exact_rank, group_scale, one_per_group
 from cardreader.calibrate.likeness import like_the_study
 from cardreader.calibrate.papers import estimates_on, readable_on
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
-from cardreader.hb.beyond import less_sure_beyond
 from cardreader.hb.calibration import Calibration
 
 Array = NDArray[np.float64]

@@ -24,6 +24,7 @@ from cardreader.calibrate.breakdown import (
     several_blots,
     unseen_rows,
 )
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.conformal import TooFewPairsError, one_per_group
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import (
@@ -41,18 +42,12 @@ from cardreader.calibrate.diagnostic import (
     within_total_error,
 )
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import (
-    GIVEN,
-    Fit,
-    Pairs,
-    Recipe,
-    fit,
-    reference_rows,
-    women_splits,
-)
+from cardreader.calibrate.fit import GIVEN, Fit, fit, reference_rows
 from cardreader.calibrate.heldout import HeldOut, hold_out
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.regression import Line, deming, passing_bablok
 from cardreader.calibrate.repeatability import Repeatability, repeatability
+from cardreader.calibrate.splits import women_splits
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
 

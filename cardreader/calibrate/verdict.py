@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from cardreader.calibrate.agreement import Agreement
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import SEVERE_G_DL, Consequence, CutOff
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import Fit, Pairs, Recipe
-from cardreader.calibrate.models import BEYOND_G_DL
+from cardreader.calibrate.fit import Fit
+from cardreader.calibrate.locusregressor import BEYOND_G_DL
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import Proportion, proportion
 
 WANTED_BIAS_G_DL = 0.5

@@ -16,13 +16,15 @@ import numpy as np
 import pandas as pd
 
 from cardreader import __version__
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.conformal import TooFewPairsError
 from cardreader.calibrate.diagnostic import ANAEMIA_G_DL
 from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import SITE_MODEL, Fit, Pairs, Recipe, fit
+from cardreader.calibrate.fit import SITE_MODEL, Fit, fit
 from cardreader.calibrate.outlook import Outlook, outlook
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.calibrate.report.whole import Heading, build
 from cardreader.calibrate.validate import (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived, measured
 from cardreader.hb import (
-    beyond,
     calibrationnumbers,
     combine,
     container,
@@ -46,20 +45,6 @@ MEASURED = Stage(
     measured_module,
     (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
     beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "VIVIDNESS_AT"),
-)
-
-BEYOND = Stage(
-    "Beyond a site's pairs",
-    beyond,
-    (
-        measured(
-            "BEYOND_SD",
-            "g/dL for each g/dL",
-            "90 % intervals of six sites apart from the simulator, two studies each, seeds "
-            "31337102 and 31337103; chosen among 0, 0.1, 0.15 and 0.2 on the same",
-        ),
-        chosen("LEAST_WEIGHT", "of a pair's", "about three times the usual miss"),
-    ),
 )
 
 PAPER = Stage(
@@ -180,7 +165,6 @@ GATES = (
     COMBINE,
     FADING,
     PAPER,
-    BEYOND,
     CALIBRATION,
     PLAUSIBLE,
     POSTERIOR,

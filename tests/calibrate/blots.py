@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from cardreader.calibrate.features import Features, feature_frame
-from cardreader.calibrate.fit import Pairs
+from cardreader.calibrate.pairs import Pairs
 from cardreader.hb.measured import Measured
 
 AXIS = np.array([0.6, 1.0, 1.0])

@@ -6,21 +6,13 @@ import numpy as np
 import pytest
 from blots import measured, pairs, study
 
+from cardreader.calibrate.choosing import Recipe, choose
 from cardreader.calibrate.conformal import TooFewPairsError
-from cardreader.calibrate.fit import (
-    Fit,
-    Recipe,
-    choose,
-    cross_conformal,
-    fit,
-    lots_of,
-    measured_volume,
-    reference_rows,
-    unseen_splits,
-    women_splits,
-)
+from cardreader.calibrate.fit import Fit, cross_conformal, fit, measured_volume, reference_rows
 from cardreader.calibrate.heldout import hold_out
 from cardreader.calibrate.models import MonotoneSpline, candidates
+from cardreader.calibrate.pairs import lots_of
+from cardreader.calibrate.splits import unseen_splits, women_splits
 from cardreader.calibrate.validate import validate, validate_elsewhere
 from cardreader.calibrate.verdict import overall
 from cardreader.decide.protocol import load_protocol
@@ -164,7 +156,7 @@ def validated():
     rows = features.rows.copy()
     rows.loc[[5, 9], "refusal"] = ["blurred (x)", "clipped (y)"]
     features = type(features)(rows, len(rows) + 1, ())
-    from cardreader.calibrate.fit import Pairs
+    from cardreader.calibrate.pairs import Pairs
 
     fitted = fit(Pairs.of(features), model="line on Kubelka-Munk density")
     return features, fitted, validate(features, fitted, None, PROTOCOL, synthetic=True)

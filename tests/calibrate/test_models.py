@@ -5,12 +5,12 @@ import pytest
 from blots import locus, measured
 from sklearn.base import clone
 
+from cardreader.calibrate.anchored import RampAnchored
 from cardreader.calibrate.locus import Locus
 from cardreader.calibrate.models import (
     DensityLine,
     MonotoneInterpolation,
     MonotoneSpline,
-    RampAnchored,
     candidates,
 )
 from cardreader.calibrate.regression import deming_coefficients

@@ -12,7 +12,7 @@ import pytest
 from blots import study as invented_study
 
 from cardreader import cli
-from cardreader.calibrate import commands
+from cardreader.calibrate.commands import fitting, inputs
 from cardreader.calibrate.papers import papers_of
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
@@ -50,7 +50,7 @@ def from_invented_blots(monkeypatch):
     """Reading photos is replaced: these tests are about what the commands do with colours."""
 
     def use(features):
-        monkeypatch.setattr(commands, "read_features", lambda *_: features)
+        monkeypatch.setattr(inputs, "read_features", lambda *_: features)
 
     return use
 
@@ -220,7 +220,7 @@ def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):
 )
 def test_a_fit_says_where_no_pair_taught_anything(low, high, says):
     features, _ = invented_study(np.random.default_rng(4), 60, low=low, high=high, lab_sd=0.01)
-    told = commands._untaught(features)
+    told = fitting._untaught(features)
     assert says in told
     assert bool(told) == bool(says)
 

@@ -13,8 +13,8 @@ import pytest
 from blots import study
 
 from cardreader.calibrate import workflow
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.document import Document, Section, Table, Text, to_html, to_pdf
-from cardreader.calibrate.fit import Recipe
 from cardreader.decide.protocol import load_protocol
 from cardreader.hb.container import load
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from cardreader.calibrate.agreement import bland_altman
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import consequences, cut_off
-from cardreader.calibrate.fit import Recipe
 from cardreader.calibrate.proportion import proportion
 from cardreader.calibrate.verdict import criteria, overall
 

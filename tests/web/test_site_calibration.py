@@ -21,8 +21,9 @@ from siterig import LOT, DrawnReader, drawn, lab, send, write_printed_lot
 from sqlalchemy import select
 
 from cardreader.calibrate.features import read_features
-from cardreader.calibrate.fit import Pairs, fit
+from cardreader.calibrate.fit import fit
 from cardreader.calibrate.kept import read_kept
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.site import WOMEN_FOR_FACTOR
 from cardreader.calibrate.study import COLUMNS as STUDY_COLUMNS
 from cardreader.calibrate.study import LabMethod as StudyMethod

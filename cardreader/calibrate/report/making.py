@@ -6,7 +6,8 @@ from cardreader.calibrate import figures
 from cardreader.calibrate.breakdown import SeveralBlots
 from cardreader.calibrate.document import Bullets, Figure, Section, Table, Text
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import Fit, Pairs
+from cardreader.calibrate.fit import Fit
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.repeatability import Repeatability
 from cardreader.calibrate.report.words import plain
 from cardreader.calibrate.unsigned import without_signature

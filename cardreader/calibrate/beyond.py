@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.condition import UNLIKE_WEIGHT
 from cardreader.hb.calibration import Calibration
 
 Array = NDArray[np.float64]
@@ -25,17 +26,15 @@ above 11 g/dL where the pairs ended at 9, and 97 and 99 % of those below 7 where
 there; without it 90 and 93, 86 and 94 %. Where pairs lie all over the range, five of them give
 intervals wider by 0.1 g/dL, 40 by nothing.
 """
-LEAST_WEIGHT = 0.2
-"""Of a pair in the fit, below which it says nothing of how far the pairs reach: one value of
-another woman must not vouch for a range that no blot was in."""
 
 
 def less_sure_beyond(calibration: Calibration, lab_g_dl: Array, weight: Array) -> Calibration:
     """The calibration, wider outside the laboratory values (n,) that taught it.
 
-    ``weight`` (n,) is what each counted for, 1 at most.
+    ``weight`` (n,) is what each counted for, 1 at most. One unlike the others does not reach:
+    one value of another woman must not vouch for a range that no blot was in.
     """
-    reached = lab_g_dl[weight >= LEAST_WEIGHT]
+    reached = lab_g_dl[weight >= UNLIKE_WEIGHT]
     if not reached.size:
         return calibration
     knots = calibration.knots_hb_g_dl

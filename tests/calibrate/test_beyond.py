@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cardreader.calibrate.beyond import BEYOND_SD, less_sure_beyond
 from cardreader.core.shipped import shipped
-from cardreader.hb.beyond import BEYOND_SD, less_sure_beyond
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured

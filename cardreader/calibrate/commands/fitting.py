@@ -1,0 +1,106 @@
+"""``cardreader study fit``: a calibration from a study, and in words what it lacks."""
+
+from __future__ import annotations
+
+import argparse
+
+from cardreader.calibrate import workflow
+from cardreader.calibrate.choosing import Recipe
+from cardreader.calibrate.commands.inputs import (
+    MOST_FAULTS_SHOWN,
+    about_of,
+    features_of,
+    must_be_free,
+    prior_for,
+    protocol_of,
+    say_line,
+    study_of,
+)
+from cardreader.calibrate.condition import UNLIKE_WEIGHT
+from cardreader.calibrate.diagnostic import ANAEMIA_G_DL, SEVERE_G_DL
+from cardreader.calibrate.features import Features
+from cardreader.calibrate.fit import SITE_MODEL, Fit
+from cardreader.calibrate.models import candidates
+from cardreader.calibrate.verdict import criteria_words, overall
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, writing
+from cardreader.terminal.readeroptions import calibration_of, lots_of
+
+
+def fit(arguments: argparse.Namespace) -> ExitCode:
+    """Make a calibration from a study."""
+    study = study_of(arguments)
+    lots = lots_of(arguments)
+    base = calibration_of(arguments.base or prior_for(study, lots))
+    names = [name for name, model in candidates(base).items() if model.deployable]
+    if base.posterior is not None:
+        names.insert(0, SITE_MODEL)
+    if arguments.model is not None and arguments.model not in names:
+        raise CommandError(ExitCode.USAGE, f"--model is one of: {', '.join(names)}")
+    must_be_free(arguments.out, arguments.replace)
+    about = about_of(arguments, study.sha256, arguments.id)
+    protocol = protocol_of(arguments.protocol)
+    features = features_of(study, arguments)
+    recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
+    fitted, found = workflow.calibrate(
+        features, about, base, protocol, recipe, arguments.model, arguments.progress.note
+    )
+    arguments.progress.note("report")
+    with writing(arguments.out):
+        workflow.save(arguments.out, features, about, base, fitted, found, arguments.replace)
+    arguments.progress.end()
+    _say_weights(features, fitted)
+    if (ahead := workflow.outlook_of(features, fitted)) is not None:
+        say_line(ahead.words)
+    for batch, women in workflow.papers_of_few(features).items():
+        if fitted.calibration.is_another_paper(batch):
+            say_line(
+                f"Blotting paper {batch}: too few women ({women}; at least "
+                f"{workflow.LEAST_WOMEN_OF_A_SITE}), so photos on it get no value yet."
+            )
+    if untaught := _untaught(features):
+        say_line(untaught)
+    if found is None:
+        say_line(
+            f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
+            "Too few women for a validation: what they leave open is in the width of its "
+            "readings. Screening only."
+        )
+        return ExitCode.OK
+    say_line(
+        f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"
+        f"{overall(found.criteria)}\n{criteria_words(found.criteria)}\n"
+        f"Report: {arguments.out / workflow.REPORT_HTML}. Screening only."
+    )
+    return ExitCode.OK
+
+
+def _untaught(features: Features) -> str:
+    """Where no pair says how dark blots are, though women there will be read."""
+    lab = features.used["lab_g_dl"]
+    parts = []
+    if lab.min() > SEVERE_G_DL:
+        parts.append(f"below {lab.min():.1f}")
+    if lab.max() < ANAEMIA_G_DL:
+        parts.append(f"above {lab.max():.1f}")
+    if not parts:
+        return ""
+    return (
+        f"No laboratory value lies {' or '.join(parts)} g/dL: readings there rest on simulated "
+        "worlds and can be off by more than their intervals say."
+    )
+
+
+def _say_weights(features: Features, fitted: Fit) -> None:
+    """Photos unlike the others, which the fit has let count little; none is dropped."""
+    unlike = fitted.weight < UNLIKE_WEIGHT
+    if not unlike.any():
+        return
+    names = features.used["photo"][unlike].astype(str).tolist()
+    more = len(names) - MOST_FAULTS_SHOWN
+    say_line(
+        f"{len(names)} {'photo is' if len(names) == 1 else 'photos are'} unlike the others and "
+        "count little (look whether blot, woman and laboratory value belong together): "
+        + ", ".join(names[:MOST_FAULTS_SHOWN])
+        + (f" and {more} more" if more > 0 else "")
+    )

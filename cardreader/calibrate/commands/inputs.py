@@ -1,0 +1,164 @@
+"""What the ``cardreader study`` commands take and give: tables, lots, calibrations, words."""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from datetime import date
+from pathlib import Path
+
+from cardreader.calibrate import workflow
+from cardreader.calibrate.features import Features, read_features
+from cardreader.calibrate.kept import read_kept
+from cardreader.calibrate.provenance import Past, past_of
+from cardreader.calibrate.study import RowError, Study, read_study
+from cardreader.card.lots import Lots
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocol import Protocol, load_protocol
+from cardreader.hb import container
+from cardreader.hb.calibration import Calibration
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError, using_data
+from cardreader.terminal.output import make_folder, say, write_file
+from cardreader.terminal.readeroptions import lots_of
+
+MOST_FAULTS_SHOWN = 40
+HOW_ROWS_COUNT = "(row 1 is the first below the header: row 2 of a spreadsheet)"
+
+
+def study_of(arguments: argparse.Namespace) -> Study:
+    """The study of a table, its warnings said; CommandError where rows are faulty."""
+    study = read_study(arguments.table)
+    say_warnings(study)
+    if study.errors and not arguments.skip_faulty:
+        print_faults(study.errors)
+        say_line(HOW_ROWS_COUNT)
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"{arguments.table} has {len({error.row for error in study.errors})} faulty rows: "
+            "correct them, or go on without them by --skip-faulty",
+        )
+    return study
+
+
+def prior_for(study: Study, lots: Lots) -> Path:
+    """The shipped prior for how well the study's lots are known."""
+    used = {lot.lot_id: lot for lot in lots.values()}
+    known = [used[name] for name in set(study.rows["lot"]) if name in used]
+    by_design = any(lot.basis == "nominal" for lot in known)
+    return shipped("worlds-design" if by_design else "worlds")
+
+
+def features_of(study: Study, arguments: argparse.Namespace) -> Features:
+    """What was measured of a study's photos, and in words what gave no colour."""
+    lots = lots_of(arguments)
+    _must_be_known(study, lots, arguments)
+    arguments.progress.start("photos", len(study.rows))
+    kept = None if arguments.measured is None else read_kept(arguments.measured)
+    today = arguments.today or date.today()
+    features = read_features(study, lots, today, arguments.progress.at, kept)
+    arguments.progress.end()
+    say_line(f"{len(features.used)} photos gave a colour, {len(features.refused)} gave none")
+    for why, count in Counter(text.split(" (")[0] for text in features.refused["refusal"]).items():
+        say_line(f"  {count}: {why}")
+    return features
+
+
+def _must_be_known(study: Study, lots: Lots, arguments: argparse.Namespace) -> None:
+    """Better told before an hour of photos that none of them could be read."""
+    known = {lot.lot_id for lot in lots.values()}
+    unknown = sorted(set(study.rows["lot"]) - known)
+    if unknown and not set(study.rows["lot"]) & known:
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"lot_unknown: {no_lot(', '.join(unknown), arguments)}",
+        )
+
+
+def no_lot(lot: str, arguments: argparse.Namespace) -> str:
+    """That no file describes a card lot, and where one would be looked for."""
+    if arguments.lots is None:
+        return f"no file describes card lot {lot}; give the folder of your lots' files by --lots"
+    return f"no file in {arguments.lots} describes card lot {lot}: is the number right?"
+
+
+def about_of(arguments: argparse.Namespace, sha256: str, name: str = "") -> workflow.About:
+    """What the arguments say of a study."""
+    prevalence = None
+    if arguments.prevalence:
+        severe, anaemic = arguments.prevalence
+        if severe + anaemic > 1:
+            raise CommandError(ExitCode.USAGE, "--prevalence: the two shares exceed 1")
+        prevalence = {
+            "severe": severe,
+            "anaemic": anaemic,
+            "not anaemic": round(1 - severe - anaemic, 12),
+        }
+    return workflow.About(
+        title=arguments.title or arguments.table.stem,
+        study_sha256=sha256,
+        created=arguments.today or date.today(),
+        synthetic=arguments.synthetic,
+        id=name,
+        prevalence=prevalence,
+    )
+
+
+def protocol_of(name: str) -> Protocol:
+    """The protocol of that name, CommandError where it can't be used."""
+    with using_data():
+        return load_protocol(name)
+
+
+def with_past(path: Path) -> tuple[Calibration, Past]:
+    """A calibration and what its provenance says that counts."""
+    if (path / container.MANIFEST).exists():
+        loaded = container.load(path)
+        return loaded.calibration, past_of(loaded.provenance)
+    return container.load_calibration(path), Past()
+
+
+def must_be_new(features: Features, past: Past) -> None:
+    """A calibration agrees with the photos it was made from: that would show nothing."""
+    known = past.photos_sha256 & set(features.rows["photo_sha256"])
+    if known - {""}:
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"{len(known - {''})} photos of the table had a part in the calibration: "
+            "only new women can test it",
+        )
+
+
+def must_be_free(out: Path, replace: bool) -> None:
+    """Better told before an hour of photos than after."""
+    if out.exists() and not (replace and (out / container.MANIFEST).is_file()):
+        hint = "is no calibration" if replace else "give another folder, or --replace"
+        raise CommandError(ExitCode.NOT_WRITTEN, f"{out} exists: {hint}")
+    if not out.absolute().parent.is_dir():
+        raise CommandError(ExitCode.NOT_WRITTEN, f"{out.absolute().parent}: no such folder")
+
+
+def print_faults(errors: tuple[RowError, ...]) -> None:
+    """A line for each of the first faults."""
+    for error in errors[:MOST_FAULTS_SHOWN]:
+        say_line(str(error))
+    if len(errors) > MOST_FAULTS_SHOWN:
+        say_line(f"... and {len(errors) - MOST_FAULTS_SHOWN} more faults")
+
+
+def say_warnings(study: Study) -> None:
+    """A line for each row worth a look."""
+    for warning in study.warnings:
+        say_line(f"please look at {warning}")
+
+
+def write_files(folder: Path, files: dict[str, bytes]) -> None:
+    """Write files into a folder, which is made."""
+    make_folder(folder)
+    for name, data in files.items():
+        write_file(folder / name, data)
+
+
+def say_line(words: str) -> None:
+    """Words, and the end of the line."""
+    say(words + "\n")
