@@ -16,7 +16,7 @@ from cardreader.register.events import note, standing_events
 from cardreader.register.followup import gestation_start
 from cardreader.register.history import measurements
 from cardreader.register.judging import judge
-from cardreader.register.models import BirthOutcome, Event, EventKind, Purpose, Woman, utc_now
+from cardreader.register.models import BirthOutcome, Event, EventKind, Purpose, Woman
 from cardreader.register.recording import subject_of
 from cardreader.register.referrals import refer
 
@@ -53,14 +53,18 @@ def note_birth(
     week = _odd_week(woman, outcome, on, protocol.follow_up)
     if week is not None and not sure:
         raise OddWeeksError(week)
-    for earlier in births_of_pregnancy(woman):
-        if (earlier.on, earlier.choice) == (on, outcome.value):
-            return earlier  # the form sent twice
-        earlier.set_aside_at = utc_now()
-        audit.append(session, "event.undo", earlier.id, by, kind=earlier.kind)
+    noted = births_of_pregnancy(woman)
+    same = next((e for e in noted if (e.on, e.choice) == (on, outcome.value)), None)
+    if same is not None and len(noted) == 1:
+        return same  # the form sent twice
     woman.birth_on, woman.birth_outcome = on, outcome.value
     audit.append(session, "woman.birth", woman.id, by, outcome=outcome.value)
-    event = note(session, woman, EventKind.BIRTH, on, by, choice=outcome.value)
+    event = same or note(session, woman, EventKind.BIRTH, on, by, choice=outcome.value)
+    for earlier in noted:
+        if earlier is not event:
+            # Of one time, by which it is found again where the correction is taken back.
+            earlier.set_aside_at = event.entered_at
+            audit.append(session, "event.undo", earlier.id, by, kind=earlier.kind)
     _refer_by_limits_after_birth(session, woman, protocol, elevation_m, by)
     return event
 
@@ -78,6 +82,18 @@ def births_of_pregnancy(woman: Woman) -> list[Event]:
         for e in standing_events(woman, EventKind.BIRTH)
         if (e.on >= start if start is not None else not opened or e.entered_at > max(opened))
     ]
+
+
+def take_birth_back(session: Session, event: Event, by: str | None) -> None:
+    """A birth that was set aside was none; what it had corrected holds again."""
+    woman = event.woman
+    for earlier in woman.events:
+        if earlier.kind == EventKind.BIRTH and earlier.set_aside_at == event.entered_at:
+            earlier.set_aside_at = None
+            audit.append(session, "event.restore", earlier.id, by, kind=earlier.kind)
+    births = births_of_pregnancy(woman)
+    woman.birth_on = births[-1].on if births else None
+    woman.birth_outcome = births[-1].choice if births else None
 
 
 def _odd_week(woman: Woman, outcome: BirthOutcome, on: dt.date, rules: FollowUpRules) -> int | None:

@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
+from cardreader.register.asking import readings_of
 from cardreader.register.history import Measurement, measurements
 from cardreader.register.judging import LEVEL, TO_CONFIRM
 from cardreader.register.models import Referral, Woman, local_day, utc_now
@@ -24,6 +25,9 @@ from cardreader.register.referrals import refer
 DAYS_A_MONTH = 30
 SD_TO_END = NormalDist().inv_cdf((1 + LEVEL) / 2)
 """Standard deviations from a value to the end of its interval."""
+
+SURE_AGAINST = "sure_against"
+"""In a laboratory result's JSON: the readings that it contradicts and was entered in spite of."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +62,12 @@ def lab_doubts(
 def unasked_doubts(woman: Woman, result: Measurement, rules: FollowUpRules) -> list[Doubt]:
     """What a result contradicts that was entered at another register, so that nobody was asked.
 
-    Only what asked for a test, and the result denies; two results that say the same stand.
+    Only what asked for a test, and the result denies; two results that say the same stand,
+    and so does one against what whoever entered it was asked about.
     """
     points = measurements(woman)
+    entered = next((r for r in woman.readings if r.id == result.reading_id), None)
+    sure = set((entered.detail or {}).get(SURE_AGAINST) or ()) if entered is not None else set()
     found = _doubts(
         [p for p in points if p.reading_id != result.reading_id],
         *(result.hb_g_dl, result.at, rules),
@@ -70,11 +77,17 @@ def unasked_doubts(woman: Woman, result: Measurement, rules: FollowUpRules) -> l
         for doubt in found
         if doubt.point.outcome in TO_CONFIRM
         and doubt.point.hb_g_dl < result.hb_g_dl
+        and not sure.issuperset(named(woman, (doubt,)))
         and not any(
             p.confirmed and p.at > doubt.point.certain_at and p.reading_id != result.reading_id
             for p in points
         )
     ]
+
+
+def named(woman: Woman, doubts: Sequence[Doubt]) -> list[str]:
+    """The readings that doubts are about, by id; those of all blots of a visit."""
+    return sorted({r.id for doubt in doubts for r in readings_of(woman, doubt.point)})
 
 
 def _doubts(

@@ -42,7 +42,7 @@ _PENDING = "field changes"
 _NAMES = uuid.UUID("6f0f6f3e-5d0c-4c55-9a3b-0b6f1c0b5d11")
 FIRST = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 """The time of a first value: before all that replace it."""
-OF_ALL_JOINED = ("closing", "birth")
+OF_ALL_JOINED = ("closing", "birth", "gestation")
 """Fields of a woman that hold for all the records she is joined from."""
 
 

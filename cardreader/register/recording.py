@@ -24,7 +24,7 @@ from cardreader.register.asking import asking, came_in_after, last_result, unrea
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
 from cardreader.register.dayvisits import members, visits_on
-from cardreader.register.doubt import DoubtfulError, lab_doubts
+from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, lab_doubts, named
 from cardreader.register.history import Measurement, point_of, point_of_photos
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
 from cardreader.register.models import (
@@ -286,6 +286,8 @@ def record_lab(
     reading = _value_reading(
         woman, key, Source.LAB, normal, decision, taken_at, by, {"value": hb_g_dl}
     )
+    if doubts:
+        reading.detail = {**(reading.detail or {}), SURE_AGAINST: named(woman, doubts)}
     reading.low_g_dl = reading.high_g_dl = None
     reading.method, reading.place = method, place
     session.add(reading)

@@ -6,8 +6,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.births import births_of_pregnancy
-from cardreader.register.models import Event, EventKind, Referral, Woman, utc_now
+from cardreader.register.births import take_birth_back
+from cardreader.register.models import Event, EventKind, Referral, utc_now
 from cardreader.register.referrals import reopen, told_of
 
 UNDOABLE = frozenset(
@@ -24,15 +24,9 @@ def undo_event(session: Session, event: Event, by: str | None) -> None:
     event.set_aside_at = utc_now()
     audit.append(session, "event.undo", event.id, by, kind=event.kind)
     if kind is EventKind.BIRTH:
-        _undo_birth(event.woman)
+        take_birth_back(session, event, by)
     elif kind is EventKind.REFERRAL:
         _undo_outcome(session, event, by)
-
-
-def _undo_birth(woman: Woman) -> None:
-    births = births_of_pregnancy(woman)
-    woman.birth_on = births[-1].on if births else None
-    woman.birth_outcome = births[-1].choice if births else None
 
 
 def _undo_outcome(session: Session, event: Event, by: str | None) -> None:

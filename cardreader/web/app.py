@@ -18,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 from cardreader.register.database import Database
 from cardreader.register.keptlists import keep_lists
 from cardreader.register.merge.days import join_all
+from cardreader.register.merge.joining import show_all_anew
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
 from cardreader.register.trouble import Trouble, trouble_of
@@ -63,6 +64,7 @@ def create_app(
     keep_lists(database, own.rules.follow_up, progress)
     workshop = Workshop(database, settings.data, own, settings.elevation_m)
     state = State(settings, database, own, workshop, photos, today)
+    show_all_anew(database)
     join_all(database, state.judge, progress)
     tidy(state)
     workshop.resume()

@@ -24,10 +24,10 @@ from cardreader.register.merge.registers import add_known, card_of, own_register
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
 from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
-from cardreader.register.models import Account, Reading, Referral, Role, Woman
+from cardreader.register.models import Account, Reading, Referral, ReferralOutcome, Role, Woman
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import set_aside
-from cardreader.register.referrals import open_referrals
+from cardreader.register.referrals import open_referrals, tell_outcome
 from cardreader.register.removal import remove_woman
 from cardreader.register.women import find_woman, set_gestation
 from cardreader.terminal.progress import Progress
@@ -246,6 +246,40 @@ def test_a_result_of_one_does_not_end_what_it_contradicts_at_the_other(two):
     exchange(post, programme)
     for register in two:
         assert register.look(lambda s, her: open_referrals(her)) == []
+
+
+def test_a_doubted_result_that_somebody_stood_by_ends_what_both_know_of(two):
+    """Asked at the one register and told of the referral at the other, once is enough."""
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
+    exchange(post, programme)
+    post.do(lambda s, her: lab(s, her, 12.1, days_ago=1, sure=True))
+    programme.do(tell_no_laboratory)
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: open_referrals(her)) == []
+    assert programme.says() == post.says()
+
+
+def test_a_doubted_result_ends_nothing_of_which_nobody_was_asked(two):
+    """Whoever stood by it had not seen what the other register read."""
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
+    exchange(post, programme)
+    programme.do(lambda s, her: photo(s, her, facts(5.2), days_ago=2))
+    post.do(lambda s, her: lab(s, her, 12.1, days_ago=1, sure=True))
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)]) == [True]
+    assert programme.says() == post.says()
+
+
+def tell_no_laboratory(session, her):
+    (referral,) = open_referrals(her)
+    rules = JUDGE.rules
+    tell_outcome(session, referral, ReferralOutcome.NO_LABORATORY, TODAY, None, rules)
 
 
 @pytest.mark.parametrize(("days_ago", "result"), [(0, 9.3), (5, 9.3)])

@@ -17,6 +17,7 @@ from sqlalchemy import select
 
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.dayvisits import is_shown
+from cardreader.register.fieldchanges import OF_ALL_JOINED
 from cardreader.register.fieldgroups import fields_of, plain_tables, travelling_columns
 from cardreader.register.merge.choosing import row_of
 from cardreader.register.merge.days import join_all, same_days
@@ -250,7 +251,7 @@ def test_tables_are_what_is_said(empty_register, tmp_path_factory, deeds, exchan
                 if not _same(rows[name][column], value)
             }
             assert differing <= {"woman_id", "code", "submission_key"} | {
-                column for field in ("closing", "birth") for column in _woman_field(table, field)
+                column for field in OF_ALL_JOINED for column in _woman_field(table, field)
             }
 
 

@@ -521,6 +521,9 @@ def test_a_birth_noted_again_corrects_the_one_before(worker):
     undo = re.findall(r"/events/([\w-]+)/undo", page(worker, woman))
     assert len(undo) == 1
     worker.post(f"/events/{undo[0]}/undo")
+    assert "Live birth." in text_of_page(worker, woman).split("What was noted")[0]
+    (undo,) = re.findall(r"/events/([\w-]+)/undo", page(worker, woman))
+    worker.post(f"/events/{undo}/undo")
     assert "Gave birth" not in text_of_page(worker, woman).split("What was noted")[0]
 
 

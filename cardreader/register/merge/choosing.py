@@ -6,7 +6,7 @@ closed, urgent rather than not, still open rather than answered. All values stay
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from cardreader.decide.rule import Outcome
@@ -91,3 +91,30 @@ def differ(table: str, name: str, heads: list[Change]) -> bool:
     """Whether the values of a field say different things."""
     meant = _MEANT.get((table, name), lambda value: value)
     return any(meant(change.value) != meant(heads[0].value) for change in heads[1:])
+
+
+def shown_of_joined(said: Sequence[Row]) -> Row:
+    """What is shown of a woman whose records say different things of all of her.
+
+    ``said``: closing, birth and weeks of each record, the one entered first first. She is
+    followed if any record of hers is, and pregnant if any still is: with the weeks told
+    last. A birth ends every pregnancy whose weeks were told by then.
+    """
+    followed = next((row for row in said if row["closed_on"] is None), said[0])
+    births = [row["birth_on"] for row in said if row["birth_on"] is not None]
+    last_birth = max(births, default="")
+    pregnant = [row for row in said if row["birth_on"] is None and _goes_on(row, last_birth)]
+    if pregnant:
+        weeks = max(pregnant, key=lambda row: row["gestation_on"] or "")
+    else:
+        weeks = next(row for row in said if row["birth_on"] == last_birth)
+    return {
+        column: row[column]
+        for row, name in ((followed, "closing"), (weeks, "birth"), (weeks, "gestation"))
+        for column in fields_of(WOMAN)[name]
+    }
+
+
+def _goes_on(row: Row, last_birth: str) -> bool:
+    told_on = row["gestation_on"]
+    return told_on is None or told_on > last_birth

@@ -7,15 +7,18 @@ of the visit it was entered for, else to the one shown.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
 
 from sqlalchemy import delete, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
+from cardreader.register.changedwomen import note_changed
+from cardreader.register.database import Database
 from cardreader.register.fieldchanges import OF_ALL_JOINED, touch
 from cardreader.register.fieldgroups import WOMAN, plain, plain_tables, travelling_columns
-from cardreader.register.merge.choosing import shown
+from cardreader.register.merge.choosing import shown, shown_of_joined
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parting import ask_for_herself
@@ -152,13 +155,32 @@ def _show_as_one(session: Session, group: Iterable[str]) -> None:
         session.execute(delete(woman).where(woman.c.id == other.id))
         session.add(JoinedAway(woman_id=other.id, into_id=first.id, code=row["code"], row=row))
         session.flush()
-    instead = {}
-    for name in OF_ALL_JOINED:
-        values = [shown(state.records[WOMAN, state.id], name) for state in (first, *others)]
-        # Followed if any record of hers is, and pregnant if any is.
-        key = "closed_on" if name == "closing" else "birth_on"
-        instead.update(next((v for v in values if v[key] is None), values[0]))
-    write_row(session, first.records[WOMAN, first.id], first.id, instead)
+    _show_what_holds_of_all(session, [first, *others])
+
+
+def _show_what_holds_of_all(session: Session, states: Sequence[WomanState]) -> None:
+    """Show in the record entered first what follows from all that she is joined from."""
+    own = [state.records[WOMAN, state.id] for state in states]
+    said = [{k: v for n in OF_ALL_JOINED for k, v in shown(one, n).items()} for one in own]
+    write_row(session, own[0], own[0].id, shown_of_joined(said))
+
+
+def show_all_anew(database: Database) -> None:
+    """Show every joined woman as this version does: an earlier one may have shown her otherwise."""
+    with database.read() as session:
+        several = bool(session.scalar(select(JoinedAway.into_id).limit(1)))
+    if not several:
+        return
+    with database.write() as session:
+        groups: dict[str, set[str]] = defaultdict(set)
+        for away in session.scalars(select(JoinedAway)):
+            groups[away.into_id] |= {away.into_id, away.woman_id}
+        states = load_women(session, set().union(*groups.values()))
+        for group in groups.values():
+            _show_what_holds_of_all(
+                session, sorted((states[one] for one in group), key=_entered_first)
+            )
+        note_changed(session, groups)
 
 
 def _entered_first(state: WomanState) -> tuple[str, str]:

@@ -1,0 +1,199 @@
+"""One woman under two records that tell of her pregnancies differently."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from builders import PROTOCOL, add_woman, combine, facts, photo
+from sqlalchemy import select
+
+from cardreader.register.births import note_birth
+from cardreader.register.closing import tell_weeks
+from cardreader.register.followup import DueKind
+from cardreader.register.lists import row_of
+from cardreader.register.merge.choosing import shown_of_joined
+from cardreader.register.merge.following import Judge
+from cardreader.register.merge.joining import join_two, part, show_all_anew
+from cardreader.register.merge.store import load_state
+from cardreader.register.mergemodels import Joining
+from cardreader.register.models import BirthOutcome, Event, EventKind, Woman, utc_now
+from cardreader.register.undoing import undo_event
+from cardreader.register.women import find_woman
+
+TODAY = dt.date.today()
+DAY = dt.timedelta(days=1)
+JUDGE = Judge(combine)
+
+
+def entered(session, code: str, weeks: int | None, told_days_ago: int) -> Woman:
+    return add_woman(session, code, weeks, days_ago=told_days_ago)
+
+
+def give_birth(session, woman, days_ago: int, outcome=BirthOutcome.LIVE) -> Event:
+    on = TODAY - days_ago * DAY
+    return note_birth(session, woman, outcome, on, None, PROTOCOL, sure=True)
+
+
+def join(register) -> None:
+    with register.write() as session:
+        one, other = (find_woman(session, code).id for code in ("KX-1", "KX-2"))
+        join_two(session, one, other, None, JUDGE)
+
+
+def row_today(session):
+    return row_of(find_woman(session, "KX-1"), PROTOCOL.follow_up)
+
+
+def old_birth_and_new_pregnancy(register) -> None:
+    with register.write() as session:
+        first = entered(session, "KX-1", 38, 400)
+        give_birth(session, first, 380)
+        entered(session, "KX-2", 12, 10)
+
+
+@pytest.mark.parametrize("birth_first", [True, False])
+def test_an_old_birth_and_a_new_pregnancy_are_the_new_pregnancy(database, birth_first):
+    """Whichever record was entered first."""
+    with database.write() as session:
+        old, new = ("KX-1", "KX-2") if birth_first else ("KX-2", "KX-1")
+        # Who is entered first is shown; weeks are as told on a day.
+        first = entered(session, old, 38, 400)
+        photo(session, first, facts(13.0), days_ago=395)
+        give_birth(session, first, 380)
+        second = entered(session, new, 12, 10)
+        second.added_at = utc_now() - (10 if birth_first else 500) * DAY
+    join(database)
+    with database.write() as session:
+        her = find_woman(session, "KX-1")
+        assert her.birth_on is None
+        assert her.gestation_at(TODAY) == 13
+        row = row_today(session)
+        assert row.due.kind is DueKind.SCHEDULED
+        assert not row.asks_birth(TODAY, PROTOCOL.follow_up)
+        # This pregnancy's birth leaves the one before as it was noted.
+        give_birth(session, her, 0, BirthOutcome.LOSS)
+        standing = [e for e in her.events if e.kind == EventKind.BIRTH and e.set_aside_at is None]
+        assert len(standing) == 2
+        assert row_today(session).due.kind is DueKind.AFTER_BIRTH
+
+
+def test_of_two_births_the_last_one_counts(sqlite):
+    """By the first one alone no test after the birth would be due, and she on no list."""
+    with sqlite.write() as session:
+        first = entered(session, "KX-1", 38, 400)
+        give_birth(session, first, 380)
+        second = entered(session, "KX-2", 38, 40)
+        photo(session, second, facts(13.0), days_ago=30)
+        give_birth(session, second, 20)
+    join(sqlite)
+    with sqlite.read() as session:
+        assert find_woman(session, "KX-1").birth_on == TODAY - 20 * DAY
+        due = row_today(session).due
+        assert due.kind is DueKind.AFTER_BIRTH
+        assert due.last_on > TODAY
+
+
+def test_a_birth_known_to_one_record_ends_the_pregnancy_that_both_told_of(sqlite):
+    with sqlite.write() as session:
+        entered(session, "KX-1", 20, 150)
+        second = entered(session, "KX-2", 36, 30)
+        give_birth(session, second, 7)
+    join(sqlite)
+    with sqlite.read() as session:
+        assert find_woman(session, "KX-1").birth_on == TODAY - 7 * DAY
+        assert row_today(session).due.kind is DueKind.AFTER_BIRTH
+
+
+def test_weeks_told_after_the_birth_of_another_record_are_a_pregnancy(sqlite):
+    """The two speak against each other: she is followed as pregnant, and asked."""
+    with sqlite.write() as session:
+        second = entered(session, "KX-2", 30, 90)
+        give_birth(session, second, 60)
+        entered(session, "KX-1", 20, 5)
+    join(sqlite)
+    with sqlite.read() as session:
+        her = find_woman(session, "KX-1")
+        assert her.birth_on is None
+        assert her.gestation_at(TODAY) == 20
+
+
+def test_weeks_told_of_the_joined_hold_for_both_and_parting_gives_each_her_own_back(database):
+    old_birth_and_new_pregnancy(database)
+    join(database)
+    with database.write() as session:
+        part(session, session.scalars(select(Joining)).one(), None, JUDGE)
+    with database.read() as session:
+        first, second = (find_woman(session, code) for code in ("KX-1", "KX-2"))
+        assert first.birth_on == TODAY - 380 * DAY
+        assert first.gestation_weeks == 38
+        assert (second.birth_on, second.gestation_weeks) == (None, 12)
+    join(database)
+    with database.write() as session:
+        tell_weeks(session, find_woman(session, "KX-1"), 15, TODAY, None)
+    with database.write() as session:
+        standing = session.scalars(select(Joining).where(Joining.parted_at.is_(None))).one()
+        part(session, standing, None, JUDGE)
+    with database.read() as session:
+        assert find_woman(session, "KX-2").gestation_weeks == 15
+
+
+def test_what_an_earlier_version_shows_of_the_joined_is_shown_anew_at_the_start(sqlite):
+    old_birth_and_new_pregnancy(sqlite)
+    join(sqlite)
+    with sqlite.read() as session:
+        said = load_state(session)
+    with sqlite.engine.begin() as connection:
+        # As it was shown before weeks held for all that is joined.
+        told_on = (TODAY - 400 * DAY).isoformat()
+        connection.exec_driver_sql(
+            f"UPDATE woman SET gestation_weeks = 38, gestation_on = '{told_on}'"
+        )
+        connection.exec_driver_sql("DELETE FROM field_change WHERE field = 'gestation'")
+    for _ in range(2):
+        show_all_anew(sqlite)
+        with sqlite.read() as session:
+            assert find_woman(session, "KX-1").gestation_at(TODAY) == 13
+            assert load_state(session) == said
+
+
+def said_of(weeks=None, on=None, birth=None, closed=None):
+    return {
+        **{"gestation_weeks": weeks, "gestation_on": on},
+        **{"birth_on": birth, "birth_outcome": birth and "live"},
+        **{"closed_on": closed, "closed_reason": closed and "moved", "followed_from": None},
+    }
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "weeks", "birth"),
+    [
+        # No weeks are told of the pregnancy that goes on: they are asked for.
+        (said_of(38, "2025-01-01", "2025-01-20"), said_of(), None, None),
+        (said_of(), said_of(9, "2026-01-01"), 9, None),
+        (said_of(9, "2026-01-01"), said_of(12, "2026-01-22"), 12, None),
+        (said_of(birth="2026-01-01"), said_of(birth="2026-02-01"), None, "2026-02-01"),
+    ],
+)
+def test_which_pregnancy_is_shown(one, other, weeks, birth):
+    for said in ([one, other], [other, one]):
+        found = shown_of_joined(said)
+        assert (found["gestation_weeks"], found["birth_on"]) == (weeks, birth)
+
+
+def test_taking_a_corrected_birth_back_brings_the_one_before(database):
+    with database.write() as session:
+        her = entered(session, "KX-1", 38, 30)
+        births = [
+            give_birth(session, her, 9),
+            give_birth(session, her, 8, BirthOutcome.STILLBIRTH),
+            give_birth(session, her, 7),
+        ]
+        for before in (births[1], births[0]):
+            last = next(e for e in reversed(births) if e.set_aside_at is None)
+            undo_event(session, last, None)
+            assert (her.birth_on, her.birth_outcome) == (before.on, before.choice)
+            assert [e for e in births if e.set_aside_at is None] == [before]
+        undo_event(session, births[0], None)
+        assert her.birth_on is None
+        assert all(e.set_aside_at is not None for e in births)
