@@ -31,7 +31,10 @@ _SNAGS = {
     Snag.WRONG_CODE: mark("This is not the code that is shown there."),
     Snag.TOO_MANY: mark("Too many wrong codes: that code is void. Let a new one be shown."),
     Snag.BUSY: mark("A hand-over is going on already. Wait until it ends."),
-    Snag.OWN: mark("This is the register's own address and code. Type them at the other register."),
+    Snag.OWN: mark(
+        "This is the register's own address and code: type them at the other register. "
+        "A copy of this register must be made one of its own first (command registers renew)."
+    ),
     Snag.UNKNOWN_HERE: mark(
         "The other register is not known here. Begin again and choose to get to know it."
     ),

@@ -49,8 +49,9 @@ def _add_registers(commands: Commands) -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "what",
-        choices=("list", "card", "add", "forget"),
-        help="list them; write this one's card; add another by its card; forget one",
+        choices=("list", "card", "add", "forget", "renew"),
+        help="list them; write this one's card; add another by its card; forget one; make of a "
+        "copied register one of its own",
     )
     parser.add_argument(
         "which", nargs="?", metavar="FILE|NAME", help="file of a card, or name of a register"
@@ -116,8 +117,9 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.merge.registers import CardError
 
     must_be_there(arguments)
-    todo = {"list": _list, "card": _card, "add": _add, "forget": _forget}[arguments.what]
-    if arguments.what != "list" and not arguments.which:
+    acts = {"list": _list, "card": _card, "add": _add, "forget": _forget, "renew": _renew}
+    todo = acts[arguments.what]
+    if arguments.what not in ("list", "renew") and not arguments.which:
         raise CommandError(ExitCode.USAGE, f"registers {arguments.what} needs a FILE or NAME")
     with (
         register_told(),
@@ -193,6 +195,17 @@ def _forget(session: Session, arguments: argparse.Namespace) -> None:
     from cardreader.register.merge.registers import forget_known
 
     forget_known(session, _known(session, arguments.which))
+
+
+def _renew(session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.register.merge.registers import card_of, renew_own
+
+    card = card_of(renew_own(session))
+    say(
+        f"this register is one of its own now: {card.name}, code {card.code}\n"
+        "Give its card to the others anew (registers card); a name that another has must be "
+        "changed first (--name).\n"
+    )
 
 
 def _known(session: Session, name: str) -> KnownRegister:

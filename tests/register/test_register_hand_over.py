@@ -20,13 +20,30 @@ from cardreader.register.merge.following import Judge
 from cardreader.register.merge.handover import hand_over
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.merge.parcel import ParcelError
-from cardreader.register.merge.registers import add_known, card_of, own_register, read_card
+from cardreader.register.merge.registers import (
+    CardError,
+    add_known,
+    card_of,
+    own_register,
+    read_card,
+    renew_own,
+)
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
 from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
-from cardreader.register.models import Account, Reading, Referral, ReferralOutcome, Role, Woman
+from cardreader.register.models import (
+    Account,
+    Reading,
+    Referral,
+    ReferralOutcome,
+    Role,
+    Visit,
+    Woman,
+    utc_now,
+)
+from cardreader.register.phoneclock import TakenAt
 from cardreader.register.photostore import open_store
-from cardreader.register.recording import set_aside
+from cardreader.register.recording import open_visit, record_photo, set_aside
 from cardreader.register.referrals import open_referrals, tell_outcome
 from cardreader.register.removal import remove_woman
 from cardreader.register.women import find_woman, set_gestation
@@ -626,3 +643,144 @@ def test_referrals_of_both_stay_open(two):
             waiting = session.scalars(select(Referral).where(Referral.closed_at.is_(None))).all()
         assert waiting
         assert any(referral.urgent for referral in waiting)
+
+
+def copied(register: Register, folder, name: str) -> Register:
+    """The same files in another folder, as when a laptop is cloned or put back."""
+    folder.mkdir()
+    with register.database.engine.connect() as connection:
+        connection.exec_driver_sql("COMMIT")
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    shutil.copy(register.database.url.removeprefix("sqlite:///"), folder / "copy.db")
+    copy = Register(sqlite_url(folder / "copy.db"), folder / name, "")
+    assert copy.card == register.card
+    return copy
+
+
+@pytest.mark.parametrize("copy_first", [True, False])
+def test_two_copies_of_one_register_go_on_and_nothing_of_either_is_lost(two, tmp_path, copy_first):
+    post, programme = two
+    copy = copied(post, tmp_path / "cloned", "copy")
+    post.do(lambda s, her: photo(s, her, facts(8.0), days_ago=1))
+    copy.do(lambda s, her: photo(s, her, facts(5.0), days_ago=2))
+    first, second = (copy, post) if copy_first else (post, copy)
+    programme.takes(first.gives(programme))
+    with pytest.raises(ParcelError, match=r"copied, or put back .* registers renew"):
+        programme.takes(second.gives(programme))
+    with pytest.raises(ParcelError, match=r"itself, or from a copy .* registers renew"):
+        # Each takes the other for itself.
+        post.takes(_sealed_for(copy, post))
+    with second.database.write() as session:
+        second.card = card_of(renew_own(session))
+        second.card = card_of(own_register(session, "Post renewed"))
+    assert second.card.id != first.card.id
+    programme.knows(second)
+    programme.takes(second.gives(programme))
+    second.takes(programme.gives(second))
+    assert programme.look(lambda s, her: len(her.readings)) == 3
+    assert programme.look(severe)
+    assert second.says() == programme.says()
+    first.takes(programme.gives(first))
+    assert first.says() == programme.says()
+    with programme.database.read() as session:
+        assert audit.check(session)
+    copy.database.close()
+
+
+def _sealed_for(giver: Register, taker: Register):
+    """What a copy hands over to the register it was copied from."""
+    file = giver.folder / "to-itself.over"
+    with giver.database.write() as session, pytest.raises(CardError, match="registers renew"):
+        add_known(session, card_of(own_register(session)), False)
+    with giver.database.write() as session:
+        own = card_of(own_register(session))
+        session.add(
+            KnownRegister(
+                id=own.id, name="Itself", seal_public=own.seal, sign_public=own.sign, told=0
+            )
+        )
+    hand_over(giver.database, taker.card.id, file)
+    return file
+
+
+def test_a_register_put_back_to_an_older_state_learns_what_it_had_and_goes_on(two, tmp_path):
+    """Numbers of its changes go back, and would be taken for those handed over before."""
+    post, programme = two
+    old = copied(post, tmp_path / "older", "older")
+    post.do(lambda s, her: photo(s, her, facts(8.0), days_ago=3))
+    post.do(lambda s, _: add_woman(s, "KX-2"))
+    post.do(lambda s, her: lab(s, her, 8.3, days_ago=2))
+    exchange(post, programme)
+    # The laptop was put back; nobody knows.
+    old.do(lambda s, her: photo(s, her, facts(5.0)))
+    old.do(lambda s, _: add_woman(s, "KX-3"), "KX-3")
+    with pytest.raises(ParcelError, match="put back to an earlier state"):
+        programme.takes(old.gives(programme))
+    with old.database.write() as session:
+        renew_own(session)
+        old.card = card_of(own_register(session, "Post again"))
+    programme.knows(old)
+    exchange(old, programme)
+    for register in (old, programme):
+        assert register.look(severe)
+        assert register.look(lambda s, her: len(her.readings)) == 4
+        assert all(register.look(lambda s, her: her, code) for code in ("KX-2", "KX-3"))
+        assert [r.urgent for r in register.look(lambda s, her: open_referrals(her))] == [True]
+    assert old.says() == programme.says()
+    old.database.close()
+
+
+def test_a_result_held_against_the_wrong_woman_is_asked_anew_at_whoever_learns_of_the_parting(two):
+    """One parted them; the other had gone on with them as one meanwhile."""
+    post, programme = two
+    post.do(lambda s, her: lab(s, her, 9.0, days_ago=10))
+    post.do(lambda s, _: add_woman(s, "KX-2", days_ago=30))
+    post.do(lambda s, her: photo(s, her, facts(8.0), days_ago=4), "KX-2")
+    exchange(post, programme)
+    one, other = (post.look(lambda s, her: her.id, code) for code in ("KX-1", "KX-2"))
+    with post.database.write() as session:
+        join_two(session, other, one, None, JUDGE)
+    exchange(post, programme)
+    # What is entered for the two as one is the own entry of the record that is shown.
+    programme.do(lambda s, her: lab(s, her, 9.1, days_ago=1))
+    assert programme.look(lambda s, her: open_referrals(her)) == []
+    with post.database.write() as session:
+        part(session, session.scalars(select(Joining)).one(), None, JUDGE)
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: open_referrals(her)) == []
+        found = register.look(lambda s, her: [r.hb_g_dl for r in open_referrals(her)], "KX-2")
+        assert found == [8.0]
+    assert post.says() == programme.says()
+
+
+def test_what_a_wrong_womans_result_kept_from_being_asked_is_asked_once_they_are_parted(two):
+    post, programme = two
+    post.do(lambda s, _: add_woman(s, "KX-2", days_ago=30))
+    post.do(lambda s, her: lab(s, her, 12.0, days_ago=1, sure=True))
+    visit = post.do(lambda s, her: open_visit_of(s, her), "KX-2")
+    exchange(post, programme)
+    one, other = (post.look(lambda s, her: her.id, code) for code in ("KX-1", "KX-2"))
+    with post.database.write() as session:
+        join_two(session, other, one, None, JUDGE)
+    exchange(post, programme)
+    with programme.database.write() as session:
+        # Sent late from a phone, for the visit that was the other's: the result stands after it.
+        given = session.get_one(Visit, visit)
+        taken = TakenAt(utc_now() - dt.timedelta(days=4))
+        record_photo(session, given, "late", facts(5.0), taken, None, combine, NOBODY)
+    assert programme.look(lambda s, her: open_referrals(her)) == []
+    with post.database.write() as session:
+        part(session, session.scalars(select(Joining)).one(), None, JUDGE)
+    exchange(post, programme)
+    exchange(post, programme)
+    for register in two:
+        assert register.look(severe, "KX-2")
+        found = register.look(lambda s, her: [r.urgent for r in open_referrals(her)], "KX-2")
+        assert found == [True]
+    assert post.says() == programme.says()
+
+
+def open_visit_of(session, her) -> str:
+    return open_visit(session, her, 1, TODAY - dt.timedelta(days=4), None).id

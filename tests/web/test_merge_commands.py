@@ -163,3 +163,22 @@ def test_a_copied_folder_shares_no_file_half_way(two, tmp_path):
     assert file.stat().st_mode & 0o077 == 0
     assert [path.name for path in tmp_path.iterdir() if ".part" in path.name] == []
     shutil.copy(file, tmp_path / "copy.handover")
+
+
+def test_a_copied_register_is_made_one_of_its_own(two, tmp_path):
+    post, programme = two
+    post.add("KX-1")
+    file = tmp_path / "new.handover"
+    before = post.run("registers", "list")[1].split("code ")[1].split()[0]
+    code, out, _ = post.run("registers", "renew")
+    assert code == 0
+    assert "this register is one of its own now: Post 3, code" in out
+    assert before not in out
+    post.run("hand-over", file)
+    code, _, err = programme.run("take-in", file)
+    assert code == ExitCode.BAD_DATA
+    assert "'Post 3' is not known here: add that register's card first" in err
+    card, code_of_card = post.card("Post 3, laptop 2")
+    assert programme.run("registers", "add", card, "--code", code_of_card)[0] == 0
+    assert programme.run("take-in", file)[0] == 0
+    assert programme.codes() == ["KX-1"]

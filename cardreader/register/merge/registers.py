@@ -28,6 +28,11 @@ from cardreader.register.mergemodels import KnownRegister, OwnRegister
 FORMAT = "cardreader-register-card/1"
 CODE_GROUPS, GROUP = 5, 4
 LONGEST_NAME = 60
+RENEW = (
+    "the copy must be made a register of its own, there: cardreader registers renew; then "
+    "exchange cards anew"
+)
+"""What is to be done where two registers have one identity, or one was put back."""
 SEAL = Suite(KEM.X25519, KDF.HKDF_SHA256, AEAD.AES_256_GCM)
 """Hybrid public key encryption, RFC 9180, as the cryptography library does it."""
 
@@ -105,6 +110,19 @@ def own_register(session: Session, name: str = "") -> OwnRegister:
     return own
 
 
+def renew_own(session: Session, by: str | None = None) -> OwnRegister:
+    """Make of a copy a register of its own: new id and keys, and nobody was told anything.
+
+    Its records stay as they are. Others must be given its new card.
+    """
+    old = own_register(session)
+    name = old.name
+    audit.append(session, "register.renewed", old.id, by)
+    session.delete(old)
+    session.flush()
+    return own_register(session, name)
+
+
 def card_of(own: OwnRegister) -> Card:
     """The card to give to others."""
     seal = X25519PrivateKey.from_private_bytes(bytes.fromhex(own.seal_private))
@@ -126,7 +144,7 @@ def add_known(
     under a known id.
     """
     if card.id == own_register(session).id:
-        raise CardError("this is the register's own card")
+        raise CardError(f"this is the register's own card, or that of a copy of it: {RENEW}")
     known = session.get(KnownRegister, card.id)
     if known is not None and (known.seal_public, known.sign_public) != (card.seal, card.sign):
         raise CardError("another card with this id is known: forget that register first")

@@ -18,9 +18,10 @@ from cardreader.register.database import Database, complaint, current_revision
 from cardreader.register.merge.conflicts import count_conflicts
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parcel import Head, Parcel, ParcelError, head_of, open_parcel
-from cardreader.register.merge.registers import own_register
+from cardreader.register.merge.registers import RENEW, own_register
 from cardreader.register.merge.state import Joined, WomanState
 from cardreader.register.merge.together import (
+    Concerned,
     Outcome,
     finish,
     take_joinings,
@@ -121,6 +122,10 @@ def _checked(session: Session, tar: tarfile.TarFile, size: int) -> tuple[KnownRe
             "the file was sealed for another register, or for this one before it "
             "was restored from a backup: give the other register this one's card"
         )
+    if head.giver == own.id:
+        raise ParcelError(
+            f"the file comes from this register itself, or from a copy of it: {RENEW}"
+        )
     known = session.get(KnownRegister, head.giver)
     if known is None:
         raise ParcelError(
@@ -150,7 +155,7 @@ class _Taking:
         self.session, self.known, self.parcel = session, known, parcel
         self.judge, self.photos, self.kept, self.progress = judge, photos, kept, progress
         self.outcome = Outcome()
-        self.concerned: set[str] = set()
+        self.concerned = Concerned()
 
     def run(self, by: str | None) -> TakenIn:
         """Take in all parts."""
@@ -195,9 +200,9 @@ class _Taking:
         for line in of.get(JOINING, ()):
             joining = read_joining(line)
             joinings[joining.id] = joining
-        self.concerned |= take_joinings(self.session, joinings)
+        take_joinings(self.session, joinings, self.concerned)
         gone = {read_removed(line) for line in of.get(REMOVED, ())}
-        self.concerned |= take_removed(self.session, gone, self.outcome)
+        self.concerned.women |= take_removed(self.session, gone, self.outcome)
         women: dict[str, WomanState] = {}
         photos: dict[str, str] = {}
         for line in of.get(WOMAN_LINE, ()):
@@ -240,7 +245,12 @@ class _Taking:
             or (after is not None and after.previous_hash != entries[-1].hash)
             or any(here[e.seq].hash != e.hash for e in entries if e.seq in here)
         ):
-            raise ParcelError("the audit trail of that register was changed since it was last here")
+            raise ParcelError(
+                f"the audit trail of {self.known.name} does not go on from what was here before: "
+                f"it was copied, or put back to an earlier state, or changed. A copy, or what was "
+                f"put back, must be made a register of its own, there: cardreader registers renew; "
+                "then exchange cards anew"
+            )
         columns = [column.key for column in AuditEntry.__table__.columns]
         new = [e for e in entries if e.seq not in here]
         if new:

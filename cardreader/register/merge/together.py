@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session, selectinload
@@ -16,6 +16,7 @@ from cardreader.register.merge.choosing import shown
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.following import Judge, apart, follow, unsettled_visits
 from cardreader.register.merge.joining import component, show_alone, show_joined
+from cardreader.register.merge.parting import ask_for_herself, reopen_if_anothers
 from cardreader.register.merge.state import (
     Joined,
     Key,
@@ -88,14 +89,24 @@ def take_people(session: Session, people: Iterable[Person]) -> None:
     session.flush()
 
 
-def take_joinings(session: Session, joinings: Mapping[str, Joined]) -> set[str]:
-    """Take in who was joined and parted; returns the own records it concerns."""
-    here, concerned = load_joinings(session), set()
+@dataclass
+class Concerned:
+    """Own records that are joined or parted now, and which joinings ended, by id."""
+
+    women: set[str] = field(default_factory=set)
+    parted: dict[str, Joined] = field(default_factory=dict)
+
+
+def take_joinings(session: Session, joinings: Mapping[str, Joined], concerned: Concerned) -> None:
+    """Take in who was joined and parted; notes whom it concerns."""
+    here = load_joinings(session)
     for name, given in joinings.items():
-        merged = join_joinings(here.get(name), given)
-        if merged == here.get(name):
+        merged, known = join_joinings(here.get(name), given), here.get(name)
+        if merged == known:
             continue
-        concerned |= {merged.one_id, merged.other_id}
+        concerned.women |= {merged.one_id, merged.other_id}
+        if known is not None and known.parted_at is None and merged.parted_at is not None:
+            concerned.parted[name] = merged
         row = session.get(Joining, name)
         if row is None:
             row = Joining(id=name, one_id=merged.one_id, other_id=merged.other_id)
@@ -103,7 +114,6 @@ def take_joinings(session: Session, joinings: Mapping[str, Joined]) -> set[str]:
             session.add(row)
         row.parted_at, row.parted_by = utc(merged.parted_at), merged.parted_by
     session.flush()
-    return concerned
 
 
 def take_removed(session: Session, women: Collection[str], outcome: Outcome) -> set[str]:
@@ -162,6 +172,7 @@ def take_women(
     # What follows, follows from the visits as they are shown from now on.
     leads = join_visits(session, set(shown_values(session, given).values()), judge)
     _follow(session, {n for n in given if fresh[n] or visits[n]}, fresh, visits, judge)
+    reopen_if_anothers(session, set(shown_values(session, changed).values()), None)
     refer_joined(session, leads)
     write_down(session)
 
@@ -253,8 +264,9 @@ def take(
 ) -> Outcome:
     """Take in a whole saying, as it is held in memory."""
     outcome = Outcome()
-    concerned = take_joinings(session, incoming.joinings)
-    concerned |= take_removed(session, incoming.removed, outcome)
+    concerned = Concerned()
+    take_joinings(session, incoming.joinings, concerned)
+    concerned.women |= take_removed(session, incoming.removed, outcome)
     for some in in_parts(incoming.women):
         women = {name: incoming.women[name] for name in some}
         take_women(session, women, outcome, judge, register_id)
@@ -263,11 +275,17 @@ def take(
     return outcome
 
 
-def finish(session: Session, concerned: set[str], judge: Judge | None) -> None:
+def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
     """Show joined and parted women as such, and codes that are free again."""
-    show_joined(session, concerned)
-    as_shown = set(shown_values(session, concerned).values())
-    refer_joined(session, join_visits(session, as_shown, judge))
+    show_joined(session, concerned.women)
+    as_shown = set(shown_values(session, concerned.women).values())
+    leads = join_visits(session, as_shown, judge)
+    for _, joining in sorted(concerned.parted.items()):
+        joined_at = utc(joining.entered_at)
+        assert joined_at is not None
+        both = set(shown_values(session, {joining.one_id, joining.other_id}).values())
+        ask_for_herself(session, both, joined_at, None)
+    refer_joined(session, leads)
     write_down(session)
-    touch(session, concerned - set(session.scalars(select(RemovedWoman.woman_id))))
+    touch(session, concerned.women - set(session.scalars(select(RemovedWoman.woman_id))))
     settle_codes(session)
