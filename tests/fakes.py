@@ -38,6 +38,7 @@ class Normal:
     level: float = 0.9
     n_blots: int = 1
     blots_disagree: bool = False
+    beyond_pairs: str | None = None
 
     @property
     def interval_g_dl(self) -> tuple[float, float]:

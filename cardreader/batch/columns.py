@@ -129,6 +129,12 @@ COLUMNS: tuple[Column, ...] = (
         "standard uncertainty from blood volume",
         _at("hb", "sd", "volume_floor_g_dl"),
     ),
+    Column(
+        "beyond_pairs",
+        NAME,
+        "below_pairs or above_pairs where no pair of the calibration was so low or so high",
+        _at("hb", "beyond_pairs", "code"),
+    ),
     Column("p_below_7", NUMBER, "probability below 7 g/dL", _at("hb", "p_below_7")),
     Column("p_below_11", NUMBER, "probability below 11 g/dL", _at("hb", "p_below_11")),
     Column("outcome", NAME, "what the protocol makes of it", _at("decision", "outcome")),

@@ -80,4 +80,5 @@ def relabelled(base: Calibration, intercept_g_dl: float, slope: float) -> Calibr
         id="draft",
         knots_hb_g_dl=intercept_g_dl + slope * base.knots_hb_g_dl,
         domain_g_dl=intercept_g_dl + slope * base.domain_g_dl,
+        taught_g_dl=np.maximum(intercept_g_dl + slope * base.taught_g_dl, 0.0),
     )

@@ -29,7 +29,8 @@ intervals wider by 0.1 g/dL, 40 by nothing.
 
 
 def less_sure_beyond(calibration: Calibration, lab_g_dl: Array, weight: Array) -> Calibration:
-    """The calibration, wider outside the laboratory values (n,) that taught it.
+    """The calibration, wider outside the laboratory values (n,) that taught it, and knowing
+    between which they lie.
 
     ``weight`` (n,) is what each counted for, 1 at most. One unlike the others does not reach:
     one value of another woman must not vouch for a range that no blot was in.
@@ -42,4 +43,5 @@ def less_sure_beyond(calibration: Calibration, lab_g_dl: Array, weight: Array) -
     slope = np.gradient(calibration.locus, knots, axis=0)
     moved = BEYOND_SD * beyond[:, None] * slope
     wider = calibration.covariance + moved[:, :, None] * moved[:, None, :]
-    return replace(calibration, covariance=wider)
+    ends = np.array([reached.min(), reached.max()])
+    return replace(calibration, covariance=wider, taught_g_dl=ends)

@@ -275,6 +275,7 @@ def _origin(
         "volume": None if fitted.volume is None else asdict(fitted.volume),
         "women": int(features.used["subject"].nunique()),
         "refusals": dict(Counter(str(t).split(" (")[0] for t in features.refused["refusal"])),
+        "taught_g_dl": [float(end) for end in fitted.calibration.taught_g_dl],
         "outlook": None if ahead is None else ahead.as_json(),
         "papers": list(given.batches) if (given := fitted.calibration.papers) else [],
         "weights": [round(float(weight), 3) for weight in fitted.weight],

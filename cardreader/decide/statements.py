@@ -54,6 +54,8 @@ class Statement(StrEnum):
     SMOKING_NOT_ADJUSTED = "smoking_not_adjusted"
     SIMULATED_CALIBRATION = "simulated_calibration"
     OTHER_PAPER = "other_paper"
+    BELOW_PAIRS = "below_pairs"
+    ABOVE_PAIRS = "above_pairs"
     NOMINAL_LOT = "nominal_lot"
     SIMULATED_LOT = "simulated_lot"
     BLOTS_DISAGREE = "blots_disagree"
@@ -99,6 +101,10 @@ TEXT: dict[Statement, str] = {
     Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
     Statement.OTHER_PAPER: "The calibration never saw this batch of paper: no value until blood "
     "tests on it.",
+    Statement.BELOW_PAIRS: "No blood test behind the calibration was so low, so the interval is "
+    "wider. Enter the blood tests of such women.",
+    Statement.ABOVE_PAIRS: "No blood test behind the calibration was so high, so the interval is "
+    "wider. Enter the blood tests of such women.",
     Statement.NOMINAL_LOT: "Card colours assumed, not measured: less sure.",
 }
 

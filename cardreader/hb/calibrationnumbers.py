@@ -42,8 +42,10 @@ _SHAPES = {
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
-    "papers", "lots_by_design",
+    "papers", "lots_by_design", "taught_g_dl",
 }  # fmt: skip
+_LEFT_OUT_WHEN_EMPTY = {"papers", "lots_by_design", "taught_g_dl"}
+"""So that calibrations of before keep their hash."""
 _Basis = Literal["simulated", "measured"]
 
 
@@ -140,6 +142,9 @@ class CalibrationNumbers:
     lots_by_design : tuple of str
         Those of ``lots`` whose print nobody had measured when the pairs were read: it learnt
         them beside the colours of the design.
+    taught_g_dl : (2,) array
+        Lowest and highest laboratory value among its pairs: beyond them it is less sure; (0,)
+        where that wasn't kept.
     """
 
     id: str
@@ -176,6 +181,7 @@ class CalibrationNumbers:
     posterior: Posterior | None = None
     papers: Papers | None = None
     lots_by_design: tuple[str, ...] = ()
+    taught_g_dl: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -205,7 +211,16 @@ class CalibrationNumbers:
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         object.__setattr__(self, "lots_by_design", tuple(self.lots_by_design))
+        self._check_taught()
         self._check_values()
+
+    def _check_taught(self) -> None:
+        value = np.array(self.taught_g_dl, float).ravel()
+        ordered = value.size == 2 and 0 <= value[0] <= value[1] < 100
+        if value.size and not ordered:
+            raise CalibrationError("taught_g_dl must be two values that rise")
+        value.setflags(write=False)
+        object.__setattr__(self, "taught_g_dl", value)
 
     def _check_precision(self, size: int) -> None:
         value = np.array(self.signature_precision, float)
@@ -264,8 +279,8 @@ class CalibrationNumbers:
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value = plain(value)
-            if item.name in ("papers", "lots_by_design") and not value:
-                continue  # calibrations of before keep their hash
+            if item.name in _LEFT_OUT_WHEN_EMPTY and not value:
+                continue
             keeps = isinstance(value, Fading | Posterior | Papers)
             content[item.name] = value.as_json() if keeps else value
         return content

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,6 +25,8 @@ from cardreader.hb.measured import Measured
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+
+Side = Literal["below", "above"]
 
 MAX_VIVIDNESS_SD = 2.0
 """How far from the calibration's phones a livelier or duller one is, in standard deviations,
@@ -53,6 +56,8 @@ class HbEstimate:
     n_blots : int
     blots_disagree : bool
         Whether several blots lie further apart than blots of one woman do.
+    taught_g_dl : (low, high) or None
+        Between which the calibration's pairs lay; None where that isn't known.
     """
 
     image: HbDistribution
@@ -63,6 +68,7 @@ class HbEstimate:
     distance2: float = 0.0
     n_blots: int = 1
     blots_disagree: bool = False
+    taught_g_dl: tuple[float, float] | None = None
 
     @cached_property
     def distribution(self) -> HbDistribution:
@@ -84,6 +90,16 @@ class HbEstimate:
     def volume_floor_g_dl(self) -> float:
         """Standard uncertainty from blood volume."""
         return self.volume_cv * self.hb_g_dl
+
+    @property
+    def beyond_pairs(self) -> Side | None:
+        """On which side of all pairs of the calibration the value lies; None among them."""
+        if self.taught_g_dl is None:
+            return None
+        low, high = self.taught_g_dl
+        if self.hb_g_dl < low:
+            return "below"
+        return "above" if self.hb_g_dl > high else None
 
     def p_below(self, threshold_g_dl: float) -> float:
         """Probability that haemoglobin is below a threshold in g/dL."""
@@ -249,6 +265,9 @@ def _single(found: Estimates) -> HbEstimate:
         sd_measurement_g_dl=own,
         sd_calibration_g_dl=float(np.sqrt(max(whole**2 - own**2, 0.0))),
         distance2=float(found.distance2[0]),
+        taught_g_dl=(float(model.taught_g_dl[0]), float(model.taught_g_dl[1]))
+        if model.taught_g_dl.size
+        else None,
     )
 
 

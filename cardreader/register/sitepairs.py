@@ -108,6 +108,12 @@ def _pair(photo: Reading, lab: Reading) -> SitePair:
     )
 
 
+def reach(found: PairsFound) -> tuple[float, float] | None:
+    """Lowest and highest laboratory value of the pairs, g/dL; None without a pair."""
+    values = [pair.lab_g_dl for pair in found.pairs]
+    return (min(values), max(values)) if values else None
+
+
 @dataclass(frozen=True)
 class Lack:
     """One thing a calibration wants: how many there are, and how many it wants at least.

@@ -17,7 +17,7 @@ from cardreader.core.units import G_L_PER_G_DL
 from cardreader.decide.rule import Decision
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.read.phonenote import PhoneNote, VideoFrame
-from cardreader.result.provisos import basis_statement, lot_statement
+from cardreader.result.provisos import basis_statement, lot_statement, pairs_statement
 
 if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
@@ -87,8 +87,11 @@ def reading_schema() -> dict[str, Any]:
 def estimate_json(estimate: HbEstimate) -> dict[str, Any]:
     """Value, interval and spread of an estimate, and the plain chances below 7 and 11 g/dL."""
     low, high = estimate.interval_g_dl
+    beyond = pairs_statement(estimate)
+    said = {} if beyond is None else {"beyond_pairs": _statement(beyond)}
     return _plain_object(
         {
+            **said,
             "g_dl": estimate.hb_g_dl,
             "g_l": estimate.hb_g_dl * G_L_PER_G_DL,
             "interval": {

@@ -10,7 +10,7 @@ from cardreader.core.units import G_L_PER_G_DL
 from cardreader.decide.rule import BandProbability, Decision
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.result.asjson import rounded
-from cardreader.result.provisos import calibration_statement, lot_statement
+from cardreader.result.provisos import calibration_statement, lot_statement, pairs_statement
 
 if TYPE_CHECKING:
     from cardreader.hb.estimate import HbEstimate
@@ -138,12 +138,18 @@ def _advice(decision: Decision) -> list[list[str]]:
     return [*out, _wrap(" ".join(TEXT[s] for s in decision.cautions))]
 
 
-def foot_text(reading: Reading) -> str:
-    """What the reading rests on, in a few sentences: notes, card, protocol, calibration."""
+def foot_text(reading: Reading, estimate: HbEstimate | None = None) -> str:
+    """What the reading rests on, in a few sentences: notes, card, protocol, calibration.
+
+    ``estimate`` is that of several photos, where it is not the reading's own.
+    """
     codes = list(reading.decision.notes)
     codes += [s for s in (lot_statement(reading), calibration_statement(reading)) if s is not None]
     if reading.another_paper:
         codes.append(Statement.OTHER_PAPER)
+    value = reading.estimate if estimate is None else estimate
+    if value is not None and (beyond := pairs_statement(value)) is not None:
+        codes.insert(0, beyond)
     card = f"Card lot {reading.lot_id}. " if reading.lot_id else ""
     if reading.paper:
         card += f"Blotting paper {reading.paper}. "

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from cardreader.decide.statements import Statement
 
 if TYPE_CHECKING:
+    from cardreader.hb.estimate import HbEstimate
     from cardreader.result.reading import Reading
 
 
@@ -18,6 +19,14 @@ def calibration_statement(reading: Reading) -> Statement | None:
 def basis_statement(basis: str) -> Statement | None:
     """The same of the basis that a calibration states."""
     return None if basis == "measured" else Statement.SIMULATED_CALIBRATION
+
+
+def pairs_statement(estimate: HbEstimate) -> Statement | None:
+    """What must be said of a value that lies beyond all pairs of the calibration."""
+    side = estimate.beyond_pairs
+    if side is None:
+        return None
+    return Statement.BELOW_PAIRS if side == "below" else Statement.ABOVE_PAIRS
 
 
 def lot_statement(reading: Reading) -> Statement | None:

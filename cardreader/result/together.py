@@ -42,7 +42,8 @@ def combined_text(combined: CombinedReading) -> str:
     read = next(r for r in combined.readings if r.estimate is not None)
     foot = (
         f"From {combined.n_read} of {len(combined.readings)} photos, each of a blot of its own; "
-        f"several photos of one blot must not be taken together. {foot_text(read)}"
+        "several photos of one blot must not be taken together. "
+        f"{foot_text(read, combined.estimate)}"
     )
     return top + result_text(combined.estimate, combined.decision, foot)
 

@@ -201,7 +201,9 @@ def _cautions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:
 def _basis(shown: dict[str, Any]) -> tuple[str, ...]:
     """What must be said of the card's and the calibration's data."""
     parts = [shown.get(part) or {} for part in ("card", "paper", "calibration")]
-    return _texts([part["statement"] for part in parts if part.get("statement")])
+    beyond = (shown.get("hb") or {}).get("beyond_pairs")
+    said = [part["statement"] for part in parts if part.get("statement")]
+    return _texts(said if beyond is None else [beyond, *said])
 
 
 def _disagreement(shown: dict[str, Any]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import date, datetime
 from decimal import Decimal
 from types import SimpleNamespace
@@ -195,3 +196,17 @@ def test_dates_are_iso_8601() -> None:
 
 def test_schema_names_this_version() -> None:
     assert reading_schema()["properties"]["schema"]["const"] == SCHEMA
+
+
+@pytest.mark.parametrize(("side", "so"), [("below", "low"), ("above", "high")])
+def test_a_value_beyond_all_pairs_says_so_and_what_to_do(side: str, so: str) -> None:
+    case = reading(9.0)
+    case.estimate = replace(case.estimate, beyond_pairs=side)
+    said = f"No blood test behind the calibration was so {so}, so the interval is wider."
+    text = " ".join(reading_text(case).split())
+    assert f"{said} Enter the blood tests of such women." in text
+    value = reading_json(case)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["hb"]["beyond_pairs"]["code"] == f"{side}_pairs"
+    among = reading_json(reading(9.0))
+    assert "beyond_pairs" not in among["hb"]

@@ -11,6 +11,7 @@ import shutil
 import sys
 import threading
 import zipfile
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -42,6 +43,7 @@ from cardreader.register.models import (
     JudgedAgain,
     Reading,
     SiteCalibration,
+    Source,
     utc_now,
 )
 from cardreader.register.sitepairs import WANTED, find_pairs, lacking
@@ -114,6 +116,8 @@ def test_the_whole_way_of_a_site(site):
     assert "No calibration of this place" in site.worker.get("/").text
 
     # A fit in the background, one at a time; it changes nothing by itself.
+    low, high = (f"{end:.1f}" for end in _reach(site))
+    assert f"Their blood tests lie from {low} to {high} g/dL" in page
     assert _fit(site).status_code == 303
     assert _fit(site).status_code == 409
     assert "A fit is running" in site.supervisor.get("/calibration").text
@@ -125,6 +129,7 @@ def test_the_whole_way_of_a_site(site):
     page = site.supervisor.get("/calibration").text
     for words in ("with 10 pairs more", "with 50 pairs more", "30 pairs of 30 women", row.verdict):
         assert words in page.replace("&#39;", "'")
+    assert f"The blood tests behind it lie from {low} to {high} g/dL" in page
     report = site.supervisor.get(f"/calibration/{row.id}/report")
     assert report.status_code == 200
     assert "attachment" in report.headers["content-disposition"]
@@ -196,6 +201,12 @@ def test_the_whole_way_of_a_site(site):
         assert f"calibration.{action}" in actions
     _backup_carries(site, row)
     _bench_makes_the_same(site, row)
+
+
+def _reach(site):
+    with site.state.database.read() as session:
+        values = session.scalars(select(Reading.hb_g_dl).where(Reading.source == Source.LAB)).all()
+    return min(values), max(values)
 
 
 def _backup_carries(site, row):
@@ -364,6 +375,36 @@ def test_a_calibration_that_cannot_be_read_with_gives_no_value(site):
 
 
 # --- by the API, and what to expect ----------------------------------------------------
+
+
+SAYS_BELOW = {
+    "en": "No blood test behind the calibration was so low",
+    "fr": "Aucune analyse de sang derrière l'étalonnage n'était aussi basse",
+    "hi": "अंशांकन के पीछे की कोई रक्त जाँच इतनी कम नहीं थी",
+    "ar": "لم يكن أي فحص دم وراء المعايرة منخفضًا إلى هذا الحد",
+}
+
+
+def test_a_reading_beyond_the_pairs_says_so_in_every_language(site):
+    """Of a calibration whose pairs all lay above 11 g/dL; her two blots together as well."""
+    given = load_calibration(shipped("worlds"))
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, "of the well", None, 3)
+        own = replace(given, basis="measured", n_pairs=9, taught_g_dl=np.array([11.0, 14.0]))
+        found = {"women": 9, "taught_g_dl": [11.0, 14.0]}
+        calibrations.finish(session, row.id, calibrations.Made(own, found, None))
+        calibrations.put_into_use(session, row, "for a trial", site.by)
+    low = int(np.argmin(np.abs(drawn().hb_g_dl - 6.0)))
+    read = site.reading(send(site.state, low, site.by))
+    assert read.hb_g_dl < 11.0
+    for language, words in SAYS_BELOW.items():
+        site.worker.client.cookies.set("language", language)
+        page = site.worker.get(f"/readings/{read.id}").text
+        assert words in page.replace("&#39;", "'"), language
+    page = site.supervisor.get("/calibration").text
+    assert "The blood tests behind it lie from 11.0 to 14.0 g/dL" in page
+    now = site.worker.api("GET", "/api/calibration").json()
+    assert now["calibration"]["taught_g_dl"] == [11.0, 14.0]
 
 
 def _ready(site, name="from the bench", fit_for_use=None) -> str:

@@ -31,6 +31,9 @@ class CalibrationOut(BaseModel):
     pairs: int | None = Field(description="Photos with a laboratory value behind it")
     women: int | None
     papers: list[str] = Field(description="Batches of blotting paper that its pairs named")
+    taught_g_dl: list[float] = Field(
+        description="Lowest and highest laboratory value behind it; empty where that isn't kept"
+    )
     sha256: str | None = Field(description="As every reading by it carries")
     verdict: str | None
     fit_for_use: bool | None = Field(description="By the verdict; null where there is none")
@@ -127,6 +130,7 @@ def _out(row: SiteCalibration) -> CalibrationOut:
         pairs=row.n_pairs,
         women=row.n_women,
         papers=list((row.provenance or {}).get("papers") or []),
+        taught_g_dl=list((row.provenance or {}).get("taught_g_dl") or []),
         sha256=row.sha256,
         verdict=row.verdict,
         fit_for_use=row.fit_for_use,

@@ -24,7 +24,7 @@ from cardreader.register.models import (
     SiteCalibration,
 )
 from cardreader.register.paper import paper_in_use, set_paper
-from cardreader.register.sitepairs import PairsFound, find_pairs, lacking
+from cardreader.register.sitepairs import PairsFound, find_pairs, lacking, reach
 from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web import words
 from cardreader.web.access import Analyst, Form, Supervisor
@@ -202,6 +202,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
         now = uses[0] if uses else None
         before = calibrations.one_before(session)
         shown = [_shown(row) for row in rows[:MOST_SHOWN]]
+        taught = _taught(now.calibration) if now and now.calibration else ()
         differ = 0 if now is None else session.scalar(_open_of(now.id))
         return page(
             request,
@@ -214,6 +215,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             demonstration=bool(found.pairs)
             and found.pairs[0].lot_id in state.reader.base.named.demonstration_lots,
             lacks=lacking(found),
+            reach=reach(found),
             expected=WIDTH_G_DL,
             sites=SITES,
             lack_words=words.LACKS,
@@ -223,6 +225,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             fitting=any(row.state == FitState.FITTING for row in rows),
             uses=uses,
             now=now,
+            taught=taught,
             before=before,
             differ=differ,
             names=names,
@@ -239,6 +242,11 @@ def _open_of(use_id: str) -> Any:
     return count.where(JudgedAgain.use_id == use_id, JudgedAgain.settled_at.is_(None))
 
 
+def _taught(row: SiteCalibration) -> tuple[float, ...]:
+    """Lowest and highest laboratory value behind a calibration; nothing where it isn't kept."""
+    return tuple((row.provenance or {}).get("taught_g_dl") or ())
+
+
 def _shown(row: SiteCalibration) -> dict[str, Any]:
     """A calibration with the widths to expect; large columns are not loaded for others."""
     ready = row.state == FitState.READY
@@ -249,6 +257,7 @@ def _shown(row: SiteCalibration) -> dict[str, Any]:
         "width": [(int(more), width) for more, width in (ahead.get("width_g_dl") or {}).items()],
         "criteria": provenance.get("criteria") or [],
         "papers": provenance.get("papers") or [],
+        "taught": _taught(row) if ready else (),
         "other_chain": ready and row.chain != CHAIN,
         "has_report": ready and bool(provenance.get("criteria")),
     }
