@@ -19,7 +19,9 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.models import Account, Device, Role, SignIn, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.kinds import Role
+from cardreader.register.models import Account, Device, SignIn
 
 MIN_PASSWORD = 10
 MAX_PASSWORD = 200

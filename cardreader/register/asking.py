@@ -13,7 +13,8 @@ from cardreader.register.blots import all_blots
 from cardreader.register.dayvisits import lead_of, members
 from cardreader.register.history import Measurement, certain_at, counts, measurements
 from cardreader.register.judging import TO_CONFIRM
-from cardreader.register.models import Reading, Source, Visit, Woman
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading, Visit, Woman
 
 
 def answered(woman: Woman, at: dt.datetime) -> bool:

@@ -19,7 +19,8 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from cardreader.register.models import AuditEntry, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.models import AuditEntry
 
 START = "0" * 64
 """What the first entry takes for the hash before it."""

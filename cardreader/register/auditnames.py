@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from cardreader.register.models import AuditEntry, Base, Woman
+from cardreader.register.base import Base
+from cardreader.register.models import AuditEntry, Woman
 
 
 @dataclass(frozen=True)

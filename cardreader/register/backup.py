@@ -40,6 +40,7 @@ from cardreader.register.backupfile import (
 )
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
 from cardreader.register.backuptables import dump, fill
+from cardreader.register.base import utc_now
 from cardreader.register.database import (
     Database,
     RegisterError,
@@ -48,7 +49,6 @@ from cardreader.register.database import (
     sqlite_url,
     told_if_damaged,
 )
-from cardreader.register.models import utc_now
 from cardreader.register.photostore import (
     KEY_VARIABLE,
     PhotoStoreError,

@@ -16,7 +16,8 @@ from cardreader.register.events import note, standing_events
 from cardreader.register.followup import gestation_start
 from cardreader.register.history import measurements
 from cardreader.register.judging import judge
-from cardreader.register.models import BirthOutcome, Event, EventKind, Purpose, Woman
+from cardreader.register.kinds import BirthOutcome, EventKind, Purpose
+from cardreader.register.models import Event, Woman
 from cardreader.register.recording import subject_of
 from cardreader.register.referrals import refer
 

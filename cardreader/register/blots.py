@@ -8,7 +8,8 @@ from typing import Any
 from cardreader.decide.rule import MAY_HIDE_SEVERE, Outcome
 from cardreader.register.dayvisits import members, result_of
 from cardreader.register.history import counts
-from cardreader.register.models import Reading, Source, Visit
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading, Visit
 
 SIDES = "same_blot"
 """In a reading's JSON: what each photo of the blot said alone, the newest first, where

@@ -19,15 +19,10 @@ from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.plausible import must_be_plausible
 from cardreader.register import audit
+from cardreader.register.base import utc_now
 from cardreader.register.changedwomen import note_changed
-from cardreader.register.models import (
-    CalibrationUse,
-    FitState,
-    JudgedAgain,
-    SiteCalibration,
-    Visit,
-    utc_now,
-)
+from cardreader.register.kinds import FitState
+from cardreader.register.models import CalibrationUse, JudgedAgain, SiteCalibration, Visit
 
 SILENT = dt.timedelta(seconds=90)
 """A fit that has said nothing for so long has lost its server."""

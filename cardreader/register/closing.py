@@ -13,18 +13,12 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.events import note
 from cardreader.register.history import measurements, standing
 from cardreader.register.judging import TO_CONFIRM
-from cardreader.register.models import (
-    Event,
-    EventKind,
-    Reading,
-    ReferralOutcome,
-    Woman,
-    local_day,
-    utc_now,
-)
+from cardreader.register.kinds import EventKind, ReferralOutcome
+from cardreader.register.models import Event, Reading, Woman
 from cardreader.register.referrals import close, open_referrals, reopen
 from cardreader.register.women import Closing, set_gestation
 

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
+from cardreader.register.base import local_day
 from cardreader.register.history import counts
-from cardreader.register.models import Reading, Source, Visit, Woman, local_day
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading, Visit, Woman
 
 LONGEST_GAP = dt.timedelta(days=14)
 """Haemoglobin may truly change in longer; the two would not be the same quantity."""

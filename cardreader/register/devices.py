@@ -20,7 +20,8 @@ from sqlalchemy.orm import Session
 
 from cardreader.register import audit
 from cardreader.register.accounts import hashed_secret, is_right_secret
-from cardreader.register.models import Account, Device, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.models import Account, Device
 
 PIN_DIGITS = 6
 WRONG_TRIES = 5

@@ -17,9 +17,10 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register.asking import readings_of
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.history import Measurement, measurements
 from cardreader.register.judging import LEVEL, TO_CONFIRM
-from cardreader.register.models import Referral, Woman, local_day, utc_now
+from cardreader.register.models import Referral, Woman
 from cardreader.register.referrals import refer
 
 DAYS_A_MONTH = 30

@@ -8,7 +8,9 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import audit
-from cardreader.register.models import Event, EventKind, Reading, Referral, Woman, new_id, utc_now
+from cardreader.register.base import new_id, utc_now
+from cardreader.register.kinds import EventKind
+from cardreader.register.models import Event, Reading, Referral, Woman
 
 
 def note(

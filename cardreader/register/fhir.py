@@ -26,20 +26,12 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.base import utc_now
 from cardreader.register.blots import all_blots, believed_band
 from cardreader.register.dayvisits import is_shown, lead_of, result_of
 from cardreader.register.identity import identity_of
-from cardreader.register.models import (
-    JoinedVisit,
-    Purpose,
-    Reading,
-    Referral,
-    ReferralOutcome,
-    Source,
-    Visit,
-    Woman,
-    utc_now,
-)
+from cardreader.register.kinds import Purpose, ReferralOutcome, Source
+from cardreader.register.models import JoinedVisit, Reading, Referral, Visit, Woman
 
 LOINC = "http://loinc.org"
 UCUM = "http://unitsofmeasure.org"

@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import delete, event, func, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
+from cardreader.register.base import Base, new_id, utc_now
 from cardreader.register.changedwomen import note_changed
 from cardreader.register.fieldgroups import (
     WOMAN,
@@ -35,7 +36,7 @@ from cardreader.register.mergemodels import (
     RemovedWoman,
     Touched,
 )
-from cardreader.register.models import AuditEntry, Base, new_id, utc_now
+from cardreader.register.models import AuditEntry
 from cardreader.register.parts import in_parts
 
 _PENDING = "field changes"

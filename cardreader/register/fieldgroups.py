@@ -12,7 +12,8 @@ from typing import Any
 
 from sqlalchemy import DateTime, MetaData, Table
 
-from cardreader.register.models import Base, UtcDateTime, Woman
+from cardreader.register.base import Base, UtcDateTime
+from cardreader.register.models import Woman
 
 WOMAN = Woman.__tablename__
 _TOGETHER: dict[str, dict[str, tuple[str, ...]]] = {

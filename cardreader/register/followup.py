@@ -13,7 +13,8 @@ from math import erf, hypot, sqrt
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.history import Measurement, Standing
-from cardreader.register.models import Regimen, Treatment
+from cardreader.register.kinds import Regimen
+from cardreader.register.models import Treatment
 
 
 class DueKind(StrEnum):

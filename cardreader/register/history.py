@@ -13,9 +13,11 @@ from typing import Any
 
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
+from cardreader.register.base import local_day
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
-from cardreader.register.models import Reading, Source, Visit, Woman, local_day
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading, Visit, Woman
 
 
 @dataclass(frozen=True)

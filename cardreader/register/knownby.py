@@ -12,7 +12,8 @@ import datetime as dt
 from sqlalchemy.orm import Session
 
 from cardreader.register.events import note, standing_events
-from cardreader.register.models import EventKind, Woman
+from cardreader.register.kinds import EventKind
+from cardreader.register.models import Woman
 from cardreader.register.women import clean_code, find_woman
 
 

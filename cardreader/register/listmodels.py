@@ -10,7 +10,7 @@ import datetime as dt
 from sqlalchemy import ForeignKey, Index, String
 from sqlalchemy.orm import Mapped, mapped_column
 
-from cardreader.register.models import Base
+from cardreader.register.base import Base
 
 
 class KeptPlace(Base):

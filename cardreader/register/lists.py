@@ -10,6 +10,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.register.base import local_day
 from cardreader.register.followup import (
     Due,
     DueKind,
@@ -19,7 +20,7 @@ from cardreader.register.followup import (
     next_due,
 )
 from cardreader.register.history import Measurement, Standing, measurements, standing
-from cardreader.register.models import JudgedAgain, Referral, Visit, Woman, local_day
+from cardreader.register.models import JudgedAgain, Referral, Visit, Woman
 from cardreader.register.referrals import open_referrals
 from cardreader.register.rejudging import open_again, pressing
 from cardreader.register.tablets import Tablets, tablets_of

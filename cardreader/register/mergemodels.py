@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
-from cardreader.register.models import Base, new_id, utc_now
+from cardreader.register.base import Base, new_id, utc_now
 
 
 class OwnRegister(Base):

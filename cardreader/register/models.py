@@ -1,150 +1,19 @@
 """Tables of the register.
 
 A woman is known by a pseudonymous code alone: no name, no address, no birth
-date. Times are kept in UTC. Ids are random, so that records made on several
-machines never collide.
+date.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import uuid
-from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, ForeignKey, Index, MetaData, String, Text, TypeDecorator
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy import ForeignKey, Index, String, Text
+from sqlalchemy.orm import Mapped, mapped_column, relationship
 
-
-class Role(StrEnum):
-    """What a person may do; see ``cardreader.web.access`` for the pages of each."""
-
-    WORKER = "worker"
-    SUPERVISOR = "supervisor"
-    RESEARCHER = "researcher"
-
-
-class Source(StrEnum):
-    """Where a haemoglobin value comes from. Only ``LAB`` confirms."""
-
-    PHOTO = "photo"
-    TUBE = "tube"
-    LAB = "lab"
-
-
-class Purpose(StrEnum):
-    """What a referral is for: a confirmatory test, or care after a confirmed severe value."""
-
-    TEST = "test"
-    CARE = "care"
-
-
-class ReferralOutcome(StrEnum):
-    """What became of a referral.
-
-    ``RESULT``: a laboratory value. ``READ``: opened because a photo could not be read,
-    and the next one could. ``MISTAKE``: never should have been. The rest are told by
-    whoever asked after her; the protocol says which of them end it.
-    """
-
-    RESULT = "result"
-    READ = "read"
-    MISTAKE = "mistake"
-    WENT = "went"
-    REFUSED = "refused"
-    NO_LABORATORY = "no_laboratory"
-    DIED = "died"
-
-
-class BirthOutcome(StrEnum):
-    """How a pregnancy ended."""
-
-    LIVE = "live"
-    STILLBIRTH = "stillbirth"
-    LOSS = "loss"
-    NOT_KNOWN = "not_known"
-
-
-class EventKind(StrEnum):
-    """What happened to a woman beside her readings."""
-
-    CODE_MENDED = "code_mended"
-    VILLAGE = "village"
-    CLOSED = "closed"
-    REOPENED = "reopened"
-    READ_WHILE_CLOSED = "read_while_closed"
-    ARRIVED = "arrived"
-    BIRTH = "birth"
-    REFERRAL = "referral"
-    TABLETS_GIVEN = "tablets_given"
-    TABLETS_LEFT = "tablets_left"
-
-
-class FitState(StrEnum):
-    """How far a calibration from the register's own pairs has come."""
-
-    FITTING = "fitting"
-    READY = "ready"
-    FAILED = "failed"
-
-
-class Regimen(StrEnum):
-    """Iron-folic acid as common practice gives it (no source); local protocol decides."""
-
-    PREVENTION = "prevention"
-    TREATMENT = "treatment"
-
-
-def new_id() -> str:
-    """Random id, 36 characters."""
-    return str(uuid.uuid4())
-
-
-def utc_now() -> dt.datetime:
-    """The present time, aware, in UTC."""
-    return dt.datetime.now(dt.UTC)
-
-
-def local_day(at: dt.datetime) -> dt.date:
-    """The calendar day of a time, where this machine stands."""
-    return at.astimezone().date()
-
-
-class UtcDateTime(TypeDecorator[dt.datetime]):
-    """Aware datetimes, stored as naive UTC so that both databases agree."""
-
-    impl = DateTime
-    cache_ok = True
-
-    def process_bind_param(self, value: dt.datetime | None, dialect: Any) -> dt.datetime | None:
-        """Turn an aware time into naive UTC; a naive one is a programmer's mistake."""
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError("times in the register must be aware")
-        return value.astimezone(dt.UTC).replace(tzinfo=None)
-
-    def process_result_value(self, value: dt.datetime | None, dialect: Any) -> dt.datetime | None:
-        """Give the time zone back."""
-        return None if value is None else value.replace(tzinfo=dt.UTC)
-
-
-class Base(DeclarativeBase):
-    """Base of all tables; constraints are named so that migrations can reach them."""
-
-    metadata = MetaData(
-        naming_convention={
-            "ix": "ix_%(table_name)s_%(column_0_name)s",
-            "uq": "uq_%(table_name)s_%(column_0_name)s",
-            "fk": "fk_%(table_name)s_%(column_0_name)s",
-            "pk": "pk_%(table_name)s",
-        }
-    )
-    type_annotation_map = {  # noqa: RUF012
-        dt.datetime: UtcDateTime,
-        # Nothing is null to the database: the JSON value null would be something.
-        dict[str, Any]: JSON(none_as_null=True),
-    }
+from cardreader.register.base import Base, new_id, utc_now
+from cardreader.register.kinds import Purpose
 
 
 class Account(Base):

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from cardreader.register.models import utc_now
+from cardreader.register.base import utc_now
 from cardreader.register.summary import Summary, month_bounds
 
 MEASURE = uuid.uuid5(uuid.NAMESPACE_URL, "cardreader:measure:month:1").urn

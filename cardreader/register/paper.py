@@ -12,7 +12,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.models import PaperBatch, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.models import PaperBatch
 
 
 def paper_in_use(session: Session) -> PaperBatch | None:

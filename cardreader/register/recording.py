@@ -21,22 +21,15 @@ from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.asking import asking, came_in_after, last_result, unread
+from cardreader.register.base import new_id, utc_now
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
 from cardreader.register.dayvisits import members, visits_on
 from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, lab_doubts, named
 from cardreader.register.history import Measurement, point_of, point_of_photos
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
-from cardreader.register.models import (
-    Purpose,
-    Reading,
-    ReferralOutcome,
-    Source,
-    Visit,
-    Woman,
-    new_id,
-    utc_now,
-)
+from cardreader.register.kinds import Purpose, ReferralOutcome, Source
+from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.paper import paper_at
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.referrals import (

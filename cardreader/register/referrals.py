@@ -10,22 +10,12 @@ from cardreader.decide.followuprules import FollowUpRules, OutcomeRule
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
 from cardreader.register.asking import answered, asking, unread
+from cardreader.register.base import local_day, new_id, utc_now
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.events import note, standing_events
 from cardreader.register.history import Measurement, certain_at, measurements
-from cardreader.register.models import (
-    Event,
-    EventKind,
-    Purpose,
-    Reading,
-    Referral,
-    ReferralOutcome,
-    Source,
-    Woman,
-    local_day,
-    new_id,
-    utc_now,
-)
+from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome, Source
+from cardreader.register.models import Event, Reading, Referral, Woman
 
 TELLABLE = (
     ReferralOutcome.WENT,

@@ -14,20 +14,13 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
 from cardreader.register import audit
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import newest_photos
 from cardreader.register.calibrations import in_use
 from cardreader.register.database import Database
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.history import may_be_severe, measurements
-from cardreader.register.models import (
-    CalibrationUse,
-    JudgedAgain,
-    Reading,
-    Visit,
-    Woman,
-    local_day,
-    utc_now,
-)
+from cardreader.register.models import CalibrationUse, JudgedAgain, Reading, Visit, Woman
 from cardreader.register.recording import PhotoFacts, subject_of
 
 AT_ONCE = 40

@@ -32,22 +32,24 @@ from sqlalchemy.orm import InstrumentedAttribute, Session
 from cardreader.core.refusal import Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
-from cardreader.register.models import (
-    Account,
+from cardreader.register.kinds import (
     BirthOutcome,
-    Event,
     EventKind,
     FitState,
-    JoinedVisit,
-    JudgedAgain,
     Purpose,
-    Reading,
-    Referral,
     ReferralOutcome,
     Regimen,
     Role,
-    SiteCalibration,
     Source,
+)
+from cardreader.register.models import (
+    Account,
+    Event,
+    JoinedVisit,
+    JudgedAgain,
+    Reading,
+    Referral,
+    SiteCalibration,
     Treatment,
     Visit,
     Woman,

@@ -19,11 +19,12 @@ from sqlalchemy.orm import Session
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
 from cardreader.register import audit
+from cardreader.register.base import utc_now
 from cardreader.register.blots import blots_of, entered_first, has_pale_blot
 from cardreader.register.changedwomen import note_changed
 from cardreader.register.dayvisits import visits_on
 from cardreader.register.history import may_be_severe
-from cardreader.register.models import JoinedVisit, Visit, Woman, utc_now
+from cardreader.register.models import JoinedVisit, Visit, Woman
 
 if TYPE_CHECKING:
     from cardreader.register.recording import Combine, PhotoFacts

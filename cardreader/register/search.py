@@ -10,7 +10,8 @@ from typing import Any
 from sqlalchemy import ColumnElement, CompoundSelect, and_, select, union
 from sqlalchemy.orm import Session, selectinload
 
-from cardreader.register.models import Event, EventKind, Reading, Visit, Woman
+from cardreader.register.kinds import EventKind
+from cardreader.register.models import Event, Reading, Visit, Woman
 
 MOST = 50
 """Rows shown at once: more are not read through on a phone."""

@@ -15,9 +15,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.read.chain import CHAIN
+from cardreader.register.base import local_day
 from cardreader.register.blots import blot_of
 from cardreader.register.history import counts
-from cardreader.register.models import Reading, Source, Woman, local_day
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading, Woman
 
 PAIR_DAYS = 3
 """Longest time between blot and laboratory, unless the settings say otherwise: ours. Within

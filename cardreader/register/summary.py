@@ -13,22 +13,11 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
+from cardreader.register.base import local_day
 from cardreader.register.keptlists import counts_today
+from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.lists import ListName
-from cardreader.register.models import (
-    BirthOutcome,
-    Event,
-    EventKind,
-    JoinedVisit,
-    Purpose,
-    Reading,
-    Referral,
-    ReferralOutcome,
-    Source,
-    Visit,
-    Woman,
-    local_day,
-)
+from cardreader.register.models import Event, JoinedVisit, Reading, Referral, Visit, Woman
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.women import Closing
 

@@ -14,11 +14,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.protocol import Protocol
+from cardreader.register.base import local_day
 from cardreader.register.blots import believed_band
 from cardreader.register.confirmations import confirmations
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import DoubtfulError
-from cardreader.register.models import Event, Reading, Referral, Woman, local_day
+from cardreader.register.models import Event, Reading, Referral, Woman
 from cardreader.register.recording import on_day, record_lab, subject_of
 from cardreader.register.women import find_woman
 

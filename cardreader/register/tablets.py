@@ -15,7 +15,8 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.events import note, standing_events
-from cardreader.register.models import Event, EventKind, Regimen, Treatment, Woman
+from cardreader.register.kinds import EventKind, Regimen
+from cardreader.register.models import Event, Treatment, Woman
 from cardreader.register.women import running_treatment
 
 MOST_TABLETS = 1000

@@ -6,8 +6,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
+from cardreader.register.base import utc_now
 from cardreader.register.births import take_birth_back
-from cardreader.register.models import Event, EventKind, Referral, utc_now
+from cardreader.register.kinds import EventKind
+from cardreader.register.models import Event, Referral
 from cardreader.register.referrals import reopen, told_of
 
 UNDOABLE = frozenset(

@@ -11,8 +11,9 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.subject import Smoking
 from cardreader.register import audit
+from cardreader.register.kinds import Regimen
 from cardreader.register.mergemodels import JoinedAway
-from cardreader.register.models import Regimen, Treatment, Woman
+from cardreader.register.models import Treatment, Woman
 
 CODE = re.compile(r"[A-Z0-9][A-Z0-9/-]{1,22}[A-Z0-9]")
 GESTATION_WEEKS = (1, 44)

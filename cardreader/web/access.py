@@ -17,7 +17,7 @@ from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import FormData
 
 from cardreader.register import accounts
-from cardreader.register.models import Role
+from cardreader.register.kinds import Role
 from cardreader.web.texts import mark
 
 COOKIE = "signed_in"

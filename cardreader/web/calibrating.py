@@ -23,9 +23,9 @@ from pathlib import Path
 from cardreader.hb import container
 from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.register import calibrations
+from cardreader.register.base import utc_now
 from cardreader.register.calibrations import Made
 from cardreader.register.database import Database
-from cardreader.register.models import utc_now
 from cardreader.register.rejudging import judge_all_again
 from cardreader.register.sitepairs import PairsFound
 from cardreader.register.studyexport import measured_jsonl, study_csv

@@ -206,7 +206,7 @@ def _serve_here(arguments: argparse.Namespace) -> ExitCode:
 
 def _user(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register import accounts
-    from cardreader.register.models import Role
+    from cardreader.register.kinds import Role
 
     new = arguments.what == "add" and arguments.new_register
     if not new:

@@ -6,9 +6,9 @@ import datetime as dt
 from typing import Any
 
 from cardreader.decide.subject import Smoking
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Regimen
 from cardreader.register.merge.conflicts import Conflict
 from cardreader.register.merge.store import utc
-from cardreader.register.models import BirthOutcome, ReferralOutcome, Regimen
 from cardreader.register.women import Closing
 from cardreader.web import texts, words
 from cardreader.web.texts import gettext as _

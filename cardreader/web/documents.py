@@ -13,7 +13,8 @@ from reportlab.platypus import Flowable, Spacer
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.models import Purpose, Referral, Source
+from cardreader.register.kinds import Purpose, Source
+from cardreader.register.models import Referral
 from cardreader.register.referrals import by_hand
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words

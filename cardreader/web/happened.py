@@ -8,19 +8,11 @@ from typing import Any
 from babel.dates import format_timedelta
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.register.base import local_day
 from cardreader.register.doubt import Doubt
 from cardreader.register.judging import TO_CONFIRM
-from cardreader.register.models import (
-    BirthOutcome,
-    Event,
-    EventKind,
-    Purpose,
-    Reading,
-    Referral,
-    ReferralOutcome,
-    Source,
-    local_day,
-)
+from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
+from cardreader.register.models import Event, Reading, Referral
 from cardreader.register.phoneclock import TOLERATED
 from cardreader.register.referrals import rule_of, told_of
 from cardreader.register.women import Closing

@@ -11,12 +11,13 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import audit
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import earlier_sides, last_photographed
 from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import measurements
-from cardreader.register.models import Reading, Visit, local_day, utc_now
+from cardreader.register.models import Reading, Visit
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.photostrip import NotStrippedError, stripped

@@ -11,7 +11,7 @@ from fastapi import Request
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse
 
-from cardreader.register.models import Role
+from cardreader.register.kinds import Role
 from cardreader.web import bandwords, texts
 from cardreader.web.lookwords import look_words
 from cardreader.web.texts import mark

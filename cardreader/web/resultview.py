@@ -22,7 +22,8 @@ from cardreader.register.blots import (
 )
 from cardreader.register.dayvisits import result_of
 from cardreader.register.history import may_be_severe
-from cardreader.register.models import Reading, Source
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading
 from cardreader.register.recording import subject_of
 from cardreader.web.bandwords import chances
 from cardreader.web.happened import clock_words, sent_words

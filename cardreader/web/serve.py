@@ -15,7 +15,8 @@ from sqlalchemy import func, select
 from cardreader.register.accounts import add_account
 from cardreader.register.database import Database
 from cardreader.register.identity import host_name, identity_of
-from cardreader.register.models import Account, Role
+from cardreader.register.kinds import Role
+from cardreader.register.models import Account
 from cardreader.terminal.progress import Progress
 from cardreader.web.address import own_addresses, qr_text, url_of
 from cardreader.web.announce import Announcement

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from cardreader.register.models import Source
+from cardreader.register.kinds import Source
 from cardreader.web.texts import mark
 
 DRYING_S = 180

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from sqlalchemy import delete, select
 
+from cardreader.register.base import utc_now
 from cardreader.register.meet.side import sweep
-from cardreader.register.models import Reading, SignIn, utc_now
+from cardreader.register.models import Reading, SignIn
 from cardreader.web.state import State
 
 UNFINISHED_BACKUP = ".backup-"

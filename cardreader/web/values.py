@@ -9,9 +9,10 @@ import datetime as dt
 
 from sqlalchemy.orm import Session
 
+from cardreader.register.base import utc_now
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import point_of
-from cardreader.register.models import Reading, Visit, Woman, utc_now
+from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
 from cardreader.register.tube import TubeUnit
 from cardreader.web.state import State

@@ -11,17 +11,9 @@ from cardreader.decide.subject import Smoking
 from cardreader.register.blots import decision_of
 from cardreader.register.followup import DueKind
 from cardreader.register.history import Measurement, may_be_severe
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Regimen, Role, Source
 from cardreader.register.lists import ListName
-from cardreader.register.models import (
-    BirthOutcome,
-    JudgedAgain,
-    Reading,
-    ReferralOutcome,
-    Regimen,
-    Role,
-    Source,
-    Visit,
-)
+from cardreader.register.models import JudgedAgain, Reading, Visit
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.tablets import a_day_of
 from cardreader.register.women import Closing

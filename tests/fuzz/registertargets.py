@@ -27,9 +27,11 @@ from cardreader.decide.protocol import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
 from cardreader.register import accounts, audit, backup, fhir, tables
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, RegisterError, sqlite_url
+from cardreader.register.kinds import Regimen, Role
 from cardreader.register.lists import open_rows
-from cardreader.register.models import Reading, Regimen, Role, utc_now
+from cardreader.register.models import Reading
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.photostore import PhotoStore, PhotoStoreError, open_store, read_key
 from cardreader.register.recording import (

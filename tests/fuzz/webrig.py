@@ -20,7 +20,9 @@ from target import bad, sound_json
 
 from cardreader.decide.protocol import load_protocol
 from cardreader.register import accounts, audit
-from cardreader.register.models import Reading, Role, Visit, Woman, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.kinds import Role
+from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.recording import open_visit, record_lab, record_tube, subject_of
 from cardreader.register.tube import TubeUnit
 from cardreader.register.women import add_woman

@@ -15,7 +15,7 @@ from seeds import card_photos, small_pictures
 from target import Target, bad, one_line
 from webrig import PASSWORD, Request, damaged, parse, server
 
-from cardreader.register.models import utc_now
+from cardreader.register.base import utc_now
 from cardreader.web.tls import CertificateError, certificates
 
 Fields = list[tuple[str, bytes]]

@@ -12,7 +12,7 @@ from cardreader.decide.rule import Outcome, decide
 from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import recording, women
-from cardreader.register.models import utc_now
+from cardreader.register.base import utc_now
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.recording import PhotoFacts
 from cardreader.result.asjson import decision_json

@@ -13,8 +13,8 @@ from postgreskit import Postgres
 
 from cardreader.decide.protocol import load_protocol
 from cardreader.register import backupfile
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.models import utc_now
 
 _remembered = lru_cache(maxsize=64)(backupfile.derive_key)
 

@@ -15,24 +15,15 @@ from sqlalchemy.orm import Session
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
 from cardreader.register import calibrations, closing, recording, women
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.calibrations import BusyError
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Regimen
 from cardreader.register.knownby import mend_code
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
-from cardreader.register.models import (
-    BirthOutcome,
-    Event,
-    JudgedAgain,
-    Reading,
-    ReferralOutcome,
-    Regimen,
-    Visit,
-    Woman,
-    local_day,
-    utc_now,
-)
+from cardreader.register.models import Event, JudgedAgain, Reading, Visit, Woman
 from cardreader.register.paper import set_paper
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome

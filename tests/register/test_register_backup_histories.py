@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from cardreader.register import recording
 from cardreader.register.backup import make_backup, restore_backup
+from cardreader.register.base import Base, local_day, utc_now
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.models import Base, Visit, local_day, utc_now
+from cardreader.register.models import Visit
 
 PASSPHRASE = "an invented passphrase"
 

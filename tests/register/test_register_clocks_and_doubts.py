@@ -10,11 +10,12 @@ from scipy.stats import norm
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import recording, women
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.closing import UnsureError, close_woman, reopen_woman
 from cardreader.register.doubt import DoubtfulError, lab_doubts
 from cardreader.register.followup import DueKind, next_due
 from cardreader.register.history import Measurement, standing
-from cardreader.register.models import Purpose, Source, local_day, utc_now
+from cardreader.register.kinds import Purpose, Source
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import open_referrals
 

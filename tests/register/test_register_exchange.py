@@ -12,8 +12,8 @@ from builders import PROTOCOL, add_woman, facts, lab, photo, refused
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register import recording, tables
+from cardreader.register.base import utc_now
 from cardreader.register.confirmations import confirmations
-from cardreader.register.models import utc_now
 from cardreader.register.summary import summarise
 from cardreader.register.tube import TubeUnit
 

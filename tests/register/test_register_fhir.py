@@ -12,8 +12,8 @@ from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.observation import Observation
 
 from cardreader.register import fhir, recording, tables
+from cardreader.register.base import utc_now
 from cardreader.register.identity import identity_of
-from cardreader.register.models import utc_now
 from cardreader.register.tube import TubeUnit
 
 

@@ -8,10 +8,11 @@ from builders import add_woman, facts, lab, photo
 from sqlalchemy import select
 
 from cardreader.register import accounts, closing, women
+from cardreader.register.base import Base
 from cardreader.register.fieldgroups import fields_of, plain_tables
+from cardreader.register.kinds import Role
 from cardreader.register.knownby import mend_code
 from cardreader.register.mergemodels import FieldChange, RemovedWoman, Touched
-from cardreader.register.models import Base, Role
 from cardreader.register.removal import remove_woman
 
 TODAY = dt.date.today()

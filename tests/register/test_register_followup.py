@@ -14,8 +14,9 @@ from cardreader.decide.rule import Outcome
 from cardreader.register import closing, women
 from cardreader.register.followup import DueKind, missing_rise, next_due
 from cardreader.register.history import Measurement, standing
+from cardreader.register.kinds import Regimen, Source
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows, row_of
-from cardreader.register.models import Regimen, Source, Treatment
+from cardreader.register.models import Treatment
 
 RULES = FollowUpRules()
 TODAY = dt.date(2026, 6, 15)

@@ -8,12 +8,15 @@ import tarfile
 
 import pytest
 from builders import NOBODY, add_woman, combine, facts, lab, photo, refused
+from cardreader.register.settingaside import set_aside
 from sqlalchemy import select
 
 from cardreader.register import accounts, audit, closing, women
 from cardreader.register.backup import make_backup, restore_backup
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.history import measurements, standing
+from cardreader.register.kinds import ReferralOutcome, Role
 from cardreader.register.knownby import mend_code
 from cardreader.register.merge.conflicts import code_clashes, conflicts, decide
 from cardreader.register.merge.following import Judge
@@ -31,19 +34,10 @@ from cardreader.register.merge.registers import (
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
 from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
-from cardreader.register.models import (
-    Account,
-    Reading,
-    Referral,
-    ReferralOutcome,
-    Role,
-    Visit,
-    Woman,
-    utc_now,
-)
+from cardreader.register.models import Account, Reading, Referral, Visit, Woman
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.photostore import open_store
-from cardreader.register.recording import open_visit, record_photo, set_aside
+from cardreader.register.recording import open_visit, record_photo
 from cardreader.register.referrals import open_referrals, tell_outcome
 from cardreader.register.removal import remove_woman
 from cardreader.register.women import find_woman, set_gestation

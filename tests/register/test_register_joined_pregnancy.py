@@ -8,16 +8,18 @@ import pytest
 from builders import PROTOCOL, add_woman, combine, facts, photo
 from sqlalchemy import select
 
+from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.closing import tell_weeks
 from cardreader.register.followup import DueKind
+from cardreader.register.kinds import BirthOutcome, EventKind
 from cardreader.register.lists import row_of
 from cardreader.register.merge.choosing import shown_of_joined
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part, show_all_anew
 from cardreader.register.merge.store import load_state
 from cardreader.register.mergemodels import Joining
-from cardreader.register.models import BirthOutcome, Event, EventKind, Woman, utc_now
+from cardreader.register.models import Event, Woman
 from cardreader.register.undoing import undo_event
 from cardreader.register.women import find_woman
 

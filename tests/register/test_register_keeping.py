@@ -12,8 +12,10 @@ from sqlalchemy import inspect, select
 
 from cardreader.register import accounts, audit
 from cardreader.register.backup import BackupError, make_backup, restore_backup
+from cardreader.register.base import Base
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.models import Account, Base, Reading, Role, Woman
+from cardreader.register.kinds import Role
+from cardreader.register.models import Account, Reading, Woman
 from cardreader.register.photostore import PhotoStoreError, open_store
 from cardreader.register.removal import remove_woman
 

@@ -15,19 +15,14 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import closing, recording
+from cardreader.register.base import utc_now
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.followup import DueKind
+from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome, Regimen
 from cardreader.register.lists import row_of
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
-from cardreader.register.models import (
-    BirthOutcome,
-    Purpose,
-    ReferralOutcome,
-    Regimen,
-    Visit,
-    utc_now,
-)
+from cardreader.register.models import Visit
 from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
 from cardreader.register.tube import TubeUnit
 from cardreader.register.women import end_treatment, find_woman, running_treatment, start_treatment

@@ -18,7 +18,7 @@ from fhir.resources.R4B.measurereport import MeasureReport
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import tables
 from cardreader.register.births import note_birth
-from cardreader.register.models import BirthOutcome, ReferralOutcome
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.monthreport import indicators, measure_report, report_dict
 from cardreader.register.referrals import tell_outcome
 from cardreader.register.summary import month_bounds, summarise

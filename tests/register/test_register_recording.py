@@ -12,7 +12,8 @@ from sqlalchemy.exc import DBAPIError, StatementError
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit, recording
-from cardreader.register.models import AuditEntry, Reading, Woman, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.models import AuditEntry, Reading, Woman
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.tube import TubeUnit, tube_hb_g_dl
 

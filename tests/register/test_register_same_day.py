@@ -13,6 +13,7 @@ from sqlalchemy import select
 
 from cardreader.decide.statements import Statement
 from cardreader.register import recording
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import all_blots, blot_numbers, decision_of, last_photographed
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
@@ -25,7 +26,7 @@ from cardreader.register.merge.joining import join_two, part
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.mergemodels import Joining
-from cardreader.register.models import AuditEntry, JoinedVisit, Visit, local_day, utc_now
+from cardreader.register.models import AuditEntry, JoinedVisit, Visit
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.referrals import open_referrals
 from cardreader.register.summary import summarise, visits_seen

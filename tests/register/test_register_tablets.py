@@ -11,16 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cardreader.register import women
+from cardreader.register.base import local_day, utc_now
+from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows
-from cardreader.register.models import (
-    Event,
-    EventKind,
-    Regimen,
-    Treatment,
-    Woman,
-    local_day,
-    utc_now,
-)
+from cardreader.register.models import Event, Treatment, Woman
 from cardreader.register.tablets import count_tablets, give_tablets, tablets_of
 
 RULES = PROTOCOL.follow_up

@@ -19,8 +19,9 @@ import httpx2
 import pytest
 
 from cardreader.register import accounts, recording, women
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.models import Regimen, Role, utc_now
+from cardreader.register.kinds import Regimen, Role
 
 ROOT = Path(__file__).parents[2]
 PASSWORD = "a long invented password"

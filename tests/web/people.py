@@ -10,7 +10,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy.orm import Session
 
 from cardreader.register import accounts
-from cardreader.register.models import Role
+from cardreader.register.kinds import Role
 
 PASSWORD = "a long invented password"
 CHEAP = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)

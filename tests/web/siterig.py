@@ -22,7 +22,7 @@ from cardreader.decide.protocol import load_protocol
 from cardreader.decide.subject import Subject
 from cardreader.hb.container import load_calibration
 from cardreader.hb.measured import Measured
-from cardreader.register.models import local_day, utc_now
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.readingjson import facts_of
 from cardreader.register.recording import record_lab, subject_of
 from cardreader.register.women import find_woman

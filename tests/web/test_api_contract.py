@@ -18,7 +18,7 @@ def api_person(tmp_path_factory):
     from webfakes import FakeReader
 
     from cardreader.register import accounts
-    from cardreader.register.models import Role
+    from cardreader.register.kinds import Role
     from cardreader.web.app import create_app
     from cardreader.web.settings import Settings
 

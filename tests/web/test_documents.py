@@ -13,8 +13,8 @@ from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
 from cardreader.decide.rule import Outcome
+from cardreader.register.kinds import BirthOutcome
 from cardreader.register.lists import ListName
-from cardreader.register.models import BirthOutcome
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.summary import LotUse, ReferralCounts, Summary
 from cardreader.register.women import Closing

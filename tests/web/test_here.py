@@ -22,7 +22,7 @@ from browserkit import MAIN, ROOT, Server, free_port
 from fastapi.testclient import TestClient
 from inprocess import run_cardreader
 
-from cardreader.register.models import Role
+from cardreader.register.kinds import Role
 from cardreader.web import here
 
 TOKEN = "a-token-of-the-start"

@@ -11,8 +11,10 @@ from people import PASSWORD, Person
 from sqlalchemy import select
 
 from cardreader.decide.protocol import ProtocolError, load_protocol, parse_protocol
+from cardreader.register.base import utc_now
 from cardreader.register.devices import PIN_DIGITS, WRONG_TRIES, pin_problem
-from cardreader.register.models import AuditEntry, Device, Role, utc_now
+from cardreader.register.kinds import Role
+from cardreader.register.models import AuditEntry, Device
 
 PIN = "482915"
 

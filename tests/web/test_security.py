@@ -13,7 +13,8 @@ from webfakes import photo
 
 from cardreader.register import audit
 from cardreader.register.accounts import SessionLimits
-from cardreader.register.models import AuditEntry, SignIn, Woman, utc_now
+from cardreader.register.base import utc_now
+from cardreader.register.models import AuditEntry, SignIn, Woman
 
 PAGES = {
     "worker": {"/", "/women", "/women/new", "/lists/due", "/summary", "/more", "/password"},

@@ -34,17 +34,16 @@ from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
 from cardreader.register import audit, calibrations
 from cardreader.register.backup import make_backup, restore_backup
+from cardreader.register.base import utc_now
 from cardreader.register.calibrations import BusyError
 from cardreader.register.database import Database, sqlite_url
+from cardreader.register.kinds import FitState, Source
 from cardreader.register.models import (
     AuditEntry,
     CalibrationUse,
-    FitState,
     JudgedAgain,
     Reading,
     SiteCalibration,
-    Source,
-    utc_now,
 )
 from cardreader.register.sitepairs import WANTED, find_pairs, lacking
 from cardreader.register.studyexport import COLUMNS

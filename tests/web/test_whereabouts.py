@@ -14,7 +14,7 @@ from zeroconf import AddressResolver, Zeroconf
 from cardreader.register import accounts
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.identity import host_name, identity_of
-from cardreader.register.models import Role
+from cardreader.register.kinds import Role
 from cardreader.web.announce import Announcement
 from cardreader.web.listen import ServeError, listen
 from cardreader.web.serve import Place, serve, shown, welcome

@@ -17,9 +17,10 @@ from cardreader.register import audit
 from cardreader.register.fieldchanges import Said, say, touch
 from cardreader.register.fieldgroups import WOMAN, fields_of, plain_tables
 from cardreader.register.merge.choosing import SETTLED, differ, shown
+from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.joining import show_joined
 from cardreader.register.merge.state import Change, Row
-from cardreader.register.merge.store import free_code, load_women, shown_values
+from cardreader.register.merge.store import load_women, shown_values
 from cardreader.register.mergemodels import FieldChange, JoinedAway, Joining, KnownRegister
 from cardreader.register.models import Account, Treatment, Woman
 from cardreader.register.rowcheck import checked_values

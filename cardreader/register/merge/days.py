@@ -14,8 +14,9 @@ from cardreader.register.database import Database
 from cardreader.register.dayvisits import lead_of, members, visits_on
 from cardreader.register.history import Measurement, sends_at_once
 from cardreader.register.judging import TO_CONFIRM
+from cardreader.register.kinds import Purpose
 from cardreader.register.merge.following import Judge
-from cardreader.register.models import JoinedVisit, Purpose, Referral, Visit, Woman
+from cardreader.register.models import JoinedVisit, Referral, Visit, Woman
 from cardreader.register.parts import in_parts
 from cardreader.register.recording import point_of_visit
 from cardreader.register.referrals import open_referrals, refer

@@ -20,18 +20,10 @@ from cardreader.register.blots import may_hide_severe
 from cardreader.register.closing import reopen_for
 from cardreader.register.doubt import unasked_doubts
 from cardreader.register.history import Measurement, certain_at, counts, point_of
+from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.merge.choosing import differ
 from cardreader.register.merge.state import Key, WomanState
-from cardreader.register.models import (
-    Event,
-    Purpose,
-    Reading,
-    Referral,
-    ReferralOutcome,
-    Source,
-    Visit,
-    Woman,
-)
+from cardreader.register.models import Event, Reading, Referral, Visit, Woman
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
 

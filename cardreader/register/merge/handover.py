@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.core.files import PRIVATE, open_atomic
 from cardreader.register import audit
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, current_revision
 from cardreader.register.fieldgroups import plain_tables
 from cardreader.register.merge.parcel import Head, Packer, ParcelError
@@ -28,7 +29,7 @@ from cardreader.register.merge.wire import (
     woman_line,
 )
 from cardreader.register.mergemodels import HeldBy, KnownRegister, RemovedWoman, Touched
-from cardreader.register.models import Account, AuditEntry, Reading, utc_now
+from cardreader.register.models import Account, AuditEntry, Reading
 from cardreader.register.parts import in_parts
 from cardreader.register.photostore import PhotoStore, PhotoStoreError
 from cardreader.terminal.progress import Progress

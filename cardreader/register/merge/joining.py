@@ -14,18 +14,19 @@ from sqlalchemy import delete, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
+from cardreader.register.base import new_id, utc_now
 from cardreader.register.changedwomen import note_changed
 from cardreader.register.database import Database
 from cardreader.register.fieldchanges import OF_ALL_JOINED, touch
 from cardreader.register.fieldgroups import WOMAN, plain, plain_tables, travelling_columns
 from cardreader.register.merge.choosing import shown, shown_of_joined
 from cardreader.register.merge.days import join_visits, refer_joined
+from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parting import ask_for_herself
 from cardreader.register.merge.state import WomanState
-from cardreader.register.merge.store import free_code, load_women, write_row
+from cardreader.register.merge.store import load_women, write_row
 from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
-from cardreader.register.models import new_id, utc_now
 from cardreader.register.rowcheck import checked_row
 
 

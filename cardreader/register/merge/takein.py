@@ -14,6 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, complaint, current_revision
 from cardreader.register.merge.conflicts import count_conflicts
 from cardreader.register.merge.following import Judge
@@ -42,7 +43,7 @@ from cardreader.register.merge.wire import (
     read_woman,
 )
 from cardreader.register.mergemodels import KnownRegister, TakenTrail
-from cardreader.register.models import AuditEntry, Reading, utc_now
+from cardreader.register.models import AuditEntry, Reading
 from cardreader.register.parts import in_parts
 from cardreader.register.photostore import PhotoStore
 from cardreader.register.rowcheck import RowError

@@ -12,8 +12,10 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.register import audit
 from cardreader.register.fieldchanges import forget, touch, write_down
 from cardreader.register.fieldgroups import WOMAN, plain_tables
+from cardreader.register.kinds import Role
 from cardreader.register.merge.choosing import shown
 from cardreader.register.merge.days import join_visits, refer_joined
+from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.following import Judge, apart, follow, unsettled_visits
 from cardreader.register.merge.joining import component, show_alone, show_joined
 from cardreader.register.merge.parting import ask_for_herself, reopen_if_anothers
@@ -26,7 +28,6 @@ from cardreader.register.merge.state import (
     join_women,
 )
 from cardreader.register.merge.store import (
-    free_code,
     load_joinings,
     load_women,
     shown_values,
@@ -34,7 +35,7 @@ from cardreader.register.merge.store import (
     write_women,
 )
 from cardreader.register.mergemodels import FieldChange, HeldBy, Joining, RemovedWoman
-from cardreader.register.models import Account, Reading, Role, Visit, Woman
+from cardreader.register.models import Account, Reading, Visit, Woman
 from cardreader.register.parts import in_parts
 
 NO_PASSWORD = "none"

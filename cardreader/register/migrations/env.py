@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from cardreader.register.models import Base
+from cardreader.register.base import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -10,17 +10,16 @@ from pydantic import BaseModel, Field
 
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import SIDES, sides_of
-from cardreader.register.lists import Row
-from cardreader.register.models import (
+from cardreader.register.kinds import (
     BirthOutcome,
     EventKind,
     Purpose,
-    Reading,
     ReferralOutcome,
     Role,
     Source,
-    Woman,
 )
+from cardreader.register.lists import Row
+from cardreader.register.models import Reading, Woman
 from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS

@@ -10,7 +10,8 @@ from sqlalchemy.orm import Session
 
 from cardreader.register import calibrations
 from cardreader.register.calibrations import NotUsableError
-from cardreader.register.models import Account, CalibrationUse, FitState, SiteCalibration
+from cardreader.register.kinds import FitState
+from cardreader.register.models import Account, CalibrationUse, SiteCalibration
 from cardreader.register.paper import paper_in_use
 from cardreader.web.access import Analyst, Anyone, Supervisor, api_csrf
 from cardreader.web.api.bodies import ID_PATTERN

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 
-from cardreader.register.models import EventKind, Purpose, ReferralOutcome
+from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome
 from cardreader.register.monthreport import indicators
 from cardreader.register.summary import summarise
 from cardreader.web.access import Anyone, Carer

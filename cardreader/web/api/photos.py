@@ -11,8 +11,9 @@ from fastapi.responses import JSONResponse
 from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
+from cardreader.register.base import utc_now
 from cardreader.register.dayvisits import members
-from cardreader.register.models import Reading, utc_now
+from cardreader.register.models import Reading
 from cardreader.register.recording import KeyReusedError, find_submission
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.women import GESTATION_WEEKS, clean_code

@@ -10,8 +10,8 @@ from starlette.responses import FileResponse, Response
 
 from cardreader.register.backup import MIN_PASSPHRASE, make_backup
 from cardreader.register.backupnote import BackupError
+from cardreader.register.base import local_day
 from cardreader.register.lastbackup import OLD_DAYS, last_backup, note_backup
-from cardreader.register.models import local_day
 from cardreader.web.access import Form, Supervisor
 from cardreader.web.render import page
 from cardreader.web.state import State

@@ -16,13 +16,8 @@ from starlette.responses import HTMLResponse, Response
 from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
-from cardreader.register.models import (
-    Account,
-    CalibrationUse,
-    FitState,
-    JudgedAgain,
-    SiteCalibration,
-)
+from cardreader.register.kinds import FitState
+from cardreader.register.models import Account, CalibrationUse, JudgedAgain, SiteCalibration
 from cardreader.register.paper import paper_in_use, set_paper
 from cardreader.register.sitepairs import PairsFound, find_pairs, lacking, reach
 from cardreader.register.studyexport import measured_jsonl, study_csv

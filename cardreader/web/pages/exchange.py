@@ -9,7 +9,7 @@ from starlette.responses import Response
 
 from cardreader.register import audit, fhir, tables
 from cardreader.register.confirmations import confirmations
-from cardreader.register.models import Role
+from cardreader.register.kinds import Role
 from cardreader.web.access import Analyst, Form, Supervisor, Visitor
 from cardreader.web.drift import charts
 from cardreader.web.lean import full_installation_for_export

@@ -11,7 +11,8 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from cardreader.register import accounts, devices
-from cardreader.register.models import Account, Role
+from cardreader.register.kinds import Role
+from cardreader.register.models import Account
 from cardreader.web.access import COOKIE, DEVICE_COOKIE, form_of
 from cardreader.web.fields import Fields
 from cardreader.web.pages.pin import KEPT_S, pin_problems

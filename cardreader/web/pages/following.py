@@ -8,6 +8,7 @@ from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from cardreader.register.base import utc_now
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.closing import (
     BeforeBirthError,
@@ -19,15 +20,8 @@ from cardreader.register.closing import (
 )
 from cardreader.register.events import may_undo
 from cardreader.register.followup import gestation_start
-from cardreader.register.models import (
-    BirthOutcome,
-    Event,
-    Referral,
-    ReferralOutcome,
-    Role,
-    Woman,
-    utc_now,
-)
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Role
+from cardreader.register.models import Event, Referral, Woman
 from cardreader.register.referrals import close as close_referral
 from cardreader.register.referrals import send_for_test, tell_outcome
 from cardreader.register.rejudging import open_again, settle

@@ -10,12 +10,14 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
+from cardreader.register.base import utc_now
 from cardreader.register.closing import hindrances
 from cardreader.register.events import may_undo, standing_events
+from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName, row_of
 from cardreader.register.mergemodels import JoinedAway
-from cardreader.register.models import EventKind, ReferralOutcome, Role, Source, Woman, utc_now
+from cardreader.register.models import Woman
 from cardreader.register.recording import subject_of, visit_on
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.tablets import MOST_TABLETS

@@ -8,11 +8,12 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from cardreader.register.ahead import reading_ahead
+from cardreader.register.base import utc_now
 from cardreader.register.history import measurements
 from cardreader.register.keptlists import counts_today
+from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
-from cardreader.register.models import Role, utc_now
 from cardreader.register.search import search_women
 from cardreader.register.summary import visits_seen
 from cardreader.register.women import find_woman

@@ -10,7 +10,7 @@ from pathlib import Path
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from cardreader.register.models import Source
+from cardreader.register.kinds import Source
 from cardreader.web import texts
 from cardreader.web.origins import known_origins
 from cardreader.web.render import page

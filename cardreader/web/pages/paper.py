@@ -9,11 +9,13 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.register import audit
+from cardreader.register.base import new_id
 from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
+from cardreader.register.kinds import EventKind
 from cardreader.register.lists import row_of
-from cardreader.register.models import EventKind, Woman, new_id
+from cardreader.register.models import Woman
 from cardreader.register.recording import KeyReusedError, on_day, open_visit
 from cardreader.register.referrals import send_for_test
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets

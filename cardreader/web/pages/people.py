@@ -8,7 +8,8 @@ from starlette.responses import Response
 
 from cardreader.register import accounts, audit, devices
 from cardreader.register.auditnames import women_of
-from cardreader.register.models import Account, AuditEntry, Role
+from cardreader.register.kinds import Role
+from cardreader.register.models import Account, AuditEntry
 from cardreader.web import words
 from cardreader.web.access import COOKIE, Anyone, Form, Supervisor
 from cardreader.web.fields import Fields

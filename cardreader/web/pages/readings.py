@@ -8,14 +8,17 @@ from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
+from cardreader.register.base import utc_now
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.events import may_undo
 from cardreader.register.history import measurements, standing
-from cardreader.register.models import Reading, Role, Source, utc_now
+from cardreader.register.kinds import Role, Source
+from cardreader.register.models import Reading
 from cardreader.register.photostore import PhotoStoreError
-from cardreader.register.recording import set_aside, subject_of
+from cardreader.register.recording import subject_of
 from cardreader.register.referrals import open_referrals
 from cardreader.register.samephoto import entered_elsewhere
+from cardreader.register.settingaside import set_aside
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.calibrationwords import read_by_words
 from cardreader.web.fields import Fields

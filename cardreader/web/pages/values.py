@@ -8,8 +8,10 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
+from cardreader.register.base import new_id
 from cardreader.register.doubt import DoubtfulError
-from cardreader.register.models import Source, Woman, new_id
+from cardreader.register.kinds import Source
+from cardreader.register.models import Woman
 from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.referrals import open_referrals
 from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit

@@ -10,9 +10,11 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
+from cardreader.register.base import new_id
 from cardreader.register.blots import all_blots, blot_numbers, doubted_by
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
-from cardreader.register.models import Source, Visit, new_id
+from cardreader.register.kinds import Source
+from cardreader.register.models import Visit
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.web import words
 from cardreader.web.access import Carer, Form

@@ -9,8 +9,9 @@ from starlette.responses import Response
 from cardreader.decide.subject import Smoking
 from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.events import note
+from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.knownby import set_village
-from cardreader.register.models import EventKind, Regimen, Woman
+from cardreader.register.models import Woman
 from cardreader.register.recording import open_visit
 from cardreader.register.removal import remove_woman
 from cardreader.register.women import (
