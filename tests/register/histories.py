@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
-from cardreader.register import calibrations, closing, recording, women
+from cardreader.register import calibrations, closing, recording, settingaside, women
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.calibrations import BusyError
@@ -60,7 +60,7 @@ def _set_aside(nth: int) -> Step:
     def step(session: Session) -> None:
         good = session.scalars(select(Reading).where(Reading.set_aside_at.is_(None))).all()
         if good:
-            recording.set_aside(session, good[nth % len(good)], "slip", None, combine, NOBODY)
+            settingaside.set_aside(session, good[nth % len(good)], "slip", None, combine, NOBODY)
 
     return step
 

@@ -9,7 +9,7 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 from scipy.stats import norm
 
 from cardreader.decide.rule import Outcome
-from cardreader.register import recording, women
+from cardreader.register import settingaside, women
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.closing import UnsureError, close_woman, reopen_woman
 from cardreader.register.doubt import DoubtfulError, lab_doubts
@@ -166,5 +166,5 @@ def test_a_good_photo_set_aside_leaves_the_refused_one_to_be_answered(sqlite):
         photo(session, woman, refused())
         wrong = photo(session, woman, facts(14.0))
         assert open_referrals(woman) == []
-        recording.set_aside(session, wrong, "another woman's blot", None, combine, NOBODY)
+        settingaside.set_aside(session, wrong, "another woman's blot", None, combine, NOBODY)
         assert [referral.band for referral in open_referrals(woman)] == ["not_read"]

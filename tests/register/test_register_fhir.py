@@ -11,7 +11,7 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.observation import Observation
 
-from cardreader.register import fhir, recording, tables
+from cardreader.register import fhir, recording, settingaside, tables
 from cardreader.register.base import utc_now
 from cardreader.register.identity import identity_of
 from cardreader.register.tube import TubeUnit
@@ -198,6 +198,6 @@ def test_set_aside_is_told_as_entered_in_error(month):
     with month.write() as session:
         tube = recording.find_submission(session, "tube-key")
         woman = tube.woman
-        recording.set_aside(session, tube, "slip", None, combine, NOBODY)
+        settingaside.set_aside(session, tube, "slip", None, combine, NOBODY)
         plain = json.dumps(fhir.bundle_dict(session, [woman.id]))
     assert "entered-in-error" in plain

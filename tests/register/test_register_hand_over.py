@@ -40,6 +40,7 @@ from cardreader.register.photostore import open_store
 from cardreader.register.recording import open_visit, record_photo
 from cardreader.register.referrals import open_referrals, tell_outcome
 from cardreader.register.removal import remove_woman
+from cardreader.register.settingaside import set_aside
 from cardreader.register.women import find_woman, set_gestation
 from cardreader.terminal.progress import Progress
 

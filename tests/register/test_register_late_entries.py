@@ -14,7 +14,7 @@ import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 
 from cardreader.decide.rule import Outcome
-from cardreader.register import closing, recording
+from cardreader.register import closing, recording, referrals, settingaside
 from cardreader.register.base import utc_now
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.followup import DueKind
@@ -49,7 +49,7 @@ def tube(session, woman, hb_g_dl: float, days_ago: float = 0):
 def set_aside(session, reading) -> None:
     session.flush()
     session.expire_all()
-    recording.set_aside(session, reading, "a slip", None, combine, NOBODY)
+    settingaside.set_aside(session, reading, "a slip", None, combine, NOBODY)
 
 
 def asked(woman) -> list[tuple[str, bool, float | None]]:
@@ -178,7 +178,7 @@ def test_care_she_went_for_stays_told_when_the_result_is_set_aside(her):
     session, woman = her
     result = lab(session, woman, 6.0)
     care = open_referrals(woman)[0]
-    recording.close(session, care, ReferralOutcome.WENT, utc_now(), None)
+    referrals.close(session, care, ReferralOutcome.WENT, utc_now(), None)
     set_aside(session, result)
     assert care.outcome == ReferralOutcome.WENT
 

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError, StatementError
 
 from cardreader.decide.rule import Outcome
-from cardreader.register import audit, recording
+from cardreader.register import audit, recording, settingaside
 from cardreader.register.base import utc_now
 from cardreader.register.models import AuditEntry, Reading, Woman
 from cardreader.register.phoneclock import TakenAt
@@ -172,10 +172,10 @@ def test_set_aside_reading_leaves_the_result_and_reopens_what_it_closed(database
         woman = add_woman(session)
         wrong = photo(session, woman, facts(13.0), days_ago=2)
         photo(session, woman, facts(9.0), days_ago=2)
-        recording.set_aside(session, wrong, "another woman's blot", None, combine, NOBODY)
+        settingaside.set_aside(session, wrong, "another woman's blot", None, combine, NOBODY)
         assert woman.visits[0].hb_g_dl == pytest.approx(9.0)
         result = lab(session, woman, 9.5)
-        recording.set_aside(session, result, "wrong woman", None, combine, NOBODY)
+        settingaside.set_aside(session, result, "wrong woman", None, combine, NOBODY)
         assert woman.referrals[0].closed_at is None
 
 

@@ -12,7 +12,7 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 from sqlalchemy import select
 
 from cardreader.decide.statements import Statement
-from cardreader.register import recording
+from cardreader.register import recording, settingaside
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import all_blots, blot_numbers, decision_of, last_photographed
 from cardreader.register.database import Database, sqlite_url
@@ -198,7 +198,7 @@ def test_a_photo_set_aside_at_one_leaves_the_result_of_the_others(pair):
 
     def slip(session, her) -> None:
         wrong = next(r for r in her.readings if r.hb_g_dl == 10.0)
-        recording.set_aside(session, wrong, "another woman's", None, combine, NOBODY)
+        settingaside.set_aside(session, wrong, "another woman's", None, combine, NOBODY)
 
     pair.do(0, slip)
     assert pair.values(0) == [9.0]

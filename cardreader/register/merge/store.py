@@ -19,6 +19,7 @@ from cardreader.register.fieldgroups import (
     travelling_columns,
 )
 from cardreader.register.merge.choosing import row_of
+from cardreader.register.merge.fitting import fit
 from cardreader.register.merge.state import (
     Change,
     Joined,
@@ -37,12 +38,8 @@ from cardreader.register.mergemodels import (
     RemovedWoman,
     Touched,
 )
-from cardreader.register.models import Account
 from cardreader.register.parts import in_parts
 from cardreader.register.rowcheck import RowError, checked_row
-
-LONGEST_KEY = 64
-LONGEST_CODE = 24
 
 
 def load_state(session: Session) -> State:
@@ -159,7 +156,7 @@ def write_women(
     for name, table in plain_tables().items():
         added, mended = new.get(name, []), changed.get(name, [])
         rows = {record.id: row_of(record) for record in (*added, *mended)}
-        _fit(session, table, rows)
+        fit(session, table, rows)
         if added:
             # Columns that don't travel may be empty, and are.
             session.execute(insert(table), [checked_row(table, rows[r.id]) for r in added])
@@ -189,7 +186,7 @@ def write_row(session: Session, record: Record, own: str, instead: Row | None = 
     """Show a record as it is said, or with some values ``instead``; what is said is kept."""
     table = plain_tables()[record.table]
     rows = {record.id: row_of(record) | (instead or {})}
-    _fit(session, table, rows)
+    fit(session, table, rows)
     _update(session, table, list(rows.values()))
     _keep_changes(session, (record,), {(record.table, record.id): own}, rows)
 
@@ -256,88 +253,6 @@ def _as_row(record: Record, change: Change, owner: Mapping[Key, str], head: bool
         "register_id": change.register_id,
         "head": head,
     }
-
-
-# --- what the tables can't hold as it is said ---------------------------------------------
-
-
-def _fit(session: Session, table: Table, rows: Mapping[str, Row]) -> None:
-    """Change in place what the table can't hold: references to what isn't here, taken codes."""
-    for column in table.columns:
-        for key in column.foreign_keys:
-            if column.name != "woman_id":
-                _drop_missing(session, key.column.table, column.name, rows)
-    if table.name == WOMAN:
-        _free_codes(session, rows)
-    if "submission_key" in table.c:
-        _free_keys(session, table, rows)
-
-
-def _drop_missing(session: Session, target: Table, name: str, rows: Mapping[str, Row]) -> None:
-    wanted = {row[name] for row in rows.values() if row[name] is not None}
-    here: set[str] = set()
-    if target.name in plain_tables() or target.name == Account.__tablename__:
-        for some in in_parts(wanted):
-            here |= set(session.scalars(select(target.c.id).where(target.c.id.in_(some))))
-    here |= {one for one in wanted if one in rows}
-    for row in rows.values():
-        if row[name] not in here:
-            row[name] = None
-
-
-def _free_codes(session: Session, rows: Mapping[str, Row]) -> None:
-    taken: set[str] = set()
-    keeps: set[str] = set()
-    woman = plain_tables()[WOMAN].c
-    for some in in_parts({row["code"] for row in rows.values()}):
-        for code, one in session.execute(select(woman.code, woman.id).where(woman.code.in_(some))):
-            # Who has a code keeps it, unless she gets another now.
-            if rows.get(one, {}).get("code") == code:
-                keeps.add(one)
-            else:
-                taken.add(code)
-        taken |= set(session.scalars(select(JoinedAway.code).where(JoinedAway.code.in_(some))))
-    used: set[str] = set()
-    for row in sorted(rows.values(), key=lambda row: row["id"] not in keeps):
-        if row["code"] in taken | used:
-            row["code"] = free_code(session, row["code"], row["id"], used)
-        used.add(row["code"])
-
-
-def free_code(
-    session: Session, code: str, woman_id: str, used: Collection[str] = frozenset()
-) -> str:
-    """Her code, or one made of it and her id where another woman here has it."""
-    for digits in (0, 4, 8, 12):
-        ending = f"-{woman_id.replace('-', '')[:digits].upper()}" if digits else ""
-        tried = code[: LONGEST_CODE - len(ending)].rstrip("-/") + ending
-        if tried not in used and not _is_taken(session, tried, woman_id):
-            return tried
-    raise RowError("no code is left for a woman whose code another has")
-
-
-def _is_taken(session: Session, code: str, woman_id: str) -> bool:
-    woman = plain_tables()[WOMAN].c
-    taken = select(woman.id).where(woman.code == code, woman.id != woman_id)
-    away = select(JoinedAway.woman_id).where(
-        JoinedAway.code == code, JoinedAway.woman_id != woman_id, JoinedAway.into_id != woman_id
-    )
-    return session.execute(taken.union_all(away)).first() is not None
-
-
-def _free_keys(session: Session, table: Table, rows: Mapping[str, Row]) -> None:
-    keys = {row["submission_key"] for row in rows.values()}
-    owner: dict[str, str] = {}
-    for some in in_parts(keys):
-        key = table.c.submission_key
-        owner.update(
-            (row[0], row[1])
-            for row in session.execute(select(key, table.c.id).where(key.in_(some)))
-        )
-    for row in rows.values():
-        key = row["submission_key"]
-        if owner.setdefault(key, row["id"]) != row["id"]:
-            row["submission_key"] = f"{key[: LONGEST_KEY - 37]}~{row['id']}"
 
 
 def utc(text: str | None) -> dt.datetime | None:
