@@ -8,7 +8,8 @@ from pathlib import Path
 
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import DEFAULT, Protocol, load_protocol
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.protocolfile import DEFAULT, load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
 

@@ -21,7 +21,7 @@ import pandas as pd
 from cardreader.api import load_reader
 from cardreader.calibrate.agreement import bland_altman
 from cardreader.calibrate.proportion import proportion
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.subject import Subject
 from cardreader.pipeline import judge, measure_photo
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import decide
 from cardreader.decide.subject import Subject
 from cardreader.hb.measured import Measured

@@ -25,8 +25,8 @@ from numpy.typing import ArrayLike, NDArray
 from PIL import Image
 
 from cardreader.card import layout
-from cardreader.card.artwork import card_sheet
 from cardreader.card.lot import Lot
+from cardreader.card.printsheet import card_sheet
 from cardreader.colour.cielab import lab_to_srgb
 
 RASTER_DPI = 600

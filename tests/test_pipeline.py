@@ -16,7 +16,7 @@ from cardreader.calibrate.papers import papers_of
 from cardreader.card.lots import Lots
 from cardreader.core.refusal import ADVICE, Reason, Refusal
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
 from cardreader.decide.subject import Subject

@@ -47,8 +47,8 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
     out: Path = arguments.out
     if out.suffix.lower() not in (".pdf", ".svg"):
         raise CommandError(ExitCode.USAGE, f"{out}: a card ends in .pdf or .svg")
-    from cardreader.card.artwork import card_sheet
     from cardreader.card.cgats import write_lot
+    from cardreader.card.printsheet import card_sheet
 
     lot = _lot_to_print(lots_of(arguments), arguments.lot)
     with told(ExitCode.USAGE, ValueError):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived
-from cardreader.decide import followuprules, protocol, rule, subject
+from cardreader.decide import followuprules, protocolfile, rule, subject
 
 GATES = (
     Stage(
@@ -19,7 +19,7 @@ GATES = (
     ),
     Stage(
         "A protocol's file",
-        protocol,
+        protocolfile,
         (
             chosen("LONGEST_FILE_BYTES", "byte", "twenty times the shipped protocols"),
             chosen("HIGHEST_LIMIT_G_DL", "g/dL", "above any limit of anaemia"),

@@ -21,7 +21,7 @@ from babel.messages.pofile import read_po, write_po
 
 from cardreader.core.files import write_atomic
 from cardreader.core.refusal import ADVICE
-from cardreader.decide.protocol import load_protocol, shipped_protocols
+from cardreader.decide.protocolfile import load_protocol, shipped_protocols
 from cardreader.decide.statements import TEXT
 from cardreader.web.render import TEMPLATES
 from cardreader.web.texts import LAYOUT_TRIALS, LOCALE_FOLDER, SOURCE_LANGUAGE, languages

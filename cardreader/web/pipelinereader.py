@@ -19,7 +19,8 @@ from cardreader.card import layout
 from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import DEFAULT, Protocol, load_protocol
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.protocolfile import DEFAULT, load_protocol
 from cardreader.decide.rule import MAY_HIDE_SEVERE, decide, with_pale_blot
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration

@@ -34,7 +34,7 @@ from cardreader.card import layout
 from cardreader.card.layout import Kind
 from cardreader.core.refusal import Refusal
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome, decide
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.combine import combine

@@ -43,7 +43,7 @@ from PIL import Image, ImageOps  # noqa: E402
 from cardreader.card.lots import Lots  # noqa: E402
 from cardreader.core.files import write_atomic  # noqa: E402
 from cardreader.core.shipped import shipped  # noqa: E402
-from cardreader.decide.protocol import load_protocol  # noqa: E402
+from cardreader.decide.protocolfile import load_protocol  # noqa: E402
 from cardreader.hb.calibration import Calibration  # noqa: E402
 from cardreader.pipeline import read_photo  # noqa: E402
 from cardreader.reader import Reader  # noqa: E402

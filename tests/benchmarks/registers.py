@@ -29,7 +29,7 @@ from postgreskit import Postgres  # noqa: E402
 from sqlalchemy import TextClause, text  # noqa: E402
 from sqlalchemy.orm import Session  # noqa: E402
 
-from cardreader.decide.protocol import load_protocol  # noqa: E402
+from cardreader.decide.protocolfile import load_protocol  # noqa: E402
 from cardreader.register.database import Database, sqlite_url  # noqa: E402
 from cardreader.register.keptlists import (  # noqa: E402
     counts_today,

@@ -14,7 +14,7 @@ from cardreader.calibrate.features import read_features
 from cardreader.calibrate.study import read_study
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
 from cardreader.pipeline import read_photo

@@ -15,7 +15,7 @@ from cardreader.calibrate.pairs import lots_of
 from cardreader.calibrate.splits import unseen_splits, women_splits
 from cardreader.calibrate.validate import validate, validate_elsewhere
 from cardreader.calibrate.verdict import overall
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
 

@@ -15,7 +15,7 @@ from blots import study
 from cardreader.calibrate import workflow
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.document import Document, Section, Table, Text, to_html, to_pdf
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.container import load
 
 TITLE = "Two <hills> & a river"

@@ -22,9 +22,10 @@ from PIL import Image
 from skimage.color import lab2rgb
 
 from cardreader.card import layout
-from cardreader.card.artwork import PAGE_MM, Page, Sheet, card_sheet, max_copies, patch_rgb
+from cardreader.card.artwork import patch_rgb
 from cardreader.card.drawing import Rects, Text
 from cardreader.card.lots import Lots
+from cardreader.card.printsheet import PAGE_MM, Page, Sheet, card_sheet, max_copies
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
 

@@ -21,7 +21,7 @@ from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import read_photo

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import ProtocolError, load_protocol, parse_protocol
+from cardreader.decide.protocolfile import load_protocol, parse_protocol
+from cardreader.decide.tomltable import ProtocolError
 
 WITHOUT = shipped("protocols", "who-2024.toml").read_text(encoding="utf-8")
 

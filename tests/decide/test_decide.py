@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.decide.protocol import Certainty, Group, load_protocol
+from cardreader.decide.protocol import Certainty, Group
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Decision, Outcome, Question, decide, with_pale_blot
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.decide.subject import Smoking, Subject, Trimester, trimester_of

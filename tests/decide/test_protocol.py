@@ -13,14 +13,10 @@ from hypothesis import strategies as st
 from cardreader.core.shipped import shipped
 from cardreader.decide.adjustments import ElevationRule
 from cardreader.decide.followuprules import FollowUpRules, TabletRules
-from cardreader.decide.protocol import (
-    Group,
-    ProtocolError,
-    load_protocol,
-    parse_protocol,
-    shipped_protocols,
-)
+from cardreader.decide.protocol import Group
+from cardreader.decide.protocolfile import load_protocol, parse_protocol, shipped_protocols
 from cardreader.decide.subject import Smoking, Subject, Trimester
+from cardreader.decide.tomltable import ProtocolError
 
 COMMON = shipped("protocols", "common-practice.toml").read_text(encoding="utf-8")
 WHO = shipped("protocols", "who-2024.toml").read_text(encoding="utf-8")

@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session
 from target import Target, bad, one_line, sound_json, text_maker
 
 from cardreader.decide.followuprules import FollowUpRules
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
 from cardreader.register import accounts, audit, backup, fhir, tables

@@ -13,7 +13,7 @@ from PIL import Image
 
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.reader import Reader
 from cardreader.simulate.cameras import Family

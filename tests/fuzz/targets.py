@@ -26,7 +26,8 @@ from cardreader.card.cgatstable import LotFileError
 from cardreader.colour.icc import ProfileError, read_profile
 from cardreader.core.refusal import Refusal
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import ProtocolError, parse_protocol
+from cardreader.decide.protocolfile import parse_protocol
+from cardreader.decide.tomltable import ProtocolError
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError

@@ -18,7 +18,7 @@ from seeds import card_photos
 from sqlalchemy import select
 from target import bad, sound_json
 
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.register import accounts, audit
 from cardreader.register.base import utc_now
 from cardreader.register.kinds import Role

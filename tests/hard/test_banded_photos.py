@@ -14,7 +14,7 @@ from verdict import Fate, judge
 
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import read_photo
 from cardreader.read.banding import find_banding

@@ -7,7 +7,7 @@ from dataclasses import replace
 from math import sqrt
 from uuid import uuid4
 
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome, decide
 from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from postgreskit import Postgres
 
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.register import backupfile
 from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url

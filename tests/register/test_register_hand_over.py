@@ -8,7 +8,6 @@ import tarfile
 
 import pytest
 from builders import NOBODY, add_woman, combine, facts, lab, photo, refused
-from cardreader.register.settingaside import set_aside
 from sqlalchemy import select
 
 from cardreader.register import accounts, audit, closing, women

@@ -18,7 +18,7 @@ import numpy as np
 from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.subject import Subject
 from cardreader.hb.container import load_calibration
 from cardreader.hb.measured import Measured

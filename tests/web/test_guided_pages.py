@@ -78,7 +78,7 @@ def test_what_to_tell_her_comes_from_the_protocol(worker: Person, sent, told) ->
 
 def test_own_words_of_a_programme_are_shown_as_written(app, worker: Person) -> None:
     from cardreader.core.shipped import shipped
-    from cardreader.decide.protocol import parse_protocol
+    from cardreader.decide.protocolfile import parse_protocol
 
     text = shipped("protocols", "who-2024.toml").read_text(encoding="utf-8")
     own = f'{text}\n[tell_her]\nfood = ["Eat millet <daily>."]\nsource = "invented district"\n'

@@ -10,7 +10,8 @@ from fastapi.testclient import TestClient
 from people import PASSWORD, Person
 from sqlalchemy import select
 
-from cardreader.decide.protocol import ProtocolError, load_protocol, parse_protocol
+from cardreader.decide.protocolfile import load_protocol, parse_protocol
+from cardreader.decide.tomltable import ProtocolError
 from cardreader.register.base import utc_now
 from cardreader.register.devices import PIN_DIGITS, WRONG_TRIES, pin_problem
 from cardreader.register.kinds import Role

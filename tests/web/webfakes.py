@@ -14,7 +14,7 @@ from math import sqrt
 from PIL import Image
 
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import decide
 from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution

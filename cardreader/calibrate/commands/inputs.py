@@ -14,7 +14,8 @@ from cardreader.calibrate.provenance import Past, past_of
 from cardreader.calibrate.study import RowError, Study, read_study
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import Protocol, load_protocol
+from cardreader.decide.protocol import Protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration
 from cardreader.terminal.exitcodes import ExitCode

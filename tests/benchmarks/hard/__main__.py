@@ -34,7 +34,7 @@ from verdict import Row, Verdict, judge, markdown, summary  # noqa: E402
 from cardreader.card.lots import Lots  # noqa: E402
 from cardreader.core.files import write_atomic  # noqa: E402
 from cardreader.core.shipped import shipped  # noqa: E402
-from cardreader.decide.protocol import load_protocol  # noqa: E402
+from cardreader.decide.protocolfile import load_protocol  # noqa: E402
 from cardreader.hb.calibration import Calibration  # noqa: E402
 from cardreader.pipeline import read_photo, read_same_blot  # noqa: E402
 from cardreader.reader import Reader  # noqa: E402

@@ -24,7 +24,7 @@ from cardreader.calibrate.defaultcli import DEFAULT_PHOTOS
 from cardreader.calibrate.prior import fit_prior
 from cardreader.calibrate.site import fit_site
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocol import load_protocol
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured
