@@ -59,8 +59,9 @@ from cardreader.register.women import GESTATION_WEEKS, Closing, clean_code
 EARLIEST, LATEST = dt.datetime(1969, 1, 1), dt.datetime(2200, 1, 1)
 """Arithmetic with dates far off overflows. Where a clock's battery is empty it is 1970 after
 a start, and what was entered then is in the register all the same."""
-LARGEST = 1e6
-"""No quantity kept here comes near."""
+LARGEST = 1e10
+"""No quantity kept here comes near: the seconds that a clock is wrong by are the largest, and
+between `EARLIEST` and `LATEST` lie 7.3e9."""
 
 
 class RowError(ValueError):

@@ -83,6 +83,14 @@ class Postgres:
     def _url(self, name: str) -> str:
         return f"postgresql://postgres@/{name}?host={self.folder}"
 
+    def drop_connections(self) -> None:
+        """End every connection to the databases, as a server that is started anew does."""
+        with psycopg.connect(self._url("postgres"), autocommit=True) as connection:
+            connection.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+                "WHERE pid <> pg_backend_pid() AND datname IS NOT NULL"
+            )
+
     def stop(self) -> None:
         """Stop and clean up."""
         self._run("pg_ctl", "-D", self.data, "-m", "immediate", "-w", "stop")

@@ -34,7 +34,7 @@ from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
 from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
 from cardreader.register.models import Account, Reading, Referral, Visit, Woman
-from cardreader.register.phoneclock import TakenAt
+from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import open_visit, record_photo
 from cardreader.register.referrals import open_referrals, tell_outcome
@@ -778,3 +778,22 @@ def test_what_a_wrong_womans_result_kept_from_being_asked_is_asked_once_they_are
 
 def open_visit_of(session, her) -> str:
     return open_visit(session, her, 1, TODAY - dt.timedelta(days=4), None).id
+
+
+@pytest.mark.parametrize("behind", [dt.timedelta(days=366), dt.timedelta(days=20_780)])
+def test_a_photo_by_a_phone_whose_clock_is_years_slow_travels_and_is_backed_up(
+    two, tmp_path, behind
+):
+    """A phone that was without power starts in the year before, or in 1970."""
+    post, programme = two
+
+    def sent(session, her) -> None:
+        now = utc_now()
+        visit = open_visit(session, her, 1, TODAY, None)
+        taken = taken_at(now - behind, now - behind, now)
+        record_photo(session, visit, "slow-clock", facts(5.0), taken, None, combine, NOBODY)
+
+    post.do(sent)
+    exchange(post, programme)
+    assert programme.look(severe)
+    make_backup(programme.database, programme.folder, tmp_path / "b", "an invented passphrase")

@@ -14,6 +14,7 @@ from histories import steps
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from cardreader.register import audit
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.meet.code import (
     Greeting,
@@ -39,7 +40,10 @@ from cardreader.register.merge.registers import (
 )
 from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
+from cardreader.register.removal import remove_woman
+from cardreader.register.trouble import ADVICE, Trouble
 from cardreader.register.women import find_woman
+from cardreader.terminal.progress import Progress
 
 JUDGE = Judge(combine)
 MESSAGES = 8
@@ -57,11 +61,11 @@ def one_answer_for_all_work():
 class Register:
     """A register in a folder of its own."""
 
-    def __init__(self, empty_register, folder, name: str) -> None:
+    def __init__(self, empty_register, folder, name: str, url: str = "") -> None:
         self.folder = folder / name
         self.folder.mkdir()
         shutil.copy(empty_register, self.folder / "register.db")
-        self.database = Database(sqlite_url(self.folder / "register.db"))
+        self.database = Database(url or sqlite_url(self.folder / "register.db"))
         with self.database.write() as session:
             self.card = card_of(own_register(session, name))
 
@@ -364,6 +368,101 @@ def test_wherever_the_link_breaks_a_new_meeting_brings_all(two, after, arrives):
     assert len(post.says().women) == 2
     assert visit.course.now().stage is Stage.DONE
     assert post.left_behind() == district.left_behind() == []
+
+
+@pytest.fixture(params=["guest", "host", "both"])
+def two_and_postgres(request, tmp_path, empty_register, postgres):
+    """Two registers that know each other, and the server on which one or both are."""
+    pair = []
+    for name, where in (("Post", ("guest", "both")), ("District", ("host", "both"))):
+        url = postgres.migrated_url() if request.param in where else ""
+        pair.append(Register(empty_register, tmp_path, name, url))
+    post, district = pair
+    post.knows(district)
+    district.knows(post)
+    for n in range(3):
+        post.enter(f"KX-{n}", 9.0 - n)
+        district.enter(f"PX-{n}", 11.0 + n)
+    yield post, district, postgres
+    for register in pair:
+        register.database.close()
+
+
+def test_registers_on_postgresql_meet_in_both_directions(two_and_postgres):
+    post, district, _ = two_and_postgres
+    meet(post, district)
+    both = post.says()
+    assert both == district.says()
+    assert len(both.women) == 6
+    for guest, host in ((district, post), (post, district)):
+        visit = meet(guest, host)
+        assert visit.course.now().took["new"] == visit.course.now().gave["new"] == 0
+        assert post.says() == district.says() == both
+    # Both go on with the same woman, and one deletes another on request.
+    for register, value in ((post, 5.0), (district, 12.0)):
+        register.enter("KX-1", value)
+    with post.database.write() as session:
+        remove_woman(session, find_woman(session, "PX-1"), None)
+    meet(district, post)
+    meet(post, district)
+    assert post.says() == district.says()
+    assert len(post.says().women) == 5
+    for register in (post, district):
+        with register.database.read() as session:
+            assert len(find_woman(session, "KX-1").readings) == 3
+            assert audit.check(session)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("arrives", [False, True])
+def test_a_link_that_breaks_loses_nothing_on_postgresql(two_and_postgres, arrives):
+    post, district, _ = two_and_postgres
+    for after in range(MESSAGES - 1):
+        guest, host = ((post, district), (district, post))[after % 2]
+        guest.enter("KX-1" if guest is post else "PX-1", 6.0 + after / 10)
+        with pytest.raises(MeetError) as told:
+            meet(guest, host, Cut(after, arrives))
+        assert told.value.snag in (Snag.NOT_REACHED, Snag.BROKEN_OFF)
+    meet(post, district)
+    assert post.says() == district.says()
+    assert len(post.says().women) == 6
+    assert post.left_behind() == district.left_behind() == []
+
+
+class CutOff(Progress):
+    """A database whose server drops every connection in the middle of a taking-in."""
+
+    def __init__(self, postgres) -> None:
+        super().__init__()
+        self.postgres = postgres
+
+    def step(self, count: int = 1, **facts: int) -> None:
+        self.postgres.drop_connections()
+
+
+@pytest.mark.slow
+def test_a_database_that_goes_away_while_it_takes_in_is_as_it_was(two_and_postgres):
+    post, district, postgres = two_and_postgres
+    file = district.folder / "whole.over"
+    hand_over(district.database, post.card.id, file)
+    there = hand_over_back(post, district)
+    for register, giver, came in ((post, district, file), (district, post, there)):
+        if register.database.is_sqlite:
+            continue
+        before = register.says()
+        with pytest.raises(MeetError) as told:
+            register.side().take(giver.card, came, CutOff(postgres))
+        assert told.value.snag is Snag.NOT_TAKEN_HERE
+        assert told.value.detail == ADVICE[Trouble.UNREACHABLE]
+        assert register.says() == before
+    meet(post, district)
+    assert post.says() == district.says()
+
+
+def hand_over_back(post: Register, district: Register):
+    file = post.folder / "back.over"
+    hand_over(post.database, district.card.id, file)
+    return file
 
 
 def test_what_one_took_before_the_end_was_told_is_not_lost(two):

@@ -16,6 +16,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from cardreader.register.database import Database, current_revision
@@ -34,6 +35,7 @@ from cardreader.register.merge.registers import (
 from cardreader.register.merge.takein import TakenIn, giver_of, note_taken, take_in
 from cardreader.register.mergemodels import KnownRegister
 from cardreader.register.photostore import PhotoStore
+from cardreader.register.trouble import ADVICE, trouble_of
 from cardreader.terminal.progress import Progress
 
 UNFINISHED = ".meeting-"
@@ -118,18 +120,17 @@ class Side:
             raise MeetError(Snag.OTHER_CARD, str(error)) from None
 
     def write(self, card: Card, file: Path, progress: Progress | None = None) -> None:
-        """Write what is new for the other."""
+        """Write what is new for the other; MeetError where the database or the disk can't."""
         photos = self.photos if self.send_photos else None
-        hand_over(self.database, card.id, file, False, photos, self.by, progress)
+        with _told_as_snag():
+            hand_over(self.database, card.id, file, False, photos, self.by, progress)
 
     def take(self, card: Card, file: Path, progress: Progress | None = None) -> dict[str, Any]:
         """Take in what came from the other; MeetError when it can't be."""
-        try:
+        with _told_as_snag():
             if giver_of(file) != card.id:
                 raise ParcelError("the file is from another register than the one that was met")
             done = take_in(self.database, file, self.judge, self.photos, self.by, progress)
-        except ParcelError as error:
-            raise MeetError(Snag.NOT_TAKEN_HERE, str(error)) from None
         return summary(done)
 
     @contextmanager
@@ -142,6 +143,23 @@ class Side:
                 yield folder
         finally:
             shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _told_as_snag() -> Iterator[None]:
+    """MeetError with one line of what to do, where a file can't be taken in, or written.
+
+    A database's own words hold the values of a whole statement.
+    """
+    try:
+        yield
+    except ParcelError as error:
+        raise MeetError(Snag.NOT_TAKEN_HERE, str(error)) from None
+    except (SQLAlchemyError, OSError) as error:
+        trouble = trouble_of(error)
+        if trouble is None:
+            raise
+        raise MeetError(Snag.NOT_TAKEN_HERE, ADVICE[trouble]) from error
 
 
 def sweep(data: Path) -> None:
