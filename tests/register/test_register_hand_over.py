@@ -622,7 +622,7 @@ def test_a_trail_that_was_rewritten_is_noticed(two):
     post, programme = two
     with programme.database.engine.begin() as connection:
         connection.exec_driver_sql("UPDATE taken_trail SET hash = 'x' WHERE seq = 1")
-    with pytest.raises(ParcelError, match="was changed"):
+    with pytest.raises(ParcelError, match="does not go on from what was here"):
         programme.takes(post.gives(programme, everything=True))
 
 
