@@ -10,6 +10,8 @@ import os
 import signal
 import threading
 
+pytest_plugins = ["compiledonce"]
+
 for library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{library}_NUM_THREADS", "1")
 

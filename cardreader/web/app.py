@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from sqlalchemy.exc import SQLAlchemyError
@@ -39,6 +39,12 @@ from cardreader.web.troublewords import words_of
 from cardreader.web.upkeep import tidy
 
 STATIC = Path(__file__).parent / "static"
+
+# Included once a process: the framework works out every route anew wherever it is included,
+# which takes longer than all else about another application.
+_ROUTES = APIRouter()
+for _router in (*ROUTERS, meeting.router, api.router):
+    _ROUTES.include_router(_router)
 
 
 def create_app(
@@ -104,8 +110,7 @@ def create_app(
     for kind in (SQLAlchemyError, OSError):
         app.add_exception_handler(kind, _in_trouble)
     app.add_exception_handler(Exception, _broken)
-    for router in (*ROUTERS, meeting.router, api.router):
-        app.include_router(router)
+    app.router.routes.extend(_ROUTES.routes)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
 
