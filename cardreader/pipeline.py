@@ -20,6 +20,7 @@ from cardreader.card.lots import Lots
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.decide.rule import MAY_HIDE_SEVERE, decide, with_pale_blot
 from cardreader.decide.subject import Subject
+from cardreader.hb.calibration import Calibration
 from cardreader.hb.combine import combine
 from cardreader.hb.estimate import HbEstimate, read_hb
 from cardreader.read.banding import find_banding
@@ -233,12 +234,11 @@ def _not_calibrated(findings: Findings, reader: Reader) -> Refusal | None:
         )
     lot = reader.lots[number]
     lot_id = lot.lot_id
-    if lot.basis == "measured" and calibration.learnt_by_design(lot_id):
+    if not _measured_as_taught(findings, calibration, lot) and (unlike := calibration.unlike(lot)):
         return Refusal(
-            Reason.CALIBRATION_UNFIT,
+            Reason.LOT_CHANGED,
             "calibration",
-            f"calibration {calibration.id} learnt lot {lot_id} by its design, and the lot is "
-            "measured now: fit it again from its photos",
+            f"calibration {calibration.id} was fitted with other colours of lot {lot_id}: {unlike}",
         )
     if calibration.basis == "measured":
         if calibration.fits(lot_id):
@@ -256,6 +256,13 @@ def _not_calibrated(findings: Findings, reader: Reader) -> Refusal | None:
         "calibration",
         f"no laboratory values stand behind calibration {calibration.id} for lot {lot_id}",
     )
+
+
+def _measured_as_taught(findings: Findings, calibration: Calibration, lot: Lot) -> bool:
+    """Whether kept numbers come from the very colours that the pairs were read beside, whatever
+    the lot's file says now."""
+    taught = calibration.colours_of(lot.lot_id)
+    return taught is not None and findings.lot_colours == taught.fingerprint
 
 
 def _as_known(refusal: Refusal, lot: Lot) -> Refusal:

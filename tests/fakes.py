@@ -111,6 +111,7 @@ def lot(basis: str = "nominal", instrument: str = "") -> SimpleNamespace:
         lab=lab,
         instrument=instrument,
         is_demonstration=instrument.startswith("simulated"),
+        fingerprint="0123456789abcdef",
     )
 
 

@@ -22,6 +22,7 @@ from cardreader.decide.statements import Statement
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
+from cardreader.hb.lotcolours import LotColours
 from cardreader.pipeline import judge, read_photo
 from cardreader.reader import Reader
 from cardreader.result.asjson import dumps, reading_json
@@ -100,9 +101,39 @@ def test_what_was_learnt_by_the_design_is_not_read_beside_the_measured_print(rea
         out = read_photo(data, replace(reader, calibration=calibration, lots=lots))
         assert (out.refusal is None) is is_read
         if out.refusal is not None:
-            assert out.refusal.reason is Reason.CALIBRATION_UNFIT
-            assert "fit it again" in out.refusal.detail
+            assert out.refusal.reason is Reason.LOT_CHANGED
+            assert "Fit again" in out.refusal.advice
             assert out.measured is not None
+
+
+def test_a_lot_whose_file_has_other_colours_is_not_read_until_it_is_fitted_again(reader):
+    """Else a lot measured anew moves all readings in silence; the very print measured twice
+    does not, and a calibration that doesn't say its colours reads as before."""
+    lot = reader.lots[27001]
+    own = replace(reader.calibration, basis="measured", lots=("027001",))
+    marked = replace(own, lot_colours=(LotColours.of(lot),))
+    off = np.random.default_rng(7).normal(0, 1, lot.lab.shape)
+    data = SAMPLE.read_bytes()
+    for calibration, size, is_read in (
+        (marked, 0.0, True),
+        (marked, 0.1, True),
+        (marked, 0.7, False),
+        (own, 0.7, True),
+    ):
+        lots = Lots([replace(lot, lab=lot.lab + size * off)])
+        now = replace(reader, calibration=calibration, lots=lots)
+        out = read_photo(data, now)
+        assert (out.refusal is None) is is_read, size
+        if out.refusal is not None:
+            assert out.refusal.reason is Reason.LOT_CHANGED
+            assert "put the old file back" in out.refusal.advice
+            assert Statement.RETAKE not in out.decision.actions
+            assert Statement.CONFIRM_AT_FACILITY in out.decision.actions
+            # What was measured beside the colours of the fit is judged as ever.
+            kept = Findings(27001, None, out.measured, lot_colours=lot.fingerprint)
+            assert judge(kept, now, Subject()).refusal is None
+            beside = replace(kept, lot_colours=lots[27001].fingerprint)
+            assert judge(beside, now, Subject()).refusal.reason is Reason.LOT_CHANGED
 
 
 def test_a_lot_known_by_design_only_is_read_wider_and_says_so(reader):

@@ -21,6 +21,7 @@ from cardreader.calibrate.study import RowError, Study
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
 from cardreader.core.refusal import Refusal
+from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import COLOUR_COLUMNS, N_SIGNATURE, Measured
 from cardreader.pipeline import measure_photo
 
@@ -42,11 +43,14 @@ class Features:
         Rows of the study table, those with faults included.
     table_errors : tuple of RowError
         Rows that could not be used at all.
+    lot_colours : tuple of LotColours
+        Of the lots that the photos were measured beside.
     """
 
     rows: pd.DataFrame
     n_table: int
     table_errors: tuple[RowError, ...] = ()
+    lot_colours: tuple[LotColours, ...] = ()
 
     @property
     def columns(self) -> list[str]:
@@ -119,7 +123,9 @@ def read_features(
     rows["print_sd"] = rows["lot"].map(print_sd).fillna(0.0)
     rows = pd.concat([rows, feature_frame(measured)], axis=1)
     rows["refusal"] = _twice_the_same_file(rows)
-    return Features(rows, study.n_rows, study.errors)
+    used = set(rows.loc[rows["refusal"] == "", "lot"])
+    colours_of = tuple(LotColours.of(lot) for lot in lots.values() if lot.lot_id in used)
+    return Features(rows, study.n_rows, study.errors, colours_of)
 
 
 def _read_one(path: Path, lot: str, lots: Lots, today: date) -> tuple[Measured | None, str, str]:
@@ -159,6 +165,8 @@ def _take_kept(kept: Kept | None, lot: str, lots: Lots) -> tuple[Measured | None
     if kept.lot_basis not in ("", known.basis):
         was = f"the lot was {kept.lot_basis} then and is {known.basis} now"
         return None, f"measured beside other colours of its card ({was})", kept.sha256
+    if kept.lot_colours not in ("", known.fingerprint):
+        return None, "measured beside other colours of its card than its file has now", kept.sha256
     return kept.measured, "", kept.sha256
 
 

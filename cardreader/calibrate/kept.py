@@ -21,13 +21,14 @@ MAX_FILE_BYTES = 500_000_000
 class Kept:
     """What is kept of one photo; ``measured`` is None, and ``refusal`` says why, where its
     numbers are not to be used. ``lot_basis`` is how its lot was known then, empty where
-    that wasn't kept."""
+    that wasn't kept, and ``lot_colours`` its `Lot.fingerprint` of then."""
 
     lot_id: str
     sha256: str
     measured: Measured | None
     refusal: str = ""
     lot_basis: str = ""
+    lot_colours: str = ""
 
 
 def read_kept(path: Path) -> dict[str, Kept]:
@@ -58,9 +59,9 @@ def read_kept(path: Path) -> dict[str, Kept]:
 
 def _kept(content: dict[str, Any]) -> Kept:
     lot_id, sha256 = str(content["lot_id"]), str(content.get("sha256") or "")
-    basis = str(content.get("lot_basis") or "")
+    basis, colours = (str(content.get(name) or "") for name in ("lot_basis", "lot_colours"))
     try:
-        return Kept(lot_id, sha256, Measured.from_json(content["measured"]), lot_basis=basis)
+        return Kept(lot_id, sha256, Measured.from_json(content["measured"]), "", basis, colours)
     except OtherChainError:
         return Kept(lot_id, sha256, None, "measured by another version's measuring chain")
 

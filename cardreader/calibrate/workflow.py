@@ -106,6 +106,7 @@ def calibrate(
         created=about.created.isoformat(),
         # Nothing is called measured unless a laboratory measured it.
         basis="simulated" if about.synthetic else "measured",
+        lot_colours=features.lot_colours,
         papers=_papers_of_enough(fitted.calibration.papers, features),
         source=f"{about.title}: {fitted.calibration.n_pairs} photos of {women} women with "
         f"{kind} values",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
+from hashlib import sha256
 from typing import Literal, get_args
 
 import numpy as np
@@ -131,9 +132,20 @@ class Lot:
         return today > self.expires
 
     @cached_property
+    def fingerprint(self) -> str:
+        """Of its basis and its patches' colours: what a photo was measured beside."""
+        return fingerprint(self.basis, self.lab)
+
+    @cached_property
     def xyz(self) -> NDArray[np.float64]:
         """XYZ of the patches under D50 for the 2 degree observer, (72, 3), diffuser Y = 1."""
         return lab_to_xyz(self.lab)
+
+
+def fingerprint(basis: Basis, lab: ArrayLike) -> str:
+    """Sixteen hexadecimal digits of the patches' CIELAB (72, 3), to a hundredth, and the basis."""
+    hundredths = np.rint(100 * np.asarray(lab, float)).astype("<i4")
+    return sha256(basis.encode() + hundredths.tobytes()).hexdigest()[:16]
 
 
 _N_CELLS = len(layout.cells())

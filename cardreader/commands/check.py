@@ -205,6 +205,13 @@ def _data(arguments: argparse.Namespace) -> Iterator[Finding]:
         measured = False
         words += f"; it is for lots {', '.join(reader.calibration.lots)}, and none of them is known"
     yield Finding("calibration", State.FINE if measured else State.LOOK, words)
+    for lot in reader.lots.values():
+        if unlike := reader.calibration.unlike(lot):
+            words = (
+                f"its file has other colours than the calibration was fitted with ({unlike}): "
+                "fit again with the new file, or put the old file back"
+            )
+            yield Finding(f"card lot {lot.lot_id}", State.WRONG, words)
     yield Finding("protocol", State.FINE, reader.protocol.id)
     good = [lot for lot in reader.lots.values() if not lot.is_expired(reader.today)]
     soon = [lot for lot in good if lot.is_expired(reader.today + timedelta(SOON_DAYS))]

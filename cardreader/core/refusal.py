@@ -45,6 +45,7 @@ class Reason(StrEnum):
     LOT_UNKNOWN = "lot_unknown"
     LOT_EXPIRED = "lot_expired"
     CALIBRATION_UNFIT = "calibration_unfit"
+    LOT_CHANGED = "lot_changed"
     NOT_CALIBRATED = "not_calibrated"
 
 
@@ -98,6 +99,8 @@ ADVICE: dict[Reason, str] = {
     Reason.LOT_EXPIRED: "This card is past its expiry date. Use a card that is in date.",
     Reason.CALIBRATION_UNFIT: "The calibration does not fit this card. "
     "Choose the calibration made for the card.",
+    Reason.LOT_CHANGED: "The file of this card's lot has other colours than the calibration was "
+    "fitted with. Fit again with the new file, or put the old file back.",
     Reason.NOT_CALIBRATED: "No blood test has been held against cards like this one here, so "
     "its colours can't be told as haemoglobin. Send her for a blood test.",
 }

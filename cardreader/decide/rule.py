@@ -207,7 +207,7 @@ def with_pale_blot(decision: Decision) -> Decision:
 
 
 def _not_read(refusal: Refusal, protocol: Protocol) -> Decision:
-    if refusal.reason is Reason.NOT_CALIBRATED:  # no photo would change that
+    if refusal.reason in (Reason.NOT_CALIBRATED, Reason.LOT_CHANGED):  # no photo changes that
         due = (Statement.CONFIRM_AT_FACILITY, Statement.PALE_BLOT)
     else:
         pale = refusal.reason in MAY_HIDE_SEVERE

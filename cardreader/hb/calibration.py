@@ -15,9 +15,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cardreader.card.lot import Lot
 from cardreader.core.pchip import pchip
 from cardreader.hb.calibrationnumbers import CalibrationError, CalibrationNumbers
 from cardreader.hb.distribution import GRID_STEP_G_DL
+from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import VIVIDNESS_AT, Measured
 from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
@@ -178,10 +180,20 @@ class Calibration(CalibrationNumbers):
         """Whether it may be used with cards of a lot."""
         return not self.lots or lot_id in self.lots
 
-    def learnt_by_design(self, lot_id: str) -> bool:
-        """Whether its pairs were read beside the design's colours of a lot.
+    def colours_of(self, lot_id: str) -> LotColours | None:
+        """Those of a lot that its pairs were read beside; None where it doesn't say."""
+        return next((one for one in self.lot_colours if one.lot_id == lot_id), None)
 
-        Beside measured ones the same print gives other numbers, which it never saw: in a
-        simulated place they were read 3.4 g/dL too low.
+    def unlike(self, lot: Lot) -> str:
+        """In what a lot's colours are other than those its pairs were read beside; empty if in
+        nothing, or where that isn't known.
+
+        Beside others the same print gives other numbers, which it never saw: in a simulated
+        place that learnt by the design, those beside the measured print were read 3.4 g/dL
+        too low.
         """
-        return lot_id in self.lots_by_design
+        known = self.colours_of(lot.lot_id)
+        if known is not None:
+            return known.unlike(lot)
+        by_design = lot.lot_id in self.lots_by_design and lot.basis == "measured"
+        return "known by its design then, measured now" if by_design else ""

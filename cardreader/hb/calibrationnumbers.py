@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from cardreader.core.jsontext import indented
 from cardreader.hb.fading import Fading
 from cardreader.hb.filenumbers import plain
+from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.paper import Papers
 from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
@@ -42,9 +43,9 @@ _SHAPES = {
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
-    "papers", "lots_by_design", "taught_g_dl",
+    "papers", "lots_by_design", "taught_g_dl", "lot_colours",
 }  # fmt: skip
-_LEFT_OUT_WHEN_EMPTY = {"papers", "lots_by_design", "taught_g_dl"}
+_LEFT_OUT_WHEN_EMPTY = {"papers", "lots_by_design", "taught_g_dl", "lot_colours"}
 """So that calibrations of before keep their hash."""
 _Basis = Literal["simulated", "measured"]
 
@@ -145,6 +146,8 @@ class CalibrationNumbers:
     taught_g_dl : (2,) array
         Lowest and highest laboratory value among its pairs: beyond them it is less sure; (0,)
         where that wasn't kept.
+    lot_colours : tuple of LotColours
+        Those of ``lots`` as its pairs were read beside; those of before don't say.
     """
 
     id: str
@@ -182,6 +185,7 @@ class CalibrationNumbers:
     papers: Papers | None = None
     lots_by_design: tuple[str, ...] = ()
     taught_g_dl: Array = field(default_factory=lambda: np.zeros(0))
+    lot_colours: tuple[LotColours, ...] = ()
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -211,6 +215,7 @@ class CalibrationNumbers:
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         object.__setattr__(self, "lots_by_design", tuple(self.lots_by_design))
+        object.__setattr__(self, "lot_colours", tuple(self.lot_colours))
         self._check_taught()
         self._check_values()
 
@@ -281,6 +286,8 @@ class CalibrationNumbers:
                 value = plain(value)
             if item.name in _LEFT_OUT_WHEN_EMPTY and not value:
                 continue
+            if item.name == "lot_colours":
+                value = [one.as_json() for one in value]
             keeps = isinstance(value, Fading | Posterior | Papers)
             content[item.name] = value.as_json() if keeps else value
         return content
@@ -331,6 +338,8 @@ class CalibrationNumbers:
                 content["posterior"] = Posterior(**content["posterior"])
             if content.get("papers") is not None:
                 content["papers"] = Papers(**content["papers"])
+            colours = content.get("lot_colours") or ()
+            content["lot_colours"] = tuple(LotColours(**one) for one in colours)
             return cls(**content)
         except CalibrationError:
             raise

@@ -103,6 +103,7 @@ def _texts(calibration: Calibration) -> None:
     pairs = calibration.n_pairs
     if not isinstance(pairs, int) or isinstance(pairs, bool) or pairs < 0:
         raise CalibrationError("n_pairs must be a whole number")
-    named = (*calibration.lots, *calibration.lots_by_design)
+    coloured = [one.lot_id for one in calibration.lot_colours]
+    named = (*calibration.lots, *calibration.lots_by_design, *coloured)
     if not all(isinstance(lot, str) and lot.isprintable() for lot in named):
         raise CalibrationError("lots must be lot numbers, as texts")

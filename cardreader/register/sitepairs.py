@@ -31,7 +31,8 @@ SEVERE_G_DL, HIGH_G_DL = 7.0, 12.0
 @dataclass(frozen=True)
 class SitePair:
     """A kept photo with its laboratory value. ``level`` is the laboratory reading's id,
-    ``lot_basis`` how its card's lot was known when it was measured."""
+    ``lot_basis`` how its card's lot was known when it was measured, ``lot_colours`` its
+    `Lot.fingerprint` of then."""
 
     reading_id: str
     woman_id: str
@@ -46,6 +47,7 @@ class SitePair:
     sha256: str
     measured: dict[str, Any]
     lot_basis: str = ""
+    lot_colours: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,7 @@ def _is_usable(reading: Reading, lot_ids: Collection[str]) -> bool:
 def _pair(photo: Reading, lab: Reading) -> SitePair:
     assert lab.hb_g_dl is not None
     assert photo.detail is not None
+    card = photo.detail.get("card") or {}
     return SitePair(
         reading_id=photo.id,
         woman_id=photo.woman_id,
@@ -106,7 +109,8 @@ def _pair(photo: Reading, lab: Reading) -> SitePair:
         paper=photo.paper or "",
         sha256=photo.photo_sha256 or "",
         measured=photo.detail["measured"],
-        lot_basis=(photo.detail.get("card") or {}).get("basis") or "",
+        lot_basis=card.get("basis") or "",
+        lot_colours=card.get("colours") or "",
     )
 
 

@@ -49,6 +49,7 @@ def measured_jsonl(found: PairsFound) -> str:
             "photo": p.reading_id,
             "lot_id": p.lot_id,
             "lot_basis": p.lot_basis,
+            "lot_colours": p.lot_colours,
             "sha256": p.sha256,
             "measured": p.measured,
         }

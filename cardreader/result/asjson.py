@@ -202,7 +202,10 @@ def _card(reading: Reading) -> dict[str, Any] | None:
     if pose is None:
         return None
     statement = lot_statement(reading)
+    # A demonstration's colours come with the program, and are never measured anew.
+    printed = lot is not None and not lot.is_demonstration
     return {
+        **({"colours": lot.fingerprint} if lot is not None and printed else {}),
         "lot_id": reading.lot_id,
         "basis": lot.basis if lot else None,
         "expires": lot.expires.isoformat() if lot else None,

@@ -75,12 +75,15 @@ class Findings:
         What `estimate.read_hb` takes.
     paper : str
         Batch of the blotting paper where one is kept; else the reader says which.
+    lot_colours : str
+        `Lot.fingerprint` of the colours it was measured beside, where that is kept.
     """
 
     lot_number: int | None
     refusal: Refusal | None
     measured: Measured | None = None
     paper: str = ""
+    lot_colours: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -104,7 +104,14 @@ class PipelineReader:
             self._protocol,
             frozenset(lot.lot_id for lot in lots if not lot.is_demonstration),
             frozenset(lot.lot_id for lot in lots if lot.is_demonstration),
+            {lot.lot_id: lot.fingerprint for lot in lots},
         )
+
+    @property
+    def lots_changed(self) -> tuple[str, ...]:
+        """Lots that give no value because their colours aren't those of the calibration's fit."""
+        known = (lot for lot in self._reader.lots.values() if self._reader.calibration.unlike(lot))
+        return tuple(sorted(lot.lot_id for lot in known))
 
     @property
     def rules(self) -> Protocol:
@@ -184,7 +191,8 @@ class PipelineReader:
         try:
             paper = (detail.get("paper") or {}).get("batch") or self._reader.paper
             number = int(card["lot_id"])
-            findings = Findings(number, None, Measured.from_json(kept), paper)
+            colours = card.get("colours") or ""
+            findings = Findings(number, None, Measured.from_json(kept), paper, colours)
         except OtherChainError:
             return detail
         # By the day it was read: a card that has expired since was good then.
@@ -198,9 +206,15 @@ class PipelineReader:
         }
 
     def _known_otherwise(self, card: dict[str, Any]) -> bool:
-        """Whether a kept photo was measured beside other colours of its card than are known now."""
+        """Whether a kept photo was measured beside colours of its card that are neither those
+        known now nor those that the calibration learnt beside."""
         lot = self._reader.lots.get(int(card["lot_id"]))
-        return lot is not None and card.get("basis") not in (None, lot.basis)
+        if lot is None:
+            return False
+        taught = self._reader.calibration.colours_of(lot.lot_id)
+        if (colours := card.get("colours")) is not None:
+            return colours not in (lot.fingerprint, taught and taught.fingerprint)
+        return card.get("basis") not in (None, lot.basis)
 
     def _paper_json(self, batch: str) -> dict[str, Any]:
         if not batch:

@@ -6,7 +6,7 @@ The pages know only ``PhotoReader``; the tests put another one in its place.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -40,13 +40,15 @@ class PhotoResult:
 class Named:
     """Where a reader's lots and protocol come from, as other commands are told; None: shipped.
 
-    ``real_lots`` are those of printed cards, ``demonstration_lots`` those that never were.
+    ``real_lots`` are those of printed cards, ``demonstration_lots`` those that never were;
+    ``lot_colours`` has the `Lot.fingerprint` of each.
     """
 
     lots: Path | None
     protocol: str | None
     real_lots: frozenset[str]
     demonstration_lots: frozenset[str]
+    lot_colours: dict[str, str] = field(default_factory=dict)
 
 
 class PhotoReader(Protocol):
@@ -89,6 +91,10 @@ class PhotoReader(Protocol):
     @property
     def calibration_sha256(self) -> str:
         """Hash of the calibration."""
+
+    @property
+    def lots_changed(self) -> tuple[str, ...]:
+        """Lots that give no value because their colours aren't those of the calibration's fit."""
 
     @property
     def named(self) -> Named:

@@ -70,6 +70,11 @@ class SiteReader:
         return reader.judge_again([facts.detail], subject) or facts
 
     @property
+    def lots_changed(self) -> tuple[str, ...]:
+        """Lots that give no value because their file's colours aren't those of the fit."""
+        return self.now().lots_changed
+
+    @property
     def calibration_sha256(self) -> str:
         """Hash of the calibration in use."""
         return self.now().calibration_sha256

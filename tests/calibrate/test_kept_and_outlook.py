@@ -84,9 +84,9 @@ HEADER = (
 )
 
 
-def _line(name, measured, lot="027001", basis="measured"):
+def _line(name, measured, lot="027001", basis="measured", colours=""):
     kept = {"photo": name, "lot_id": lot, "sha256": name * 64, "measured": measured}
-    kept["lot_basis"] = basis
+    kept["lot_basis"], kept["lot_colours"] = basis, colours
     return json.dumps(kept) + "\n"
 
 
@@ -119,6 +119,12 @@ def test_what_cannot_be_used_says_why(tmp_path, site):
     wished = _features(tmp_path, _line("a", one, basis="nominal") + _line("b", one, basis=""))
     assert "the lot was nominal then and is measured now" in wished.refused["refusal"].iloc[0]
     assert list(wished.used["photo"]) == ["b"]
+    colours = Lots.load(shipped("lots"))[27_001].fingerprint
+    lines = _line("a", one, colours=colours) + _line("b", one, colours="0" * 16)
+    renewed = _features(tmp_path, lines)
+    assert list(renewed.used["photo"]) == ["a"]
+    assert "other colours of its card than its file has" in renewed.refused["refusal"].iloc[0]
+    assert [one.fingerprint for one in renewed.lot_colours] == [colours]
 
 
 @pytest.mark.parametrize("line", ["{", "[]", '{"photo": "a"}', '{"photo":"a","lot_id":"1"}', "7"])

@@ -14,9 +14,11 @@ from blots import study as invented_study
 from cardreader import cli
 from cardreader.calibrate.commands import fitting, inputs
 from cardreader.calibrate.papers import papers_of
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load, save
+from cardreader.hb.lotcolours import LotColours
 from cardreader.terminal.exitcodes import ExitCode
 
 
@@ -147,7 +149,8 @@ def test_an_existing_folder_is_told_before_any_photo_is_read(table, tmp_path, ca
 @pytest.mark.slow
 def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blots):
     features, _ = invented_study(np.random.default_rng(1), n_women=40)
-    from_invented_blots(features)
+    colours = {lot.lot_id: LotColours.of(lot) for lot in Lots.load(shipped("lots")).values()}
+    from_invented_blots(replace(features, lot_colours=(colours["027001"],)))
     out = tmp_path / "calibration"
     model = ["--model", "line on Kubelka-Munk density", "--folds", "3"]
     done = run("fit", table, "--out", out, *model, "--title", "Hill", "--today", "2026-02-01")
@@ -155,6 +158,8 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     assert "calibration hill-20260201" in capsys.readouterr().out
     assert load(out).calibration.basis == "measured"
     assert load(out).calibration.lots == ("027001",)
+    (kept,) = load(out).calibration.lot_colours
+    assert kept.fingerprint == colours["027001"].fingerprint
 
     for again in ("report", "bridge"):
         folder = ["--out", tmp_path / "again"]
@@ -170,11 +175,12 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     new, _ = invented_study(
         np.random.default_rng(3), n_women=30, photos=((1, "C"),), shift=-0.08, lot="027002"
     )
-    from_invented_blots(new)
+    from_invented_blots(replace(new, lot_colours=(colours["027002"],)))
     bridged = tmp_path / "bridged"
     assert run("bridge", table, "--calibration", out, "--out", bridged) == ExitCode.OK
     assert "does not hold" in capsys.readouterr().out
     assert load(bridged).calibration.lots == ("027002",)
+    assert [one.lot_id for one in load(bridged).calibration.lot_colours] == ["027002"]
     assert load(bridged).provenance["base"]["id"] == "hill-20260201"
     assert "update" in load(bridged).provenance
 
@@ -198,6 +204,26 @@ def test_no_bridge_leads_to_another_paper(table, tmp_path, capsys, from_invented
     from_invented_blots(replace(features, rows=features.rows.assign(paper="B-8")))
     assert run("bridge", table, "--calibration", out) == ExitCode.BAD_DATA
     assert "never saw blotting paper B-8" in capsys.readouterr().err
+
+
+def _beside_other_colours(lot):
+    lab = np.array(lot.lab)
+    lab[:, 0] -= np.sign(lab[:, 0] - 50) * 4.0
+    return LotColours.of(replace(lot, lab=lab))
+
+
+def test_a_calibration_is_not_validated_beside_other_colours_than_its_own(
+    table, tmp_path, capsys, from_invented_blots
+):
+    lot = Lots.load(shipped("lots"))[27_001]
+    worlds, out = Calibration.load(shipped("worlds")), tmp_path / "calibration"
+    save(out, replace(worlds, lot_colours=(_beside_other_colours(lot),)), {})
+    # Told before any photo is opened.
+    assert run("report", table, "--calibration", out, "--out", tmp_path / "r") == ExitCode.BAD_DATA
+    told = capsys.readouterr().err
+    assert "lot_changed" in told
+    assert "put the old file back" in told
+    assert told.count("\n") == 1
 
 
 def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
@@ -101,6 +102,8 @@ def test_lots_learnt_by_their_design_are_kept_and_old_calibrations_keep_their_ha
     told = replace(plain, lots_by_design=("027001",))
     back = Calibration.from_json(told.to_json())
     assert back.lots_by_design == ("027001",)
-    assert back.learnt_by_design("027001")
-    assert not back.learnt_by_design("027002")
-    assert not plain.learnt_by_design("027001")
+    lot = Lots.load(shipped("lots"))[27_001]
+    assert back.unlike(lot) == "known by its design then, measured now"
+    assert back.unlike(replace(lot, basis="nominal")) == ""
+    assert back.unlike(replace(lot, number=27_002)) == ""
+    assert plain.unlike(lot) == ""

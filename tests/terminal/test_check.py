@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,7 +15,11 @@ from lots import made_up_lot
 
 from cardreader import cli
 from cardreader.card.cgats import write_lot
+from cardreader.card.lots import Lots
 from cardreader.commands import check
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.lotcolours import LotColours
 from cardreader.terminal.exitcodes import ExitCode
 
 ROOT = Path(__file__).parents[2]
@@ -140,3 +145,17 @@ def test_a_folder_that_takes_no_file_whatever_its_rights_say(capsys) -> None:
     code, found = _found(capsys, "--data", "/proc/x")
     assert code == ExitCode.UNFIT
     assert found["data folder"]["words"] == "/proc can't be written to"
+
+
+def test_a_lot_of_other_colours_than_the_calibration_learnt_makes_it_unfit(
+    tmp_path: Path, capsys
+) -> None:
+    lot = Lots.load(shipped("lots"))[27_001]
+    lab = lot.lab + 4.0 * (lot.lab[:, :1] < 50)
+    then = LotColours.of(replace(lot, lab=lab))
+    path = tmp_path / "own.json"
+    path.write_text(replace(Calibration.load(shipped("worlds")), lot_colours=(then,)).to_json())
+    code, found = _found(capsys, "--data", str(tmp_path), "--calibration", str(path))
+    assert code == ExitCode.UNFIT
+    assert found["card lot 027001"]["state"] == "wrong"
+    assert "put the old file back" in found["card lot 027001"]["words"]

@@ -77,7 +77,11 @@ class DrawnReader(PipelineReader):
         told = json.loads(data)
         detail = {
             "photo": {"sha256": hashlib.sha256(data).hexdigest(), "make_model": told["phone"]},
-            "card": {"lot_id": f"{told['lot']:06d}", "statement": None},
+            "card": {
+                "lot_id": f"{told['lot']:06d}",
+                "statement": None,
+                "colours": self._reader.lots[told["lot"]].fingerprint,
+            },
             "measured": drawn(told["world"]).measured[told["row"]].as_json(),
         }
         return PhotoResult(facts_of(self._judged(detail, subject)), None)

@@ -60,6 +60,8 @@ def test_what_was_measured_beside_other_colours_of_the_card_stays_as_it_was_judg
     """Once a lot's print is measured, what was kept from before is not read by it."""
     then = {**clear, "card": {**clear["card"], "basis": "nominal"}, "status": "kept as it was"}
     assert reader.judge_again([then], Subject()).detail == then
+    other = {**then, "card": {**clear["card"], "colours": "0" * 16}}
+    assert reader.judge_again([other], Subject()).detail == other
     again = reader.judge_again([clear], Subject()).detail
     assert again["hb"] == clear["hb"]
 

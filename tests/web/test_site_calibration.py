@@ -29,9 +29,11 @@ from cardreader.calibrate.site import WOMEN_FOR_FACTOR
 from cardreader.calibrate.study import COLUMNS as STUDY_COLUMNS
 from cardreader.calibrate.study import LabMethod as StudyMethod
 from cardreader.calibrate.study import read_study
+from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
+from cardreader.hb.lotcolours import LotColours
 from cardreader.register import audit, calibrations
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import utc_now
@@ -63,12 +65,14 @@ class Site:
         self.folder = folder
         if register is not None:
             shutil.copytree(register, folder / "data")
-        self.lots = write_printed_lot(folder / "lots")
+        started_before = (folder / "lots").exists()
+        self.lots = folder / "lots" if started_before else write_printed_lot(folder / "lots")
         settings = Settings(folder / "data", url, place="Invented Hill")
         self.app = create_app(settings, DrawnReader.of(self.lots))
         self.state = self.app.state.shared
-        with self.state.database.write() as session:
-            add_accounts(session)
+        if not started_before:
+            with self.state.database.write() as session:
+                add_accounts(session)
         self.supervisor = Person(self.app, "supervisor")
         self.worker = Person(self.app, "worker")
         self.by = self.supervisor.client.get("/api/session").json()["account_id"]
@@ -374,6 +378,75 @@ def test_a_calibration_that_cannot_be_read_with_gives_no_value(site):
 
 
 # --- by the API, and what to expect ----------------------------------------------------
+
+
+def _of_other_colours(site, size=3.0):
+    """The application started again once the lot's file was renewed."""
+    lots = Lots.load(site.lots)
+    off = np.random.default_rng(5).normal(0, size, lots[LOT].lab.shape)
+    lab = lots[LOT].lab + off
+    lab[:, 0] = np.clip(lab[:, 0], 1, 99)
+    new = replace(lots[LOT], lab=lab)
+    (site.lots / f"{new.lot_id}.txt").write_text(write_lot(new))
+    site.close()
+    return Site(site.folder)
+
+
+def _taught_beside(site, marked=True):
+    """A calibration of the lot's colours as they are now, put into use."""
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, "of these colours", None, 3)
+        lot = Lots.load(site.lots)[LOT]
+        given = replace(load_calibration(shipped("worlds")), basis="measured", n_pairs=9)
+        own = replace(given, lots=(lot.lot_id,), lot_colours=(LotColours.of(lot),) * marked)
+        calibrations.finish(session, row.id, calibrations.Made(own, {"women": 9}, None))
+        calibrations.put_into_use(session, row, "for a trial", site.by)
+
+
+def test_a_lot_measured_anew_gives_no_value_and_the_supervisor_is_told(site):
+    said = f"Cards of lot {LOT} give no value"
+    _taught_beside(site)
+    site.pairs([1])
+    assert site.reading(send(site.state, 0, site.by)).refusal is None
+    pages = ("/", "/calibration")
+    assert all(said not in site.supervisor.get(path).text for path in pages)
+    assert site.worker.api("GET", "/api/calibration").json()["lots_changed"] == []
+
+    site = _of_other_colours(site)
+    try:
+        refused = site.reading(send(site.state, 2, site.by))
+        assert refused.refusal == "lot_changed"
+        page = site.worker.get(f"/readings/{refused.id}").text
+        assert "Fit again with the new file, or put the old file back." in page
+        assert all(said in site.supervisor.get(path).text for path in pages)
+        assert said not in site.worker.get("/").text
+        assert "1 of them was measured beside other colours" in site.supervisor.get(pages[1]).text
+        assert "by an earlier version and doesn" not in site.supervisor.get(pages[1]).text
+        assert site.worker.api("GET", "/api/calibration").json()["lots_changed"] == [f"{LOT}"]
+    finally:
+        site.close()
+
+
+def test_a_calibration_of_before_that_does_not_say_its_colours_is_told_of(site):
+    _taught_beside(site, marked=False)
+    site.pairs([1])
+    assert "say which colours it was fitted with" not in site.supervisor.get("/calibration").text
+    site = _of_other_colours(site)
+    try:
+        assert site.reading(send(site.state, 2, site.by)).refusal is None
+        assert "say which colours it was fitted with" in site.supervisor.get("/calibration").text
+    finally:
+        site.close()
+
+
+def test_the_very_print_measured_twice_is_read_on(site):
+    _taught_beside(site)
+    site = _of_other_colours(site, 0.1)
+    try:
+        assert site.reading(send(site.state, 2, site.by)).refusal is None
+        assert "give no value: the lot" not in site.supervisor.get("/").text
+    finally:
+        site.close()
 
 
 SAYS_BELOW = {

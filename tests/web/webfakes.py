@@ -55,6 +55,8 @@ def refused_photo(reason: Reason = Reason.BLURRED, salt: str = "") -> bytes:
 class FakeReader:
     """Reads stand-in photos."""
 
+    lots_changed: tuple[str, ...] = ()
+
     def __init__(self, sd_g_dl: float = 0.4) -> None:
         self.rules = load_protocol()
         self.sd_g_dl = sd_g_dl

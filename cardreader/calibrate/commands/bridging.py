@@ -51,9 +51,11 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     note: dict[str, Any] = {"bridge": found.words}
     if found.verdict is bridging.Verdict.HOLDS:
         new = bridging.with_lots(old, pairs)
+        colours = {one.lot_id: one for one in (*old.lot_colours, *features.lot_colours)}
     else:
         changed = bridging.update(pairs, old)
         new = changed.calibration
+        colours = {one.lot_id: one for one in features.lot_colours}
         note["update"] = {
             "offset_only": changed.offset_only,
             "intercept_g_dl": changed.intercept_g_dl,
@@ -74,6 +76,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
         new,
         id=about.calibration_id,
         created=about.created.isoformat(),
+        lot_colours=tuple(colours.values()),
         basis="simulated" if unmeasured else "measured",
         source=f"{old.id}, bridged by {about.title}: {found.n_women} women",
     )

@@ -130,6 +130,20 @@ def must_be_new(features: Features, past: Past) -> None:
         )
 
 
+def must_be_of_its_colours(
+    study: Study, calibration: Calibration, arguments: argparse.Namespace
+) -> None:
+    """Beside other colours of a lot it gives no value, so there is nothing to validate."""
+    used = set(study.rows["lot"])
+    for lot in lots_of(arguments).values():
+        if lot.lot_id in used and (unlike := calibration.unlike(lot)):
+            raise CommandError(
+                ExitCode.BAD_DATA,
+                f"lot_changed: calibration {calibration.id} was fitted with other colours of lot "
+                f"{lot.lot_id} ({unlike}): fit again with the new file, or put the old file back",
+            )
+
+
 def must_be_free(out: Path, replace: bool) -> None:
     """Better told before an hour of photos than after."""
     if out.exists() and not (replace and (out / container.MANIFEST).is_file()):

@@ -9,6 +9,7 @@ from cardreader.calibrate.commands.inputs import (
     about_of,
     features_of,
     must_be_new,
+    must_be_of_its_colours,
     protocol_of,
     say_line,
     study_of,
@@ -26,6 +27,7 @@ def report(arguments: argparse.Namespace) -> ExitCode:
     calibration, past = with_past(arguments.calibration or shipped("default"))
     about = about_of(arguments, study.sha256)
     protocol = protocol_of(arguments.protocol)
+    must_be_of_its_colours(study, calibration, arguments)
     features = features_of(study, arguments)
     must_be_new(features, past)
     files, found = workflow.external_report(features, about, calibration, protocol)

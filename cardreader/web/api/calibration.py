@@ -51,6 +51,9 @@ class InUseOut(BaseModel):
     reason: str | None
     paper: str | None = Field(description="Batch of blotting paper in use")
     problem: str = Field(description="Why the calibration can't be read with; else empty")
+    lots_changed: list[str] = Field(
+        description="Lots without a value: their file has other colours than those of the fit"
+    )
 
 
 class UseIn(BaseModel):
@@ -119,6 +122,7 @@ def _in_use(session: Session, state: State, use: CalibrationUse | None) -> InUse
         reason=None if use is None else use.reason,
         paper=None if batch is None else batch.name,
         problem=state.reader.problem,
+        lots_changed=list(state.reader.lots_changed),
     )
 
 

@@ -209,6 +209,9 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             pair_days=state.settings.pair_days,
             demonstration=bool(found.pairs)
             and found.pairs[0].lot_id in state.reader.base.named.demonstration_lots,
+            otherwise=_otherwise(found, state),
+            unmarked=bool(now and now.calibration and _unmarked(now.calibration, found)),
+            lots_changed=state.reader.lots_changed,
             lacks=lacking(found),
             reach=reach(found),
             expected=WIDTH_G_DL,
@@ -235,6 +238,18 @@ _NAMES = select(Account.id, Account.name)
 def _open_of(use_id: str) -> Any:
     count = select(func.count()).select_from(JudgedAgain)
     return count.where(JudgedAgain.use_id == use_id, JudgedAgain.settled_at.is_(None))
+
+
+def _otherwise(found: PairsFound, state: State) -> int:
+    """Pairs that were measured beside other colours of their lot than its file has now."""
+    now = state.reader.base.named.lot_colours
+    return sum(bool(p.lot_colours) and p.lot_colours != now.get(p.lot_id) for p in found.pairs)
+
+
+def _unmarked(row: SiteCalibration, found: PairsFound) -> bool:
+    """Whether a calibration doesn't say what colours of the pairs' lots it was fitted with."""
+    said = {one["lot_id"] for one in (row.model or {}).get("lot_colours") or ()}
+    return not {pair.lot_id for pair in found.pairs} <= said
 
 
 def _taught(row: SiteCalibration) -> tuple[float, ...]:

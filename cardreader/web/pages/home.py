@@ -48,6 +48,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         waiting=waiting,
         seen=seen,
         calibration=calibration,
+        lots_changed=state.reader.lots_changed if visitor.role is Role.SUPERVISOR else (),
         ahead=ahead,
         now=utc_now(),
         today=today,
