@@ -10,7 +10,7 @@ import os
 import signal
 import threading
 
-pytest_plugins = ["compiledonce"]
+pytest_plugins = ["cheappasswords", "compiledonce"]
 
 for library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{library}_NUM_THREADS", "1")

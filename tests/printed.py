@@ -109,14 +109,25 @@ def _raster_of(pdf: bytes, corner_mm: tuple[float, float]) -> Array:
     return srgb_to_linear(np.arange(256) / 255).astype(np.float32)[cut]
 
 
+_SHEETS: dict[tuple[str, bytes, str], tuple[bytes, tuple[float, float]]] = {}
+
+
+def _sheet_of(lot: Lot, page: str) -> tuple[bytes, tuple[float, float]]:
+    """The PDF and where its first card lies, mm; made once a lot."""
+    key = (lot.lot_id, lot.lab.tobytes(), page)
+    if key not in _SHEETS:
+        sheet = card_sheet(lot, page)  # type: ignore[arg-type]
+        _SHEETS[key] = sheet.pdf(), sheet.card_corners_mm[0]
+    return _SHEETS[key]
+
+
 def card_raster(lot: Lot, page: str = "a4") -> tuple[Array, NDArray[np.float64]]:
     """Linear RGB (H, W, 3) of one printed card, and the matrix (3, 3) from card mm to its pixels.
 
     Pixel centres are whole numbers.
     """
-    sheet = card_sheet(lot, page)  # type: ignore[arg-type]
-    corner = sheet.card_corners_mm[0]
-    raster = _raster_of(sheet.pdf(), corner)
+    pdf, corner = _sheet_of(lot, page)
+    raster = _raster_of(pdf, corner)
     left, top = (round((c - _MARGIN_MM) * PX_PER_MM) for c in corner)
     matrix = np.array(
         [
@@ -449,11 +460,11 @@ def _noise(rng: np.random.Generator, camera: Array, noise: float) -> Array:
 
 
 def _encode(camera: Array, curve: Tone) -> NDArray[np.uint8]:
-    """Code values through a table of 16 384 steps of light."""
-    steps = 16383
-    table = np.round(255 * np.clip(curve.forward(np.linspace(0, 1, steps + 1)), 0, 1))
-    index = np.round(np.clip(camera, 0, 1) * steps).astype(np.uint16)
-    return table.astype(np.uint8)[index]
+    """Code values through a table of 65 536 steps of light; what is outside is cut."""
+    most = (1 << 16) - 1
+    table = np.round(255 * np.clip(curve.forward(np.linspace(0, 1, most + 1)), 0, 1))
+    steps = cv2.addWeighted(camera, most, camera, 0, 0, dtype=cv2.CV_16U)
+    return cv2.LUT(steps, table.astype(np.uint8))
 
 
 _STORED_AS = {

@@ -7,6 +7,7 @@ import tarfile
 
 import pytest
 from builders import add_woman, facts, lab, photo
+from cheappasswords import AS_SHIPPED
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import inspect, select
 
@@ -234,11 +235,13 @@ def test_migrations_make_the_tables_that_the_models_describe(database):
         assert "audit_entry" in inspect(connection).get_table_names()
 
 
-def test_passwords_are_argon2id(sqlite):
+def test_passwords_are_argon2id_and_dear_to_guess(sqlite, monkeypatch):
+    """Time, memory and lanes: the second recommendation of RFC 9106, section 4."""
+    monkeypatch.setattr(accounts, "HASHER", AS_SHIPPED)
     with sqlite.write() as session:
         accounts.add_account(session, "Ada", Role.WORKER, "a long password")
         account = session.scalars(select(Account)).one()
-        assert account.password_hash.startswith("$argon2id$")
+        assert account.password_hash.startswith("$argon2id$v=19$m=65536,t=3,p=4$")
         assert accounts.right_password(session, "ADA", "a long password")
         assert accounts.right_password(session, "Ada", "a long passworD") is None
         assert accounts.right_password(session, "Eve", "a long password") is None

@@ -8,7 +8,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from anyio.from_thread import start_blocking_portal
 from fastapi import FastAPI
+from fastapi.testclient import TestClient
 from people import Person, add_accounts
 from phone import axe as axe
 from phone import context as context
@@ -23,6 +25,14 @@ from cardreader.web.settings import PhotoPolicy, Settings
 
 # The PostgreSQL server of the register's tests serves here too.
 sys.path.append(str(Path(__file__).parents[1] / "register"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_event_loop() -> Iterator[None]:
+    """As on a server. Else each request starts a loop, and a thread for it, of its own."""
+    with start_blocking_portal() as portal, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TestClient, "portal", portal)
+        yield
 
 
 @pytest.fixture(scope="session")

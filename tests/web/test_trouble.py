@@ -33,8 +33,12 @@ def test_a_full_disk_is_said_on_the_page_and_to_the_phone(app, worker):
     assert refused
     assert {a.status_code for a in refused} == {503}
     assert "disk of the register's computer is full" in refused[-1].json()["detail"]
-    pages = [worker.post("/women/new", code=f"KX-{n}") for n in range(2, 400)]
-    refused_pages = [p for p in pages if p.status_code != 303]
+    refused_pages = []
+    for n in range(2, 400):
+        page = worker.post("/women/new", code=f"KX-{n}")
+        refused_pages += [page] if page.status_code != 303 else []
+        if len(refused_pages) == 20:
+            break
     assert {p.status_code for p in refused_pages} == {503}
     assert "disk of the register&#39;s computer is full" in refused_pages[-1].text
 
