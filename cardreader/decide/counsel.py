@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from cardreader.core.written import is_line
 from cardreader.decide.tomltable import ProtocolError, Table, shown
 
 MOST_SENTENCES = 12
@@ -40,7 +41,7 @@ def _sentences(table: Table, key: str) -> tuple[str, ...]:
         raise ProtocolError(f"{table.at(key)} holds more than {MOST_SENTENCES} sentences")
     for text in found:
         short = isinstance(text, str) and 0 < len(text.strip()) <= LONGEST_SENTENCE
-        if not short or not text.isprintable():
+        if not short or not is_line(text):
             raise ProtocolError(
                 f"{table.at(key)} holds {shown(text)}; "
                 f"a sentence is a line of at most {LONGEST_SENTENCE} letters"

@@ -15,9 +15,10 @@ from functools import cache
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
-from sqlalchemy import delete, func, select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
+from cardreader.core.written import as_line, name_key
 from cardreader.register import audit
 from cardreader.register.base import utc_now
 from cardreader.register.kinds import Role
@@ -56,7 +57,7 @@ def add_account(
     session: Session, name: str, role: Role, password: str, by: str | None = None
 ) -> Account:
     """Add a person. The name is compared without regard to case."""
-    name = name.strip()
+    name = as_line(name)
     if not 1 <= len(name) <= 60:
         raise ValueError("a name has 1 to 60 characters")
     if problem := password_problem(password):
@@ -71,10 +72,17 @@ def add_account(
 
 
 def find_account(session: Session, name: str) -> Account | None:
-    """The account of that name, any case."""
-    return session.scalars(
-        select(Account).where(func.lower(Account.name) == name.strip().lower())
-    ).first()
+    """The account of that name, any case; one that is written just so comes first.
+
+    Compared here: SQLite knows the two cases of no letter beyond A to Z.
+    """
+    key = name_key(name)
+    found = session.execute(select(Account.name, Account.id).order_by(Account.created_at)).all()
+    alike = [row for row in found if name_key(row[0]) == key]
+    if not alike:
+        return None
+    chosen = next((row for row in alike if row[0] == as_line(name)), alike[0])
+    return session.get(Account, chosen[1])
 
 
 def set_password(session: Session, account: Account, password: str, by: str | None) -> None:

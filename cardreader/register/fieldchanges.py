@@ -45,6 +45,8 @@ FIRST = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 """The time of a first value: before all that replace it."""
 OF_ALL_JOINED = ("closing", "birth", "gestation")
 """Fields of a woman that hold for all the records she is joined from."""
+_PREGNANCY = frozenset({"birth", "gestation"})
+"""Of these, what is shown together is of one record."""
 
 
 @dataclass
@@ -201,21 +203,23 @@ class Said:
 
 def say(session: Session, own: str, change: Said, by: str | None) -> str:
     """Keep a change that replaces everything said of that field so far; returns its id."""
-    heads = list(
-        session.scalars(
-            select(FieldChange.id).where(
-                FieldChange.record == change.record,
-                FieldChange.field == change.field,
-                FieldChange.in_table == change.table,
-                FieldChange.head,
-            )
-        )
-    )
+    heads = [kept.id for kept in _heads(session, change)]
     if heads:
         session.execute(update(FieldChange).where(FieldChange.id.in_(heads)).values(head=False))
     else:
         heads = [keep_first(session, own, change, head=False)]
     return _keep(session, own, change, new_id(), change.value, heads, utc_now(), by, True)
+
+
+def _heads(session: Session, change: Said) -> list[FieldChange]:
+    """What is kept of that field of that record and nothing replaces."""
+    query = select(FieldChange).where(
+        FieldChange.record == change.record,
+        FieldChange.field == change.field,
+        FieldChange.in_table == change.table,
+        FieldChange.head,
+    )
+    return list(session.scalars(query.execution_options(populate_existing=True)))
 
 
 def keep_first(session: Session, own: str, change: Said, head: bool) -> str:
@@ -278,13 +282,32 @@ def _homes(session: Session, pending: _Pending) -> dict[str, str]:
 
 
 def _say_of_joined(session: Session, change: Said, by: str | None) -> set[str]:
-    """What holds for the woman shown holds for those joined into her."""
+    """What holds for the woman shown holds for those joined into her.
+
+    A birth is that of the pregnancy whose weeks are shown, and weeks are those of the
+    pregnancy after the birth shown: the one goes along with the other.
+    """
+    everyone = list(session.scalars(select(JoinedAway).where(JoinedAway.into_id == change.record)))
+    if not everyone:
+        return set()
+    changes = [change]
+    for name in sorted(_PREGNANCY - {change.field}) if change.field in _PREGNANCY else ():
+        columns = plain_tables()[WOMAN].c
+        query = select(*(columns[c] for c in fields_of(WOMAN)[name]))
+        row = session.execute(query.where(columns.id == change.record)).mappings().one()
+        value = {column: plain(kept) for column, kept in row.items()}
+        changes.append(Said(WOMAN, change.record, name, value, value))
+        own = _heads(session, changes[-1])
+        if len(own) == 1 and own[0].said["value"] != value:
+            say(session, change.record, changes[-1], by)
     women = set()
-    for away in session.scalars(select(JoinedAway).where(JoinedAway.into_id == change.record)):
-        before = {column: away.row[column] for column in change.value}
-        said = Said(change.table, away.woman_id, change.field, before, change.value)
-        say(session, away.woman_id, said, by)
-        away.row = {**away.row, **change.value}
-        women.add(away.woman_id)
+    for away in everyone:
+        for one in changes:
+            before = {column: away.row[column] for column in one.value}
+            if one is change or before != one.value:
+                said = Said(WOMAN, away.woman_id, one.field, before, one.value)
+                say(session, away.woman_id, said, by)
+                away.row = {**away.row, **one.value}
+                women.add(away.woman_id)
     session.flush()
     return women

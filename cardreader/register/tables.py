@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
+from cardreader.core.written import as_line
 from cardreader.decide.protocol import Protocol
 from cardreader.register.base import local_day
 from cardreader.register.blots import believed_band
@@ -269,11 +270,11 @@ def _lab_row(row: dict[str, str], today: dt.date) -> tuple[str, dt.date, float, 
     text = row["hb_g_dl"].strip()
     if not re.fullmatch(r"\d{1,2}(\.\d{1,3})?", text, re.ASCII) or not 1 <= float(text) <= 25:
         raise _RowError("hb_g_dl", "not a number from 1 to 25")
-    method, place = (" ".join(row.get(name, "").split()) for name in ("method", "place"))
+    method, place = (as_line(row.get(name, "")) for name in ("method", "place"))
     if not method:
         raise _RowError("method", "empty")
     for name, value in (("method", method), ("place", place)):
-        if len(value) > 80 or not value.isprintable():
+        if len(value) > 80:
             raise _RowError(name, "longer than 80 letters or not printable")
     return row["code"], on, float(text), method, place
 

@@ -9,6 +9,7 @@ from enum import StrEnum
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from cardreader.core.written import as_line, ascii_dashes, ascii_digits
 from cardreader.decide.subject import Smoking
 from cardreader.register import audit
 from cardreader.register.kinds import Regimen
@@ -30,12 +31,12 @@ class Closing(StrEnum):
 
 
 def clean_code(text: str) -> str:
-    """Code as it is kept: capitals, no spaces. ValueError when it isn't one.
+    """Code as it is kept: capitals, no spaces, digits 0 to 9. ValueError when it isn't one.
 
     Three to 24 of A-Z, 0-9, ``/`` and ``-``: too little for a name and a surname,
     enough for the numbers that registers use.
     """
-    code = re.sub(r"\s+", "", text).upper()
+    code = ascii_dashes(ascii_digits(re.sub(r"[\s\u200c-\u200f]+", "", as_line(text)))).upper()
     if not CODE.fullmatch(code):
         raise ValueError("a code has 3 to 24 letters, digits, '-' or '/'")
     return code

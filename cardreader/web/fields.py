@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-import unicodedata
 from enum import StrEnum
 from math import isfinite
 from typing import TypeVar
 
 from starlette.datastructures import FormData
 
+from cardreader.core.written import as_line, ascii_digits
 from cardreader.register.women import clean_code
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import number
@@ -40,13 +40,11 @@ class Fields:
 
     def text(self, name: str, longest: int, needed: bool = True) -> str:
         """A line of text."""
-        value = " ".join(self.raw(name).split())
+        value = as_line(self.raw(name))
         if needed and not value:
             self.problems[name] = _("Fill this in.")
         elif len(value) > longest:
             self.problems[name] = _("At most %(n)s letters.") % {"n": longest}
-        elif not value.isprintable():
-            self.problems[name] = _("Fill this in.")
         return value
 
     def code(self, name: str) -> str:
@@ -59,7 +57,7 @@ class Fields:
 
     def whole(self, name: str, low: int, high: int, needed: bool = True) -> int | None:
         """A whole number within limits."""
-        value = _ascii_digits(self.raw(name))
+        value = ascii_digits(self.raw(name))
         if not value and not needed:
             return None
         if re.fullmatch(r"\d{1,9}", value, re.ASCII) and low <= int(value) <= high:
@@ -72,7 +70,7 @@ class Fields:
 
     def decimal(self, name: str, low: float, high: float) -> float | None:
         """A number within limits; comma and point both mark the decimals."""
-        text = _ascii_digits(self.raw(name)).replace(",", ".")
+        text = ascii_digits(self.raw(name)).replace(",", ".")
         value = float(text) if re.fullmatch(r"\d{1,6}(\.\d{0,6})?", text, re.ASCII) else None
         if value is not None and isfinite(value) and low <= value <= high:
             return value
@@ -85,7 +83,7 @@ class Fields:
     def day(self, name: str, today: dt.date) -> dt.date:
         """The date of a result or a treatment: not to come, not too long ago."""
         try:
-            value = dt.date.fromisoformat(self.raw(name))
+            value = dt.date.fromisoformat(ascii_digits(self.raw(name)))
         except ValueError:
             value = dt.date.min
         if not may_be_dated(value, today):
@@ -107,11 +105,3 @@ class Fields:
         if not KEY.fullmatch(value):
             self.problems["submission_key"] = _("This page is out of date. Load it again.")
         return value
-
-
-def _ascii_digits(text: str) -> str:
-    """Digits of other scripts as 0 to 9, and the Arabic decimal sign as a point."""
-    return "".join(
-        str(unicodedata.decimal(sign)) if sign.isdecimal() else "." if sign == "\u066b" else sign
-        for sign in text
-    )

@@ -155,10 +155,11 @@ def _day(at: object) -> str:
 
 def _card(session: Session, arguments: argparse.Namespace) -> None:
     from cardreader.core.files import write_atomic
+    from cardreader.core.written import as_line
     from cardreader.register.merge.registers import LONGEST_NAME, card_of, own_register
 
-    name = " ".join(arguments.name.split())
-    if len(name) > LONGEST_NAME or not name.isprintable():
+    name = as_line(arguments.name)
+    if len(name) > LONGEST_NAME:
         raise CommandError(ExitCode.USAGE, f"a name has at most {LONGEST_NAME} letters")
     card = card_of(own_register(session, name))
     with writing(arguments.which):

@@ -126,3 +126,18 @@ def test_a_short_password_for_somebody(supervisor: Person) -> None:
     assert answer.status_code == 422
     name = "password-" + other[1].rsplit("/", 1)[1]
     assert said(answer.text, name).startswith("10 to")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "elle a dit \u00abd'accord\u00bb",
+        # Joiners that keyboards for Hindi, Persian and emoji put into words.
+        "\u0930\u093e\u091c\u094d\u200d\u092f",
+        "\u0645\u06cc\u200c\u062e\u0648\u0627\u0647\u0645 \U0001f469\u200d\u2695\ufe0f",
+    ],
+)
+def test_words_of_any_keyboard_are_kept(worker, words):
+    woman = worker.add_woman(f"KX-{690 + len(words)}")
+    worker.post(f"{woman}/close", reason="other", words=words, sure="yes")
+    assert html.escape(words, quote=False).replace("'", "&#39;") in worker.get(woman).text

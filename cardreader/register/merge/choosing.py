@@ -104,10 +104,8 @@ def shown_of_joined(said: Sequence[Row]) -> Row:
     births = [row["birth_on"] for row in said if row["birth_on"] is not None]
     last_birth = max(births, default="")
     pregnant = [row for row in said if row["birth_on"] is None and _goes_on(row, last_birth)]
-    if pregnant:
-        weeks = max(pregnant, key=lambda row: row["gestation_on"] or "")
-    else:
-        weeks = next(row for row in said if row["birth_on"] == last_birth)
+    over = [row for row in said if row["birth_on"] == last_birth]
+    weeks = max(pregnant or over, key=lambda row: row["gestation_on"] or "")
     return {
         column: row[column]
         for row, name in ((followed, "closing"), (weeks, "birth"), (weeks, "gestation"))

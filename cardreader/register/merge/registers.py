@@ -19,9 +19,10 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey, X25519PublicKey
 from cryptography.hazmat.primitives.hpke import AEAD, KDF, KEM, Suite
-from sqlalchemy import func, select, update
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from cardreader.core.written import is_line, name_key
 from cardreader.register import audit
 from cardreader.register.mergemodels import KnownRegister, OwnRegister
 
@@ -76,7 +77,7 @@ def read_card(data: bytes) -> Card:
         Ed25519PublicKey.from_public_bytes(bytes.fromhex(card.sign))
         if not 1 <= len(card.name.strip()) <= LONGEST_NAME or len(card.id) != 36:
             raise ValueError
-        if not card.name.isprintable() or not card.id.isascii() or not card.id.isprintable():
+        if not is_line(card.name) or not card.id.isascii() or not card.id.isprintable():
             raise ValueError
     except (ValueError, TypeError, RecursionError):
         raise CardError("this is not the card of a register") from None
@@ -166,10 +167,11 @@ def add_known(
 
 def find_known(session: Session, name: str) -> KnownRegister | None:
     """A known register by name, any case, or by id."""
-    query = select(KnownRegister).where(
-        (func.lower(KnownRegister.name) == name.strip().lower()) | (KnownRegister.id == name)
+    key = name_key(name)
+    return next(
+        (one for one in known_registers(session) if one.id == name or name_key(one.name) == key),
+        None,
     )
-    return session.scalars(query).first()
 
 
 def known_registers(session: Session) -> list[KnownRegister]:

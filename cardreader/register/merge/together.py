@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session, selectinload
 
+from cardreader.core.written import name_key
 from cardreader.register import audit
 from cardreader.register.fieldchanges import forget, touch, write_down
 from cardreader.register.fieldgroups import WOMAN, plain_tables
@@ -71,12 +72,12 @@ def take_people(session: Session, people: Iterable[Person]) -> None:
     for some in in_parts(given):
         for known in session.scalars(select(Account.id).where(Account.id.in_(some))):
             del given[known]
-    names = {name.lower() for name in session.scalars(select(Account.name))} if given else set()
+    names = {name_key(name) for name in session.scalars(select(Account.name))} if given else set()
     for person in given.values():
         name, ending = person.name, f" · {person.id[:8]}"
-        if name.lower() in names:
+        if name_key(name) in names:
             name = name[: LONGEST_NAME - len(ending)] + ending
-        names.add(name.lower())
+        names.add(name_key(name))
         session.add(
             Account(
                 id=person.id,

@@ -12,6 +12,7 @@ import uuid
 from dataclasses import asdict
 from typing import Any
 
+from cardreader.core.written import is_line
 from cardreader.register.fieldchanges import FIRST, first_id
 from cardreader.register.fieldgroups import (
     WOMAN,
@@ -138,9 +139,7 @@ def person_line(person: Person) -> list[Any]:
 def read_person(line: list[Any]) -> Person:
     """A person as a line holds them."""
     match line:
-        case [_, str(name), str(called), str(home)] if (
-            1 <= len(called) <= 60 and called.isprintable()
-        ):
+        case [_, str(name), str(called), str(home)] if 1 <= len(called) <= 60 and is_line(called):
             return Person(_id(name), called, _id(home))
     raise RowError("a person is none")
 
