@@ -159,6 +159,23 @@ def test_what_an_earlier_version_shows_of_the_joined_is_shown_anew_at_the_start(
             assert load_state(session) == said
 
 
+@pytest.mark.parametrize("weeks", [None, 12])
+def test_what_is_noted_of_the_joined_is_shown_alike_by_whoever_works_it_out_anew(sqlite, weeks):
+    """As another register does that takes it in."""
+    with sqlite.write() as session:
+        first = entered(session, "KX-1", 38, 400)
+        give_birth(session, first, 380)
+        entered(session, "KX-2", weeks, 100)
+    join(sqlite)
+    with sqlite.write() as session:
+        give_birth(session, find_woman(session, "KX-1"), 3)
+    for _ in range(2):
+        with sqlite.read() as session:
+            her = find_woman(session, "KX-1")
+            assert (her.birth_on, her.gestation_weeks) == (TODAY - 3 * DAY, weeks)
+        show_all_anew(sqlite)
+
+
 def said_of(weeks=None, on=None, birth=None, closed=None):
     return {
         **{"gestation_weeks": weeks, "gestation_on": on},
