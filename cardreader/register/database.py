@@ -11,11 +11,14 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from alembic import command
 from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from alembic.util import CommandError
 from sqlalchemy import create_engine, event, text
 from sqlalchemy.engine import Connection
@@ -177,17 +180,23 @@ def migrate_within(connection: Connection, revision: str = "head") -> None:
         with told_if_damaged():
             if connection.dialect.name == "sqlite":
                 _must_be_sound(connection)
-            command.upgrade(config, revision)
+            # Asked first, since finding out that there is nothing to do takes longer.
+            if current_revision(connection) != (_newest() if revision == "head" else revision):
+                command.upgrade(config, revision)
     except CommandError:
         raise NewerError(
             "the register was made by a newer version of this program: update it"
         ) from None
 
 
+@cache
+def _newest() -> str | None:
+    """The revision that this version of the program brings tables up to."""
+    return ScriptDirectory(str(_MIGRATIONS)).get_current_head()
+
+
 def current_revision(connection: Connection) -> str | None:
     """Revision of the tables that ``connection`` sees, or None in an empty database."""
-    from alembic.runtime.migration import MigrationContext
-
     return MigrationContext.configure(connection).get_current_revision()
 
 

@@ -8,9 +8,9 @@ import shutil
 from pathlib import Path
 
 import pytest
+from inprocess import run_cardreader
 from sqlalchemy import select
 
-from cardreader.cli import main
 from cardreader.register import women
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import Woman
@@ -22,16 +22,15 @@ TODAY = dt.date.today()
 class Folder:
     """A register in a folder, driven by commands."""
 
-    def __init__(self, folder: Path, capsys) -> None:
-        folder.mkdir()
-        self.folder, self.capsys = folder, capsys
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(exist_ok=True)
+        self.folder = folder
         self.database = Database(sqlite_url(folder / "register.db"))
         self.database.migrate()
 
     def run(self, *words: object) -> tuple[int, str, str]:
-        code = main([*map(str, words), "--data", str(self.folder)])
-        told = self.capsys.readouterr()
-        return code, told.out, told.err
+        told = run_cardreader(*map(str, words), "--data", self.folder)
+        return told.returncode, told.stdout, told.stderr
 
     def card(self, name: str) -> tuple[Path, str]:
         file = self.folder / "own.card"
@@ -48,12 +47,25 @@ class Folder:
             return sorted(session.scalars(select(Woman.code)))
 
 
-@pytest.fixture
-def two(tmp_path, capsys):
-    post, programme = Folder(tmp_path / "post", capsys), Folder(tmp_path / "programme", capsys)
+@pytest.fixture(scope="module")
+def introduced(tmp_path_factory):
+    """Two folders whose registers hold each other's card, to be copied."""
+    folder = tmp_path_factory.mktemp("introduced")
+    post, programme = Folder(folder / "post"), Folder(folder / "programme")
     for one, other, name in ((post, programme, "Programme"), (programme, post, "Post 3")):
         file, code = other.card(name)
         assert one.run("registers", "add", file, "--code", code.lower().replace("-", " "))[0] == 0
+    post.database.close()
+    programme.database.close()
+    return folder
+
+
+@pytest.fixture
+def two(introduced, tmp_path):
+    post, programme = (
+        Folder(shutil.copytree(introduced / name, tmp_path / name))
+        for name in ("post", "programme")
+    )
     yield post, programme
     post.database.close()
     programme.database.close()
@@ -82,8 +94,8 @@ def test_a_round_between_two_registers(two, tmp_path):
     assert "what is new for Programme: 0 women" in out
 
 
-def test_a_wrong_code_adds_no_register(two, tmp_path, capsys):
-    stranger = Folder(tmp_path / "stranger", capsys)
+def test_a_wrong_code_adds_no_register(two, tmp_path):
+    stranger = Folder(tmp_path / "stranger")
     file, _ = stranger.card("Stranger")
     post, _ = two
     code, _, err = post.run("registers", "add", file, "--code", "AAAA-AAAA-AAAA-AAAA-AAAA")
