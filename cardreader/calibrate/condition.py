@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.papers import Slots, papers_of
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import beside_fresh_cards
 from cardreader.hb.measured import Measured
 from cardreader.hb.posterior import Posterior
 
@@ -101,6 +102,8 @@ def condition(
         raise ValueError("only a calibration with a posterior can be conditioned")
     if not len(pairs):
         return Conditioned(replace(prior, volume_cv=volume_cv), np.zeros(0), 1.0)
+    # What looks like bleached inks comes off the pairs as it will off what is read.
+    pairs = replace(pairs, measured=beside_fresh_cards(pairs.measured, prior))
     site = _Site(prior, pairs)
     for _ in range(rounds):
         site.solve(volume_cv)

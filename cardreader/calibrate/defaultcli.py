@@ -113,6 +113,7 @@ def add_calibrate_prior(commands: Commands) -> None:
 
 
 def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
+    from cardreader.calibrate.lotfading import within_sites, write_scatter
     from cardreader.calibrate.prior import fit_prior
     from cardreader.card.cgats import read_lot_file
     from cardreader.simulate.worlds.draws import draw_worlds
@@ -138,6 +139,10 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
             _write_prior(out, fit_prior(drawn.by_lot, day, f"worlds-of-{lot.lot_id}"))
             return ExitCode.OK
         _write_prior(out / "worlds", fit_prior(drawn.by_lot, day, "worlds"))
+        found = drawn.by_lot
+        scatter = within_sites(found.measured.signature, found.world)
+        source = f"{len(found.world)} simulated sittings in {worlds} worlds, seed {arguments.seed}"
+        write_scatter(out / "worlds" / "within.json", scatter, source)
         design = fit_prior(drawn.by_design, day, "worlds-design", by_design=True)
         _write_prior(out / "worlds-design", design)
     return ExitCode.OK

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.kept import Kept
 from cardreader.calibrate.study import RowError, Study
+from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
 from cardreader.core.refusal import Refusal
@@ -43,14 +44,19 @@ class Features:
         Rows of the study table, those with faults included.
     table_errors : tuple of RowError
         Rows that could not be used at all.
-    lot_colours : tuple of LotColours
-        Of the lots that the photos were measured beside.
+    lots : tuple of Lot
+        Those that the photos were measured beside.
     """
 
     rows: pd.DataFrame
     n_table: int
     table_errors: tuple[RowError, ...] = ()
-    lot_colours: tuple[LotColours, ...] = ()
+    lots: tuple[Lot, ...] = ()
+
+    @property
+    def lot_colours(self) -> tuple[LotColours, ...]:
+        """Those that the photos were measured beside."""
+        return tuple(LotColours.of(lot) for lot in self.lots)
 
     @property
     def columns(self) -> list[str]:
@@ -124,8 +130,8 @@ def read_features(
     rows = pd.concat([rows, feature_frame(measured)], axis=1)
     rows["refusal"] = _twice_the_same_file(rows)
     used = set(rows.loc[rows["refusal"] == "", "lot"])
-    colours_of = tuple(LotColours.of(lot) for lot in lots.values() if lot.lot_id in used)
-    return Features(rows, study.n_rows, study.errors, colours_of)
+    beside = tuple(lot for lot in lots.values() if lot.lot_id in used)
+    return Features(rows, study.n_rows, study.errors, beside)
 
 
 def _read_one(path: Path, lot: str, lots: Lots, today: date) -> tuple[Measured | None, str, str]:

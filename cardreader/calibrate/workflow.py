@@ -23,6 +23,7 @@ from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, fit
+from cardreader.calibrate.lotfading import with_fading
 from cardreader.calibrate.outlook import Outlook, outlook
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.provenance import LARGEST_SCORE
@@ -97,6 +98,7 @@ def calibrate(
             "show and would move all readings"
         )
     progress("fitting")
+    base = base_for(features, base)
     fitted = fit(Pairs.of(features), base, recipe, model)
     women = features.used["subject"].nunique()
     kind = "synthetic" if about.synthetic else "laboratory"
@@ -116,6 +118,13 @@ def calibrate(
         return fitted, None
     found = validate(features, fitted, base, protocol, about.prevalence, about.synthetic, progress)
     return fitted, found
+
+
+def base_for(features: Features, base: Calibration | None) -> Calibration | None:
+    """The base as these photos are fitted with: of one lot it is told how its cards bleach."""
+    if base is None or len(features.lots) != 1:
+        return base
+    return with_fading(base, features.lots[0], features.measured())
 
 
 def papers_of_few(features: Features) -> dict[str, int]:

@@ -149,8 +149,8 @@ def test_an_existing_folder_is_told_before_any_photo_is_read(table, tmp_path, ca
 @pytest.mark.slow
 def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blots):
     features, _ = invented_study(np.random.default_rng(1), n_women=40)
-    colours = {lot.lot_id: LotColours.of(lot) for lot in Lots.load(shipped("lots")).values()}
-    from_invented_blots(replace(features, lot_colours=(colours["027001"],)))
+    lots = Lots.load(shipped("lots"))
+    from_invented_blots(replace(features, lots=(lots[27_001],)))
     out = tmp_path / "calibration"
     model = ["--model", "line on Kubelka-Munk density", "--folds", "3"]
     done = run("fit", table, "--out", out, *model, "--title", "Hill", "--today", "2026-02-01")
@@ -159,7 +159,7 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     assert load(out).calibration.basis == "measured"
     assert load(out).calibration.lots == ("027001",)
     (kept,) = load(out).calibration.lot_colours
-    assert kept.fingerprint == colours["027001"].fingerprint
+    assert kept.fingerprint == lots[27_001].fingerprint
 
     for again in ("report", "bridge"):
         folder = ["--out", tmp_path / "again"]
@@ -175,7 +175,7 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     new, _ = invented_study(
         np.random.default_rng(3), n_women=30, photos=((1, "C"),), shift=-0.08, lot="027002"
     )
-    from_invented_blots(replace(new, lot_colours=(colours["027002"],)))
+    from_invented_blots(replace(new, lots=(lots[27_002],)))
     bridged = tmp_path / "bridged"
     assert run("bridge", table, "--calibration", out, "--out", bridged) == ExitCode.OK
     assert "does not hold" in capsys.readouterr().out

@@ -68,6 +68,8 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
             f"Corrected: {changed.intercept_g_dl:+.2f} + {changed.slope:.3f} x old reading; RMS on "
             f"women left out {changed.rms_new_g_dl:.2f} g/dL, was {changed.rms_old_g_dl:.2f}."
         )
+    if old.posterior is not None and {*colours} - {*old.lots}:
+        new = replace(new, fading=None)  # how the other lot's cards look when fresh wasn't told
     # A calibration that merely holds rests on what it rested on before.
     unmeasured = arguments.synthetic or (
         found.verdict is bridging.Verdict.HOLDS and old.basis == "simulated"

@@ -171,9 +171,9 @@ class PacketSite:
                 power = power + w * _lorentz(nm, 5)
         return kind, power / power.mean(), {"sky": 1.0, "tube": 0.4}.get(kind, 0.04)
 
-    def photo(self, rng, hb_g_dl, volume, phone, lamp) -> Photo:  # type: ignore[no-untyped-def]
+    def photo(self, rng, hb_g_dl, volume, phone, lamp, left=1.0) -> Photo:  # type: ignore[no-untyped-def]
         _, power, ultraviolet = lamp
-        ink = self.ink * rng.lognormal(0, 0.012, 4) * rng.lognormal(0, 0.008, (72, 4))
+        ink = left * self.ink * rng.lognormal(0, 0.012, 4) * rng.lognormal(0, 0.008, (72, 4))
         so2, met = rng.uniform(0.88, 0.97), self.met * rng.uniform(0.4, 1.6)
         blank, blot = self._blot(0.0, so2, 0.0), self._blot(hb_g_dl * volume, so2, met)
         shine = self.brightener * ultraviolet * rng.uniform(0.7, 1.2) * _lorentz(440, 20)

@@ -144,9 +144,9 @@ class StreamSite:
         ultraviolet = 1.0 if name[0] == "D" else 0.4 if name[:2] == "FL" else 0.03
         return name, illuminant(name), ultraviolet
 
-    def photo(self, rng, hb_g_dl, volume, phone, lamp) -> Photo:  # type: ignore[no-untyped-def]
+    def photo(self, rng, hb_g_dl, volume, phone, lamp, left=1.0) -> Photo:  # type: ignore[no-untyped-def]
         _, power, ultraviolet = lamp
-        ink = self.ink * rng.lognormal(0, 0.01, 4) * rng.lognormal(0, 0.01, (72, 4))
+        ink = left * self.ink * rng.lognormal(0, 0.01, 4) * rng.lognormal(0, 0.01, (72, 4))
         met = self.met * rng.uniform(0.5, 1.5)
         so2 = rng.uniform(0.9, 0.98)
         blank = self._blot(0.0, so2, 0.0)

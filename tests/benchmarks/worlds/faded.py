@@ -1,0 +1,157 @@
+"""What becomes of a site's readings when its cards fade: with and without directions of its own.
+
+    PYTHONPATH=tests/benchmarks python -m worlds.faded --out faded.md
+
+The six judging worlds written apart from the simulator and four drawn by it. A study of 80
+women, one photo each, on fresh cards known by Lab; then new women beside fresh cards and
+beside cards whose inks are bleached, half with the study's phones and lamps. Black keeps.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from cardreader.calibrate.condition import SitePairs
+from cardreader.calibrate.lotfading import with_fading
+from cardreader.calibrate.site import fit_site
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocolfile import load_protocol
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.estimate import estimates
+from cardreader.hb.measured import Measured
+from cardreader.simulate.lamps import draw_lamp
+from cardreader.simulate.patchdraw import patch_draw
+from cardreader.simulate.scene import GOOD, ORDINARY
+from cardreader.simulate.worlds.draws import draw_phone
+from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+
+from .packets import PacketSite
+from .sites import HB_RANGE_G_DL, LAB_CV, VOLUME_CV, WORLDS_SEED, _read, judging_sites
+from .streams import StreamSite
+
+SEED = 909_001
+WOMEN, TESTS, PAIRS = 80, 30, (20, 80)
+CASES = {
+    "fresh": (0.0, 0.0, 0.0, 0.0),
+    "8 % of all colours": (0.08, 0.08, 0.08, 0.0),
+    "20 % of all colours": (0.20, 0.20, 0.20, 0.0),
+    "20 % of magenta": (0.0, 0.20, 0.0, 0.0),
+    "20 % of yellow": (0.0, 0.0, 0.20, 0.0),
+}
+CERTAINTY = load_protocol("common-practice").certainty
+
+
+def main() -> None:
+    """Draw, fit, read, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path)
+    arguments = parser.parse_args()
+    found: dict[tuple[int, str, bool], list[np.ndarray]] = {}
+    for number, (kind, variant) in enumerate(judging_sites()):
+        for key, rows in _judge(kind, variant, number).items():
+            found.setdefault(key, []).append(rows)
+        print(kind, variant, flush=True)
+    text = _table(found)
+    print(text)
+    if arguments.out:
+        arguments.out.write_text(text)
+
+
+def _judge(kind: str, variant: int, number: int) -> dict[tuple[int, str, bool], np.ndarray]:
+    rng = np.random.default_rng([SEED, number])
+    lot, phone, lamp, shot = _site(kind, variant, rng)
+    lot = replace(lot, expires=date.max, instrument="an instrument of the benchmark")
+    phones, lamps = [phone() for _ in range(4)], [lamp() for _ in range(5)]
+
+    def one(same: bool, left):  # type: ignore[no-untyped-def]
+        hb, volume = rng.uniform(*HB_RANGE_G_DL), float(np.exp(rng.normal(0, VOLUME_CV)))
+        by = phones[int(rng.integers(4))] if same else phone()
+        under = lamps[int(rng.integers(5))] if same else lamp()
+        return hb, _read(shot(hb, volume, by, under, left), lot)
+
+    study = [pair for pair in (one(True, np.ones(4)) for _ in range(WOMEN)) if pair[1] is not None]
+    tests = {
+        name: [one(k % 2 == 0, 1 - np.array(share)) for k in range(TESTS)]
+        for name, share in CASES.items()
+    }
+    prior = Calibration.load(shipped("worlds"))
+    out = {}
+    for n in PAIRS:
+        used = study[:n]
+        lab = np.array([hb * (1 + LAB_CV * rng.normal()) for hb, _ in used])
+        women = np.arange(len(used)).astype(str)
+        seen = Measured.stack([photo for _, photo in used])
+        pairs = SitePairs(seen, lab, LAB_CV * lab, women, women)
+        for own in (False, True):
+            base = with_fading(prior, lot, seen) if own else prior
+            made = fit_site(base, pairs).calibration
+            for name, rows in tests.items():
+                out[n, name, own] = _readings(made, rows)
+    return out
+
+
+def _readings(made: Calibration, rows) -> np.ndarray:  # type: ignore[no-untyped-def]
+    """Read, error, held, width, harmful, severe missed; a row a photo."""
+    kept = [row for row in rows if row[1] is not None]
+    truth = np.array([hb for hb, _ in kept])
+    found = estimates(Measured.stack([photo for _, photo in kept]), made)
+    final = found.final()
+    low, high = final.interval(0.9)
+    well = final.all_below(11.0) < CERTAINTY.not_anaemic_at_most
+    missed = (truth < 7) & (final.all_below(7.0) < CERTAINTY.severe_raised_at)
+    columns = (found.readable, final.median - truth, (low <= truth) & (truth <= high))
+    table = np.column_stack([*columns, high - low, well & (truth <= 9), missed, truth < 7])
+    gone = np.zeros((len(rows) - len(kept), table.shape[1]))
+    return np.vstack([table, gone]).astype(float)
+
+
+def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no-untyped-def]
+    if kind != "drawn":
+        own = (StreamSite if kind == "streams" else PacketSite)(variant)
+
+        def shot(hb, volume, phone, lamp, left):  # type: ignore[no-untyped-def]
+            return own.photo(rng, hb, volume, phone, lamp, left)
+
+        return own.lot(rng), lambda: own.phone(rng), lambda: own.lamp(rng), shot
+    world = draw_world(np.random.default_rng([WORLDS_SEED, variant]))
+    lot = world.lot(5, rng)
+
+    def drawn(hb, volume, phone, lamp, left):  # type: ignore[no-untyped-def]
+        control = (GOOD, ORDINARY)[int(rng.integers(2))]
+        card = replace(world, ink=world.ink * left)
+        return patch_draw(
+            draw_world_scene(card, rng, hb, lot, control, phone, lamp, volume=volume), rng
+        )
+
+    return lot, lambda: draw_phone(rng), lambda: draw_lamp(rng), drawn
+
+
+def _table(found: dict[tuple[int, str, bool], list[np.ndarray]]) -> str:
+    out = [
+        "| pairs | cards | directions | read | bias | worst world | RMSE | 90 % covers "
+        "| worst world | width | harmful | missed severe |",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for (n, name, own), worlds in found.items():
+        rows = np.vstack(worlds)
+        read = rows[rows[:, 0] > 0]
+        each = [world[world[:, 0] > 0] for world in worlds]
+        each = [world for world in each if len(world) > 4]
+        bias = max((world[:, 1].mean() for world in each), key=abs)
+        out.append(
+            f"| {n} | {name} | {'own' if own else 'none'} | {len(read) / len(rows):.0%} "
+            f"| {read[:, 1].mean():+.2f} | {bias:+.2f} | {np.sqrt((read[:, 1] ** 2).mean()):.2f} "
+            f"| {read[:, 2].mean():.0%} | {min(world[:, 2].mean() for world in each):.0%} "
+            f"| {read[:, 3].mean():.2f} | {read[:, 4].sum():.0f} "
+            f"| {read[:, 5].sum():.0f} of {read[:, 6].sum():.0f} |"
+        )
+    return "\n".join(out) + "\n"
+
+
+if __name__ == "__main__":
+    main()
