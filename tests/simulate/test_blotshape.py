@@ -8,7 +8,8 @@ import pytest
 from cardreader.card import layout
 from cardreader.simulate.blotshape import BlotKind, draw_blot
 
-STEP_MM = 0.05
+STEP_MM = 0.1
+EDGE = round(1.0 / STEP_MM)
 
 
 def _bay():
@@ -47,10 +48,10 @@ def test_good_blot_is_a_fair_drop_inside_the_bay(seed):
     area = (volume > 0.5).sum() * STEP_MM**2
     assert 8.4 < 2 * np.sqrt(area / np.pi) < 13.6
     rows, columns = np.nonzero(volume > 0.05)
-    assert rows.min() > 20
-    assert columns.min() > 20
-    assert rows.max() < BAY.shape[0] - 20
-    assert columns.max() < BAY.shape[1] - 20
+    assert rows.min() > EDGE
+    assert columns.min() > EDGE
+    assert rows.max() < BAY.shape[0] - EDGE
+    assert columns.max() < BAY.shape[1] - EDGE
 
 
 @pytest.mark.parametrize("seed", range(8))
