@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from http.cookies import CookieError, SimpleCookie
+from urllib.parse import quote, urlsplit
 
 from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
@@ -189,8 +190,20 @@ def need_sign_in(scope: Scope) -> Response:
     """Answer to whoever should sign in first: a sentence for programs, the way for people."""
     if scope["path"].startswith("/api/"):
         return JSONResponse({"detail": texts.gettext("Sign in first.")}, 401)
-    target = scope["path"] if scope["method"] == "GET" else "/"
-    return RedirectResponse(f"/sign-in?next={target}", 303)
+    if scope["method"] == "GET":
+        return RedirectResponse(f"/sign-in?next={scope['path']}", 303)
+    if scope["path"] == "/sign-out":
+        return RedirectResponse("/sign-in", 303)
+    # Back to the page with the form, where she can enter it again: what was sent is gone.
+    came_from = _path_of(Headers(scope=scope).get("referer", ""))
+    return RedirectResponse(f"/sign-in?note=not-kept&next={quote(came_from)}", 303)
+
+
+def _path_of(address: str) -> str:
+    try:
+        return urlsplit(address).path or "/"
+    except ValueError:
+        return "/"
 
 
 def _refused(scope: Scope, status: int, text: str) -> Response:

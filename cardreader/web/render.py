@@ -24,6 +24,9 @@ NOTICES = {
     "saved": mark("Saved."),
     "entered": mark("Entered."),
     "signed-out": mark("You are signed out."),
+    "not-kept": mark(
+        "You had been signed out: what you just sent was not kept. Sign in and enter it again."
+    ),
     "undone": mark("Taken back. It no longer counts."),
     "pin-set": mark("The PIN is set for this phone."),
     "pin-removed": mark("The PIN is taken away."),

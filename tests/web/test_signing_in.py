@@ -119,3 +119,23 @@ def test_a_path_with_a_slash_too_many_leads_to_no_other_host(app):
     client = TestClient(app, follow_redirects=False, base_url="http://elsewhere.example")
     answer = client.get("/women/new/")
     assert "elsewhere" not in answer.headers.get("location", "")
+
+
+def test_who_was_signed_out_meanwhile_is_told_that_the_form_was_not_kept(app, worker):
+    woman = worker.add_woman("KX-790")
+    worker.client.cookies.delete("signed_in")
+    sent = {"value": "9.3", "method": "Cell counter"}
+    referer = {"Referer": f"http://testserver{woman}/lab?note=saved"}
+    answer = worker.client.post(f"{woman}/lab", data=sent, headers=referer)
+    assert answer.status_code == 303
+    there = answer.headers["location"]
+    assert there == f"/sign-in?note=not-kept&next={woman}/lab"
+    shown = worker.get(there).text
+    assert "what you just sent was not kept" in shown
+    assert f'name="next" value="{woman}/lab"' in shown
+    # Another site's address leads nowhere, and signing out needs no such word.
+    elsewhere = {"Referer": "https://evil.example//evil.example/x"}
+    away = worker.client.post(f"{woman}/lab", data=sent, headers=elsewhere)
+    shown = worker.get(away.headers["location"]).text
+    assert 'name="next" value="/"' in shown
+    assert worker.client.post("/sign-out").headers["location"] == "/sign-in"
