@@ -36,10 +36,16 @@ def clean_code(text: str) -> str:
     Three to 24 of A-Z, 0-9, ``/`` and ``-``: too little for a name and a surname,
     enough for the numbers that registers use.
     """
-    code = ascii_dashes(ascii_digits(re.sub(r"[\s\u200c-\u200f]+", "", as_line(text)))).upper()
+    code = written_as_code(text)
     if not CODE.fullmatch(code):
         raise ValueError("a code has 3 to 24 letters, digits, '-' or '/'")
     return code
+
+
+def written_as_code(text: str) -> str:
+    """What was typed of a code, or of a part of one, as codes are kept."""
+    seen = re.sub(r"[\s\u200c-\u200f]+", "", as_line(text))
+    return ascii_dashes(ascii_digits(seen)).upper()
 
 
 def find_woman(session: Session, code: str) -> Woman | None:

@@ -10,6 +10,7 @@ from sqlalchemy import inspect, text
 
 from cardreader.register.database import Database
 from cardreader.register.knownby import mend_code, set_village
+from cardreader.register.merge.joining import join_two
 from cardreader.register.search import search_women
 
 TODAY = dt.date.today()
@@ -34,6 +35,26 @@ def test_by_part_of_code_former_code_and_village(database):
     assert found(database, "upper_") == ["KX-12/7"]
     assert found(database, "100%") == ["KX-12/7"]
     assert found(database, "%") == ["KX-12/7"]
+
+
+def test_by_part_of_the_code_of_a_record_that_is_joined_into_hers(database):
+    with database.write() as session:
+        ids = [add_woman(session, code, days_ago=n).id for n, code in ((5, "KX-1"), (2, "PX-77"))]
+    with database.write() as session:
+        join_two(session, *ids, None)
+    assert found(database, "77") == ["KX-1"]
+    # Also with another script's digits.
+    assert found(database, "\u0667\u0667") == ["KX-1"]
+
+
+def test_by_a_village_in_any_case_of_its_alphabet(database):
+    with database.write() as session:
+        set_village(session, add_woman(session, "KX-1"), "Élan du Sud", TODAY, None)
+        set_village(session, add_woman(session, "KX-2"), "Верхний Брод", TODAY, None)
+    for typed in ("élan", "ÉLAN", "Élan du"):
+        assert found(database, typed) == ["KX-1"]
+    for typed in ("верхний", "Верхний"):
+        assert found(database, typed) == ["KX-2"]
 
 
 def test_by_day_and_part_together(database):

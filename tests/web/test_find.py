@@ -6,6 +6,7 @@ import datetime as dt
 import html
 import re
 
+import pytest
 from builders import add_woman, facts, lab
 from builders import photo as enter
 from people import Person
@@ -53,8 +54,9 @@ def test_by_the_day_she_was_seen(app, worker: Person) -> None:
     assert codes == {"VC-1", "VC-2"}
 
 
-def test_a_day_that_is_none_is_said(worker: Person) -> None:
-    answer = worker.get("/women?on=31-12-2026&find=KX")
+@pytest.mark.parametrize("day", ["31-12-2026", "9999-12-31", "0001-01-01"])
+def test_a_day_that_is_none_is_said(worker: Person, day: str) -> None:
+    answer = worker.get(f"/women?on={day}&find=KX")
     assert answer.status_code == 422
     assert 'id="on-problem">A date as 2026-11-30.<' in answer.text
     assert 'value="KX"' in answer.text

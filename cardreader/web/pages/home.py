@@ -7,6 +7,7 @@ import datetime as dt
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from cardreader.core.written import ascii_digits
 from cardreader.register.ahead import reading_ahead
 from cardreader.register.base import utc_now
 from cardreader.register.history import measurements
@@ -14,6 +15,7 @@ from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
+from cardreader.register.rowcheck import EARLIEST, LATEST
 from cardreader.register.search import search_women
 from cardreader.register.summary import visits_seen
 from cardreader.register.women import find_woman
@@ -65,8 +67,11 @@ def find(request: Request, visitor: Carer, find: str = "", on: str = "") -> Resp
     day = None
     if on:
         try:
-            day = dt.date.fromisoformat(on)
+            day = dt.date.fromisoformat(ascii_digits(on))
+            if not EARLIEST.date() <= day < LATEST.date():
+                raise ValueError
         except ValueError:
+            day = None
             problems["on"] = _("A date as 2026-11-30.")
     with state.database.read() as session:
         exact = find_woman(session, find) if find and not on else None
