@@ -21,6 +21,7 @@ from cardreader.web.meeting import Meetings
 from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
 from cardreader.web.sitereader import SiteReader
+from cardreader.web.undecided import Undecided
 from cardreader.web.uploads import Uploads
 
 MEGABYTE = 1_000_000
@@ -58,6 +59,11 @@ class State:
     def meetings(self) -> Meetings:
         """Other registers that are met over the network."""
         return Meetings()
+
+    @cached_property
+    def undecided(self) -> Undecided:
+        """What registers differ over."""
+        return Undecided()
 
     @cached_property
     def uploads(self) -> Uploads:

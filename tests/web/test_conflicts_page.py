@@ -9,11 +9,12 @@ from people import Person
 from sqlalchemy import delete, select
 from webfakes import FakeReader, photo
 
-from cardreader.register.fieldchanges import Said, say
+from cardreader.register.fieldchanges import Said, say, touch
 from cardreader.register.mergemodels import FieldChange, Joining
 from cardreader.register.models import AuditEntry, JoinedVisit, Visit
 from cardreader.register.women import find_woman
 from cardreader.web.app import create_app
+from cardreader.web.undecided import COUNT_EVERY_S, Undecided
 
 
 @pytest.fixture
@@ -21,15 +22,19 @@ def differing(app, supervisor: Person) -> str:
     """A woman whose weeks two registers noted differently; her page's address."""
     woman = supervisor.add_woman("CA-1", weeks="20")
     with app.state.database.write() as session:
-        her = find_woman(session, "CA-1")
-        before = {"gestation_weeks": 20, "gestation_on": her.gestation_on.isoformat()}
-        change = Said("woman", her.id, "gestation", before, {**before, "gestation_weeks": 24})
-        newest = say(session, her.id, change, None)
-        # As if the other register had not known of it.
-        first = session.scalars(select(FieldChange).where(FieldChange.id != newest)).one()
-        session.get_one(FieldChange, newest).said = {"value": change.value, "replaces": []}
-        first.head = True
+        add_conflict(session, find_woman(session, "CA-1"))
     return woman
+
+
+def add_conflict(session, her) -> None:
+    before = {"gestation_weeks": 20, "gestation_on": her.gestation_on.isoformat()}
+    change = Said("woman", her.id, "gestation", before, {**before, "gestation_weeks": 24})
+    newest = say(session, her.id, change, None)
+    # As if the other register had not known of it.
+    first = session.scalars(select(FieldChange).where(FieldChange.id != newest)).one()
+    session.get_one(FieldChange, newest).said = {"value": change.value, "replaces": []}
+    first.head = True
+    touch(session, {her.id})
 
 
 def test_both_values_stand_side_by_side_and_the_chosen_one_holds(
@@ -46,6 +51,36 @@ def test_both_values_stand_side_by_side_and_the_chosen_one_holds(
     assert "Nothing is to be decided" in supervisor.get("/conflicts").text
     assert "Week 24 of pregnancy" in supervisor.get(differing).text
     assert supervisor.post("/conflicts/decide", change=by_week["20"]).status_code == 409
+
+
+def test_the_supervisors_first_page_says_that_something_is_to_be_decided(
+    app, supervisor: Person, worker: Person, differing: str
+):
+    words = "Conflicts and double records: 1"
+    assert words in supervisor.get("/").text
+    assert words not in worker.get("/").text
+    change = re.findall(r'name="change" value="([0-9a-f-]{36})"', supervisor.get("/conflicts").text)
+    supervisor.post("/conflicts/decide", change=change[0])
+    assert "Conflicts and double records" not in supervisor.get("/").text
+
+
+def test_a_large_register_is_gone_through_once_a_minute_at_most(app, supervisor, differing):
+    now = [1000.0]
+    undecided = Undecided(lambda: now[0])
+    with app.state.database.read() as session:
+        assert undecided.count(session) == 1
+    other = Undecided(lambda: now[0])
+    with app.state.database.write() as session:
+        session.execute(delete(FieldChange))
+    with app.state.database.read() as session:
+        assert other.count(session) == 0
+    with app.state.database.write() as session:
+        her = find_woman(session, "CA-1")
+        add_conflict(session, her)
+    for seconds, count in ((1.0, 0), (COUNT_EVERY_S, 1)):
+        now[0] += seconds
+        with app.state.database.read() as session:
+            assert other.count(session) == count
 
 
 def test_two_records_are_compared_joined_and_parted(app, supervisor: Person):

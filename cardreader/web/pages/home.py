@@ -42,6 +42,8 @@ def first(request: Request, visitor: Anyone) -> Response:
         counts = counts_today(session, state.rules, today)
         calibration = in_use_words(session)
         ahead = reading_ahead(session, utc_now())
+        theirs = visitor.role is Role.SUPERVISOR
+        undecided = state.undecided.count(session) if theirs else 0
         seen = visits_seen(session, today, today + dt.timedelta(days=1))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
@@ -49,6 +51,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         "home.html",
         waiting=waiting,
         seen=seen,
+        undecided=undecided,
         calibration=calibration,
         lots_changed=state.reader.lots_changed if visitor.role is Role.SUPERVISOR else (),
         ahead=ahead,
