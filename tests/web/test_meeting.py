@@ -20,10 +20,12 @@ import pytest
 from browserkit import MAIN, PASSWORD, Server, free_port
 from fastapi import FastAPI
 from people import Person
+from postgreskit import Postgres
 from sqlalchemy import select
 
-from cardreader.register import women
+from cardreader.register import accounts, women
 from cardreader.register.database import Database, sqlite_url
+from cardreader.register.kinds import Role
 from cardreader.register.meet.course import Course, Stage
 from cardreader.register.meet.guest import Guest
 from cardreader.register.meet.side import UNFINISHED, Side
@@ -226,7 +228,8 @@ def two(tmp_path, empty):
 
 @contextlib.contextmanager
 def opened(server: Server):
-    database = Database(sqlite_url(server.data / "register.db"))
+    url = server.options[1] if server.options else sqlite_url(server.data / "register.db")
+    database = Database(url)
     try:
         yield database
     finally:
@@ -394,3 +397,55 @@ def test_a_host_killed_at_any_byte_loses_nothing(two, signed_in):
     assert len(says(post).women) == 120
     # What a kill left is gone since the server's next start; this meeting's own lies there.
     assert len(list(district.data.glob(f"{UNFINISHED}*"))) == 1
+
+
+@pytest.fixture
+def two_on_postgresql(tmp_path):
+    """A district's running server and a post, each with a PostgreSQL database of its own."""
+    postgres = Postgres()
+    pair = []
+    for name, letter in (("district", "D"), ("post", "P")):
+        server = Server(tmp_path / name, "--database", postgres.migrated_url())
+        server.data.mkdir()
+        with opened(server) as database, database.write() as session:
+            accounts.add_account(session, "supervisor", Role.SUPERVISOR, PASSWORD)
+        enter(server, letter, 40)
+        pair.append(server)
+    know_each_other(*pair)
+    pair[0].start()
+    yield pair
+    for server in pair:
+        server.kill()
+    postgres.stop()
+
+
+@pytest.mark.slow
+def test_registers_on_postgresql_lose_nothing_when_either_is_killed(two_on_postgresql, signed_in):
+    district, post = two_on_postgresql
+    words = ["meet", "--data", str(post.data), *post.options]
+    for most in (1_500, 9_000, 20_000):
+        guests: list[subprocess.Popen[bytes]] = []
+        wire = Wire(district.port, most, partial(kill_first, guests))
+        code = signed_in(district).shows_code()
+        guests.append(
+            subprocess.Popen(
+                [sys.executable, "-c", MAIN, *words, wire.address, "--code", code],
+                env=post.environment(),
+            )
+        )
+        assert guests[0].wait(timeout=120) == -signal.SIGKILL
+        wire.close()
+    with opened(post) as database:
+        for most in (9_000, 20_000):
+            wire = Wire(district.port, most, district.kill)
+            code = signed_in(district).shows_code().replace(" ", "")
+            with pytest.raises(MeetError):
+                visit(database, post, wire.address, code)
+            wire.close()
+            district.start()
+    code = signed_in(district).shows_code()
+    done = post.command("meet", district.url, "--code", code, *post.options)
+    assert done.returncode == 0, done.stderr
+    assert says(district) == says(post)
+    assert len(says(post).women) == 80
+    assert list(post.data.glob(f"{UNFINISHED}*")) == []
