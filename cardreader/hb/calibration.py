@@ -17,7 +17,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card.lot import Lot
 from cardreader.core.pchip import pchip
-from cardreader.hb.calibrationnumbers import CalibrationError, CalibrationNumbers
+from cardreader.hb.calibrationnumbers import (
+    STRANGE,
+    USUAL_STRANGENESS,
+    CalibrationError,
+    CalibrationNumbers,
+)
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import VIVIDNESS_AT, Measured
@@ -136,8 +141,13 @@ class Calibration(CalibrationNumbers):
         return np.asarray(at)
 
     def doubt(self, signature: ArrayLike) -> Array:
-        """Factor (...) >= 1 on the scatter's standard deviation for signatures (..., s)."""
-        return 1.0 + self.signature_doubt * self._distance2(self.standardised(signature))
+        """Factor (...) >= 1 on the width of the interval for signatures (..., s).
+
+        1 for cards like those of the fit; it rises for stranger ones, and no further
+        beyond `STRANGE`.
+        """
+        rise = (self.strangeness(signature) - USUAL_STRANGENESS) / (STRANGE - USUAL_STRANGENESS)
+        return np.asarray(1.0 + self.signature_doubt * np.clip(rise, 0.0, 1.0))
 
     def strangeness(self, signature: ArrayLike) -> Array:
         """Squared distance (...) of signatures (..., s) from those of the fit, whose mean is 1.

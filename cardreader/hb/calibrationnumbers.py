@@ -53,6 +53,10 @@ _Basis = Literal["simulated", "measured"]
 # What a calibration holds unless its fit says otherwise.
 STRAY_WIDTH = 4.0
 MAX_STRANGENESS = 4.0
+USUAL_STRANGENESS, STRANGE = 1.5, 3.0
+"""Squared distance of a signature, whose mean is 1, from which a card is read with less
+confidence, and beyond which with no less: on simulated sittings errors rise between the two
+and are the same from there to 12."""
 MAX_FADE = 0.12
 OWN_SHARE = 0.0
 
@@ -113,9 +117,8 @@ class CalibrationNumbers:
     signature_precision : (s, s) array
         Inverse covariance of the standardised signatures, or (0, 0) for none.
     signature_doubt : float
-        How fast the width grows with the signature's squared distance from those
-        of the fit: by 1 + doubt * distance2 / s. A card seen as none was before
-        is read with less confidence.
+        By what share the interval is wider for a card as strange as `STRANGE`, or
+        stranger: one seen as none was before is read with less confidence.
     stray_share : float
         Share of photos expected to stray further than those of the fit: what nobody
         thought of is not in the fit, and must not be read with confidence.
@@ -256,7 +259,7 @@ class CalibrationNumbers:
         ):
             if not 0 < getattr(self, name) < 1e6:
                 raise CalibrationError(f"{name} must be positive and finite")
-        if not 0 <= self.signature_doubt < 1e3:
+        if not 0 <= self.signature_doubt < 1e2:
             raise CalibrationError("signature_doubt must be at least 0 and finite")
         if not 0 <= self.stray_share < 0.5:
             raise CalibrationError("stray_share must be at least 0 and below 0.5")

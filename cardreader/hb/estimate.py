@@ -135,7 +135,8 @@ class Estimates:
     def image(self, factor: ArrayLike | None = None) -> HbDistribution:
         """Distributions after stretching and strays; the calibration's own factor by default."""
         model = self.calibration
-        scaled = self.raw.stretched(model.conformal_scale if factor is None else factor)
+        usual = np.asarray(model.conformal_scale if factor is None else factor, float)
+        scaled = self.raw.stretched(usual * model.doubt(self.measured.signature))
         if not model.stray_share:
             return scaled
         return scaled.mixed(model.stray_share, scaled.stretched(model.stray_width))
@@ -208,9 +209,7 @@ def _located(
     """Density (n, g), least squared distance (n,) and the photo's standard uncertainty (n,)."""
     grid = calibration.grid_g_dl
     locus = calibration.expected(measured.signature)
-    doubt = calibration.doubt(measured.signature)
-    scale = calibration.grid_covariance * (doubt**2)[:, None, None, None]
-    scale = scale + measured.covariance[:, None]
+    scale = calibration.grid_covariance + measured.covariance[:, None]
     if calibration.posterior is not None:
         scale += calibration.spread(measured.signature)
         if calibration.posterior.by_design:
@@ -257,7 +256,8 @@ def _single(found: Estimates) -> HbEstimate:
     model = found.calibration
     image = found.image()[0]
     whole = float(image.sd)
-    own = min(float(found.sd_measurement_g_dl[0]) * model.conformal_scale, whole)
+    factor = model.conformal_scale * float(model.doubt(found.measured.signature[0]))
+    own = min(float(found.sd_measurement_g_dl[0]) * factor, whole)
     return HbEstimate(
         image=image,
         volume_cv=model.volume_cv,

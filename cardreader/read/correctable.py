@@ -31,9 +31,10 @@ MAX_LIGHT_RATIO = 3.0
 MAX_BANDS = 0.18
 """Amplitude of bands in ln light: 0.14 was tried with good readings, 0.29 went astray."""
 
-LEAST_SHADES = 9
+LEAST_SHADES = 6
 """Shades of blood, of 14, that must have kept their colour: a blot may not be deeper than
-those (`blot.too_deep`), and a trend through fewer says little."""
+those (`blot.too_deep`), and a trend through fewer says little. What is read with 6 to 8 is
+pale blood, where a refusal would cost most."""
 
 DESIGN_TOLERANCE = 4.0
 """Factor on what patches may be off by where a lot is known by its design only.

@@ -42,14 +42,15 @@ def test_knots_are_met_and_nothing_overshoots(default):
 
 
 def test_a_signature_far_off_widens_and_stops_counting(default):
-    usual = default.signature_mean
+    usual = default.signature_mean + default.signature_centre * default.signature_sd
     strange = usual + 50 * default.signature_sd
     middle = len(default.grid_g_dl) // 2
     known, unknown = (np.trace(default.spread(s)[middle]) for s in (usual, strange))
     assert unknown > 2 * known
     doubtful = replace(default, signature_doubt=0.35)
-    assert doubtful.doubt(strange) > max(2, doubtful.doubt(usual))
-    clipped = usual + default.signature_clip * default.signature_sd
+    assert doubtful.doubt(usual) == 1.0
+    assert doubtful.doubt(strange) == pytest.approx(1.35)
+    clipped = default.signature_mean + default.signature_clip * default.signature_sd
     assert np.allclose(default.expected(strange), default.expected(clipped))
 
 

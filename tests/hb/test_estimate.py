@@ -175,3 +175,30 @@ def test_more_photos_than_are_worked_out_at_once_come_out_the_same():
     some = estimates(many[990:1010], DEFAULT)
     assert len(whole.raw) == n
     assert whole.raw.density[990:1010] == pytest.approx(some.raw.density, rel=1e-9)
+
+
+def strange_card(distance2: float) -> Measured:
+    """A blot of 9 g/dL by a card at a distance from those of the default's fit."""
+    n = len(DEFAULT.signature_mean)
+    away = np.linalg.eigh(DEFAULT.signature_precision)[1][:, 0]
+    size = np.sqrt(n * distance2 / (away @ DEFAULT.signature_precision @ away))
+    z = DEFAULT.signature_centre + size * away
+    signature = DEFAULT.signature_mean + z * DEFAULT.signature_sd
+    at = int(np.argmin(np.abs(DEFAULT.grid_g_dl - 9.0)))
+    return Measured(DEFAULT.expected(signature)[at], 1e-6 * np.eye(3), signature)
+
+
+def test_a_strange_card_is_read_with_an_interval_half_as_wide_again_and_no_further():
+    without = replace(DEFAULT, signature_doubt=0.0)
+    widths = []
+    for distance2 in (1.0, 3.5, 11.0):
+        seen = strange_card(distance2)
+        assert DEFAULT.strangeness(seen.signature) == pytest.approx(distance2, rel=1e-6)
+        wide, plain = (
+            float(np.ptp(estimate(seen, c).image.interval(0.9))) for c in (DEFAULT, without)
+        )
+        widths.append(wide / plain)
+    assert widths == pytest.approx([1.0, 1.5, 1.5], abs=0.03)
+    refused = read_hb(strange_card(13.0), DEFAULT)
+    assert isinstance(refused, Refusal)
+    assert "unlike any" in refused.detail

@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from cardreader.card import layout
+from cardreader.card.layout import Kind
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import cauchy
 from cardreader.read.banding import DEPTH_IN_LIGHT
 from cardreader.read.blot import blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
+from cardreader.read.correctable import colours_lost
 from cardreader.read.gates.colour import LIGHT
 from cardreader.read.light import LightModel, fit_light
 from cardreader.read.matrix import fit_matrix
@@ -255,3 +257,13 @@ def test_blot_covariance_follows_from_that_of_its_pixels():
     found = np.cov(np.array([d.log_ratio for d in drawn]).T)
     # The ramp's trend moves with depth too; the statement leaves that second-order part out.
     assert np.allclose(np.sqrt(np.diag(found)), np.sqrt(np.diag(stated)), rtol=0.12)
+
+
+def test_six_shades_that_kept_their_colour_are_enough_and_five_are_not():
+    shades = np.flatnonzero(layout.shades_of_kind(Kind.RAMP))
+    for kept, enough in ((6, True), (5, False)):
+        linear = np.full((layout.N_PATCHES, 3), 0.5)
+        for shade in shades[kept:]:
+            linear[2 * shade, 2] = 0.0
+        lost = colours_lost(PatchSamples(linear, np.zeros(layout.N_PATCHES)))
+        assert (lost is None) is enough

@@ -267,7 +267,11 @@ CORRECTABLE = Stage(
     "Whether the colours come out",
     correctable,
     (
-        chosen("LEAST_SHADES", "of 14", "a trend through fewer says little"),
+        measured(
+            "LEAST_SHADES",
+            "of 14",
+            "with 6 to 8 left RMSE was 0.4 g/dL and 21 of 22 were covered (seeds 9101, 9202)",
+        ),
         chosen(
             "MAX_MEAN_DE00",
             "CIEDE2000",
