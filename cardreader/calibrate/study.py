@@ -23,6 +23,7 @@ from cardreader.calibrate.studycolumns import (
     HUNDRED_PERCENT_G_DL,
     LOWEST_HB_G_DL,
     RELATIVE_SD,
+    USUAL_HB_G_DL,
     Column,
     LabMethod,
     LabUnit,
@@ -276,7 +277,7 @@ _PARSERS = {column.name: _parser(column) for column in COLUMNS}
 
 def _check_row(number: int, record: dict[str, str]) -> tuple[dict[str, Any], list[RowError]]:
     row: dict[str, Any] = {"row": number, "visit": 1, "paper": "", "note": ""}
-    row |= {"lab_sd": None, "hundred_percent_g_dl": HUNDRED_PERCENT_G_DL}
+    row |= {"lab_sd": None, "hundred_percent_g_dl": None}
     faults = []
     for column in COLUMNS:
         text = record.get(column.name, "").strip()
@@ -297,7 +298,7 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
     unit, method = row["lab_unit"], row["lab_method"]
     if unit is LabUnit.PERCENT and method is not LabMethod.ACID_HAEMATIN:
         return [RowError(number, "lab_unit", f"percent belongs to acid_haematin, not {method}")]
-    scale = row["hundred_percent_g_dl"]
+    scale = row["hundred_percent_g_dl"] or HUNDRED_PERCENT_G_DL
     value = to_g_dl(row["lab_value"], unit, scale)
     if not LOWEST_HB_G_DL <= value <= HIGHEST_HB_G_DL:
         stated = f"{row['lab_value']:g} {unit}"
@@ -326,7 +327,7 @@ def _check_unique(rows: list[dict[str, Any]]) -> list[RowError]:
 
 
 def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
-    warnings = []
+    warnings = [*_unstated_scale(frame), *_rare_values(frame)]
     for (subject, visit), group in frame.groupby(["subject", "visit"], sort=False):
         spread = group["lab_g_dl"].max() - group["lab_g_dl"].min()
         if spread > 1e-9 and spread > 3 * group["lab_sd_g_dl"].max():
@@ -338,4 +339,25 @@ def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
                     "apart; another visit needs another number",
                 )
             )
-    return tuple(warnings)
+    return tuple(sorted(warnings, key=lambda warning: warning.row))
+
+
+def _unstated_scale(frame: pd.DataFrame) -> list[RowError]:
+    """Percent is read on a scale that tubes do not share: told once."""
+    percent = frame["lab_unit"] == LabUnit.PERCENT
+    taken = frame[percent & frame["hundred_percent_g_dl"].isna()]
+    if taken.empty:
+        return []
+    many = f"{len(taken)} values in percent are" if len(taken) > 1 else "a value in percent is"
+    said = f"is empty: {many} taken at {HUNDRED_PERCENT_G_DL:g} g/dL for 100 %; look at the tube"
+    return [RowError(int(taken["row"].iloc[0]), "hundred_percent_g_dl", said)]
+
+
+def _rare_values(frame: pd.DataFrame) -> list[RowError]:
+    """A point in the wrong place leaves a value that blood can have, and hardly does."""
+    low, high = USUAL_HB_G_DL
+    odd = frame[(frame["lab_g_dl"] < low) | (frame["lab_g_dl"] > high)]
+    return [
+        RowError(int(row), "lab_value", f"{value:.3g} g/dL is rare: is the point in its place?")
+        for row, value in zip(odd["row"], odd["lab_g_dl"], strict=True)
+    ]

@@ -11,6 +11,9 @@ LOWEST_HB_G_DL = 1.0
 HIGHEST_HB_G_DL = 25.0
 """Outside this a laboratory value is a slip or has another unit."""
 
+USUAL_HB_G_DL = (2.5, 18.0)
+"""Outside this few women's blood lies: such a value is asked about. Ours."""
+
 HUNDRED_PERCENT_G_DL = 15.0
 """What 100 % means on an acid-haematin tube scaled so that 24 g/dL is 160 %.
 

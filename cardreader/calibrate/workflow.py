@@ -17,6 +17,7 @@ import pandas as pd
 
 from cardreader import __version__
 from cardreader.calibrate.choosing import Recipe
+from cardreader.calibrate.condition import UNLIKE_WEIGHT
 from cardreader.calibrate.conformal import TooFewPairsError
 from cardreader.calibrate.diagnostic import ANAEMIA_G_DL
 from cardreader.calibrate.document import to_html, to_pdf
@@ -116,8 +117,15 @@ def calibrate(
     fitted = replace(fitted, calibration=calibration)
     if fitted.model == SITE_MODEL and women < LEAST_WOMEN:
         return fitted, None
-    found = validate(features, fitted, base, protocol, about.prevalence, about.synthetic, progress)
-    return fitted, found
+    try:
+        return fitted, validate(
+            features, fitted, base, protocol, about.prevalence, about.synthetic, progress
+        )
+    except TooFewPairsError:
+        # Of some more women than a validation needs a few may give no value when left out.
+        if fitted.model == SITE_MODEL and women < 2 * LEAST_WOMEN:
+            return fitted, None
+        raise
 
 
 def base_for(features: Features, base: Calibration | None) -> Calibration | None:
@@ -266,6 +274,13 @@ def provenance(
     }
 
 
+def _unlike_rows(features: Features, fitted: Fit) -> list[int]:
+    """Rows of the table, from 1, whose photos are unlike the others and counted little."""
+    if not len(fitted.weight):
+        return []
+    return [int(row) for row in features.used["row"][fitted.weight < UNLIKE_WEIGHT]]
+
+
 def _origin(
     features: Features, about: About, base: Calibration | None, fitted: Fit
 ) -> dict[str, Any]:
@@ -289,6 +304,7 @@ def _origin(
         "outlook": None if ahead is None else ahead.as_json(),
         "papers": list(given.batches) if (given := fitted.calibration.papers) else [],
         "weights": [round(float(weight), 3) for weight in fitted.weight],
+        "unlike_rows": _unlike_rows(features, fitted),
         "conformity_scores": [min(s, LARGEST_SCORE) for s in fitted.conformity_scores],
         "software": {
             "cardreader": __version__,

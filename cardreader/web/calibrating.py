@@ -93,7 +93,8 @@ class Workshop:
             "study.csv": study_csv(found, laboratory.method, laboratory.sd_percent),
             "measured.jsonl": measured_jsonl(found),
         }
-        self._start(lambda: self._fit(row_id, words, files), "fit")
+        readings = [pair.reading_id for pair in found.pairs]
+        self._start(lambda: self._fit(row_id, words, files, readings), "fit")
         return row_id
 
     def judge_again(self, use_id: str) -> None:
@@ -123,7 +124,9 @@ class Workshop:
             # The next start goes on with it; until then the page says that it isn't done.
             _LOG.exception("kept readings could not be judged again")
 
-    def _fit(self, row_id: str, words: list[str], files: dict[str, str]) -> None:
+    def _fit(
+        self, row_id: str, words: list[str], files: dict[str, str], readings: list[str]
+    ) -> None:
         problem = NOT_READ
         try:
             with tempfile.TemporaryDirectory(prefix=UNFINISHED_FIT, dir=self._data) as name:
@@ -133,6 +136,7 @@ class Workshop:
                 failed = self._run(row_id, words, folder)
                 if failed is None:
                     made = read_made(folder / OUT)
+                    made.provenance[UNLIKE] = [readings[at - 1] for at in _unlike(made)]
                     with self._database.write() as session:
                         calibrations.finish(session, row_id, made)
                     return
@@ -175,6 +179,13 @@ class Workshop:
 
 
 OUT = "calibration"
+UNLIKE = "unlike_readings"
+"""Where a calibration's provenance names the readings that were unlike the others in its fit."""
+
+
+def _unlike(made: Made) -> list[int]:
+    """Rows of the table, from 1, that the fit let count little."""
+    return list(made.provenance.get("unlike_rows") or [])
 
 
 def fit_command(named: Named, name: str, place: str, synthetic: bool) -> list[str]:

@@ -171,3 +171,24 @@ def test_a_file_that_is_no_table_gives_one_line(tmp_path, name, data):
 
 def test_every_column_is_described():
     assert all(column.meaning.endswith(".") for column in COLUMNS)
+
+
+def test_percent_without_the_tubes_scale_is_told_once(tmp_path):
+    tube = {"lab_value": "75", "lab_unit": "percent", "lab_method": "acid_haematin"}
+    study = read_study(_write(tmp_path, tube, tube | {"photo": "b.jpg", "subject": "S2"}))
+    (warning,) = study.warnings
+    assert str(warning) == (
+        "row 1, hundred_percent_g_dl: is empty: 2 values in percent are taken at 15 g/dL for "
+        "100 %; look at the tube"
+    )
+    assert list(study.rows["lab_g_dl"]) == [11.25, 11.25]
+    stated = read_study(_write(tmp_path, tube | {"hundred_percent_g_dl": "14.5"}))
+    assert not stated.warnings
+    assert stated.rows["lab_g_dl"].iloc[0] == pytest.approx(10.875)
+
+
+@pytest.mark.parametrize(("value", "asked"), [("1.12", True), ("19.5", True), ("2.6", False)])
+def test_a_value_that_a_misplaced_point_leaves_is_asked_about(tmp_path, value, asked):
+    study = read_study(_write(tmp_path, {"lab_value": value}))
+    assert not study.errors
+    assert [warning.column for warning in study.warnings] == ["lab_value"] * asked

@@ -12,10 +12,15 @@ import pytest
 from blots import study as invented_study
 
 from cardreader import cli
+from cardreader.calibrate import workflow
+from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.commands import fitting, inputs
+from cardreader.calibrate.conformal import TooFewPairsError
+from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.papers import papers_of
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load, save
 from cardreader.hb.lotcolours import LotColours
@@ -323,3 +328,20 @@ def test_a_missing_library_is_told_with_the_way_to_get_it(name):
     assert done.returncode == ExitCode.USAGE
     assert "pip install '.[study]'" in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+def test_of_a_few_women_some_unread_cost_the_verdict_and_not_the_calibration(monkeypatch):
+    made = Fit(Calibration.load(shipped("worlds")), SITE_MODEL, (), None, (), Recipe())
+
+    def too_few(*_):
+        raise TooFewPairsError("fewer than 10 women gave a reading that the reader accepts")
+
+    monkeypatch.setattr(workflow, "fit", lambda *_: made)
+    monkeypatch.setattr(workflow, "validate", too_few)
+    about = workflow.About("Hill", "0" * 64, date(2026, 2, 1))
+    few, many = (invented_study(np.random.default_rng(6), n_women=n)[0] for n in (12, 30))
+    fitted, found = workflow.calibrate(few, about, None, load_protocol())
+    assert found is None
+    assert fitted.calibration.id == "hill-20260201"
+    with pytest.raises(TooFewPairsError):
+        workflow.calibrate(many, about, None, load_protocol())

@@ -102,9 +102,11 @@ def send(state: State, row: int, by: str, code: str = "", **options) -> str:
     return taken.reading_id
 
 
-def lab(state: State, row: int, by: str, days: float = 0.0, world: int = 0) -> float:
-    """Enter her laboratory value, ``days`` after the photo."""
-    value = drawn(world).hb_g_dl[row]
+def lab(
+    state: State, row: int, by: str, days: float = 0.0, world: int = 0, of: int | None = None
+) -> float:
+    """Enter her laboratory value, ``days`` after the photo; or that ``of`` another woman."""
+    value = drawn(world).hb_g_dl[row if of is None else of]
     value *= 1 + LAB_CV * np.random.default_rng([SEED, row]).normal()
     with state.database.write() as session:
         woman = find_woman(session, f"KX-{row:03d}")

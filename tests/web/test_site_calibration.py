@@ -207,6 +207,26 @@ def test_the_whole_way_of_a_site(site):
     _bench_makes_the_same(site, row)
 
 
+@pytest.mark.slow
+def test_a_laboratory_value_of_another_woman_is_pointed_at(site):
+    """Her value and that of a woman much better off, entered the wrong way round."""
+    hb = drawn().hb_g_dl[:16]
+    swapped = {int(hb.argmin()): int(hb.argmax()), int(hb.argmax()): int(hb.argmin())}
+    for row in range(16):
+        send(site.state, row, site.by)
+        lab(site.state, row, site.by, of=swapped.get(row))
+    assert _fit(site).status_code == 303
+    site.state.workshop.wait()
+    page = site.supervisor.get("/calibration").text
+    said = page[
+        re.search(r"\d photos? (is|are) unlike the others and counts? little", page).end() :
+    ]
+    found = re.findall(r'<a href="/readings/[^"]+">(KX-\d{3})</a>', said)
+    # Each has the other's value: one of the two is enough to find both.
+    assert found
+    assert set(found) <= {f"KX-{row:03d}" for row in swapped}
+
+
 def _reach(site):
     with site.state.database.read() as session:
         values = session.scalars(select(Reading.hb_g_dl).where(Reading.source == Source.LAB)).all()

@@ -98,9 +98,12 @@ def _say_weights(features: Features, fitted: Fit) -> None:
         return
     names = features.used["photo"][unlike].astype(str).tolist()
     more = len(names) - MOST_FAULTS_SHOWN
+    told = "photo is unlike the others and counts"
+    if len(names) > 1:
+        told = "photos are unlike the others and count"
     say_line(
-        f"{len(names)} {'photo is' if len(names) == 1 else 'photos are'} unlike the others and "
-        "count little (look whether blot, woman and laboratory value belong together): "
+        f"{len(names)} {told} little (look whether blot, woman and laboratory value belong "
+        "together): "
         + ", ".join(names[:MOST_FAULTS_SHOWN])
         + (f" and {more} more" if more > 0 else "")
     )

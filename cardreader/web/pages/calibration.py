@@ -17,13 +17,20 @@ from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
 from cardreader.register.kinds import FitState
-from cardreader.register.models import Account, CalibrationUse, JudgedAgain, SiteCalibration
+from cardreader.register.models import (
+    Account,
+    CalibrationUse,
+    JudgedAgain,
+    Reading,
+    SiteCalibration,
+    Woman,
+)
 from cardreader.register.paper import paper_in_use, set_paper
 from cardreader.register.sitepairs import PairsFound, find_pairs, lacking, reach
 from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web import words
 from cardreader.web.access import Analyst, Form, Supervisor
-from cardreader.web.calibrating import Laboratory
+from cardreader.web.calibrating import UNLIKE, Laboratory
 from cardreader.web.expected import SITES, WIDTH_G_DL
 from cardreader.web.fields import Fields
 from cardreader.web.render import go, page
@@ -196,7 +203,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
         names: dict[str, str] = {row[0]: row[1] for row in session.execute(_NAMES)}
         now = uses[0] if uses else None
         before = calibrations.one_before(session)
-        shown = [_shown(row) for row in rows[:MOST_SHOWN]]
+        shown = [_shown(session, row) for row in rows[:MOST_SHOWN]]
         taught = _taught(now.calibration) if now and now.calibration else ()
         differ = 0 if now is None else session.scalar(_open_of(now.id))
         return page(
@@ -257,7 +264,14 @@ def _taught(row: SiteCalibration) -> tuple[float, ...]:
     return tuple((row.provenance or {}).get("taught_g_dl") or ())
 
 
-def _shown(row: SiteCalibration) -> dict[str, Any]:
+def _unlike(session: Session, provenance: dict[str, Any]) -> list[tuple[str, str]]:
+    """Readings that were unlike the others in a fit, and whose they are."""
+    ids = [str(one) for one in provenance.get(UNLIKE) or []]
+    query = select(Reading.id, Woman.code).join(Reading.woman).where(Reading.id.in_(ids))
+    return [(one, code) for one, code in session.execute(query.order_by(Woman.code))]
+
+
+def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
     """A calibration with the widths to expect; large columns are not loaded for others."""
     ready = row.state == FitState.READY
     provenance = (row.provenance or {}) if ready else {}
@@ -268,6 +282,7 @@ def _shown(row: SiteCalibration) -> dict[str, Any]:
         "criteria": provenance.get("criteria") or [],
         "papers": provenance.get("papers") or [],
         "taught": _taught(row) if ready else (),
+        "unlike": _unlike(session, provenance),
         "other_chain": ready and row.chain != CHAIN,
         "has_report": ready and bool(provenance.get("criteria")),
     }
