@@ -177,10 +177,10 @@ def show_all_anew(database: Database) -> None:
         for away in session.scalars(select(JoinedAway)):
             groups[away.into_id] |= {away.into_id, away.woman_id}
         states = load_women(session, set().union(*groups.values()))
-        for group in groups.values():
-            _show_what_holds_of_all(
-                session, sorted((states[one] for one in group), key=_entered_first)
-            )
+        for into, group in groups.items():
+            own = sorted((states[one] for one in group & states.keys()), key=_entered_first)
+            if own and own[0].id == into:
+                _show_what_holds_of_all(session, own)
         note_changed(session, groups)
 
 
