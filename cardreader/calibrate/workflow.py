@@ -304,6 +304,7 @@ def _origin(
         "outlook": None if ahead is None else ahead.as_json(),
         "papers": list(given.batches) if (given := fitted.calibration.papers) else [],
         "weights": [round(float(weight), 3) for weight in fitted.weight],
+        "tells_fading": fitted.calibration.fading is not None,
         "unlike_rows": _unlike_rows(features, fitted),
         "conformity_scores": [min(s, LARGEST_SCORE) for s in fitted.conformity_scores],
         "software": {

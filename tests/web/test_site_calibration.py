@@ -134,6 +134,7 @@ def test_the_whole_way_of_a_site(site):
     for words in ("with 10 pairs more", "with 50 pairs more", "30 pairs of 30 women", row.verdict):
         assert words in page.replace("&#39;", "'")
     assert f"The blood tests behind it lie from {low} to {high} g/dL" in page
+    assert "does not tell faded cards" not in page
     report = site.supervisor.get(f"/calibration/{row.id}/report")
     assert report.status_code == 200
     assert "attachment" in report.headers["content-disposition"]
@@ -498,6 +499,7 @@ def test_a_reading_beyond_the_pairs_says_so_in_every_language(site):
         assert words in page.replace("&#39;", "'"), language
     page = site.supervisor.get("/calibration").text
     assert "The blood tests behind it lie from 11.0 to 14.0 g/dL" in page
+    assert "does not tell faded cards from fresh ones" in page
     now = site.worker.api("GET", "/api/calibration").json()
     assert now["calibration"]["taught_g_dl"] == [11.0, 14.0]
 

@@ -60,6 +60,11 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
             )
     if untaught := _untaught(features):
         say_line(untaught)
+    if fitted.model == SITE_MODEL and fitted.calibration.fading is None:
+        say_line(
+            "Faded cards are not told from fresh ones: that takes pairs of one lot, measured. Keep "
+            "cards in the dark."
+        )
     if found is None:
         say_line(
             f"{arguments.out}: calibration {fitted.calibration.id}, model {fitted.model}\n"

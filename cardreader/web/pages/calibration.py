@@ -283,6 +283,7 @@ def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
         "papers": provenance.get("papers") or [],
         "taught": _taught(row) if ready else (),
         "unlike": _unlike(session, provenance),
+        "tells_fading": provenance.get("tells_fading", False),
         "other_chain": ready and row.chain != CHAIN,
         "has_report": ready and bool(provenance.get("criteria")),
     }
