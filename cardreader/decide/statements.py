@@ -101,10 +101,10 @@ TEXT: dict[Statement, str] = {
     Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
     Statement.OTHER_PAPER: "The calibration never saw this batch of paper: no value until blood "
     "tests on it.",
-    Statement.BELOW_PAIRS: "No blood test behind the calibration was so low, so the interval is "
-    "wider. Enter the blood tests of such women.",
-    Statement.ABOVE_PAIRS: "No blood test behind the calibration was so high, so the interval is "
-    "wider. Enter the blood tests of such women.",
+    Statement.BELOW_PAIRS: "No blood test behind the calibration was so low: wider interval. "
+    "Add such women's tests.",
+    Statement.ABOVE_PAIRS: "No blood test behind the calibration was so high: wider interval. "
+    "Add such women's tests.",
     Statement.NOMINAL_LOT: "Card colours assumed, not measured: less sure.",
 }
 

@@ -81,6 +81,8 @@ def test_the_supply_is_that_of_counting_day_by_day(entries, regimens):
         woman.treatments.append(Treatment(regimen=regimen, started_on=start, ended_on=after))
     for days, amount, is_count in entries:
         kind = EventKind.TABLETS_LEFT if is_count else EventKind.TABLETS_GIVEN
+        # None may be left, but no entry says that none were given.
+        amount = amount if is_count else max(amount, 1)
         woman.events.append(Event(kind=kind, on=TODAY - days * DAY, amount=amount))
     found = tablets_of(woman, RULES)
     if found is None or found.a_day is None:

@@ -202,9 +202,9 @@ def test_schema_names_this_version() -> None:
 def test_a_value_beyond_all_pairs_says_so_and_what_to_do(side: str, so: str) -> None:
     case = reading(9.0)
     case.estimate = replace(case.estimate, beyond_pairs=side)
-    said = f"No blood test behind the calibration was so {so}, so the interval is wider."
+    said = f"No blood test behind the calibration was so {so}: wider interval."
     text = " ".join(reading_text(case).split())
-    assert f"{said} Enter the blood tests of such women." in text
+    assert f"{said} Add such women's tests." in text
     value = reading_json(case)
     jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
     assert value["hb"]["beyond_pairs"]["code"] == f"{side}_pairs"
