@@ -15,7 +15,7 @@ from cardreader.register.kinds import Role
 from cardreader.register.models import Account
 from cardreader.web.access import COOKIE, DEVICE_COOKIE, form_of
 from cardreader.web.fields import Fields
-from cardreader.web.pages.pin import KEPT_S, pin_problems
+from cardreader.web.pages.pin import KEPT_S, pin_problems, typed_digits
 from cardreader.web.pages.signin import set_cookie
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -38,8 +38,8 @@ def make(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Respo
     fields = Fields(form)
     token = fields.raw("token")
     _check(request, token)
-    name, pin = fields.text("name", 60), fields.raw("pin")
-    problems = {**fields.problems, **pin_problems(pin, fields.raw("again"))}
+    name, pin = fields.text("name", 60), typed_digits(form, "pin")
+    problems = {**fields.problems, **pin_problems(pin, typed_digits(form, "again"))}
     if problems:
         values = {"name": name}
         return page(

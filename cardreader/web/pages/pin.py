@@ -9,6 +9,7 @@ from fastapi import APIRouter, Depends, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from cardreader.core.written import ascii_digits
 from cardreader.register import accounts, devices
 from cardreader.web.access import DEVICE_COOKIE, Anyone, Form, form_of
 from cardreader.web.delay import SignInDelay
@@ -26,7 +27,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
     """Sign in by PIN on a device that knows its owner."""
     state: State = request.app.state.shared
     token = request.cookies.get(DEVICE_COOKIE, "")
-    target, pin = inside(str(form.get("next", "/"))), str(form.get("pin", ""))
+    target, pin = inside(str(form.get("next", "/"))), typed_digits(form, "pin")
     with state.database.read() as session:
         known = devices.known_device(session, token, state.pin_lasts)
     if known is None:
@@ -69,8 +70,8 @@ def show(request: Request, visitor: Anyone) -> Response:
 def set_pin(request: Request, visitor: Anyone, form: Form) -> Response:
     """Set a PIN; the password is asked for, so that a phone left open is not enough."""
     state: State = request.app.state.shared
-    pin = str(form.get("pin", ""))
-    problems = pin_problems(pin, str(form.get("again", "")))
+    pin = typed_digits(form, "pin")
+    problems = pin_problems(pin, typed_digits(form, "again"))
     delay: SignInDelay = request.app.state.sign_in_delay
     client = request.client.host if request.client else "unknown"
     if wait_s := ceil(delay.begin(visitor.name, client)):
@@ -90,6 +91,11 @@ def set_pin(request: Request, visitor: Anyone, form: Form) -> Response:
     response = go("/more", "pin-set")
     set_cookie(response, state.settings, DEVICE_COOKIE, token, KEPT_S)
     return response
+
+
+def typed_digits(form: FormData, name: str) -> str:
+    """A field of digits, in whatever script the phone's keyboard has them."""
+    return ascii_digits(str(form.get(name, "")))
 
 
 def pin_problems(pin: str, again: str) -> dict[str, str]:
