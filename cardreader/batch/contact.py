@@ -19,6 +19,7 @@ from cardreader.card.lots import Lots
 from cardreader.core.refusal import Refusal
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo, open_photo
+from cardreader.read.turned import solid
 from cardreader.result.reading import Measurement
 
 TILE_PX = 260
@@ -86,7 +87,7 @@ def _crop(photo: Photo, pose: CardPose | None) -> NDArray[np.uint8]:
         x1, y1 = np.clip(np.ceil(corners.max(axis=0)), 1, pose.image_size).astype(int)
         if x1 > x0 and y1 > y0:
             image = image[y0:y1, x0:x1]
-    return np.asarray(image if image.dtype == np.uint8 else image >> 8, np.uint8)
+    return np.asarray(solid(image if image.dtype == np.uint8 else image >> 8), np.uint8)
 
 
 def _jpeg(image: NDArray[np.uint8]) -> str:

@@ -13,6 +13,7 @@ from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.banding import Banding
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
+from cardreader.read.turned import between
 
 GRID_PX_PER_MM = 10
 TILE_PX = 8
@@ -44,11 +45,7 @@ def bands_over(banding: Banding) -> NDArray[np.float32]:
 
 def rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """The bay's pixels on the grid, (n, n, 3), encoded as in the photo."""
-    at = pose.to_px(grid_mm()).astype(np.float32)
-    seen = cv2.remap(
-        photo.encoded, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(seen, dtype=photo.encoded.dtype)
+    return between(photo.encoded, pose.to_px(grid_mm()))
 
 
 def log_light_of(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float32]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,6 +12,7 @@ from cardreader.core.robust import median_sd
 from cardreader.read.consensusline import agreed_line
 from cardreader.read.markers import MODULES, quad_area
 from cardreader.read.photo import Photo
+from cardreader.read.turned import between
 
 _REACH = 0.8
 """Half length of a profile in modules; the border is one wide, the surround a little less."""
@@ -135,12 +135,10 @@ def _lined(profiles: NDArray[np.float64]) -> bool:
 
 
 def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Linear green at points (..., 2)."""
-    xy = at.reshape(-1, *at.shape[-2:]).astype(np.float32)
-    seen = cv2.remap(
-        photo.encoded, xy[..., 0], xy[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    light: NDArray[np.float64] = photo.tone_tables()[1][seen.reshape(-1, 3)[:, 1]].astype(float)
+    """Linear green at points (edges, profiles, steps, 2), the edges four a marker."""
+    markers = at.reshape(-1, 4 * at.shape[1], *at.shape[2:])
+    seen = np.stack([between(photo.encoded, marker, 1) for marker in markers])
+    light = photo.tone_tables()[1].take(seen).astype(np.float64)
     return light.reshape(at.shape[:-1])
 
 

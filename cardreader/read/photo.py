@@ -18,6 +18,7 @@ import zlib
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -30,6 +31,7 @@ from cardreader.core.oneline import one_line
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.decoders import NoDecoderError, kind_of, open_header, pixels
 from cardreader.read.phonenote import PhoneNote, phone_note
+from cardreader.read.turned import turned
 
 MAX_FILE_BYTES = 64_000_000
 MAX_PIXELS = 200_000_000
@@ -63,7 +65,8 @@ class Photo:
     Attributes
     ----------
     encoded : (H, W, 3) uint8 or uint16
-        RGB as stored, upright, at working scale.
+        RGB as stored, upright, at working scale; may be a view of rows that lie otherwise
+        in memory, see `turned`.
     full_size : (int, int)
         Upright width and height of the file's image in pixels.
     scale : float
@@ -97,6 +100,10 @@ class Photo:
 
     def tone_tables(self) -> NDArray[np.float32]:
         """Linear light of every code value, shape (3, white + 1), device primaries."""
+        return self._tone_tables
+
+    @cached_property
+    def _tone_tables(self) -> NDArray[np.float32]:
         x = np.arange(self.white + 1) / self.white
         if self.curves[0] == self.curves[1] == self.curves[2]:
             return np.broadcast_to(self.curves[0](x).astype(np.float32), (3, len(x)))
@@ -250,7 +257,7 @@ def _decode(data: bytes, kind: str, header: Image.Image, sha256: str | None) -> 
     width, height = stored_size if orientation < 5 else stored_size[::-1]
     notes: list[str] = []
     name, curves, matrix = _colour(header, notes)
-    upright = _upright(encoded, orientation)
+    upright = turned(encoded, orientation)
     return Photo(
         encoded=upright,
         full_size=(width, height),
@@ -263,19 +270,6 @@ def _decode(data: bytes, kind: str, header: Image.Image, sha256: str | None) -> 
         to_srgb=matrix,
         phone_note=phone_note(header.info.get("comment")) if kind == "JPEG" else None,
     )
-
-
-_TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
-
-
-def _upright(image: NDArray[Any], orientation: int) -> NDArray[Any]:
-    """Apply an EXIF orientation (CIPA DC-008, tag 0x0112: 1..8)."""
-    if orientation in _TURNS:
-        return cv2.rotate(image, _TURNS[orientation])
-    if orientation in (5, 7):
-        image = cv2.transpose(image)
-    flip = {2: 1, 4: 0, 7: -1}.get(orientation)
-    return image if flip is None else cv2.flip(image, flip)
 
 
 def _exif(header: Image.Image) -> Exif:

@@ -35,11 +35,11 @@ def project(h: Array, lens: float, size: tuple[int, int], points: Array) -> Arra
     seen = apply_homography(h, points)
     if lens == 0.0:
         return seen
-    centre, radius = frame(size)
-    seen -= centre
-    r2 = (seen[..., 0] ** 2 + seen[..., 1] ** 2) / radius**2
-    seen *= (1.0 + lens * r2)[..., None]
-    seen += centre
+    (x0, y0), radius = frame(size)
+    x, y = seen[..., 0] - x0, seen[..., 1] - y0
+    stretch = 1.0 + lens * ((x**2 + y**2) / radius**2)
+    seen[..., 0] = x * stretch + x0
+    seen[..., 1] = y * stretch + y0
     return seen
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +19,7 @@ from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
+from cardreader.read.turned import nearest
 
 CENTRE_SHARE = 0.6
 """Side of the sampled middle as a share of the patch's side."""
@@ -75,7 +77,7 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     """
     side = _side(pose.px_per_mm)
     encoded = _pixels(photo, pose, side)
-    samples = _summarise(photo, encoded, side)
+    samples = _summarise(photo, encoded)
     refusal = _refusal(photo, encoded, samples)
     return samples if refusal is None else refusal
 
@@ -95,51 +97,45 @@ def _grid_mm(side: int) -> NDArray[np.float64]:
 
 
 def _pixels(photo: Photo, pose: CardPose, side: int) -> NDArray[Any]:
-    """Nearest pixels, (72, side, side, 3)."""
-    at = np.rint(pose.to_px(_grid_mm(side))).astype(np.intp)
-    height, width = photo.encoded.shape[:2]
-    x = np.clip(at[..., 0], 0, width - 1)
-    y = np.clip(at[..., 1], 0, height - 1)
-    return photo.encoded[y, x]
+    """Nearest pixels, channel first: (3, 72, side * side)."""
+    at = pose.to_px(_grid_mm(side)).reshape(layout.N_PATCHES, side * side, 2)
+    return np.stack(cv2.split(nearest(photo.encoded, at)))
 
 
-def _summarise(photo: Photo, encoded: NDArray[Any], side: int) -> PatchSamples:
-    n = side * side
-    light = _light(photo, encoded)
-    ordered = np.sort(light.reshape(3, layout.N_PATCHES, n), axis=-1)
+def _summarise(photo: Photo, encoded: NDArray[Any]) -> PatchSamples:
+    n = encoded.shape[-1]
+    ordered = np.sort(_light(photo, encoded), axis=-1)
     cut = int(TRIM * n)
     mean = ordered[..., cut : n - cut].mean(axis=-1, dtype=np.float64).T
-    return PatchSamples(
-        linear=mean,
-        clipped_share=_clipped(photo, encoded).mean(axis=(1, 2)),
-    )
+    return PatchSamples(linear=mean, clipped_share=_clipped(photo, encoded).mean(axis=-1))
 
 
 def _light(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.float32]:
-    """Linear light of pixels (72, side, side, 3), channel first: (3, 72, side, side).
+    """Linear light of pixels (3, 72, n), the same shape.
 
     Over the photo's own primaries: the phone bent its own channels, and mixing them
     before the bend is undone would leave no curve that undoes it. The correction's
     matrix takes primaries of any kind.
     """
     tables = photo.tone_tables()
-    return np.stack([tables[c][encoded[..., c]] for c in range(3)])
+    return np.stack([table.take(codes) for table, codes in zip(tables, encoded, strict=True)])
 
 
 def _clipped(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
     ends = at_top(photo, encoded) | (encoded <= round(CRUSHED_CODE * photo.white))
-    return np.asarray(ends[..., 0] | ends[..., 1] | ends[..., 2]) | _on_plateau(photo, encoded)
+    return np.asarray(ends[0] | ends[1] | ends[2]) | _on_plateau(photo, encoded)
 
 
 def _on_plateau(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
-    """Pixels (72, side, side) of prints that all end at one white below the highest code."""
-    code = photo.white / 255
-    top = encoded.reshape(-1, 3).max(axis=0).astype(float)
+    """Pixels (72, n) of prints that all end at one white below the highest code."""
+    code = photo.white // 255
+    top = encoded.max(axis=(1, 2)).astype(int)
     if np.ptp(top) > _PLATEAU_CODES * code or top.min() < PLATEAU_CODE * photo.white:
-        return np.zeros(encoded.shape[:3], bool)
-    at_end = (encoded >= top - code).all(axis=-1)
-    whole = at_end.mean(axis=(1, 2)) > _PLATEAU_SHARE
-    return np.asarray(at_end & whole[:, None, None])
+        return np.zeros(encoded.shape[1:], bool)
+    near = encoded >= (top - code).astype(encoded.dtype)[:, None, None]
+    at_end = near[0] & near[1] & near[2]
+    whole = at_end.mean(axis=-1) > _PLATEAU_SHARE
+    return np.asarray(at_end & whole[:, None])
 
 
 def at_top(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
@@ -147,9 +143,14 @@ def at_top(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
     return np.asarray(encoded >= round(CLIPPED_CODE * photo.white))
 
 
+@cache
+def _lightest() -> list[int]:
+    return [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
+
+
 def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:
-    lightest = [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
-    clipped = float(np.median(at_top(photo, encoded[lightest]).mean((1, 2, 3))))
+    lightest = _lightest()
+    clipped = float(np.median(at_top(photo, encoded[:, lightest]).mean((0, 2))))
     if clipped > MAX_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}")
     light = float(np.median(samples.linear[lightest, 1]))

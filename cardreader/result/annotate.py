@@ -23,6 +23,7 @@ from cardreader.card import layout
 from cardreader.colour.cielab import encode_srgb, lab_to_srgb
 from cardreader.core.files import write_atomic
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.read.turned import solid
 from cardreader.result.astext import adjusted_text, headline, interval_text, number_text
 from cardreader.result.provisos import calibration_statement, lot_statement
 
@@ -110,7 +111,7 @@ def _as_srgb(photo: Photo) -> NDArray[np.uint8]:
         return np.asarray(np.round(255 * encode_srgb(linear)), np.uint8)
     if photo.encoded.dtype == np.uint16:
         return np.asarray(photo.encoded >> 8, np.uint8)
-    return np.ascontiguousarray(photo.encoded)
+    return np.asarray(solid(photo.encoded))
 
 
 def _view(rgb: NDArray[np.uint8], pose: CardPose | None) -> tuple[float, float, float, float]:
