@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cardreader.core.order import median, quantile
+
 Array = NDArray[np.float64]
 
 CENTRAL_68 = (0.1587, 0.8413)
@@ -80,7 +82,7 @@ class Size:
 
     def sd(self, sizes: Array, m: int) -> float:
         """Standard deviation (of each of the m numbers) that explains the median size."""
-        return float(np.median(sizes)) / self.median(m)
+        return float(median(sizes.ravel())) / self.median(m)
 
 
 # By numbers that a residual has; as scipy 1.17 gives them, which a test compares.
@@ -102,19 +104,23 @@ EACH = Size(np.abs, lambda m: _MEDIAN_NORM[1])
 
 def half_central_spread(values: ArrayLike) -> float:
     """Robust standard deviation of (n,) values: half of the middle 68 %."""
-    low, high = np.quantile(np.asarray(values, float), CENTRAL_68)
+    ordered = np.sort(np.asarray(values, float))
+    low, high = (quantile(ordered, share) for share in CENTRAL_68)
     return float(high - low) / 2
 
 
 def median_sd(deviation: ArrayLike, axis: int | None = None) -> Array:
     """Standard deviation from the median absolute deviation, 1.4826 times it (Hampel 1974)."""
-    return (
-        np.asarray(np.median(np.abs(deviation), axis=axis, keepdims=axis is not None))
-        / (_MEDIAN_NORM[1])
-    )
+    size = np.abs(deviation)
+    if axis is None:
+        return median(size.ravel()) / _MEDIAN_NORM[1]
+    return np.expand_dims(median(np.moveaxis(size, axis, -1)), axis) / _MEDIAN_NORM[1]
 
 
 # --- fits ---------------------------------------------------------------------------
+
+_SETTLED = 1e-12
+"""Change of the weights beyond which another round tells nothing."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,20 +171,25 @@ def reweighted_fit(
     to_unit = 1 / np.broadcast_to(np.asarray(unit, float), (n, m))
     given = np.broadcast_to(np.asarray(base, float), n)[:, None] * to_unit**2
     products = (design[:, :, None] * design[:, None, :]).reshape(n, -1)
+    level = ridge * np.eye(design.shape[1])
     weight = np.ones((n, 1))
     for _ in range(rounds):
-        coefficients = _solve(design, products, target, given * weight, ridge)
+        coefficients = _solve(design, products, target, given * weight, level)
         residual = target - design @ coefficients
         sizes = size.of(residual * to_unit)
         sd = max(size.sd(sizes, m), least_sd) if known_sd is None else known_sd
-        weight = loss.weight(sizes / sd)
+        before, weight = weight, loss.weight(sizes / sd)
+        if np.abs(weight - before).max() < _SETTLED:
+            break
     return RobustFit(coefficients, residual, weight[:, 0] if weight.shape[1] == 1 else weight)
 
 
-def _solve(design: Array, products: Array, target: Array, squares: Array, ridge: float) -> Array:
-    """Normal equations of all m columns at once; ``squares`` (n, m) weighs their squares."""
+def _solve(design: Array, products: Array, target: Array, squares: Array, level: Array) -> Array:
+    """Normal equations of all m columns at once; ``squares`` (n, m) weighs their squares,
+    ``level`` (p, p) is added to them.
+    """
     p = design.shape[1]
-    gram = (squares.T @ products).reshape(-1, p, p) + ridge * np.eye(p)
+    gram = (squares.T @ products).reshape(-1, p, p) + level
     right = (squares * target).T @ design
     return np.asarray(np.linalg.solve(gram, right[..., None])[..., 0].T)
 

@@ -134,8 +134,15 @@ class Estimates:
 
     def image(self, factor: ArrayLike | None = None) -> HbDistribution:
         """Distributions after stretching and strays; the calibration's own factor by default."""
+        return self._own_image if factor is None else self._image(factor)
+
+    @cached_property
+    def _own_image(self) -> HbDistribution:
+        return self._image(self.calibration.conformal_scale)
+
+    def _image(self, factor: ArrayLike) -> HbDistribution:
         model = self.calibration
-        usual = np.asarray(model.conformal_scale if factor is None else factor, float)
+        usual = np.asarray(factor, float)
         scaled = self.raw.stretched(usual * model.doubt(self.measured.signature))
         if not model.stray_share:
             return scaled

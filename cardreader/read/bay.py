@@ -45,13 +45,17 @@ def bands_over(banding: Banding) -> NDArray[np.float32]:
 
 def rectify(photo: Photo, pose: CardPose) -> NDArray[np.uint8] | NDArray[np.uint16]:
     """The bay's pixels on the grid, (n, n, 3), encoded as in the photo."""
-    return between(photo.encoded, pose.to_px(grid_mm()))
+    at = pose.to_px(grid_mm())
+    return between(photo.encoded, at[..., 0], at[..., 1])
 
 
 def log_light_of(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float32]:
-    """Natural log of linear light, (..., 3), floored well below any paper or blood."""
+    """Natural log of linear light, (n, m, 3), floored well below any paper or blood."""
     # Over the photo's own primaries, as the patches are sampled.
     tables = np.log(np.maximum(photo.tone_tables(), 1e-4)).astype(np.float32)
+    if encoded.dtype == np.uint8:
+        table = np.ascontiguousarray(tables.T)[None]
+        return np.asarray(cv2.LUT(encoded, table), dtype=np.float32)
     return np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
 
 

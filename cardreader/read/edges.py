@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.core.order import median
 from cardreader.core.robust import median_sd
 from cardreader.read.consensusline import agreed_line
 from cardreader.read.markers import MODULES, quad_area
@@ -101,12 +102,13 @@ def _measure(
     reach = far * np.repeat(quad_area(rough), 4)[:, None] / length / MODULES
     steps = np.linspace(-1.0, 1.0, 2 * min(math.ceil(2 * float(reach.max())), _MAX_STEPS) + 1)
     s = np.linspace(0.12, 0.88, _PROFILES) * length
-    at = (
-        start[:, None, None]
-        + along[:, None, None] * s[:, :, None, None]
-        + outward[:, None, None] * (reach * steps)[:, None, :, None]
+    out = (reach * steps)[:, None]
+    x, y = (
+        (start[:, k, None, None] + along[:, k, None, None] * s[:, :, None])
+        + outward[:, k, None, None] * out
+        for k in range(2)
     )
-    profiles = _light(photo, at)
+    profiles = _light(photo, x, y)
     if far > _CLOSE and _lined(profiles):
         return _measure(photo, rough, spoiled, _CLOSE)
     lines = _fit_lines(profiles, steps, s, spoiled)
@@ -131,15 +133,19 @@ def _lined(profiles: NDArray[np.float64]) -> bool:
     low = profiles[..., :ends].mean(axis=-1)
     top = profiles[..., -2 * ends :].max(axis=-1)
     drop = (top - profiles[..., -1]) / np.maximum(top - low, 1e-6)
-    return bool((np.median(drop, axis=1) > _DROP).any())
+    return bool((median(drop) > _DROP).any())
 
 
-def _light(photo: Photo, at: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Linear green at points (edges, profiles, steps, 2), the edges four a marker."""
-    markers = at.reshape(-1, 4 * at.shape[1], *at.shape[2:])
-    seen = np.stack([between(photo.encoded, marker, 1) for marker in markers])
-    light = photo.tone_tables()[1].take(seen).astype(np.float64)
-    return light.reshape(at.shape[:-1])
+def _light(photo: Photo, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Linear green at points (edges, profiles, steps), four edges a marker."""
+    markers = (x.shape[0] // 4, 4 * x.shape[1], x.shape[2])
+    seen = np.stack(
+        [
+            between(photo.encoded, *marker, which=1)
+            for marker in zip(x.reshape(markers), y.reshape(markers), strict=True)
+        ]
+    )
+    return photo.tone_tables()[1].take(seen).astype(np.float64).reshape(x.shape)
 
 
 def _fit_lines(
@@ -153,23 +159,24 @@ def _fit_lines(
     """
     ends = len(steps) // 4
     # Each profile by its own ends: the edge of a shadow may cross a marker.
-    low = np.median(profiles[..., :ends], axis=-1, keepdims=True)
-    contrast = np.median(profiles[..., -ends:], axis=-1, keepdims=True) - low
+    low = median(profiles[..., :ends])[..., None]
+    contrast = median(profiles[..., -ends:])[..., None] - low
     # Of a covered edge the better part tells what contrast it has.
     typical = (
         np.percentile(contrast, 80, axis=1, keepdims=True)
         if spoiled
-        else np.median(contrast, axis=1, keepdims=True)
+        else median(contrast[..., 0])[:, None, None]
     )
-    faint = typical[:, 0, 0] < 0.1 * np.median(typical)
-    if np.median(typical) < 2e-3 or (faint.any() and not spoiled):
+    usual = float(median(typical.ravel()))
+    faint = typical[:, 0, 0] < 0.1 * usual
+    if usual < 2e-3 or (faint.any() and not spoiled):
         return None
-    least = 0.3 * np.maximum(typical, 0.1 * np.median(typical))
+    least = 0.3 * np.maximum(typical, 0.1 * usual)
     level = np.clip((profiles - low) / np.maximum(contrast, least), -0.2, 1.2)
     step = steps[1] - steps[0]
     middle = steps[-1] + step / 2 - level.sum(-1) * step
     a, b, limit = _trimmed_lines(s, middle)
-    within = max(_OFF, float(np.median(limit)))
+    within = max(_OFF, float(median(limit)))
     uneven = limit > 2 * within
     if not spoiled:
         return a, b, ~faint, bool(uneven.any())
@@ -239,4 +246,4 @@ def _blur(
         x16, x84 = np.interp((0.1587, 0.8413), level, grid[seen])
         sd[i] = (x84 - x16) / 2
     upright = np.abs(along[:, 1]) > np.abs(along[:, 0])
-    return float(max(np.median(sd[g]) for g in (upright, ~upright) if g.any()))
+    return float(max(median(sd[g]) for g in (upright, ~upright) if g.any()))

@@ -52,11 +52,11 @@ class _At:
 
     TONE = np.arange(12).reshape(3, 4)  # channel, power
     GLARE = 12
-    FIELD = np.arange(13, 18)
+    FIELD = slice(13, 18)
     FIELD_CHANNEL = np.arange(18, 24).reshape(2, 3)  # slope along x and y, channel
     BANDS = np.arange(24, 27)  # channel
     N = 27
-    SEEN_ALIKE = np.arange(13)
+    SEEN_ALIKE = slice(13)
     """Tone and glare: what two colours at one place have in common."""
 
 
@@ -116,10 +116,11 @@ class LightModel:
         received = np.exp(np.minimum(np.maximum((powers * self.tone).sum(axis=-1), -20), 5))
         return received, np.maximum(received - self.glare, EPSILON)
 
-    def brightness_slope(self, linear: ArrayLike) -> Array:
-        """Derivative of `log_brightness` (N, 3) by the log of nominal linear RGB."""
-        received, net = self._brightness(_powers(linear))
-        return np.asarray(self.tone_slope(linear) * received / net)
+    def log_brightness_and_slope(self, linear: ArrayLike) -> tuple[Array, Array]:
+        """`log_brightness` (N, 3) and its derivative by the log of nominal linear RGB."""
+        powers = _powers(linear)
+        received, net = self._brightness(powers)
+        return np.log(net), self._tone_slope(powers) * received / net
 
     def ratio_covariance(self, linear: ArrayLike, reference: ArrayLike, by_log: Array) -> Array:
         """Of a function of two colours seen at one place, (3, 3), from tone and glare.
@@ -130,7 +131,7 @@ class LightModel:
         rgb = np.stack([np.asarray(linear, float), np.asarray(reference, float)])
         first, second = by_log @ self.brightness_jacobian(rgb)
         difference = first - second
-        known = self.covariance[np.ix_(_At.SEEN_ALIKE, _At.SEEN_ALIKE)]
+        known = self.covariance[_At.SEEN_ALIKE, _At.SEEN_ALIKE]
         return np.asarray(difference @ known @ difference.T)
 
     def reflectance(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
@@ -139,9 +140,11 @@ class LightModel:
 
     def tone_slope(self, linear: ArrayLike) -> Array:
         """Derivative of log brightness by log nominal RGB, shape (N, 3): positive if sound."""
-        t = np.log(np.maximum(np.asarray(linear, float), EPSILON))
+        return self._tone_slope(_powers(linear))
+
+    def _tone_slope(self, powers: Array) -> Array:
         rise = self.tone[:, 1:] * np.arange(1, 4)
-        return np.asarray((t[..., None] ** np.arange(3) * rise).sum(axis=-1))
+        return np.asarray((powers[..., :3] * rise).sum(axis=-1))
 
 
 def _powers(linear: ArrayLike) -> Array:
@@ -151,10 +154,10 @@ def _powers(linear: ArrayLike) -> Array:
 
 
 def _brightness_jacobian(powers: Array, received: Array, net: Array) -> Array:
-    out = np.zeros((*net.shape, len(_At.SEEN_ALIKE)))
+    out = np.zeros((*net.shape, 13))
     slope = powers * (received / net)[..., None]
-    for channel in range(3):
-        out[:, channel, _At.TONE[channel]] = slope[:, channel]
+    for channel, tone in enumerate(_At.TONE):
+        out[:, channel, tone[0] : tone[-1] + 1] = slope[:, channel]
     out[..., _At.GLARE] = -1 / net
     return out
 
@@ -169,11 +172,11 @@ _UNKNOWN: Array = np.zeros((_At.N, _At.N))
 
 def _unpack(p: Array, covariance: Array = _UNKNOWN, banding: Banding = EVEN) -> LightModel:
     return LightModel(
-        tone=p[_At.TONE],
+        tone=p[:12].reshape(3, 4),
         glare=float(p[_At.GLARE]),
         field=p[_At.FIELD],
-        field_channel=p[_At.FIELD_CHANNEL],
-        bands=p[_At.BANDS],
+        field_channel=p[18:24].reshape(2, 3),
+        bands=p[24:27],
         covariance=covariance,
         banding=banding,
     )
@@ -213,12 +216,30 @@ def _prior() -> tuple[Array, Array]:
     return matrix, matrix @ _start(np.zeros(3))
 
 
+@cache
+def _prior_gram() -> Array:
+    prior, _ = _prior()
+    return np.asarray(prior.T @ prior)
+
+
 def _start(level: Array) -> Array:
     p = np.zeros(_At.N)
     p[_At.TONE[:, 0]] = level
     p[_At.TONE[:, 1]] = 1.0
     p[_At.BANDS] = DEPTH_IN_LIGHT
     return p
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What a set of parameters makes of the neutral prints.
+
+    Light received and what of it is no glare, (n, 3) each, and the residuals (3 n,).
+    """
+
+    received: Array
+    net: Array
+    residual: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,24 +252,20 @@ class _NeutralFit:
     wanted: Array
     sd: Array
 
-    def residual(self, p: Array) -> Array:
-        """Residuals (3 n,)."""
-        model = _unpack(p)
-        return self._residual(model, model._brightness(self.powers)[1])
-
-    def misfit(self, p: Array) -> tuple[Array, Array]:
-        """Residuals (3 n,) and Jacobian (3 n, 27)."""
+    def seen(self, p: Array) -> _Seen:
+        """The prints as parameters (27,) have them."""
         model = _unpack(p)
         received, net = model._brightness(self.powers)
-        jacobian = self._field_jacobian.copy()
-        jacobian[..., _At.SEEN_ALIKE] = _brightness_jacobian(self.powers, received, net)
-        jacobian /= self.sd[..., None]
-        return self._residual(model, net), jacobian.reshape(-1, _At.N)
-
-    def _residual(self, model: LightModel, net: Array) -> Array:
         light = (self.basis @ model.field)[:, None] + self.basis[:, :2] @ model.field_channel
         light += self.bands * model.bands
-        return np.asarray((np.log(net) - light - self.wanted) / self.sd).ravel()
+        return _Seen(received, net, ((np.log(net) - light - self.wanted) / self.sd).ravel())
+
+    def jacobian(self, seen: _Seen) -> Array:
+        """Derivative of the residuals by the parameters, (3 n, 27)."""
+        out = self._field_jacobian.copy()
+        by_brightness = _brightness_jacobian(self.powers, seen.received, seen.net)
+        out[..., _At.SEEN_ALIKE] = by_brightness / self.sd[..., None]
+        return out.reshape(-1, _At.N)
 
     @cached_property
     def _field_jacobian(self) -> Array:
@@ -258,7 +275,7 @@ class _NeutralFit:
         for channel in range(3):
             out[:, channel, _At.FIELD_CHANNEL[:, channel]] = -self.basis[:, :2]
             out[:, channel, _At.BANDS[channel]] = -self.bands[:, channel]
-        return out
+        return np.asarray(out / self.sd[..., None])
 
 
 def fit_light(
@@ -309,28 +326,31 @@ def fit_light(
     return _unpack(p, _covariance(fit, p), banding)
 
 
-def _cost(fit: _NeutralFit, loss: Loss, p: Array) -> float:
+def _cost(seen: _Seen, loss: Loss, p: Array) -> float:
     prior, aim = _prior()
-    return float(loss.cost(fit.residual(p)).sum() + ((prior @ p - aim) ** 2).sum())
+    return float(loss.cost(seen.residual).sum() + ((prior @ p - aim) ** 2).sum())
 
 
 def _descend(fit: _NeutralFit, loss: Loss, p: Array) -> Array:
     prior, aim = _prior()
-    cost = _cost(fit, loss, p)
+    known = _prior_gram()
+    seen = fit.seen(p)
+    cost = _cost(seen, loss, p)
     for _ in range(40):
-        residual, jacobian = fit.misfit(p)
-        weighted = jacobian * loss.weight(residual)[:, None]
-        gram = weighted.T @ jacobian + prior.T @ prior
-        step = np.linalg.solve(gram, weighted.T @ residual + prior.T @ (prior @ p - aim))
+        jacobian = fit.jacobian(seen)
+        weighted = jacobian * loss.weight(seen.residual)[:, None]
+        gram = weighted.T @ jacobian + known
+        step = np.linalg.solve(gram, weighted.T @ seen.residual + prior.T @ (prior @ p - aim))
         for scale in (1.0, 0.5, 0.25, 0.1, 0.03):
             trial = p - scale * step
-            trial_cost = _cost(fit, loss, trial)
+            trial_seen = fit.seen(trial)
+            trial_cost = _cost(trial_seen, loss, trial)
             if trial_cost < cost:
                 break
         else:
             return p
         settled = cost - trial_cost < 1e-9 * (1 + cost)
-        p, cost = trial, trial_cost
+        p, seen, cost = trial, trial_seen, trial_cost
         if settled:
             break
     return p
@@ -338,10 +358,10 @@ def _descend(fit: _NeutralFit, loss: Loss, p: Array) -> Array:
 
 def _covariance(fit: _NeutralFit, p: Array) -> Array:
     """Of the parameters; neutrals that scatter more than expected widen all (Birge ratio)."""
-    prior, _ = _prior()
-    residual, jacobian = fit.misfit(p)
-    weight = _LETTING_GO.weight(residual)
+    seen = fit.seen(p)
+    jacobian = fit.jacobian(seen)
+    weight = _LETTING_GO.weight(seen.residual)
     from_data = (jacobian * weight[:, None]).T @ jacobian
-    gram = from_data + prior.T @ prior
-    excess = birge_ratio2(weight, residual, parameters_spent(gram, from_data))
+    gram = from_data + _prior_gram()
+    excess = birge_ratio2(weight, seen.residual, parameters_spent(gram, from_data))
     return np.asarray(np.linalg.inv(gram) * excess, float)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card import layout
+from cardreader.core.order import median, quantile
 
 MODULES = 8
 """Across a marker: six of code and the black border on either side."""
@@ -88,6 +89,9 @@ def propose(gray: NDArray[np.uint8], window: int) -> NDArray[np.float64]:
     parameters.minMarkerPerimeterRate = _MIN_PERIMETER
     parameters.minMarkerDistanceRate = _MIN_APART
     parameters.adaptiveThreshWinSizeMin = parameters.adaptiveThreshWinSizeMax = window
+    # What the library reads in the quadrilaterals is of no matter, so it shall read quickly.
+    parameters.perspectiveRemovePixelPerCell = 1
+    parameters.minOtsuStdDev = 1e9
     # One code is the least a dictionary can hold; what doesn't bear it is
     # handed back as rejected, which is all that is wanted.
     one = cv2.aruco.Dictionary(_dictionary().bytesList[:1], 6, 0)
@@ -124,7 +128,7 @@ def _modules(
     ring = np.ones((MODULES, MODULES), bool)
     ring[1:-1, 1:-1] = False
     border, inner = cells[:, ring], cells[:, ~ring]
-    return border, inner, np.median(border, axis=1), np.percentile(inner, 85, axis=1)
+    return border, inner, median(border), quantile(np.sort(inner, axis=1), 0.85)
 
 
 def count_wrong(
@@ -149,17 +153,40 @@ def count_wrong(
 
 def read_cells(gray: NDArray[np.uint8], quads: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean grey of the modules, (n, 8, 8), from points about the middle of each."""
-    unit = np.array([(0, 0), (MODULES, 0), (MODULES, MODULES), (0, MODULES)], np.float32)
+    points = _points()
+    at = (_maps(quads).reshape(-1, 3) @ points).reshape(len(quads), 3, -1)
+    at = (at[:, :2] / at[:, 2:]).astype(np.float32)
+    values = cv2.remap(gray, at[:, 0], at[:, 1], cv2.INTER_LINEAR)
+    whole = values.reshape(len(quads), _POINTS**2, -1).sum(axis=1, dtype=np.uint16)
+    return np.asarray(whole / _POINTS**2).reshape(len(quads), MODULES, MODULES)
+
+
+@cache
+def _points() -> NDArray[np.float64]:
+    """Points in a marker of side 1, homogeneous, (3, n): the first of every module, and so on."""
     inside = (np.arange(_POINTS) + 0.5) / _POINTS * 0.6 + 0.2
-    t = (np.arange(MODULES)[:, None] + inside).ravel()
-    x, y = np.meshgrid(t, t)
-    points = np.stack([x, y, np.ones_like(x)], axis=-1).reshape(-1, 3)
-    maps = np.stack([cv2.getPerspectiveTransform(unit, q.astype(np.float32)) for q in quads])
-    at = points @ maps.transpose(0, 2, 1)
-    at = (at[..., :2] / at[..., 2:]).astype(np.float32)
-    values = cv2.remap(gray, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
-    shape = (len(quads), MODULES, _POINTS, MODULES, _POINTS)
-    return np.asarray(values.reshape(shape).mean(axis=(2, 4), dtype=np.float64))
+    t = (np.arange(MODULES) + inside[:, None]) / MODULES
+    x = np.broadcast_to(t[None, :, None, :], (_POINTS, _POINTS, MODULES, MODULES))
+    y = np.broadcast_to(t[:, None, :, None], x.shape)
+    return np.stack([x, y, np.ones_like(x)]).reshape(3, -1)
+
+
+def _maps(quads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Homographies (n, 3, 3) of the unit square onto quadrilaterals (n, 4, 2)."""
+    # Heckbert, Fundamentals of Texture Mapping and Image Warping (1989), 2.2.3.
+    first, second, third, fourth = np.moveaxis(quads, 1, 0)
+    along, across = second - third, fourth - third
+    rest = first - second + third - fourth
+    area = along[:, 0] * across[:, 1] - along[:, 1] * across[:, 0]
+    area = np.where(area == 0, 1e-12, area)
+    g = (rest[:, 0] * across[:, 1] - rest[:, 1] * across[:, 0]) / area
+    h = (along[:, 0] * rest[:, 1] - along[:, 1] * rest[:, 0]) / area
+    maps = np.empty((len(quads), 3, 3))
+    maps[:, :2, 0] = second - first + g[:, None] * second
+    maps[:, :2, 1] = fourth - first + h[:, None] * fourth
+    maps[:, :2, 2] = first
+    maps[:, 2] = np.stack([g, h, np.ones_like(g)], axis=1)
+    return maps
 
 
 def _sharpen(cells: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -70,7 +70,7 @@ def _tile_terms() -> NDArray[np.float64]:
 @cache
 def _pixel_terms() -> NDArray[np.float32]:
     t = (np.arange(TILES * TILE_PX) + 0.5) / (TILES * TILE_PX) * 2 - 1
-    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).astype(np.float32)
+    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).astype(np.float32).reshape(-1, 6)
 
 
 def fit_paper(
@@ -98,7 +98,7 @@ def fit_paper(
             return refusal
     degrees = max(len(tiles) - terms.shape[1], 1)
     return PaperLight(
-        field=(_pixel_terms() @ fit.coefficients.astype(np.float32)),
+        field=(_pixel_terms() @ fit.coefficients.astype(np.float32)).reshape(log_light.shape),
         coefficients=fit.coefficients,
         unscaled=np.linalg.inv((terms * fit.weight[:, None]).T @ terms),
         tile_covariance=(fit.residual * fit.weight[:, None]).T @ fit.residual / degrees,

@@ -144,12 +144,13 @@ def at_top(photo: Photo, encoded: NDArray[Any]) -> NDArray[np.bool_]:
 
 
 @cache
-def _lightest() -> list[int]:
+def lightest_prints() -> list[int]:
+    """Which prints are of the lightest two neutrals."""
     return [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
 
 
 def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:
-    lightest = _lightest()
+    lightest = lightest_prints()
     clipped = float(np.median(at_top(photo, encoded[:, lightest]).mean((0, 2))))
     if clipped > MAX_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}")

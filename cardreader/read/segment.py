@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card import layout
+from cardreader.core.order import median, quantile
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import half_central_spread
 from cardreader.read.banding import EVEN, Banding
@@ -35,7 +36,7 @@ from cardreader.read.bay import (
 from cardreader.read.locate import CardPose
 from cardreader.read.paper import PaperLight, fit_paper
 from cardreader.read.photo import Photo
-from cardreader.read.sample import at_top
+from cardreader.read.sample import at_top, lightest_prints
 
 BORDER_MM = 1.0
 MIN_AREA_MM2 = 20.0
@@ -132,7 +133,9 @@ def look_at_bay(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> Bay | 
     """
     encoded = rectify(photo, pose)
     bands = bands_over(banding)
-    log_light = log_light_of(photo, encoded) - bands
+    log_light = log_light_of(photo, encoded)
+    if banding.found:
+        log_light = log_light - bands
     rough = _red_area(log_light, _neutral_redness(photo, pose))
     if isinstance(rough, Refusal):
         return rough
@@ -157,21 +160,20 @@ def region_in(bay: Bay, pose: CardPose) -> BlotRegion | Refusal:
 
 def _neutral_redness(photo: Photo, pose: CardPose) -> float:
     """Redness of the lightest printed neutrals: about that of white paper in this light."""
-    centres = [(c.x_mm, c.y_mm) for c in layout.cells() if c.shade in ("N11", "N12")]
-    at = np.rint(pose.to_px(centres)).astype(int)
+    at = np.rint(pose.to_px(layout.centres_mm()[lightest_prints()])).astype(int)
     height, width = photo.encoded.shape[:2]
     near = [
         photo.encoded[max(y - 1, 0) : y + 2, max(x - 1, 0) : x + 2].reshape(-1, 3)
         for x, y in at
         if 0 <= x < width and 0 <= y < height
     ]
-    return float(np.median(redness_of(log_light_of(photo, np.concatenate(near)))))
+    return float(median(redness_of(log_light_of(photo, np.concatenate(near)[None]))[0]))
 
 
 def _red_area(log_light: NDArray[np.float32], neutral: float) -> NDArray[np.bool_] | Refusal:
     """Pixels redder than the paper, roughly, holes filled: split at the valley between the two."""
     redness = smooth(redness_of(log_light), 2.0)
-    paper = float(np.percentile(redness, 10))
+    paper = float(quantile(np.sort(redness, axis=None), 0.1))
     if paper > neutral + MIN_REDNESS:
         return refuse(Reason.BLOT_TOUCHES_BORDER, "no blank paper left in the window")
     scaled = np.clip((redness - paper) / 2.5 * 255, 0, 255).astype(np.uint8)
@@ -179,7 +181,7 @@ def _red_area(log_light: NDArray[np.float32], neutral: float) -> NDArray[np.bool
     red: NDArray[np.bool_] = np.asarray(mask) > 0
     if red.mean() < 2.0 / SIDE_MM**2:
         return refuse(Reason.BLOT_MISSING, "nothing redder than the paper")
-    contrast = float(np.median(redness[red]) - np.median(redness[~red]))
+    contrast = float(median(redness[red]) - median(redness[~red]))
     if contrast < MIN_REDNESS:
         return refuse(Reason.BLOT_MISSING, f"ln(red/green) only {contrast:.2f} above the paper's")
     return _filled(red)
@@ -194,7 +196,7 @@ def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[np.bool_] | Refusal:
     """The blot's pixels: half as deep as its middle or deeper, one piece, no holes."""
     dark = smooth(depth[..., 1] + depth[..., 2], 1.0) / 2
-    middle = float(np.median(dark[rough]))
+    middle = float(median(dark[rough]))
     edge = math.log((1.0 + math.exp(middle)) / 2.0)
     pixels = (dark < edge).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(pixels, connectivity=8)
@@ -244,10 +246,12 @@ def _describe(
     if core_area < MIN_CORE_MM2:
         return refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
     ratio = np.exp(depth)
-    depths = smooth(depth, 2.0)[core][:, 1:].mean(axis=1)
-    inner = ratio[core]
-    ordered = np.sort(inner.T.copy(), axis=1)
-    refusal = _uneven_or_shining(inner, ordered, depths)
+    calm = _within(smooth(depth, 2.0), core)
+    depths = (calm[1] + calm[2]) / 2
+    unevenness = half_central_spread(depths)
+    inner = _within(ratio, core)
+    ordered = np.sort(inner, axis=1)
+    refusal = _uneven_or_shining(inner, ordered, depths, unevenness)
     if refusal is not None:
         return refusal
     mean_ratio, covariance = _mean_ratio(ratio, ordered, core)
@@ -256,8 +260,9 @@ def _describe(
     log_paper, log_paper_covariance = paper.at(centre)
     # Bands are less deep in paper than in blood, where the tone curve is steeper. In
     # the core's mean light, bands and all, that makes no difference to the ratio.
-    over_core = np.broadcast_to(bands, depth.shape)[core].mean(axis=0, dtype=np.float64)
-    paper_linear = np.exp(log_paper + over_core)
+    if bands.shape == depth.shape:
+        log_paper = log_paper + bands[core].mean(axis=0, dtype=np.float64)
+    paper_linear = np.exp(log_paper)
     scale = np.diag(paper_linear)
     return BlotRegion(
         outline_mm=_outline_mm(mask),
@@ -268,27 +273,36 @@ def _describe(
         covariance=scale @ covariance @ scale,
         paper_linear=paper_linear,
         paper_covariance=scale @ log_paper_covariance @ scale,
-        unevenness=half_central_spread(depths),
+        unevenness=unevenness,
         paper_residual=paper.residual,
         n_pixels=round(core_area * pose.px_per_mm**2),
     )
 
 
+def _within(image: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Values of an image (n, n, 3) where a mask (n, n) is, channel first: (3, k)."""
+    inside = image.reshape(-1, 3).compress(mask.ravel(), axis=0)
+    return np.ascontiguousarray(inside.T)
+
+
 def _uneven_or_shining(
-    ratio: NDArray[np.float32], ordered: NDArray[np.float32], depths: NDArray[np.float32]
+    ratio: NDArray[np.float32],
+    ordered: NDArray[np.float32],
+    depths: NDArray[np.float32],
+    unevenness: float,
 ) -> Refusal | None:
     """Refuse a core of several colours.
 
-    ``ratio`` (k, 3) is to the paper, ``ordered`` (3, k) the same sorted by channel,
-    ``depths`` (k,) its smoothed log in green and blue.
+    ``ratio`` (3, k) is to the paper, ``ordered`` (3, k) the same sorted by channel,
+    ``depths`` (k,) its smoothed log in green and blue, of which ``unevenness`` is the spread.
 
     Reflected light is added to all channels and only brightens, in one place.
     Clots and a thin or streaky soak go both ways about the middle.
     """
-    dark, middle, bright = np.quantile(depths, (0.01, 0.5, 0.99))
-    more = ratio - ordered[:, ordered.shape[1] // 2]
-    shine = (more[:, 1:].min(axis=1) > 0.06) & (more[:, 0] > 0.6 * more[:, 1])
-    unevenness = half_central_spread(depths)
+    calm = np.sort(depths)
+    dark, middle, bright = (quantile(calm, share) for share in (0.01, 0.5, 0.99))
+    red, green, blue = ratio - ordered[:, ordered.shape[1] // 2, None]
+    shine = (np.minimum(green, blue) > 0.06) & (red > 0.6 * green)
     if middle - dark < MAX_DARKER and bright - middle > middle - dark and shine.mean() > MAX_GLARE:
         return refuse(
             Reason.GLARE_ON_BLOT, f"{shine.mean():.1%} of the core shines > {MAX_GLARE:.0%}"

@@ -95,19 +95,16 @@ def nearest(view: Image, at_px: Array) -> Image:
     nothing = np.empty(0, np.uint16)
     where = np.ascontiguousarray(at)
     return np.asarray(
-        cv2.remap(
-            stored.pixels, where, nothing, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
-        )
+        cv2.remap(stored.pixels, where, nothing, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     )
 
 
-def between(view: Image, at_px: Array, which: int | None = None) -> Image:
-    """Values (n, m, C) of a view (H, W, C) at points (n, m, 2) between its pixels, linearly.
+def between(view: Image, x_px: Array, y_px: Array, which: int | None = None) -> Image:
+    """Values (n, m, C) of a view (H, W, C) at points (n, m) between its pixels, linearly.
 
     Of one channel, (n, m), with ``which``. Beyond an edge the picture is as at the edge.
     """
-    at = at_px.astype(np.float32)
-    x, y = np.ascontiguousarray(at[..., 0]), np.ascontiguousarray(at[..., 1])
+    x, y = x_px.astype(np.float32), y_px.astype(np.float32)
     # Whole pixels off a float take nothing from it, so only what is looked at need be upright.
     left, right = _reach(x, view.shape[1])
     top, bottom = _reach(y, view.shape[0])
@@ -115,14 +112,13 @@ def between(view: Image, at_px: Array, which: int | None = None) -> Image:
     part = solid(part) if which is None else channel(part, which)
     x -= np.float32(left)
     y -= np.float32(top)
-    seen = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(seen)
+    return np.asarray(cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
 
 def _reach(along: NDArray[np.float32], size: int) -> tuple[int, int]:
     """First pixel and end of what interpolation at these coordinates looks at."""
     low, high = float(along.min()), float(along.max())
-    if not (-_FARTHEST < low and high < _FARTHEST):  # or no number at all
+    if not (low > -_FARTHEST and high < _FARTHEST):  # or no number at all
         return 0, size
     first = min(max(int(low) - 1, 0), size - 1)
     return first, max(min(int(high) + 3, size), first + 1)

@@ -102,14 +102,15 @@ def fit_vividness(
     root = weight
     for _ in range(_ROUNDS):
         plain, slope = undone_and_slope(encoded, p[0])
-        rgb = np.exp(light.log_brightness(plain) - log_light)
+        log_brightness, rise = light.log_brightness_and_slope(plain)
+        rgb = np.exp(log_brightness - log_light)
         if not p.any():
             first = weight[:, None]
             p[_MATRIX] = np.linalg.lstsq(rgb * first, xyz * first, rcond=None)[0].T
         matrix = p[_MATRIX]
         misfit = (rgb @ matrix.T - xyz) / unit
         jacobian = np.zeros((*xyz.shape, _N_FITTED))
-        jacobian[..., 0] = (rgb * light.brightness_slope(plain) * slope) @ matrix.T
+        jacobian[..., 0] = (rgb * rise * slope) @ matrix.T
         for k in range(3):
             jacobian[:, k, _MATRIX[k]] = rgb
         jacobian *= (root[:, None] / unit)[..., None]
