@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import subprocess
+import sys
 import tarfile
+from pathlib import Path
 
 import pytest
 from builders import add_woman, facts, lab, photo
@@ -12,6 +15,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import inspect, select
 
 from cardreader.register import accounts, audit
+from cardreader.register import database as database_module
 from cardreader.register.backup import BackupError, make_backup, restore_backup
 from cardreader.register.base import Base
 from cardreader.register.database import Database, sqlite_url
@@ -233,6 +237,27 @@ def test_migrations_make_the_tables_that_the_models_describe(database):
         context = MigrationContext.configure(connection, opts=opts)
         assert compare_metadata(context, Base.metadata) == []
         assert "audit_entry" in inspect(connection).get_table_names()
+
+
+def test_the_newest_revision_is_the_migrations_own(database):
+    from alembic.script import ScriptDirectory
+
+    migrations = Path(database_module.__file__).parent / "migrations"
+    assert database_module.newest_revision() == ScriptDirectory(migrations).get_current_head()
+    assert database.revision() == database_module.newest_revision()
+
+
+def test_a_start_with_nothing_to_migrate_loads_no_migrations(tmp_path):
+    database = Database(sqlite_url(tmp_path / "register.db"))
+    database.migrate()
+    database.close()
+    code = (
+        "import sys; from cardreader.web.app import Database;"
+        f"Database({database.url!r}).migrate();"
+        "print([name for name in ('alembic', 'reportlab', 'spake2') if name in sys.modules])"
+    )
+    shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert shown.stdout.strip() == "[]"
 
 
 def test_passwords_are_argon2id_and_dear_to_guess(sqlite, monkeypatch):

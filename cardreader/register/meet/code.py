@@ -26,7 +26,6 @@ from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
-from spake2 import SPAKE2_A, SPAKE2_B
 
 DIGITS = 8
 PIECE_BYTES = 900 * 1024
@@ -72,6 +71,8 @@ class Greeting:
     """One side's half of the key exchange; ``message`` goes to the other side."""
 
     def __init__(self, code: str, is_host: bool) -> None:
+        from spake2 import SPAKE2_A, SPAKE2_B  # its group takes a while to set up
+
         side = SPAKE2_B if is_host else SPAKE2_A
         self._spake = side(code.encode(), idA=_GUEST, idB=_HOST)
         self.message: bytes = self._spake.start()

@@ -13,7 +13,6 @@ from cardreader.register.lists import ListName
 from cardreader.register.models import Referral
 from cardreader.web import words
 from cardreader.web.access import Carer
-from cardreader.web.documents import referral_slip
 from cardreader.web.happened import ask_again_on, read_since
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -64,6 +63,8 @@ def show(request: Request, visitor: Carer, name: str, start: str = "") -> Respon
 @router.get("/referrals/{referral_id}/slip.pdf")
 def slip(request: Request, visitor: Carer, referral_id: str) -> Response:
     """The slip that she takes to the facility."""
+    from cardreader.web.documents import referral_slip  # pages are up before what prints
+
     state: State = request.app.state.shared
     with state.database.read() as session:
         referral = session.get(Referral, referral_id)

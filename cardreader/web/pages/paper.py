@@ -23,7 +23,6 @@ from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
-from cardreader.web.daypapers import PRESSING, blank_form, today_list, transfer_letter
 from cardreader.web.fields import Fields
 from cardreader.web.pages.herpage import find_her
 from cardreader.web.render import page
@@ -39,6 +38,8 @@ MOST_ON_PAPER = 500
 @router.get("/paper/today.pdf")
 def today(request: Request, visitor: Carer) -> Response:
     """Whoever is on a list today."""
+    from cardreader.web.daypapers import PRESSING, today_list  # pages are up before what prints
+
     state: State = request.app.state.shared
     state.catch_up()
     with state.database.read() as session:
@@ -52,12 +53,16 @@ def today(request: Request, visitor: Carer) -> Response:
 @router.get("/paper/form.pdf")
 def form_on_paper(request: Request, visitor: Carer) -> Response:
     """The blank form."""
+    from cardreader.web.daypapers import blank_form
+
     return _pdf(blank_form(request.app.state.settings.place), "form.pdf")
 
 
 @router.get("/women/{woman_id}/transfer.pdf")
 def letter(request: Request, visitor: Carer, woman_id: str) -> Response:
     """The letter that goes with her to another place."""
+    from cardreader.web.daypapers import transfer_letter
+
     state: State = request.app.state.shared
     with state.database.read() as session:
         woman = find_her(session, woman_id)

@@ -13,7 +13,6 @@ from cardreader.register import audit
 from cardreader.register.monthreport import measure_report
 from cardreader.register.summary import Summary, month_bounds, summarise
 from cardreader.web.access import Anyone, Visitor
-from cardreader.web.documents import summary_pdf, summary_rows
 from cardreader.web.lean import full_installation_for_export
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -24,6 +23,8 @@ router = APIRouter(include_in_schema=False, prefix="/summary")
 @router.get("")
 def show(request: Request, visitor: Anyone, month: str = "") -> Response:
     """One month."""
+    from cardreader.web.documents import summary_rows  # pages are up before what prints
+
     summary = _summary(request, month)
     first, after = month_bounds(summary.month)
     today = request.app.state.shared.today()
@@ -41,6 +42,8 @@ def show(request: Request, visitor: Anyone, month: str = "") -> Response:
 @router.get("/summary.pdf")
 def pdf(request: Request, visitor: Anyone, month: str = "") -> Response:
     """One month on paper."""
+    from cardreader.web.documents import summary_pdf
+
     summary = _summary(request, month)
     data = summary_pdf(summary, request.app.state.settings.place)
     _note(request, visitor, summary, "pdf")
@@ -50,6 +53,8 @@ def pdf(request: Request, visitor: Anyone, month: str = "") -> Response:
 @router.get("/summary.csv")
 def table(request: Request, visitor: Anyone, month: str = "") -> Response:
     """One month as a table."""
+    from cardreader.web.documents import summary_rows
+
     summary = _summary(request, month)
     out = StringIO()
     writer = csv.writer(out)
