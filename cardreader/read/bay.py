@@ -55,7 +55,7 @@ def log_light_of(photo: Photo, encoded: NDArray[np.generic]) -> NDArray[np.float
     tables = np.log(np.maximum(photo.tone_tables(), 1e-4)).astype(np.float32)
     if encoded.dtype == np.uint8:
         table = np.ascontiguousarray(tables.T)[None]
-        return np.asarray(cv2.LUT(encoded, table), dtype=np.float32)
+        return np.asarray(cv2.LUT(np.asarray(encoded, np.uint8), table), dtype=np.float32)
     return np.stack([tables[c][encoded[..., c]] for c in range(3)], axis=-1)
 
 

@@ -145,7 +145,8 @@ def _light(photo: Photo, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
             for marker in zip(x.reshape(markers), y.reshape(markers), strict=True)
         ]
     )
-    return photo.tone_tables()[1].take(seen).astype(np.float64).reshape(x.shape)
+    light: NDArray[np.float64] = photo.tone_tables()[1].take(seen).astype(np.float64)
+    return light.reshape(x.shape)
 
 
 def _fit_lines(
