@@ -56,6 +56,7 @@ def main() -> None:
     parser.add_argument("--kill", type=int, default=10_000, help="objects of the killed run")
     parser.add_argument("--dask", type=int, default=1_000, help="objects that Dask reads")
     parser.add_argument("--keep", type=Path, help="folder for the tables, to go on after a stop")
+    parser.add_argument("--workers", type=int, default=2, help="of the plain run")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch, _Bucket(given.sizes):
         folder = given.keep or Path(scratch)
@@ -70,7 +71,7 @@ def main() -> None:
         print("\n| objects | clock s | CPU s | journal's process, MB | a worker, MB | rows |")
         print("|---|---|---|---|---|---|")
         for size in given.sizes:
-            took = run(size, folder / f"{size}")
+            took = run(size, folder / f"{size}", "--workers", str(given.workers))
             rows = _right(folder / f"{size}", size)
             print(
                 f"| {size:,} | {took.clock_s:.0f} | {took.cpu_s:.0f} | {took.parent_mb:.0f} "
@@ -203,7 +204,7 @@ def started(size: int, out: Path, *words: str) -> psutil.Popen:
         [sys.executable, "-m", "cardreader", *command, "--no-summary", *words],
         cwd=ROOT,
         stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
+        stderr=(out.parent / f"{out.name}.stderr").open("w"),
     )
 
 
@@ -221,7 +222,7 @@ def run(size: int, out: Path, *words: str) -> Took:
             else:
                 most.worker_mb = max(most.worker_mb, mb)
         time.sleep(0.5)
-    assert process.returncode == 0
+    assert process.returncode == 0, (out.parent / f"{out.name}.stderr").read_text()[-2000:]
     most.clock_s, most.cpu_s = time.perf_counter() - begun, sum(cpu.values())
     return most
 
