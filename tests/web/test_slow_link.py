@@ -65,7 +65,7 @@ def test_a_slow_link_gets_a_smaller_photo_and_the_original_later(visit, server):
     assert sent["reduced"] == {
         "from_width_px": 3264,
         "from_height_px": 2448,
-        "quality": 95,
+        "quality": 98,
         "original_sha256": original,
     }
     assert sent["sha256"] != original

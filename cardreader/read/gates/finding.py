@@ -13,6 +13,7 @@ from cardreader.read import (
     markers,
     photo,
     posefit,
+    turned,
 )
 from cardreader.read.gates.origins import EIGHT_BITS, RESTATED, RIG
 
@@ -34,6 +35,12 @@ OPENING = Stage(
         chosen("WORKING_LONG_SIDE_PX", "pixel", "speed; a card that fills half keeps 9 px/mm"),
     ),
     beside=("_EXIF_MAKE", "_EXIF_MODEL", "_EXIF_ORIENTATION", "_EXIF_IFD", "_EXIF_TAKEN"),
+)
+
+TURNING = Stage(
+    "Turning a photo upright",
+    turned,
+    (derived("_FARTHEST", "pixel", "just below 2^15, what a short integer holds"),),
 )
 
 FINDING = Stage(
@@ -236,4 +243,4 @@ BANDS = Stage(
     beside=("_SPOT_SAMPLES", "_STEP_CYCLES", "_ROUNDS", "_RIDGE", "_FINER"),
 )
 
-GATES = (OPENING, FINDING, MARKERS, SOFT_MARKER, HIDDEN_MARKER, EDGES, LINES, POSE, BANDS)
+GATES = (OPENING, TURNING, FINDING, MARKERS, SOFT_MARKER, HIDDEN_MARKER, EDGES, LINES, POSE, BANDS)

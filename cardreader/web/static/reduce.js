@@ -4,7 +4,7 @@
 "use strict";
 
 const Reduce = (() => {
-  const QUALITY = 95;
+  const QUALITY = 98;
   const WORKING_SIDE = 1600; // the reader's: no smaller than this on the long side
   const LEAST_GAIN = 0.75; // of the original's bytes; else it isn't worth it
   const STRIP = 64;
