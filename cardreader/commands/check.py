@@ -194,6 +194,7 @@ def _fonts(arguments: argparse.Namespace) -> Iterator[Finding]:
 
 
 def _data(arguments: argparse.Namespace) -> Iterator[Finding]:
+    from cardreader.hb.lotcolours import WHAT_TO_DO
     from cardreader.reader import load_reader
 
     reader = load_reader(arguments.lots, arguments.calibration, arguments.protocol)
@@ -209,7 +210,7 @@ def _data(arguments: argparse.Namespace) -> Iterator[Finding]:
         if unlike := reader.calibration.unlike(lot):
             words = (
                 f"its file has other colours than the calibration was fitted with ({unlike}): "
-                "fit again with the new file, or put the old file back"
+                f"{WHAT_TO_DO}"
             )
             yield Finding(f"card lot {lot.lot_id}", State.WRONG, words)
     yield Finding("protocol", State.FINE, reader.protocol.id)

@@ -140,10 +140,14 @@ class Estimates:
     def _own_image(self) -> HbDistribution:
         return self._image(self.calibration.conformal_scale)
 
+    @cached_property
+    def doubt(self) -> Array:
+        """Factor (n,) on the width of the intervals of strange cards, see `Calibration.doubt`."""
+        return self.calibration.doubt(self.measured.signature)
+
     def _image(self, factor: ArrayLike) -> HbDistribution:
         model = self.calibration
-        usual = np.asarray(factor, float)
-        scaled = self.raw.stretched(usual * model.doubt(self.measured.signature))
+        scaled = self.raw.stretched(np.asarray(factor, float) * self.doubt)
         if not model.stray_share:
             return scaled
         return scaled.mixed(model.stray_share, scaled.stretched(model.stray_width))
@@ -263,7 +267,7 @@ def _single(found: Estimates) -> HbEstimate:
     model = found.calibration
     image = found.image()[0]
     whole = float(image.sd)
-    factor = model.conformal_scale * float(model.doubt(found.measured.signature[0]))
+    factor = model.conformal_scale * float(found.doubt[0])
     own = min(float(found.sd_measurement_g_dl[0]) * factor, whole)
     return HbEstimate(
         image=image,

@@ -29,6 +29,7 @@ square), by how the difference lies: all patches alike, each its own way, more w
 darker, livelier; none of 110 by more than 0.8."""
 MOST_DE00 = 1.0
 """The same of any one patch: from there on a print has moved (docs/card.md)."""
+WHAT_TO_DO = "fit again with the new file, or put the old file back"
 _STEP = 100
 
 

@@ -60,6 +60,15 @@ class _At:
     """Tone and glare: what two colours at one place have in common."""
 
 
+def _run(indices: NDArray[np.intp]) -> slice:
+    """The same indices, which follow on each other: a view is quicker than a choice."""
+    return slice(int(indices.flat[0]), int(indices.flat[-1]) + 1)
+
+
+_TONES = tuple(_run(of_channel) for of_channel in _At.TONE)
+_TONE, _FIELD_CHANNEL, _BANDS = (_run(at) for at in (_At.TONE, _At.FIELD_CHANNEL, _At.BANDS))
+
+
 @dataclass(frozen=True)
 class LightModel:
     """Inverse of a phone's rendering of brightness, and the light over the card.
@@ -154,10 +163,10 @@ def _powers(linear: ArrayLike) -> Array:
 
 
 def _brightness_jacobian(powers: Array, received: Array, net: Array) -> Array:
-    out = np.zeros((*net.shape, 13))
+    out = np.zeros((*net.shape, _At.SEEN_ALIKE.stop))
     slope = powers * (received / net)[..., None]
-    for channel, tone in enumerate(_At.TONE):
-        out[:, channel, tone[0] : tone[-1] + 1] = slope[:, channel]
+    for channel, tone in enumerate(_TONES):
+        out[:, channel, tone] = slope[:, channel]
     out[..., _At.GLARE] = -1 / net
     return out
 
@@ -172,11 +181,11 @@ _UNKNOWN: Array = np.zeros((_At.N, _At.N))
 
 def _unpack(p: Array, covariance: Array = _UNKNOWN, banding: Banding = EVEN) -> LightModel:
     return LightModel(
-        tone=p[:12].reshape(3, 4),
+        tone=p[_TONE].reshape(_At.TONE.shape),
         glare=float(p[_At.GLARE]),
         field=p[_At.FIELD],
-        field_channel=p[18:24].reshape(2, 3),
-        bands=p[24:27],
+        field_channel=p[_FIELD_CHANNEL].reshape(_At.FIELD_CHANNEL.shape),
+        bands=p[_BANDS],
         covariance=covariance,
         banding=banding,
     )

@@ -25,7 +25,6 @@ from cardreader.terminal.failing import CommandError, writing
 
 def bridge(arguments: argparse.Namespace) -> ExitCode:
     """Test a calibration on a new lot or phone, and write one for it when asked."""
-
     old, past = with_past(arguments.calibration)
     study = study_of(arguments)
     if arguments.out is not None:

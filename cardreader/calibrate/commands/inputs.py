@@ -18,6 +18,7 @@ from cardreader.decide.protocol import Protocol
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.lotcolours import WHAT_TO_DO
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, using_data
 from cardreader.terminal.output import make_folder, say, write_file
@@ -140,7 +141,7 @@ def must_be_of_its_colours(
             raise CommandError(
                 ExitCode.BAD_DATA,
                 f"lot_changed: calibration {calibration.id} was fitted with other colours of lot "
-                f"{lot.lot_id} ({unlike}): fit again with the new file, or put the old file back",
+                f"{lot.lot_id} ({unlike}): {WHAT_TO_DO}",
             )
 
 

@@ -30,10 +30,10 @@ FORMAT = "cardreader-register-card/1"
 CODE_GROUPS, GROUP = 5, 4
 LONGEST_NAME = 60
 RENEW = (
-    "the copy must be made a register of its own, there: cardreader registers renew; then "
-    "exchange cards anew"
+    "must be made a register of its own, there: cardreader registers renew; then exchange cards "
+    "anew"
 )
-"""What is to be done where two registers have one identity, or one was put back."""
+"""What is to be done with a copy of a register, or with one that was put back."""
 SEAL = Suite(KEM.X25519, KDF.HKDF_SHA256, AEAD.AES_256_GCM)
 """Hybrid public key encryption, RFC 9180, as the cryptography library does it."""
 
@@ -145,7 +145,9 @@ def add_known(
     under a known id.
     """
     if card.id == own_register(session).id:
-        raise CardError(f"this is the register's own card, or that of a copy of it: {RENEW}")
+        raise CardError(
+            f"this is the register's own card, or that of a copy of it: the copy {RENEW}"
+        )
     known = session.get(KnownRegister, card.id)
     if known is not None and (known.seal_public, known.sign_public) != (card.seal, card.sign):
         raise CardError("another card with this id is known: forget that register first")

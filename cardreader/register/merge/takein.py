@@ -125,7 +125,7 @@ def _checked(session: Session, tar: tarfile.TarFile, size: int) -> tuple[KnownRe
         )
     if head.giver == own.id:
         raise ParcelError(
-            f"the file comes from this register itself, or from a copy of it: {RENEW}"
+            f"the file comes from this register itself, or from a copy of it: the copy {RENEW}"
         )
     known = session.get(KnownRegister, head.giver)
     if known is None:
@@ -249,8 +249,7 @@ class _Taking:
             raise ParcelError(
                 f"the audit trail of {self.known.name} does not go on from what was here before: "
                 f"it was copied, or put back to an earlier state, or changed. A copy, or what was "
-                f"put back, must be made a register of its own, there: cardreader registers renew; "
-                "then exchange cards anew"
+                f"put back, {RENEW}"
             )
         columns = [column.key for column in AuditEntry.__table__.columns]
         new = [e for e in entries if e.seq not in here]
