@@ -120,17 +120,23 @@ def _nothing(sha256: str) -> None:
     """What a worker tells no one."""
 
 
-def score(task: Task, job: Job, begun: Callable[[str], None] = _nothing) -> Outcome:
+def score(
+    task: Task,
+    job: Job,
+    begun: Callable[[str], None] = _nothing,
+    fetched: Callable[[], list[bytes]] | None = None,
+) -> Outcome:
     """Read or judge one photo; never raises for what a file holds.
 
     ``begun`` is told the content's hash before anything looks at the content,
-    so that a photo that takes the process down is known by it.
+    so that a photo that takes the process down is known by it. ``fetched`` gives
+    the contents, or raises what `contents_of` does, where they were asked for before.
     """
     sha256 = None
     try:
         if task.record is not None:
             return _judged(task, job)
-        contents = contents_of(task.name, *task.beside)
+        contents = fetched() if fetched else contents_of(task.name, *task.beside)
         sha256 = content_hash(contents)
         if sha256 in job.known:
             return Outcome(task.name, sha256, known=True)

