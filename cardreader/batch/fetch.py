@@ -8,7 +8,6 @@ of them is made in turn, as ever, and an error of reading is raised in its photo
 from __future__ import annotations
 
 import threading
-from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from queue import SimpleQueue
@@ -20,38 +19,42 @@ READERS = 8
 MOST_HELD_BYTES = 64_000_000
 """Fetched and waiting: no more is begun beyond that, so one photo of the largest size is."""
 
-Contents = Callable[[], list[bytes]]
+_Asked = tuple[Task, Future[list[bytes]]]
 
 
 class Fetcher:
     """Hands tasks on in the order they were given, each with its contents.
 
-    The threads end with the process, whatever they wait for.
+    One thread may give while another takes. The threads that fetch end with the process,
+    whatever they wait for.
     """
 
     def __init__(self, read: Callable[..., list[bytes]] = contents_of) -> None:
         self._read = read
-        self._given: deque[tuple[Task, Future[list[bytes]]]] = deque()
-        self._asked: SimpleQueue[tuple[Task, Future[list[bytes]]]] = SimpleQueue()
+        self._given: SimpleQueue[_Asked | None] = SimpleQueue()
+        self._asked: SimpleQueue[_Asked] = SimpleQueue()
         self._turn = threading.Lock()
         self._room = threading.Condition()
         self._held = 0
         for _ in range(READERS):
             threading.Thread(target=self._fetch, daemon=True).start()
 
-    def __len__(self) -> int:
-        return len(self._given)
-
-    def give(self, task: Task) -> None:
-        """Add a task; its contents are fetched when there is room, or not if it needs none."""
-        coming: Future[list[bytes]] = Future()
-        self._given.append((task, coming))
+    def give(self, task: Task | None) -> None:
+        """Add a task, or None after the last; contents come when there is room for them."""
+        if task is None:
+            self._given.put(None)
+            return
+        asked = (task, Future[list[bytes]]())
         if task.record is None:
-            self._asked.put((task, coming))
+            self._asked.put(asked)
+        self._given.put(asked)
 
-    def take(self) -> tuple[Task, Contents]:
-        """The first task, and what waits for its contents or raises why there are none."""
-        task, coming = self._given.popleft()
+    def take(self) -> tuple[Task, Callable[[], list[bytes]]] | None:
+        """The next task, and what waits for its contents or raises why there are none."""
+        asked = self._given.get()
+        if asked is None:
+            return None
+        task, coming = asked
         return task, lambda: self._taken(coming)
 
     def _taken(self, coming: Future[list[bytes]]) -> list[bytes]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import multiprocessing
 import signal
+import threading
 import time
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
@@ -184,11 +185,16 @@ def _work(pipe: Connection, job: Job) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent is told, and ends us
     prepare_process()
     fetcher = Fetcher()
-    try:
-        while True:
-            while not fetcher or pipe.poll():
-                fetcher.give(pipe.recv())
-            task, contents = fetcher.take()
+    # In a thread of its own, so that photos are asked for while one is worked on or waited for.
+    threading.Thread(target=_listen, args=(pipe, fetcher), daemon=True).start()
+    with suppress(OSError):  # the parent is gone
+        while (given := fetcher.take()) is not None:
+            task, contents = given
             pipe.send(score(task, job, pipe.send, contents))
-    except (EOFError, OSError):
-        return
+
+
+def _listen(pipe: Connection, fetcher: Fetcher) -> None:
+    with suppress(EOFError, OSError):
+        while True:
+            fetcher.give(pipe.recv())
+    fetcher.give(None)
