@@ -18,7 +18,8 @@ CREATE TABLE IF NOT EXISTS listed (
     name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT, size INTEGER,
     blot TEXT, beside TEXT
 ) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS listed_size ON listed (size);
+DROP INDEX IF EXISTS listed_size;
+CREATE INDEX IF NOT EXISTS listed_size_and_stamp ON listed (size, stamp);
 CREATE TABLE IF NOT EXISTS content (
     name TEXT PRIMARY KEY, stamp TEXT, sha256 TEXT NOT NULL
 ) WITHOUT ROWID;

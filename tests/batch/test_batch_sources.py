@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import fsspec
 import pytest
 
 from cardreader.batch.blots import find_photos
-from cardreader.batch.sources import SourceError, read_bytes
+from cardreader.batch.journal import Journal
+from cardreader.batch.sources import PhotoFile, SourceError, read_bytes
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
 
@@ -139,3 +141,24 @@ def test_reading_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr("cardreader.batch.sources.MAX_FILE_BYTES", 10)
     (tmp_path / "a.jpg").write_bytes(b"x" * 1000)
     assert len(read_bytes(str(tmp_path / "a.jpg"))) == 11
+
+
+def test_objects_of_one_size_are_told_apart_at_once(tmp_path: Path) -> None:
+    """However many there are: the steps of the database are counted."""
+    count = 3_000
+    photos = [PhotoFile(f"s3://b/{i:06d}.jpg", f"20:{i}", size=20) for i in range(count)]
+    steps = 0
+
+    def step() -> None:
+        nonlocal steps
+        steps += 1
+
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        double = replace(photos[7], name="s3://b/again.jpg")
+        journal.photos.replace([*photos, double])
+        journal._file._db.set_progress_handler(step, 1)
+        alone = [p.name for p in (photos[0], photos[count - 1]) if journal.photos.may_be_double(p)]
+        assert alone == []
+        assert journal.photos.may_be_double(photos[7])
+        assert journal.photos.may_be_double(double)
+        assert steps < count / 10
