@@ -34,6 +34,7 @@ from cardreader.register.phoneclock import TakenAt
 from cardreader.register.referrals import (
     answer_by_result,
     answer_unread,
+    keep_alarm,
     refer,
     refer_unread,
 )
@@ -175,6 +176,7 @@ def record_photo(
     combine_visit(session, visit, combine, subject, by)
     if facts.refusal is not None:
         refer_unread(session, reading, by)
+    keep_alarm(session, visit.woman, by)
     return reading
 
 
@@ -240,6 +242,7 @@ def record_tube(
         refer(session, woman, point_of(reading), decision.refer, by)
     else:
         answer_unread(session, woman, taken_at, by)
+    keep_alarm(session, woman, by)
     return reading
 
 

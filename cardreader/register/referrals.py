@@ -13,7 +13,7 @@ from cardreader.register.asking import answered, asking, unread
 from cardreader.register.base import local_day, new_id, utc_now
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.events import note, standing_events
-from cardreader.register.history import Measurement, certain_at, measurements
+from cardreader.register.history import Measurement, certain_at, measurements, standing
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral, Woman
 
@@ -119,7 +119,9 @@ def send_for_test(
     session: Session, woman: Woman, at: dt.datetime, urgent: bool, by: str | None
 ) -> Referral | None:
     """A referral that the worker asks for, without a reading; None when one is open."""
-    return _for_a_test(session, woman, at, urgent, by, None)
+    opened = _for_a_test(session, woman, at, urgent, by, None)
+    keep_alarm(session, woman, by)
+    return opened
 
 
 def _for_a_test(
@@ -145,6 +147,20 @@ def _for_a_test(
     session.flush()
     audit.append(session, "referral.open", referral.id, by, urgent=urgent, purpose="test")
     return referral
+
+
+def keep_alarm(session: Session, woman: Woman, by: str | None) -> None:
+    """Let what was entered now ask no less urgently than her list does.
+
+    A referral that ended without a result, because she refused, takes its urgency with it;
+    a milder value after it opens another, while she is still listed as severely anaemic.
+    """
+    referral = _open_for(woman, Purpose.TEST)
+    if referral is None or referral.urgent or not standing(measurements(woman)).severe:
+        return
+    referral.urgent = True
+    session.flush()
+    audit.append(session, "referral.update", referral.id, by, urgent=True)
 
 
 def by_hand(referral: Referral) -> bool:

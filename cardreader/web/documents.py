@@ -13,6 +13,7 @@ from reportlab.platypus import Flowable, Spacer
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.blots import may_hide_severe
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.models import Referral
 from cardreader.register.referrals import by_hand
@@ -86,7 +87,8 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
 def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:
     if not referral.urgent:
         return []
-    pale = outcome is Outcome.NOT_READ and referral.opening_reading_id is not None
+    unread = outcome is Outcome.NOT_READ and not by_hand(referral)
+    pale = unread and any(may_hide_severe(r) for r in referral.woman.readings)
     return [para(_(TEXT[Statement.PALE_BLOT if pale else Statement.REFER_NOW]), LOUD)]
 
 

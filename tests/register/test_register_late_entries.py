@@ -7,12 +7,14 @@ nothing of what is asked. All values are invented.
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from itertools import permutations
 from uuid import uuid4
 
 import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 
+from cardreader.decide.followuprules import OutcomeRule
 from cardreader.decide.rule import Outcome
 from cardreader.register import closing, recording, referrals, settingaside
 from cardreader.register.base import utc_now
@@ -218,6 +220,31 @@ def test_a_value_taken_back_leaves_the_referral_with_the_words_it_had(her):
     assert asked(woman) == [(Outcome.ANAEMIC, True, 9.0)]
     set_aside(session, slip)
     assert asked(woman) == [(Outcome.SEVERE, True, 5.0)]
+
+
+@pytest.mark.parametrize("later", ["photo", "tube", "unread", "by hand"])
+def test_who_refused_while_listed_as_severe_is_asked_no_less_urgently_later(her, later):
+    session, woman = her
+    photo(session, woman, facts(5.0), days_ago=20)
+    closes = replace(RULES.referral, refused=OutcomeRule(closes=True))
+    rules = replace(RULES, referral=closes)  # a local protocol that lets the matter rest
+    tell_outcome(session, open_referrals(woman)[0], ReferralOutcome.REFUSED, TODAY, None, rules)
+    assert open_referrals(woman) == []
+    match later:
+        case "photo":
+            photo(session, woman, facts(9.0), number=2)
+        case "tube":
+            tube(session, woman, 9.0)
+        case "unread":
+            photo(session, woman, refused(), number=2)
+        case _:
+            send_for_test(session, woman, utc_now(), False, None)
+    assert row_of(woman, RULES).standing.severe
+    assert [r.urgent for r in open_referrals(woman)] == [True]
+    # A result that lifts it ends the alarm: what comes after it is asked as it is.
+    lab(session, woman, 9.4, sure=True)
+    photo(session, woman, facts(9.0), days_ago=-1, number=3)
+    assert [r.urgent for r in open_referrals(woman)] == [False]
 
 
 def test_what_was_told_of_a_referral_stands_when_its_answer_was_a_mistake(her):
