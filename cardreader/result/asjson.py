@@ -16,7 +16,7 @@ from cardreader.core.refusal import Refusal
 from cardreader.core.units import G_L_PER_G_DL
 from cardreader.decide.rule import Decision
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.read.phonenote import PhoneNote, VideoFrame
+from cardreader.read.phonenote import CardPart, PhoneNote, VideoFrame
 from cardreader.result.provisos import basis_statement, lot_statement, pairs_statement
 
 if TYPE_CHECKING:
@@ -184,6 +184,8 @@ def _phone_note(note: PhoneNote | None) -> dict[str, Any]:
     """What the phone did to the photo before sending it; nothing where it did nothing."""
     if isinstance(note, VideoFrame):
         return {"video_frame": True}
+    if isinstance(note, CardPart):
+        return {"card_part": {"original_sha256": note.original_sha256}}
     if note is None:
         return {}
     width, height = note.from_size

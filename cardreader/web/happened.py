@@ -130,6 +130,11 @@ def sent_words(detail: dict[str, Any]) -> str:
     photo = detail.get("photo") or {}
     if photo.get("video_frame"):
         return _("This photo is one picture of the camera's moving ones, not a still.")
+    if "card_part" in photo:
+        return _(
+            "The link was slow, so the phone sent the card's part of the photo, as it was, and left"
+            " out the rest."
+        )
     reduced = photo.get("reduced")
     if not reduced:
         return ""

@@ -236,17 +236,18 @@ def keep_original(state: State, reading_id: str, data: bytes, by: str) -> None:
         reading = session.get(Reading, reading_id)
         if reading is None:
             raise UnknownReadingError(reading_id)
-        reduced = ((reading.detail or {}).get("photo") or {}).get("reduced") or {}
+        photo = (reading.detail or {}).get("photo") or {}
+        smaller = photo.get("card_part") or photo.get("reduced") or {}
     sha256 = hashlib.sha256(data).hexdigest()
-    if reduced.get("original_sha256") != sha256 or (kept := _keep(state, data)) is None:
+    if smaller.get("original_sha256") != sha256 or (kept := _keep(state, data)) is None:
         raise NotTheOriginalError(reading_id)
     replaced = None
     try:
         with state.database.write() as session:
             reading = session.get_one(Reading, reading_id)
-            smaller, reading.photo_file = reading.photo_file, kept
+            before, reading.photo_file = reading.photo_file, kept
             audit.append(session, "photo.original", reading.id, by, sha256=sha256)
-        replaced = smaller
+        replaced = before
         kept = None
     finally:
         for name in (replaced, kept):

@@ -24,6 +24,8 @@ import sys
 import tempfile
 import threading
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
@@ -60,7 +62,7 @@ LOW_G_DL, AIM_G_DL = 12.0, 0.15
 
 LOOK = """async (url) => {
   window.eyes ??= new Worker('/static/look.js');
-  const blob = await (await fetch(url)).blob();
+  const blob = await (await fetch(url, { cache: 'no-store' })).blob();
   const began = performance.now();
   const answer = await new Promise((done) => {
     window.eyes.onmessage = (event) => done(event.data);
@@ -101,20 +103,20 @@ class _Files(SimpleHTTPRequestHandler):
     def translate_path(self, path: str) -> str:
         if path.startswith("/static/"):
             return str(WEB / path[1:])
-        return str(self.photos / Path(path).name) if len(path) > 1 else str(self.photos / "page")
+        return str(self.photos / (Path(path).name or "page.html"))
 
     def log_message(self, *_args: Any) -> None:
         pass
 
 
-def look(seed: int, photos: int) -> None:
-    """Hold the pages' look against the reader."""
+@contextmanager
+def browsing() -> Iterator[tuple[Any, str, Path]]:
+    """A page of headless Chromium, its address, and the folder whose photos it can fetch."""
     from playwright.sync_api import sync_playwright
 
-    told, kinds, times = Counter[str](), Counter[str](), []
     with tempfile.TemporaryDirectory() as name, sync_playwright() as running:
         folder = Path(name)
-        (folder / "page").write_text("<!doctype html><title>photos</title>")
+        (folder / "page.html").write_text("<!doctype html><title>photos</title>")
         server = ThreadingHTTPServer(("127.0.0.1", 0), partial(_Files, photos=folder))
         threading.Thread(target=server.serve_forever, daemon=True).start()
         browser = running.chromium.launch(
@@ -123,6 +125,15 @@ def look(seed: int, photos: int) -> None:
         page = browser.new_page()
         url = f"http://127.0.0.1:{server.server_address[1]}/"
         page.goto(url)
+        yield page, url, folder
+        browser.close()
+        server.shutdown()
+
+
+def look(seed: int, photos: int) -> None:
+    """Hold the pages' look against the reader."""
+    told, kinds, times = Counter[str](), Counter[str](), []
+    with browsing() as (page, url, folder):
         every = reader()
         for k, condition, level in cells():
             for index in range(photos):
@@ -138,8 +149,6 @@ def look(seed: int, photos: int) -> None:
                         print(f"false alarm: {condition.name}, {level.name}: {seen}")
                 else:
                     kinds[f"{refusal.reason}: {'flagged as ' + seen if seen else 'passed'}"] += 1
-        browser.close()
-        server.shutdown()
     print(dict(told))
     for kind, count in sorted(kinds.items()):
         print(f"  {count:4d} {kind}")
@@ -150,7 +159,7 @@ def look(seed: int, photos: int) -> None:
 
 
 def smaller(data: bytes, form: str = str(QUALITY)) -> bytes | None:
-    """The photo as ``static/reduce.js`` makes it, in a form; None for what it leaves as it is."""
+    """The photo as ``static/reduce.js`` averages it, in a form; None for what it leaves."""
     if data[:2] != b"\xff\xd8":
         return None
     stored = Image.open(io.BytesIO(data))

@@ -25,7 +25,7 @@ from playwright.sync_api import CDPSession, sync_playwright
 ROOT = Path(__file__).resolve().parents[2]
 STATIC = ROOT / "cardreader" / "web" / "static"
 SAMPLES = ROOT / "sample_images" / "good"
-SCRIPTS = ("card.js", "markers.js", "reduce.js", "look.js")
+SCRIPTS = ("card.js", "markers.js", "pictures.js", "look.js")
 LOOK = """async (url) => {
   const blob = await (await fetch(url)).blob();
   const began = performance.now();

@@ -12,7 +12,7 @@ from PIL import Image
 from webfakes import photo
 
 from cardreader.core.refusal import Refusal
-from cardreader.read.phonenote import Reduced, VideoFrame, phone_note
+from cardreader.read.phonenote import CardPart, Reduced, VideoFrame, phone_note
 from cardreader.read.photo import Photo, open_photo
 from cardreader.register.models import AuditEntry, Reading
 from cardreader.web.uploads import (
@@ -189,6 +189,8 @@ def test_a_note_of_the_phone_is_read():
     found = phone_note(reduced_of(b"x"))
     assert found == Reduced((4000, 3000), 90, hashlib.sha256(b"x").hexdigest())
     assert phone_note(b"cardreader-frame/1 size=1280x960") == VideoFrame()
+    assert phone_note(b"cardreader-part/1 sha256=" + b"0a" * 32) == CardPart("0a" * 32)
+    assert phone_note(b"cardreader-part/1 sha256=unknown") == CardPart(None)
     assert phone_note(re.sub(rb"=[0-9a-f]{64}", b"=unknown", reduced_of(b"x"))) == Reduced(
         (4000, 3000), 90, None
     )

@@ -6,15 +6,12 @@
 // that the reader reads.
 "use strict";
 
-importScripts("/static/card.js", "/static/markers.js", "/static/reduce.js");
+importScripts(...["card", "markers", "pictures", "segments", "jpegbits", "jpegin", "jpegout", "cardpart", "reduce"]
+  .map((name) => `/static/${name}.js`));
+const { FIRST_WINDOW, drawn, smaller, histogram, level, brightened, markersOf, cornersSeen } = Pictures;
 
 // How far beyond the reader's limits: measured on simulated photos, tests/web/test_look.py.
 const BEYOND = { pxPerMm: 0.94, tiltDeg: 0.3, blur: 1.11, clipped: 0.06, light: 0.8, sharpness: 0.9 };
-const FIRST_WINDOW = [23];
-const MORE_WINDOWS = [23, 11, 5];
-const DARK = 140;
-const BRIGHT = 200;
-const MOST_GAIN = 6;
 const SIDE_STEPS = 15;
 const REACH = 0.8; // modules to either side of an edge
 const MODULE_MM = (CARD.corners[0][1][0] - CARD.corners[0][0][0]) / 8;
@@ -31,57 +28,6 @@ self.addEventListener("message", async ({ data: { id, task, ...wanted } }) => {
 });
 
 // --- pictures ---------------------------------------------------------------------------
-
-// The picture at the reader's working scale: colours, and its green as the grey picture.
-function drawn(bitmap, longSide) {
-  const factor = Math.min(1, longSide / Math.max(bitmap.width, bitmap.height));
-  const width = Math.round(bitmap.width * factor), height = Math.round(bitmap.height * factor);
-  const canvas = new OffscreenCanvas(width, height);
-  const context = canvas.getContext("2d", { willReadFrequently: true });
-  context.imageSmoothingQuality = "high";
-  context.drawImage(bitmap, 0, 0, width, height);
-  const { data } = context.getImageData(0, 0, width, height);
-  const gray = new Uint8Array(width * height);
-  for (let k = 0; k < gray.length; k++) gray[k] = data[4 * k + 1];
-  return { rgba: data, data: gray, width, height, factor };
-}
-
-// The mean of blocks, to any smaller size.
-function smaller(picture, longSide) {
-  const factor = Math.min(1, longSide / Math.max(picture.width, picture.height));
-  if (factor === 1) return { ...picture, factor };
-  const width = Math.round(picture.width * factor), height = Math.round(picture.height * factor);
-  const sum = new Float32Array(width * height), count = new Uint16Array(width * height);
-  for (let y = 0; y < picture.height; y++) {
-    const row = Math.min(height - 1, Math.floor(y * factor)) * width;
-    for (let x = 0; x < picture.width; x++) {
-      const at = row + Math.min(width - 1, Math.floor(x * factor));
-      sum[at] += picture.data[y * picture.width + x];
-      count[at]++;
-    }
-  }
-  return { data: Uint8Array.from(sum, (value, k) => value / count[k] + 0.5), width, height, factor };
-}
-
-function histogram(data, step) {
-  const counts = new Uint32Array(256);
-  for (let k = 0; k < data.length; k += step) counts[data[k]]++;
-  return counts;
-}
-
-function level(counts, share) {
-  const total = counts.reduce((a, b) => a + b, 0);
-  let seen = 0, k = 0;
-  while (k < 255 && (seen += counts[k]) < share * total) k++;
-  return k;
-}
-
-function brightened(picture) {
-  const top = level(histogram(picture.data, 7), 0.99);
-  if (top >= DARK) return picture;
-  const gain = Math.min(BRIGHT / Math.max(top, 1), MOST_GAIN);
-  return { ...picture, data: picture.data.map((value) => Math.min(255, value * gain)) };
-}
 
 function mirrored(picture) {
   const { width, height } = picture;
@@ -133,25 +79,6 @@ function soft({ data, width, height }) {
 }
 
 // --- measuring --------------------------------------------------------------------------
-
-// The markers, in pixels of the working picture, by the picture in which most were found.
-function markersOf(picture) {
-  const small = brightened(smaller(picture, CARD.limits.detectSide));
-  const onWhole = (found, factor) => found.map((marker) => ({
-    ...marker,
-    corners: marker.corners.map((corner) => corner.map((at) => (at + 0.5) / factor - 0.5)),
-  }));
-  const first = onWhole(Markers.find(small, FIRST_WINDOW), small.factor);
-  if (cornersSeen(first) === 4) return { small, found: first };
-  const second = Markers.find(brightened(picture), MORE_WINDOWS);
-  const both = [...second];
-  for (const marker of first) {
-    if (!second.some((other) => other.corner === marker.corner)) both.push(marker);
-  }
-  return { small, found: both };
-}
-
-const cornersSeen = (markers) => new Set(markers.map((marker) => marker.corner)).size;
 
 // Standard deviation of the blur in mm across the worse direction: half the way from 16 % to
 // 84 % of the rise from a marker's border to the white about it, median of the edges.

@@ -2,13 +2,15 @@
 // for keeping photos comes from the phone. No page with a woman's data is ever kept.
 "use strict";
 
-importScripts("/static/queue.js", "/static/reduce.js");
+// What makes the smaller photo, here and in the pages' worker.
+const SMALLER = ["card", "markers", "pictures", "segments", "jpegbits", "jpegin", "jpegout", "cardpart", "reduce"];
+importScripts(...["queue", ...SMALLER].map((name) => `/static/${name}.js`));
 self.makeSmallerPhoto = (blob) => Reduce.make({ blob });
 
 const CACHE = "cardreader-@VERSION@";
 const SHELL = "/unsent";
 const SCRIPTS = [
-  "queue", "timers", "eyes", "app", "reduce", "framing", "photoform", "moving", "look", "markers", "card",
+  "queue", "timers", "eyes", "app", "framing", "photoform", "moving", "look", ...SMALLER,
 ].map((name) => `/static/${name}.js`);
 const FILES = ["/static/schemes.css", "/static/style.css", "/static/icon-192.png", ...SCRIPTS];
 
