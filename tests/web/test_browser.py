@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import unicodedata
 
 import pytest
 from browserkit import PASSWORD
@@ -172,6 +173,27 @@ def test_server_out_of_reach_and_back(page, server, photos):
     assert offline["reading"]["photo"]["sha256"] == sent
     page.locator("#arrived-list a").first.click()
     expect(page.get_by_role("heading", level=1)).to_be_visible()
+
+
+def test_the_page_for_keeping_photos_takes_the_digits_of_every_script(page, server):
+    """Of each of Python's decimal digits (Unicode's own table) the value that Python gives it."""
+    sign_in(page, server)
+    page.goto("/unsent")
+    weeks = page.get_by_label("Weeks")
+    # Arabic, Devanagari, Persian, full width.
+    for written, plain in (
+        *(("\u0663\u0660", "30"), ("\u0968\u096a", "24")),
+        *(("\u06f7", "7"), ("\uff11\uff12", "12")),
+    ):
+        weeks.fill(written)
+        expect(weeks).to_have_value(plain)
+        assert weeks.evaluate("field => field.checkValidity()")
+    code = page.get_by_label("Her code in your register")
+    code.fill("kx\u2013\u0665\u0660\u0666")
+    expect(code).to_have_value("kx-506")
+    every = [c for c in map(chr, range(0x110000)) if c.isdecimal()]
+    weeks.fill("".join(every))
+    expect(weeks).to_have_value("".join(str(unicodedata.decimal(c)) for c in every))
 
 
 def test_answer_lost_on_the_way_doubles_nothing(page, server, photos):

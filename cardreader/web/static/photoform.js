@@ -14,6 +14,16 @@
       lookAt(form, input.files[0]);
     });
 
+    // As the server takes them: figures of any script, and the dashes that keyboards make.
+    for (const field of form.querySelectorAll("[inputmode=numeric], [name=code]")) {
+      const plainly = (event) => {
+        const plain = withPlainDigits(field.value).replace(/[\u2010-\u2014\u2212]/g, "-");
+        if (!event.isComposing && plain !== field.value) field.value = plain;
+      };
+      field.addEventListener("input", plainly);
+      field.addEventListener("change", plainly);
+    }
+
     Framing.setUp(form, (file) => {
       const one = new DataTransfer();
       one.items.add(file);
@@ -32,6 +42,17 @@
       } finally {
         for (const field of fields) field.disabled = false;
       }
+    });
+  }
+
+  // Digits of other scripts as 0 to 9. Unicode lays the digits of a script side by side from
+  // its zero on (The Unicode Standard, 4.6), so that a run of them begins with one.
+  function withPlainDigits(text) {
+    return text.replace(/\p{Nd}/gu, (sign) => {
+      const code = sign.codePointAt(0);
+      let zero = code;
+      while (/\p{Nd}/u.test(String.fromCodePoint(zero - 1))) zero--;
+      return String((code - zero) % 10);
     });
   }
 
