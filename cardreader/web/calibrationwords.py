@@ -36,5 +36,5 @@ def read_by_words(session: Session, detail: dict[str, Any] | None) -> str:
 
 
 def _use_words(row: SiteCalibration, use: CalibrationUse) -> str:
-    said = _("Calibration %(name)s, in use since %(day)s, of %(pairs)s pairs.")
+    said = _("Calibration %(name)s, in use since %(day)s. Pairs: %(pairs)s.")
     return said % {"name": row.name, "day": texts.day(use.since), "pairs": row.n_pairs or 0}

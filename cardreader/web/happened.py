@@ -47,9 +47,9 @@ def event_words(event: Event) -> str:
             outcome = _(words.REFERRAL_OUTCOMES[ReferralOutcome(choice)])
             return _("Asked after her referral: %(outcome)s.") % {"outcome": outcome}
         case EventKind.TABLETS_GIVEN:
-            return _("%(n)s tablets given.") % {"n": amount}
+            return _("Tablets given: %(n)s.") % {"n": amount}
         case EventKind.TABLETS_LEFT:
-            return _("%(n)s tablets counted as left.") % {"n": amount}
+            return _("Tablets counted as left: %(n)s.") % {"n": amount}
 
 
 def ask_again_on(referral: Referral, rules: FollowUpRules) -> dt.date | None:

@@ -127,7 +127,7 @@ def _sides(reading: Reading) -> tuple[str, ...]:
     """How the photo stands to others of its blot."""
     sides = sides_of(reading)
     if sides:
-        return (_("Read from %(n)s photos of this blot.") % {"n": len(sides)},)
+        return (_("Photos of this blot, read together: %(n)s.") % {"n": len(sides)},)
     others = [r for r in reading.visit.readings if r is not reading] if reading.visit else []
     same = [r for r in others if blot_of(r) == blot_of(reading)]
     before = [r for r in same if r.entered_at < reading.entered_at]

@@ -57,7 +57,7 @@ def test_the_whole_visit(page, server, photos):
     shot(page, "result-anaemic")
     page.get_by_role("link", name="Read another blot").click()
     read_photo(page, photos["severe"])
-    expect(page.get_by_text("From 2 blots together.")).to_be_visible()
+    expect(page.get_by_text("Blots together: 2.")).to_be_visible()
     expect(page.get_by_text("The blots disagree.")).to_be_visible()
     page.goto("/lists/referrals")
     expect(page.get_by_text("KX-501")).to_be_visible()

@@ -97,6 +97,28 @@ def test_papers_of_a_trial_are_in_english(worker, language):
     document.close()
 
 
+COUNTED = re.compile(r"(?:%\(\w+\)s|\{\w+\}) (?:[a-z]+ )?(?:[a-z]{3,}s|women|blots more)\b")
+NEVER_ONE = {
+    "%(most)s letters": "a limit of the program",
+    "%(least)s letters": "a limit of the program",
+    "%(n)s letters": "a limit of the program",
+    "%(n)s digits": "a limit of the program",
+    "%(tries)s wrong tries": "a limit of the program",
+    "%(minutes)s minutes": "how long an entry can be taken back, and a blot dries",
+    "%(n)s tablets": "the protocol's course",
+    "%(days)s days": "weeks of treatment, and how long a PIN holds",
+    "%(count)s simulated places": "of a table that comes with the program",
+    "%(sent)s pixels": "two numbers",
+}
+"""What is counted in texts with one form: these numbers are fixed, and above one."""
+
+
+def test_what_is_counted_has_its_plural_forms_or_needs_none():
+    texts = [message.id for message in collect() if isinstance(message.id, str)]
+    counted = {found for text in texts for found in COUNTED.findall(text)}
+    assert counted == set(NEVER_ONE)
+
+
 @pytest.mark.parametrize("language", OTHERS)
 def test_catalogue_file_is_up_to_date(language):
     assert catalogue_path(language).read_bytes() == updated(language)

@@ -71,8 +71,10 @@ def test_kept_photos_come_over_to_the_new_address(context, server, tmp_path):
     expect(other.locator("#giving")).to_contain_text("127.0.0.2")
     other.context.route(f"{earlier}/api/**", lambda route: route.abort())
     other.get_by_role("button", name="Give them").click()
-    expect(page.locator("#elsewhere .form-status")).to_contain_text("1 photos have come over")
-    expect(other.locator("#giving")).to_contain_text("1 photos have moved")
+    expect(page.locator("#elsewhere .form-status")).to_contain_text(
+        "Photos that have come over: 1."
+    )
+    expect(other.locator("#giving")).to_contain_text("Photos that have moved: 1.")
     expect(other.locator("#unsent-list")).to_contain_text("Nothing is waiting")
     expect(page.locator("#unsent-list")).to_contain_text("Nothing is waiting")
     women = page.request.get(f"{later}/api/women").json()

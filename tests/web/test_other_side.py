@@ -30,8 +30,8 @@ def test_two_sides_are_read_as_one(worker, visit):
     # The whole reading is in the form that its schema asks for.
     assert "same_blot" not in both["reading"]
     shown = worker.get(both["url"]).text
-    assert "Read from 2 photos of this blot." in shown
-    assert "blots together" not in shown
+    assert "Photos of this blot, read together: 2." in shown
+    assert "Blots together" not in shown
     assert "A later photo of this blot stands in its place." in worker.get(visit).text
 
 
@@ -46,7 +46,7 @@ def test_the_last_blot_is_meant(worker, visit):
     send(worker, visit, 9.0, again=False)
     third = send(worker, visit, 9.6)
     assert third["hb_g_dl"] == pytest.approx(9.3)
-    assert "From 2 blots together." in worker.get(third["url"]).text
+    assert "Blots together: 2." in worker.get(third["url"]).text
 
 
 def test_the_result_leads_to_the_other_side(worker, visit):
@@ -62,7 +62,7 @@ def test_the_form_without_scripts_reads_both_too(worker, visit):
     answer = worker.post(
         f"{visit}/photos", files=files, submission_key="side-key-2", same_blot="yes"
     )
-    assert "Read from 2 photos of this blot." in worker.get(answer.headers["location"]).text
+    assert "Photos of this blot, read together: 2." in worker.get(answer.headers["location"]).text
 
 
 def test_photos_that_contradict_each_other_take_the_all_clear_away(worker, visit):

@@ -52,11 +52,11 @@ def test_a_line_of_the_form_is_entered_with_its_own_day(worker):
     assert reading["visit_id"] is not None
     text = html.unescape(worker.get(woman).text)
     assert "On the severe list" in text
-    assert "30 tablets given." in text
+    assert "Tablets given: 30." in text
     # The very same line once more, as after a lost answer, changes nothing.
     worker.post("/paper/enter", **given)
     assert len(worker.get(f"/api{woman}/readings").json()) == 1
-    assert html.unescape(worker.get(woman).text).count("30 tablets given.") == 1
+    assert html.unescape(worker.get(woman).text).count("Tablets given: 30.") == 1
 
 
 def test_a_line_without_a_value_sends_her_for_a_test(worker):

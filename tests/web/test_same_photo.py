@@ -86,7 +86,7 @@ def test_the_same_photo_twice_in_one_visit_counts_once_and_asks_nothing(worker, 
     visit = worker.get(first).text.split('href="/visits/')[1].split('"')[0]
     answer = worker.send_photo(f"/visits/{visit}", photo(9.0), key="photo-key-708")
     assert answer.status_code == 201
-    assert "blots together" not in worker.get(answer.json()["url"]).text
+    assert "Blots together" not in worker.get(answer.json()["url"]).text
 
 
 def test_the_form_without_scripts_asks_too(worker, first) -> None:

@@ -131,7 +131,7 @@ def test_the_whole_way_of_a_site(site):
     assert (row.n_pairs, row.n_women) == (30, 30)
     assert list(site.state.settings.data.glob(".fit-*")) == []
     page = site.supervisor.get("/calibration").text
-    for words in ("with 10 pairs more", "with 50 pairs more", "30 pairs of 30 women", row.verdict):
+    for words in ("pairs more: 10", "pairs more: 50", "Pairs: 30. Women: 30.", row.verdict):
         assert words in page.replace("&#39;", "'")
     assert f"The blood tests behind it lie from {low} to {high} g/dL" in page
     assert "does not tell faded cards" not in page

@@ -75,7 +75,9 @@ def set_pin(request: Request, visitor: Anyone, form: Form) -> Response:
     delay: SignInDelay = request.app.state.sign_in_delay
     client = request.client.host if request.client else "unknown"
     if wait_s := ceil(delay.begin(visitor.name, client)):
-        problems["password"] = _("Too many tries. Wait %(seconds)s seconds.") % {"seconds": wait_s}
+        problems["password"] = _("Too many tries. Seconds to wait: %(seconds)s.") % {
+            "seconds": wait_s
+        }
     else:
         with state.database.read() as session:
             account = accounts.right_password(session, visitor.name, str(form.get("password", "")))

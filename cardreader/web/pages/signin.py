@@ -90,7 +90,7 @@ def let_in(request: Request, target: str, token: str, language: str | None) -> R
 
 def too_many(request: Request, wait_s: int, target: str, known: Known | None = None) -> Response:
     """The sign-in page, saying how long to wait."""
-    words = _("Too many tries. Wait %(seconds)s seconds.") % {"seconds": wait_s}
+    words = _("Too many tries. Seconds to wait: %(seconds)s.") % {"seconds": wait_s}
     template = "signin.html" if known is None else "signin_pin.html"
     answer = page(
         request, template, 429, next=target, name="", known=known, problems={"form": words}
