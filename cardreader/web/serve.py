@@ -117,10 +117,14 @@ class Place:
         print("\nThe address changed.\n" + shown(self.now()), flush=True)
 
     def _set(self, addresses: list[str]) -> None:
-        name = None
-        if self._announcement is not None and self._announcement.renew(addresses):
-            name = self._announcement.name
-        now = Whereabouts(tuple(addresses), self._port, self._start_port, name)
+        name: str | None = None
+        taken_by: tuple[str, ...] = ()
+        if self._announcement is not None:
+            name = self._announcement.name if self._announcement.renew(addresses) else None
+            taken_by = self._announcement.taken_by
+        now = Whereabouts(
+            tuple(addresses), self._port, self._start_port, name, name_taken_by=taken_by
+        )
         if self._live is not None:
             files = self._live.renew(now.hosts)
             now = replace(now, fingerprint=fingerprint(files.authority))
@@ -157,6 +161,14 @@ def shown(where: Whereabouts) -> str:
     urls = where.shown_urls
     lines = ["Open on a phone of the same hotspot:", *(f"  {url}" for url in urls), ""]
     lines.append(qr_text(urls[0]))
+    if where.name_taken_by:
+        lines += [
+            f"Another server on this network has this register's name: {where.name_taken_by[0]}.",
+            f"This one is {where.name or 'known by its address alone'} meanwhile. Is the other's"
+            " register a copy of this one, or from",
+            "the same backup? Then stop the one that isn't in use: phones take both for one.",
+            "",
+        ]
     if where.start_port is None:
         lines.append(
             "Plain HTTP: everyone on the network can read along, and phones neither install\n"

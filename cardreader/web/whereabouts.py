@@ -16,7 +16,8 @@ class Whereabouts:
     """Addresses of the moment; the first is the one to show.
 
     ``start_port`` None: there is no start page, the register itself is unencrypted.
-    ``name`` is the name on the local network, None where it can't be told.
+    ``name`` is the name on the local network, None where it can't be told; ``name_taken_by``
+    the addresses of another server that has the register's own, so that this one is numbered.
     """
 
     addresses: tuple[str, ...]
@@ -24,6 +25,7 @@ class Whereabouts:
     start_port: int | None
     name: str | None = None
     fingerprint: str | None = None
+    name_taken_by: tuple[str, ...] = ()
 
     @property
     def hosts(self) -> tuple[str, ...]:

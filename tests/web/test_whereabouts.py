@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import ssl
+from dataclasses import replace
 
 import pytest
 from browserkit import free_port
@@ -152,6 +153,43 @@ def test_the_name_is_found_by_multicast_dns():
     finally:
         announcement.close()
         asker.close()
+
+
+@pytest.mark.parametrize("secure", [True, False])
+def test_a_copied_register_does_not_take_the_name_of_the_first(secure):
+    """RFC 6762, section 9: who comes second takes another name, and says whose it is."""
+    first = Announcement("cardreader-0a1b2d.local", 8443, True, ["127.0.0.1"])
+    copy = Announcement("cardreader-0a1b2d.local", 8444, secure, ["127.0.0.1"])
+    asker = Zeroconf(interfaces=["127.0.0.1"])
+    try:
+        assert first.renew(["192.168.77.5"])
+        assert first.taken_by == ()
+        assert copy.renew(["192.168.77.6"])
+        assert copy.name == "cardreader-0a1b2d-2.local"
+        assert copy.taken_by == ("192.168.77.5",)
+        for name, address in (("", "192.168.77.5"), ("-2", "192.168.77.6")):
+            found = AddressResolver(f"cardreader-0a1b2d{name}.local.")
+            assert found.request(asker, 5000)
+            assert found.parsed_addresses() == [address]
+        # The first has gone: the name is free again.
+        first.close()
+        assert copy.renew(["192.168.77.6"])
+        assert copy.name == "cardreader-0a1b2d.local"
+        assert copy.taken_by == ()
+    finally:
+        first.close()
+        copy.close()
+        asker.close()
+
+
+def test_a_name_that_is_anothers_is_said_at_the_start():
+    where = Whereabouts(
+        ("192.168.77.6",), 8443, 8080, "cardreader-0a1b2d-2.local", name_taken_by=("192.168.77.5",)
+    )
+    said = shown(where)
+    assert "Another server on this network has this register's name: 192.168.77.5." in said
+    assert "cardreader-0a1b2d-2.local" in said
+    assert "Another server" not in shown(replace(where, name_taken_by=()))
 
 
 def test_a_name_has_its_certificate(tmp_path):
