@@ -104,8 +104,13 @@ EACH = Size(np.abs, lambda m: _MEDIAN_NORM[1])
 
 def half_central_spread(values: ArrayLike) -> float:
     """Robust standard deviation of (n,) values: half of the middle 68 %."""
-    ordered = np.sort(np.asarray(values, float))
-    low, high = (quantile(ordered, share) for share in CENTRAL_68)
+    return half_central_spread_of_ordered(np.sort(np.asarray(values, float)))
+
+
+def half_central_spread_of_ordered(ordered: ArrayLike) -> float:
+    """The same of values in ascending order."""
+    known = np.asarray(ordered, float)
+    low, high = (quantile(known, share) for share in CENTRAL_68)
     return float(high - low) / 2
 
 

@@ -85,12 +85,31 @@ def measure_edges(photo: Photo, rough: NDArray[np.float64], spoiled: bool = Fals
     if moved > _MOVED * math.sqrt(float(quad_area(rough).min())) / MODULES:
         # Profiles laid that far off may have reached into the code; now they don't.
         measured = _measure(photo, corners, spoiled)
-    return measured
+    if measured is None:
+        return None
+    return Edges(measured.corners, measured.clear, _blur(measured), measured.uneven)
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """Corners as in `Edges`, and the profiles (n, p, k) of n clear edges that tell the blur.
+
+    ``across`` (n, p, k) is how far each sample lies off its line, in ``far`` of a module;
+    ``along`` (n, 2) the edges' directions.
+    """
+
+    corners: NDArray[np.float64]
+    clear: NDArray[np.bool_]
+    uneven: bool
+    profiles: NDArray[np.float64]
+    across: NDArray[np.float64]
+    along: NDArray[np.float64]
+    far: float
 
 
 def _measure(
     photo: Photo, rough: NDArray[np.float64], spoiled: bool, far: float = _REACH
-) -> Edges | None:
+) -> _Measured | None:
     n = 4 * len(rough)
     start = rough.reshape(n, 2)
     along = np.roll(rough, -1, axis=1).reshape(n, 2) - start
@@ -123,8 +142,7 @@ def _measure(
     both = (clear & clear[before]).reshape(-1, 4)
     if not clear.all():
         profiles, across, along = profiles[clear], across[clear], along[clear]
-    blur = far * _blur(profiles, across, along) * (1.0 if far > _CLOSE else _CLIPPED)
-    return Edges(corners.reshape(-1, 4, 2), both, blur, uneven)
+    return _Measured(corners.reshape(-1, 4, 2), both, uneven, profiles, across, along, far)
 
 
 def _lined(profiles: NDArray[np.float64]) -> bool:
@@ -141,7 +159,7 @@ def _light(photo: Photo, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDAr
     markers = (x.shape[0] // 4, 4 * x.shape[1], x.shape[2])
     seen = np.stack(
         [
-            between(photo.encoded, *marker, which=1)
+            between(photo.green, *marker)
             for marker in zip(x.reshape(markers), y.reshape(markers), strict=True)
         ]
     )
@@ -225,14 +243,11 @@ def _cross(
     return crossing
 
 
-def _blur(
-    profiles: NDArray[np.float64], across: NDArray[np.float64], along: NDArray[np.float64]
-) -> float:
-    """Blur sd: half the way from 16 % to 84 % of the rise, all profiles laid over the line.
-
-    ``across`` is the distance from the line of every sample of ``profiles``, in
-    -1..1, and so is the result.
+def _blur(measured: _Measured) -> float:
+    """Blur sd in modules: half the way from 16 % to 84 % of the rise, all profiles laid over
+    the line.
     """
+    profiles, across, along = measured.profiles, measured.across, measured.along
     n = len(profiles)
     which = np.clip(np.rint((across + 1) / 2 * (_BINS - 1)), 0, _BINS - 1).astype(int)
     which += _BINS * np.arange(n)[:, None, None]
@@ -247,4 +262,5 @@ def _blur(
         x16, x84 = np.interp((0.1587, 0.8413), level, grid[seen])
         sd[i] = (x84 - x16) / 2
     upright = np.abs(along[:, 1]) > np.abs(along[:, 0])
-    return float(max(median(sd[g]) for g in (upright, ~upright) if g.any()))
+    blur = float(max(median(sd[g]) for g in (upright, ~upright) if g.any()))
+    return measured.far * blur * (1.0 if measured.far > _CLOSE else _CLIPPED)

@@ -26,7 +26,7 @@ from cardreader.read.hiddenmarker import find_fourth
 from cardreader.read.markers import MIN_CONTRAST, MODULES, Marker, find_markers
 from cardreader.read.photo import Photo
 from cardreader.read.posefit import apply_homography, fit_homography, fit_pose, frame, project
-from cardreader.read.turned import channel
+from cardreader.read.turned import shrunk, solid
 
 DETECT_LONG_SIDE_PX = 1000
 MIN_PX_PER_MM = 4.5
@@ -191,9 +191,7 @@ def _sharpest(gray: NDArray[np.uint8]) -> float:
 
 def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:
     """The green channel, 8 bit: markers are black and white, and one channel is quicker."""
-    green = channel(photo.encoded, 1)
-    if factor < 1.0:
-        green = cv2.resize(green, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    green = solid(photo.green) if factor == 1.0 else shrunk(photo.green, factor)
     return np.asarray(green if green.dtype == np.uint8 else green // 256, dtype=np.uint8)
 
 

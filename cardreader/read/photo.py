@@ -31,7 +31,7 @@ from cardreader.core.oneline import one_line
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.decoders import NoDecoderError, kind_of, open_header, pixels
 from cardreader.read.phonenote import PhoneNote, phone_note
-from cardreader.read.turned import turned
+from cardreader.read.turned import channel, turned
 
 MAX_FILE_BYTES = 64_000_000
 MAX_PIXELS = 200_000_000
@@ -97,6 +97,11 @@ class Photo:
     def white(self) -> int:
         """Greatest code value: 255 or 65535."""
         return 255 if self.encoded.dtype == np.uint8 else 65535
+
+    @cached_property
+    def green(self) -> NDArray[Any]:
+        """The green channel (H, W) of ``encoded``: what markers are found and measured in."""
+        return channel(self.encoded, 1)
 
     def tone_tables(self) -> NDArray[np.float32]:
         """Linear light of every code value, shape (3, white + 1), device primaries."""

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.core.order import median, quantile
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.core.robust import half_central_spread
+from cardreader.core.robust import half_central_spread_of_ordered
 from cardreader.read.banding import EVEN, Banding
 from cardreader.read.bay import (
     EDGE_MM,
@@ -247,8 +247,8 @@ def _describe(
         return refuse(Reason.BLOT_UNEVEN, f"core of {core_area:.1f} mm2 < {MIN_CORE_MM2:.0f}")
     ratio = np.exp(depth)
     calm = _within(smooth(depth, 2.0), core)
-    depths = (calm[1] + calm[2]) / 2
-    unevenness = half_central_spread(depths)
+    depths = np.sort((calm[1] + calm[2]) / 2)
+    unevenness = half_central_spread_of_ordered(depths)
     inner = _within(ratio, core)
     ordered = np.sort(inner, axis=1)
     refusal = _uneven_or_shining(inner, ordered, depths, unevenness)
@@ -294,13 +294,13 @@ def _uneven_or_shining(
     """Refuse a core of several colours.
 
     ``ratio`` (3, k) is to the paper, ``ordered`` (3, k) the same sorted by channel,
-    ``depths`` (k,) its smoothed log in green and blue, of which ``unevenness`` is the spread.
+    ``depths`` (k,) its smoothed log in green and blue, in ascending order, of which
+    ``unevenness`` is the spread.
 
     Reflected light is added to all channels and only brightens, in one place.
     Clots and a thin or streaky soak go both ways about the middle.
     """
-    calm = np.sort(depths)
-    dark, middle, bright = (quantile(calm, share) for share in (0.01, 0.5, 0.99))
+    dark, middle, bright = (quantile(depths, share) for share in (0.01, 0.5, 0.99))
     red, green, blue = ratio - ordered[:, ordered.shape[1] // 2, None]
     shine = (np.minimum(green, blue) > 0.06) & (red > 0.6 * green)
     if middle - dark < MAX_DARKER and bright - middle > middle - dark and shine.mean() > MAX_GLARE:

@@ -43,6 +43,11 @@ class _Stored:
     upwards: bool
     leftwards: bool
 
+    def turned(self, image: Image) -> Image:
+        """The stored picture, or one made from it, as the view shows it: a view again."""
+        image = image[:: -1 if self.upwards else 1, :: -1 if self.leftwards else 1]
+        return image.swapaxes(0, 1) if self.swapped else image
+
     def upright(self, image: Image) -> Image:
         """A copy of the stored picture, or of one made from it, as the view shows it."""
         if self.upwards or self.leftwards:
@@ -63,7 +68,7 @@ def _stored(view: Image) -> _Stored:
 
 
 def solid(view: Image) -> Image:
-    """The pixels (H, W, C) in rows as the view shows them; itself where they lie so already."""
+    """The pixels (H, W, C) or (H, W) in rows as the view shows them; itself if they lie so."""
     if view.flags.c_contiguous:
         return view
     stored = _stored(view)
@@ -71,9 +76,22 @@ def solid(view: Image) -> Image:
 
 
 def channel(view: Image, which: int) -> Image:
-    """One channel (H, W) of a view (H, W, 3), a copy."""
+    """One channel (H, W) of a view (H, W, 3), a copy turned as the view is."""
     stored = _stored(view)
-    return np.asarray(stored.upright(cv2.extractChannel(stored.pixels, which)))
+    return stored.turned(np.asarray(cv2.extractChannel(stored.pixels, which)))
+
+
+def shrunk(view: Image, factor: float) -> Image:
+    """Means of the pixels (H, W) of one channel as seen at ``factor`` of the size, in rows."""
+    if factor == 0.5 and not any(side % 2 for side in view.shape):
+        # Four whole numbers have one mean, whichever way they lie: less is left to turn.
+        stored = _stored(view)
+        return solid(stored.turned(_resized(stored.pixels, factor)))
+    return _resized(solid(view), factor)
+
+
+def _resized(image: Image, factor: float) -> Image:
+    return np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA))
 
 
 def nearest(view: Image, at_px: Array) -> Image:
@@ -82,7 +100,9 @@ def nearest(view: Image, at_px: Array) -> Image:
     """
     stored = _stored(view)
     # Whatever a pose makes of a point, a whole number comes out.
-    at = np.rint(np.fmin(np.fmax(at_px, -_FARTHEST), _FARTHEST)).astype(np.int16)
+    within = np.fmax(at_px, -_FARTHEST)
+    np.rint(np.fmin(within, _FARTHEST, out=within), out=within)
+    at = within.astype(np.int16)
     height, width = view.shape[:2]
     if stored.swapped:
         at, height, width = at[..., ::-1], width, height
@@ -99,17 +119,16 @@ def nearest(view: Image, at_px: Array) -> Image:
     )
 
 
-def between(view: Image, x_px: Array, y_px: Array, which: int | None = None) -> Image:
+def between(view: Image, x_px: Array, y_px: Array) -> Image:
     """Values (n, m, C) of a view (H, W, C) at points (n, m) between its pixels, linearly.
 
-    Of one channel, (n, m), with ``which``. Beyond an edge the picture is as at the edge.
+    Of one channel (H, W) likewise. Beyond an edge the picture is as at the edge.
     """
     x, y = x_px.astype(np.float32), y_px.astype(np.float32)
     # Whole pixels off a float take nothing from it, so only what is looked at need be upright.
     left, right = _reach(x, view.shape[1])
     top, bottom = _reach(y, view.shape[0])
-    part = view[top:bottom, left:right]
-    part = solid(part) if which is None else channel(part, which)
+    part = solid(view[top:bottom, left:right])
     x -= np.float32(left)
     y -= np.float32(top)
     return np.asarray(cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from cardreader.read.turned import between, channel, nearest, solid, turned
+from cardreader.read.turned import between, channel, nearest, shrunk, solid, turned
 
 STORED = np.random.default_rng(7).integers(0, 256, (60, 90, 3), dtype=np.uint8)
 WAYS = pytest.mark.parametrize("way", range(1, 9))
@@ -36,6 +36,23 @@ def test_copies_lie_in_rows(way, depth):
     np.testing.assert_array_equal(channel(view, 1), view[..., 1])
 
 
+@WAYS
+@pytest.mark.parametrize("size", [(40, 52), (41, 52), (40, 51)])
+@pytest.mark.parametrize("factor", [0.5, 0.496])
+@pytest.mark.parametrize("depth", [np.uint8, np.uint16])
+def test_shrunk_as_if_turned_before(way, size, factor, depth):
+    """To the last digit, whether it is turned before or after."""
+    top = np.iinfo(depth).max
+    stored = np.random.default_rng(way).integers(0, top, (*size, 3), depth, endpoint=True)
+    view = channel(turned(stored, way), 1)
+    want = cv2.resize(
+        np.ascontiguousarray(view), None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA
+    )
+    small = shrunk(view, factor)
+    np.testing.assert_array_equal(small, want)
+    assert small.flags.c_contiguous
+
+
 def test_what_lies_in_rows_is_not_copied():
     assert solid(STORED) is STORED
 
@@ -60,7 +77,7 @@ def test_between_pixels(way, spread):
     maps = x.astype(np.float32), y.astype(np.float32)
     want = cv2.remap(whole, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     np.testing.assert_array_equal(between(view, x, y), want)
-    np.testing.assert_array_equal(between(view, x, y, 1), want[..., 1])
+    np.testing.assert_array_equal(between(channel(view, 1), x, y), want[..., 1])
 
 
 @pytest.mark.parametrize("odd", [np.nan, np.inf, -1e30])
