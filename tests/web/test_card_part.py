@@ -167,6 +167,41 @@ def test_every_coefficient_is_the_originals(codec, seed, tmp_path):
     assert cropped[0] == cropped[1]
 
 
+SCANS = {
+    "a component a scan": "0;\n1;\n2;\n",
+    "as libjpeg's own": "0,1,2: 0-0, 0, 1;\n0: 1-5, 0, 2;\n2: 1-63, 0, 1;\n1: 1-63, 0, 1;\n"
+    "0: 6-63, 0, 2;\n0: 1-63, 2, 1;\n0,1,2: 0-0, 1, 0;\n2: 1-63, 1, 0;\n1: 1-63, 1, 0;\n"
+    "0: 1-63, 1, 0;\n",
+    "bit by bit": "0: 0-0, 0, 0;\n1: 0-0, 0, 3;\n2: 0-0, 0, 0;\n1: 0-0, 3, 2;\n1: 0-0, 2, 1;\n"
+    "1: 0-0, 1, 0;\n0: 1-63, 0, 3;\n0: 1-63, 3, 2;\n0: 1-63, 2, 1;\n0: 1-63, 1, 0;\n"
+    "1: 1-9, 0, 0;\n1: 10-63, 0, 0;\n2: 1-63, 0, 0;\n",
+}
+
+
+@pytest.mark.parametrize("order", SCANS)
+def test_scans_may_come_in_any_order_that_the_standard_has(codec, order, tmp_path):
+    jpegtran = shutil.which("jpegtran")
+    if jpegtran is None:
+        pytest.skip("jpegtran is not installed")
+    data, size, box = made(42)
+    (tmp_path / "photo").write_bytes(data)
+    (tmp_path / "scans").write_text(SCANS[order])
+    for options in (["-restart", "3B"], []):
+        command = [jpegtran, *options, "-scans", tmp_path / "scans", tmp_path / "photo"]
+        other = subprocess.run(command, capture_output=True, check=True).stdout
+        part = pixels(codec.cut(other, box, size))
+        np.testing.assert_array_equal(within(part, box), within(pixels(other), box))
+
+
+@pytest.mark.parametrize("name", ["nokia-n70.jpg", "stereo.mpo"])
+def test_files_of_real_phones_are_taken_apart(codec, name):
+    """A stereo file is two pictures one after the other; the first is the photo."""
+    data = (ROOT / "tests" / "read" / "phone_files" / name).read_bytes()
+    size = Image.open(io.BytesIO(data)).size
+    whole = codec.cut(data, (0, 0, *size), size)
+    np.testing.assert_array_equal(pixels(whole), pixels(data))
+
+
 @pytest.mark.parametrize("seed", range(0, 40, 4))
 def test_the_whole_of_a_picture_is_that_picture(codec, seed):
     data, size, _ = made(seed)
@@ -314,6 +349,25 @@ def test_camera_and_colours_go_along_and_the_place_stays(codec):
     assert b"SERIAL-77" not in part
     assert b"secret" not in part
     assert set(segments(part)) <= {0xE0, 0xE1, 0xE2, 0xFE, 0xDB, 0xC2, 0xC4}
+
+
+def test_what_the_browser_shows_otherwise_is_not_sent(codec):
+    """A fault of ours, put in: a coefficient of every block is one more than it was."""
+    codec.page.evaluate("""() => {
+      window.rightly = JpegOut.encode;
+      JpegOut.encode = (picture, ...more) => {
+        const { data } = picture.components[0];
+        for (let k = 0; k < data.length; k += 64) data[k] += 1;
+        return rightly(picture, ...more);
+      };
+    }""")
+    try:
+        made_otherwise = codec.make(encoded(upright_sample()))
+    finally:
+        codec.page.evaluate("() => { JpegOut.encode = rightly; }")
+    if made_otherwise is not None:
+        assert b"cardreader-part" not in made_otherwise
+    assert b"cardreader-part" in codec.make(encoded(upright_sample()))
 
 
 def test_two_cards_are_not_made_one(codec):
