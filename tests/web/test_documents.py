@@ -9,13 +9,16 @@ import io
 
 import pypdfium2
 import pytest
+from sqlalchemy import select
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
 from cardreader.decide.rule import Outcome
-from cardreader.register.kinds import BirthOutcome
+from cardreader.register.base import utc_now
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.lists import ListName
-from cardreader.register.referrals import TELLABLE
+from cardreader.register.models import Referral, Visit
+from cardreader.register.referrals import TELLABLE, close
 from cardreader.register.summary import LotUse, ReferralCounts, Summary
 from cardreader.register.women import Closing
 from cardreader.web import texts
@@ -43,6 +46,35 @@ def test_slip_says_first_what_to_do(worker, language):
     assert text.index(LANGUAGES[language]) < text.index("KX-1")
     assert {"en": "5.5 g/dL", "fr": "5,5 g/dL"}[language] in text
     assert "Invented Hill" in text
+
+
+@pytest.mark.parametrize(
+    ("reason", "words"),
+    [
+        (Reason.BLURRED, "Refer her now to a unit"),
+        (Reason.NOT_BLOOD_COLOUR, "Is her blood pale and thin?"),
+    ],
+)
+def test_a_slip_without_a_value_says_why_it_is_urgent(worker, reason, words):
+    """Severe, and she refused; then a photo that could not be read: her list says severe still."""
+    visit = worker.open_visit(worker.add_woman("KX-1"))
+    worker.send_photo(visit, photo(5.5))
+    with worker.app.state.database.write() as session:
+        (severe,) = session.scalars(select(Referral))
+        close(session, severe, ReferralOutcome.REFUSED, utc_now(), None)
+        her_visit = session.scalars(select(Visit)).one()
+        her_visit.on -= dt.timedelta(days=3)
+        for reading in her_visit.readings:
+            reading.taken_at -= dt.timedelta(days=3)
+        address = severe.woman_id
+    again = worker.open_visit(f"/women/{address}")
+    worker.send_photo(again, refused_photo(reason))
+    with worker.app.state.database.read() as session:
+        (new,) = session.scalars(select(Referral).where(Referral.closed_at.is_(None)))
+        assert new.urgent
+        slip = f"/referrals/{new.id}/slip.pdf"
+    text = text_of(worker.get(slip).content)
+    assert words in text
 
 
 @pytest.mark.parametrize("language", list(LANGUAGES))
