@@ -3,8 +3,12 @@
 A calibration must see the variety of real light, but the lights in the CIE
 tables are wanted for testing. So the fitting family draws its lamps here: black
 bodies, daylight by the CIE D-series formula, phosphor LEDs, fluorescent tubes
-of both kinds, and mixtures of two. The forms are standard, their constants
-invented within what such lamps do.
+of three kinds, and mixtures of two. The forms are standard. Constants of the tubes
+span what the same forms give when fitted to tubes that were measured (colour-science's
+light sources of NIST and the Rochester Institute of Technology, and CIE FL3.1 to FL3.6);
+of the tables that tests read under none was looked at, though the trade's cool and warm
+white are much alike whoever measures them. Constants of the other lamps are invented
+within what such lamps do.
 """
 
 from __future__ import annotations
@@ -21,7 +25,7 @@ _MERCURY_NM = (404.7, 435.8, 546.1, 578.0)
 
 def draw_lamp(rng: np.random.Generator) -> tuple[str, Array]:
     """Draw a lamp: its kind and its relative spectral power, shape (n,), mean 1."""
-    kind = str(rng.choice(KINDS, p=(0.10, 0.18, 0.20, 0.07, 0.07, 0.24, 0.14)))
+    kind = str(rng.choice(KINDS, p=_SHARES))
     power = _DRAW[kind](rng)
     if rng.random() < 0.25:
         other = str(rng.choice(KINDS))
@@ -74,28 +78,52 @@ def _rgb_led(rng: np.random.Generator) -> Array:
     return _unit(blue + green + _band(rng.uniform(620, 640), rng.uniform(7, 11)))
 
 
-def _mercury(rng: np.random.Generator) -> Array:
-    lines = sum(
-        weight * _band(nm, 2.5)
-        for nm, weight in zip(_MERCURY_NM, (0.35, 1.0, 0.55, 0.15), strict=True)
-    )
-    return np.asarray(lines * rng.uniform(0.6, 1.8))
+def _mercury(rng: np.random.Generator, strength: float) -> Array:
+    """Mercury's lines, their mix as in measured tubes; ``strength`` is that at 435.8 nm."""
+    weight = np.array([0.33, 1.0, 0.55, 0.11]) * np.exp(rng.normal(0, [0.2, 0.0, 0.12, 0.2]))
+    lines = [share * _band(nm, 2.5) for share, nm in zip(weight, _MERCURY_NM, strict=True)]
+    return strength * np.sum(lines, axis=0)
+
+
+def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
+    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
 def _halophosphate(rng: np.random.Generator) -> Array:
-    blue = rng.uniform(0.05, 1.1) * _band(rng.uniform(475, 492), rng.uniform(38, 55))
-    yellow = _band(rng.uniform(574, 592), rng.uniform(32, 44))
-    deep = max(rng.uniform(-0.4, 0.4), 0) * _band(rng.uniform(620, 660), rng.uniform(25, 45))
-    return _unit(blue + yellow + deep + _mercury(rng))
+    """Antimony's blue band and manganese's yellow one, which has a shoulder towards red."""
+    blue = _log_uniform(rng, 0.08, 1.4) * _band(rng.uniform(462, 492), rng.uniform(32, 55))
+    yellow = _band(rng.uniform(570, 590), rng.uniform(24, 40))
+    shoulder = rng.uniform(0, 0.8) * _band(rng.uniform(600, 625), rng.uniform(40, 60))
+    bands = blue + yellow + shoulder
+    strength = _log_uniform(rng, 1.2, 4.0) * (0.6 + 0.4 * bands.max())
+    return _unit(bands + _mercury(rng, strength))
+
+
+def _broad_band(rng: np.random.Generator) -> Array:
+    """Tubes of better colour: broad blue-green and orange bands, and deep red."""
+    blue = _log_uniform(rng, 0.3, 2.0) * _band(rng.uniform(482, 512), rng.uniform(42, 67))
+    orange = _band(rng.uniform(596, 616), rng.uniform(36, 66))
+    deep = rng.uniform(0, 1.3) * _band(rng.uniform(635, 675), rng.uniform(15, 60))
+    return _unit(blue + orange + deep + _mercury(rng, _log_uniform(rng, 1.2, 5.0)))
 
 
 def _three_band(rng: np.random.Generator) -> Array:
-    blue = rng.uniform(0.1, 0.7) * _band(rng.uniform(448, 456), rng.uniform(18, 26))
-    cyan = rng.uniform(0.1, 0.35) * _band(rng.uniform(486, 492), rng.uniform(6, 11))
-    green = rng.uniform(0.9, 1.5) * _band(rng.uniform(542, 546), rng.uniform(4, 8))
-    orange = rng.uniform(0.2, 0.4) * _band(rng.uniform(582, 592), rng.uniform(8, 14))
-    red = _band(rng.uniform(609, 613), rng.uniform(4, 8))
-    return _unit(blue + cyan + green + orange + red + 0.5 * _mercury(rng))
+    """Rare earths: narrow bands with side lines, half of them over an undercoat of halophosphate."""
+    blue = _log_uniform(rng, 0.03, 0.8) * _band(rng.uniform(446, 457), rng.uniform(13, 26))
+    cyan = rng.uniform(0.1, 0.33) * _band(rng.uniform(486, 491), rng.uniform(4, 8))
+    green = _log_uniform(rng, 0.7, 1.8) * _band(rng.uniform(542, 546), rng.uniform(3, 6))
+    orange = rng.uniform(0.12, 0.4) * _band(rng.uniform(583, 590), rng.uniform(5, 11))
+    red = _band(rng.uniform(609.5, 612.5), rng.uniform(2.3, 5.5))
+    far = rng.uniform(0.08, 0.3) * _band(rng.uniform(622, 629), rng.uniform(4, 9))
+    far += rng.uniform(0, 0.1) * _band(650, 4)
+    far += rng.uniform(0.03, 0.17) * _band(rng.uniform(706, 711), rng.uniform(3, 6))
+    under = np.zeros_like(red)
+    if rng.random() < 0.5:
+        yellow = _band(rng.uniform(570, 590), rng.uniform(30, 45))
+        bluish = rng.uniform(0, 1) * _band(rng.uniform(475, 492), rng.uniform(38, 55))
+        under = rng.uniform(0, 0.25) * (yellow + bluish)
+    bands = blue + cyan + green + orange + red + far + under
+    return _unit(bands + _mercury(rng, _log_uniform(rng, 0.25, 0.8)))
 
 
 _DRAW = {
@@ -105,7 +133,10 @@ _DRAW = {
     "violet LED": _violet_led,
     "three-colour LED": _rgb_led,
     "halophosphate tube": _halophosphate,
+    "broad-band tube": _broad_band,
     "three-band tube": _three_band,
 }
 
 KINDS = tuple(_DRAW)
+_SHARES = (0.10, 0.17, 0.19, 0.06, 0.06, 0.18, 0.08, 0.16)
+"""How often each is met: ours; no count of rooms' lamps stands behind it."""

@@ -23,7 +23,12 @@ Array = NDArray[np.float64]
 _INSTRUMENT_LAB_SD = 0.15
 _EXCITED_AT_NM = 415.0
 """Nearest to the ultraviolet that is told from it: where blood takes the brightener's light."""
-_GLOW_WEIGHT = {"daylight": 1.0, "halophosphate tube": 0.5, "three-band tube": 0.5}
+_GLOW_WEIGHT = {
+    "daylight": 1.0,
+    "halophosphate tube": 0.5,
+    "broad-band tube": 0.5,
+    "three-band tube": 0.5,
+}
 """Ultraviolet of a lamp against daylight's, roughly; bulbs give little, LEDs hardly any."""
 
 
