@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -18,8 +19,12 @@ from cardreader.read.photo import Photo
 from cardreader.read.sample import CRUSHED_LINEAR
 from cardreader.read.segment import BlotRegion, segment_blot
 
+MAX_UNEVENNESS = 0.10
 MAX_PAPER_TINT = 10.0
 """Distance in a*, b*; lightness is left out since the light on the bay decides it."""
+
+_DEPTH = np.array([0.0, 0.5, 0.5])
+"""Of the depth of blood: both of green and blue, or of Y and Z."""
 
 
 @dataclass(frozen=True)
@@ -37,7 +42,9 @@ class BlotColour:
         CIELAB, D50, 2 degree observer.
     outline_mm : (K, 2)
         Outline on the card; empty where no picture was segmented.
-    area_mm2, unevenness : float
+    area_mm2 : float
+    unevenness : float
+        Robust standard deviation of half ln(Y Z) over the core.
     n_pixels : int
     """
 
@@ -86,11 +93,17 @@ def measure_blot(
 def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotColour | Refusal:
     """Correct the colour of a blot found.
 
-    Refusals as `too_deep`, and PAPER_NOT_BLANK for paper of another tint.
+    Refusals as `too_deep`, BLOT_UNEVEN for a core of several colours, and PAPER_NOT_BLANK
+    for paper of another tint.
     """
     deep = too_deep(region.linear, region.centre_mm, correction)
     if deep is not None:
         return deep
+    unevenness = _unevenness(region, correction)
+    if unevenness > MAX_UNEVENNESS:
+        return refuse(
+            Reason.BLOT_UNEVEN, f"spread of {unevenness:.3f} over the core > {MAX_UNEVENNESS:g}"
+        )
     made = blot_colour(
         region.linear,
         region.paper_linear,
@@ -100,7 +113,7 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
         paper_covariance=region.paper_covariance,
         outline_mm=region.outline_mm,
         area_mm2=region.area_mm2,
-        unevenness=region.unevenness,
+        unevenness=unevenness,
         n_pixels=region.n_pixels,
     )
     tint = float(np.linalg.norm((made.paper_lab - lot.paper_lab)[1:]))
@@ -173,15 +186,34 @@ def blot_colour(
     )
 
 
+def _unevenness(region: BlotRegion, correction: Correction) -> float:
+    """Spread of a core's depth once the phone's rendering is undone.
+
+    A lively phone leaves little of a channel in deep red, and spreads what it leaves:
+    in the file's own values an even blot comes out four times as uneven as it is.
+    """
+    slope = _log_jacobian(region.linear, region.centre_mm, correction) * region.linear
+    was = float(_DEPTH @ region.texture @ _DEPTH)
+    now = float(_DEPTH @ slope @ region.texture @ slope.T @ _DEPTH)
+    return region.unevenness * math.sqrt(now / was) if was > 0 else 0.0
+
+
 def _log_covariance(
     rgb: NDArray[np.float64],
     covariance: ArrayLike,
     at_mm: NDArray[np.float64],
     correction: Correction,
 ) -> NDArray[np.float64]:
-    """Carry the covariance of a linear RGB to ln XYZ, (3, 3), by central differences."""
+    """Carry the covariance of a linear RGB to ln XYZ, (3, 3)."""
+    jacobian = _log_jacobian(rgb, at_mm, correction)
+    return np.asarray(jacobian @ np.asarray(covariance, float) @ jacobian.T)
+
+
+def _log_jacobian(
+    rgb: NDArray[np.float64], at_mm: NDArray[np.float64], correction: Correction
+) -> NDArray[np.float64]:
+    """Of ln XYZ by linear RGB, (3, 3), by central differences."""
     step = np.maximum(np.abs(rgb), 1e-3) * 1e-3
     points = np.concatenate([rgb + np.diag(step), rgb - np.diag(step)])
     log_xyz = np.log(np.maximum(correction.xyz(points, np.tile(at_mm, (6, 1))), 1e-4))
-    jacobian = ((log_xyz[:3] - log_xyz[3:]) / (2 * step[:, None])).T
-    return np.asarray(jacobian @ np.asarray(covariance, float) @ jacobian.T)
+    return np.asarray(((log_xyz[:3] - log_xyz[3:]) / (2 * step[:, None])).T)

@@ -45,7 +45,6 @@ MIN_REDNESS = 0.25
 """Least ln(red/green) above the paper's that counts as a blot."""
 MAX_FRAGMENTS = 0.15
 MAX_HOLES = 0.03
-MAX_UNEVENNESS = 0.12
 MAX_GLARE = 0.01
 MAX_PALE = 0.05
 MAX_DARKER = 0.2
@@ -74,7 +73,10 @@ class BlotRegion:
     paper_covariance : (3, 3)
         Of ``paper_linear``, from the fit of the light field.
     unevenness : float
-        Robust standard deviation of ln reflectance (green, blue) over the core.
+        Robust standard deviation of ln reflectance (green, blue) over the core, as the
+        phone renders it.
+    texture : (3, 3)
+        Covariance of ln reflectance over the core, grain smoothed away.
     paper_residual : float
         The same of blank paper about the light field.
     n_pixels : int
@@ -90,6 +92,7 @@ class BlotRegion:
     paper_linear: NDArray[np.float64]
     paper_covariance: NDArray[np.float64]
     unevenness: float
+    texture: NDArray[np.float64]
     paper_residual: float
     n_pixels: int
 
@@ -248,10 +251,9 @@ def _describe(
     ratio = np.exp(depth)
     calm = _within(smooth(depth, 2.0), core)
     depths = np.sort((calm[1] + calm[2]) / 2)
-    unevenness = half_central_spread_of_ordered(depths)
     inner = _within(ratio, core)
     ordered = np.sort(inner, axis=1)
-    refusal = _uneven_or_shining(inner, ordered, depths, unevenness)
+    refusal = _pale_or_shining(inner, ordered, depths)
     if refusal is not None:
         return refusal
     mean_ratio, covariance = _mean_ratio(ratio, ordered, core)
@@ -273,7 +275,8 @@ def _describe(
         covariance=scale @ covariance @ scale,
         paper_linear=paper_linear,
         paper_covariance=scale @ log_paper_covariance @ scale,
-        unevenness=unevenness,
+        unevenness=half_central_spread_of_ordered(depths),
+        texture=np.cov(calm),
         paper_residual=paper.residual,
         n_pixels=round(core_area * pose.px_per_mm**2),
     )
@@ -285,17 +288,13 @@ def _within(image: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.f
     return np.ascontiguousarray(inside.T)
 
 
-def _uneven_or_shining(
-    ratio: NDArray[np.float32],
-    ordered: NDArray[np.float32],
-    depths: NDArray[np.float32],
-    unevenness: float,
+def _pale_or_shining(
+    ratio: NDArray[np.float32], ordered: NDArray[np.float32], depths: NDArray[np.float32]
 ) -> Refusal | None:
-    """Refuse a core of several colours.
+    """Refuse a core of which a part shines or is bare.
 
     ``ratio`` (3, k) is to the paper, ``ordered`` (3, k) the same sorted by channel,
-    ``depths`` (k,) its smoothed log in green and blue, in ascending order, of which
-    ``unevenness`` is the spread.
+    ``depths`` (k,) its smoothed log in green and blue, in ascending order.
 
     Reflected light is added to all channels and only brightens, in one place.
     Clots and a thin or streaky soak go both ways about the middle.
@@ -307,12 +306,8 @@ def _uneven_or_shining(
         return refuse(
             Reason.GLARE_ON_BLOT, f"{shine.mean():.1%} of the core shines > {MAX_GLARE:.0%}"
         )
-    if unevenness > MAX_UNEVENNESS or shine.mean() > MAX_PALE:
-        return refuse(
-            Reason.BLOT_UNEVEN,
-            f"spread of {unevenness:.3f} (limit {MAX_UNEVENNESS}), "
-            f"{shine.mean():.1%} pale (limit {MAX_PALE:.0%})",
-        )
+    if shine.mean() > MAX_PALE:
+        return refuse(Reason.BLOT_UNEVEN, f"{shine.mean():.1%} pale > {MAX_PALE:.0%}")
     return None
 
 

@@ -108,7 +108,7 @@ def _broad_band(rng: np.random.Generator) -> Array:
 
 
 def _three_band(rng: np.random.Generator) -> Array:
-    """Rare earths: narrow bands with side lines, half of them over an undercoat of halophosphate."""
+    """Rare earths: narrow bands with side lines; under half of them a coat of halophosphate."""
     blue = _log_uniform(rng, 0.03, 0.8) * _band(rng.uniform(446, 457), rng.uniform(13, 26))
     cyan = rng.uniform(0.1, 0.33) * _band(rng.uniform(486, 491), rng.uniform(4, 8))
     green = _log_uniform(rng, 0.7, 1.8) * _band(rng.uniform(542, 546), rng.uniform(3, 6))

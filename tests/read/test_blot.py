@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import pytest
 import rig
+from lots import made_up_lot
 from skimage.color import xyz2lab
 
 from cardreader.card import layout
@@ -49,7 +50,7 @@ def found(*args, **more) -> BlotRegion:
 
 
 def reason(*args, **more) -> Reason:
-    refusal = segment_blot(*photographed(*args, **more))
+    refusal = measure_blot(*photographed(*args, **more), LinearCorrection(), made_up_lot())
     assert isinstance(refusal, Refusal), refusal
     assert refusal.stage == "blot"
     return refusal.reason
@@ -318,6 +319,35 @@ def test_paper_of_another_tint(lot):
     assert refusal.reason is Reason.PAPER_NOT_BLANK
 
 
+class UndoneCorrection(LinearCorrection):
+    """Of a phone that pulled linear colours apart by a matrix, known exactly."""
+
+    def __init__(self, pulled):
+        self.matrix = LinearCorrection.matrix @ np.linalg.inv(pulled)
+
+
+def test_a_lively_phone_leaves_an_even_blot_even(lot):
+    """Little is left of green and blue, so that in the file's values the same soak is half
+    again as uneven or more."""
+
+    def soaked(linear, scene):
+        x, y = near_bay(scene)
+        waves = np.where(np.hypot(x, y) < 8, 0.06 * np.sin(2 * x) * np.sin(2 * y), 0)
+        return linear * np.exp(waves[..., None] * (0.2, 1.0, 1.0))
+
+    grey = np.full((3, 3), 1 / 3)
+    pulled = np.eye(3) + 0.18 * (np.eye(3) - grey)
+
+    def lively(linear, scene):
+        return soaked(linear, scene) @ pulled.T
+
+    plain = measure_blot(*photographed(after=soaked), LinearCorrection(), lot)
+    undone = measure_blot(*photographed(after=lively), UndoneCorrection(pulled), lot)
+    in_the_file = found(after=lively).unevenness / found(after=soaked).unevenness
+    assert in_the_file > 1.3
+    assert undone.unevenness == pytest.approx(plain.unevenness, rel=0.1)
+
+
 def test_refusal_passes_through(lot):
     photo, pose = photographed(())
     refusal = measure_blot(photo, pose, LinearCorrection(), lot)
@@ -327,6 +357,4 @@ def test_refusal_passes_through(lot):
 
 @pytest.fixture
 def lot() -> Lot:
-    from lots import made_up_lot
-
     return made_up_lot()

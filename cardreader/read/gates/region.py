@@ -110,13 +110,6 @@ BLOT = Stage(
             "a bubble or a fibre; half refuses those, double lets torn blots in",
         ),
         chosen(
-            "MAX_UNEVENNESS",
-            "ln reflectance",
-            "of the order of 3 g/dL within one blot (0.045 ln Y a g/dL at 9), of which "
-            "the trimmed mean keeps little; half refuses even blots in grain, double lets "
-            "rings of dried blood in",
-        ),
-        chosen(
             "MAX_GLARE",
             "of the core",
             "so little shine moves no trimmed mean, but its veil covers more than shines; "
@@ -162,7 +155,17 @@ SAME_BLOT = Stage(
 BLOT_COLOUR = Stage(
     "The blot's colour",
     blot,
-    (chosen("MAX_PAPER_TINT", "CIELAB a*, b*", "lightness is left out: the light decides it"),),
+    (
+        chosen("MAX_PAPER_TINT", "CIELAB a*, b*", "lightness is left out: the light decides it"),
+        chosen(
+            "MAX_UNEVENNESS",
+            "half ln(Y Z)",
+            "of the order of 2 g/dL within one blot (0.045 ln Y a g/dL at 9), of which "
+            "the trimmed mean keeps little; half refuses even blots in grain, double lets "
+            "rings of dried blood in. 0.12 in the file's green and blue, a sixth more than "
+            "this in plain photos, before the phone's rendering was undone",
+        ),
+    ),
 )
 
 GATES = (BAY, PAPER, BLOT, SAME_BLOT, BLOT_COLOUR)

@@ -10,6 +10,7 @@ beside cards whose inks are bleached, half with the study's phones and lamps. Bl
 from __future__ import annotations
 
 import argparse
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -49,13 +50,15 @@ CERTAINTY = load_protocol("common-practice").certainty
 def main() -> None:
     """Draw, fit, read, print."""
     parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path)
     arguments = parser.parse_args()
     found: dict[tuple[int, str, bool], list[np.ndarray]] = {}
-    for number, (kind, variant) in enumerate(judging_sites()):
-        for key, rows in _judge(kind, variant, number).items():
-            found.setdefault(key, []).append(rows)
-        print(kind, variant, flush=True)
+    kinds, variants = zip(*judging_sites(), strict=True)
+    with ProcessPoolExecutor(arguments.workers) as pool:
+        for site in pool.map(_judge, kinds, variants, range(len(kinds))):
+            for key, rows in site.items():
+                found.setdefault(key, []).append(rows)
     text = _table(found)
     print(text)
     if arguments.out:
