@@ -4,9 +4,10 @@
 
 draws sittings in the demonstration lots' world with lamps and cameras of the fitting
 family, runs the reader's own colour stages on their patches, conditions the prior of
-sites on them, and sets the conformal scale from folds that leave out a kind of lamp
-together with a form of camera and a kind of rendering: what the reader meets in the
-field it has not seen either. It reads the demonstration lots alone: no blood stands behind it.
+sites on them, and sets the conformal scale from sittings left out: half of them at random,
+half with their kind of lamp, form of camera and kind of rendering, since of what the reader
+meets in the field it has seen some and not the rest. It reads the demonstration lots alone: no
+blood stands behind it.
 """
 
 from __future__ import annotations
@@ -60,6 +61,7 @@ N_TWO_BLOTS = 600
 """Sittings from which the own share is worked out."""
 _TWO_BLOTS = 3
 """Keeps their draws apart from all others of the seed."""
+KNOWN_FOLDS = 5
 _LEAST_FOLD = 10
 """Sittings; a rarer combination of kinds says little of its own."""
 ROUNDS, FOLD_ROUNDS = 8, 4
@@ -230,14 +232,15 @@ def fit_default(
         signature_doubt=DOUBT,
         max_strangeness=MAX_STRANGENESS,
     )
-    scores, distance2 = _scores(pairs, prior, workers)
+    left_out = _left_out(pairs, prior, workers)
+    distance2 = np.concatenate([fold.distance2 for fold in left_out.of_unknown_kinds])
     calibration = replace(
         calibration,
         fading=fading,
-        conformal_scale=conformal_scale(_evenly(scores), MISS_RATE),
+        conformal_scale=conformal_scale(left_out.scores, MISS_RATE),
         volume_cv=VOLUME_CV,
         # Beyond what all but one in a thousand unseen sittings reach.
-        max_distance2=float(np.quantile(np.concatenate(distance2), 0.999)),
+        max_distance2=float(np.quantile(distance2, 0.999)),
     )
     return replace(calibration, own_share=_own_share(calibration, seed))
 
@@ -276,28 +279,55 @@ def _signatures(pairs: Pairs, prior: Calibration) -> tuple[Array, Array]:
     return np.asarray(np.linalg.inv(scatter), float), np.asarray(z.mean(axis=0))
 
 
-def _scores(pairs: Pairs, prior: Calibration, workers: int) -> tuple[list[Array], list[Array]]:
-    """Per fold: distance of truth from the median in half-widths of the interval, and
-    squared distance from the locus.
+@dataclass(frozen=True, eq=False)
+class _Fold:
+    """Sittings left out of a fit: distances of truth from the median in half-widths of the
+    interval, and squared distances from the locus."""
 
-    Each fold leaves out one kind of lamp, of camera and of rendering, all wholly.
-    """
+    scores: Array
+    distance2: Array
+
+
+@dataclass(frozen=True)
+class _LeftOut:
+    """Folds of which the rest knew neither lamp, camera nor rendering, and folds of any."""
+
+    of_unknown_kinds: list[_Fold]
+    of_known_kinds: list[_Fold]
+
+    @property
+    def scores(self) -> Array:
+        """As many of known as of unknown kinds, and as many from every fold of these: a new
+        kind of lamp is as likely to be like any of them."""
+        n = min(len(fold.scores) for fold in self.of_unknown_kinds)
+        # Sittings are drawn independently, so the first n are as good as any n.
+        unknown = np.concatenate([fold.scores[:n] for fold in self.of_unknown_kinds])
+        known = np.concatenate([fold.scores for fold in self.of_known_kinds])
+        return np.concatenate([unknown, known[: len(unknown)]])
+
+
+def _left_out(pairs: Pairs, prior: Calibration, workers: int) -> _LeftOut:
+    """Fit to a part and read the rest, again and again."""
     labels = np.stack([pairs.lamp, pairs.camera, pairs.rendering])
-    folds = []
+    unknown, known = [], []
     for kinds in product(*(np.unique(label) for label in labels)):
         same = labels == np.array(kinds)[:, None]
         alike = np.asarray(same.all(axis=0))
         if alike.sum() >= _LEAST_FOLD:
-            folds.append((prior, pairs.take(np.asarray(~same.any(axis=0))), pairs.take(alike)))
+            unknown.append((prior, pairs.take(np.asarray(~same.any(axis=0))), pairs.take(alike)))
+    turn = np.arange(len(pairs.hb_g_dl)) % KNOWN_FOLDS
+    for k in range(KNOWN_FOLDS):
+        known.append((prior, pairs.take(turn != k), pairs.take(turn == k)))
+    folds = [*unknown, *known]
     if workers > 1:
         with ProcessPoolExecutor(workers) as pool:
             found = list(pool.map(_fold, folds))
     else:
         found = [_fold(fold) for fold in folds]
-    return [scores for scores, _ in found], [distance2 for _, distance2 in found]
+    return _LeftOut(found[: len(unknown)], found[len(unknown) :])
 
 
-def _fold(fold: tuple[Calibration, Pairs, Pairs]) -> tuple[Array, Array]:
+def _fold(fold: tuple[Calibration, Pairs, Pairs]) -> _Fold:
     prior, seen, left_out = fold
     draft = replace(
         _conditioned(prior, seen, FOLD_ROUNDS),
@@ -310,11 +340,4 @@ def _fold(fold: tuple[Calibration, Pairs, Pairs]) -> tuple[Array, Array]:
     hb, (low, high) = read.median, read.interval(draft.coverage)
     side = np.where(truth > hb, high - hb, hb - low)
     inside = (hb >= DOMAIN_G_DL[0]) & (hb <= DOMAIN_G_DL[1])
-    return np.asarray((np.abs(truth - hb) / side)[inside]), found.distance2
-
-
-def _evenly(scores: Sequence[Array]) -> Array:
-    """As many scores from every fold: a new kind of lamp is as likely to be like any of them."""
-    n = min(len(fold) for fold in scores)
-    # Sittings are drawn independently, so the first n are as good as any n.
-    return np.concatenate([fold[:n] for fold in scores])
+    return _Fold(np.asarray((np.abs(truth - hb) / side)[inside]), found.distance2)

@@ -37,6 +37,7 @@ GATES = (
             chosen("STRAY_SHARE", "of photos", "docs/hard.md shows what it buys"),
             chosen("VOLUME_CV", "of haemoglobin", "a real study puts replicates in its place"),
             chosen("N_TWO_BLOTS", "sitting", "the own share then scatters by about 0.03"),
+            chosen("KNOWN_FOLDS", "fold", "each leaves four fifths, near enough to all"),
             chosen("_LEAST_FOLD", "sitting", "fewer say little of their own"),
             measured(
                 "MAX_STRANGENESS",
