@@ -156,6 +156,7 @@ BLOT_COLOUR = Stage(
     "The blot's colour",
     blot,
     (
+        chosen("_DEPTH", "1", "blood takes green and blue about alike, and red little"),
         chosen("MAX_PAPER_TINT", "CIELAB a*, b*", "lightness is left out: the light decides it"),
         chosen(
             "MAX_UNEVENNESS",
