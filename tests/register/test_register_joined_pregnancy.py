@@ -6,12 +6,13 @@ import datetime as dt
 
 import pytest
 from builders import PROTOCOL, add_woman, combine, facts, photo
-from sqlalchemy import select
+from sqlalchemy import event, select
 
 from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.closing import tell_weeks
 from cardreader.register.followup import DueKind
+from cardreader.register.keptlists import keep_lists
 from cardreader.register.kinds import BirthOutcome, EventKind
 from cardreader.register.lists import row_of
 from cardreader.register.merge.choosing import shown_of_joined
@@ -140,23 +141,57 @@ def test_weeks_told_of_the_joined_hold_for_both_and_parting_gives_each_her_own_b
         assert find_woman(session, "KX-2").gestation_weeks == 15
 
 
+def as_shown_by_an_earlier_version(register, code: str) -> None:
+    """As she was shown before weeks held for all that is joined."""
+    told_on = (TODAY - 400 * DAY).isoformat()
+    with register.engine.begin() as connection:
+        her = connection.exec_driver_sql(f"SELECT id FROM woman WHERE code = '{code}'").scalar()
+        connection.exec_driver_sql(
+            f"UPDATE woman SET gestation_weeks = 38, gestation_on = '{told_on}' WHERE id = '{her}'"
+        )
+        connection.exec_driver_sql(
+            f"DELETE FROM field_change WHERE field = 'gestation' AND record = '{her}'"
+        )
+
+
 def test_what_an_earlier_version_shows_of_the_joined_is_shown_anew_at_the_start(sqlite):
     old_birth_and_new_pregnancy(sqlite)
     join(sqlite)
     with sqlite.read() as session:
         said = load_state(session)
-    with sqlite.engine.begin() as connection:
-        # As it was shown before weeks held for all that is joined.
-        told_on = (TODAY - 400 * DAY).isoformat()
-        connection.exec_driver_sql(
-            f"UPDATE woman SET gestation_weeks = 38, gestation_on = '{told_on}'"
-        )
-        connection.exec_driver_sql("DELETE FROM field_change WHERE field = 'gestation'")
+    as_shown_by_an_earlier_version(sqlite, "KX-1")
     for _ in range(2):
         show_all_anew(sqlite)
         with sqlite.read() as session:
             assert find_woman(session, "KX-1").gestation_at(TODAY) == 13
             assert load_state(session) == said
+
+
+def test_only_who_is_shown_otherwise_is_written_anew_at_the_start(sqlite):
+    with sqlite.write() as session:
+        for code in ("KX-1", "KX-2", "KX-3", "KX-4"):
+            entered(session, code, 20, 30)
+        entered(session, "KX-5", 38, 400)
+        entered(session, "KX-6", 12, 10)
+    with sqlite.write() as session:
+        women = [find_woman(session, f"KX-{n}").id for n in range(1, 7)]
+        for n in range(0, 6, 2):
+            join_two(session, women[n], women[n + 1], None, JUDGE)
+    keep_lists(sqlite, PROTOCOL.follow_up)
+    written = []
+
+    @event.listens_for(sqlite.engine, "before_cursor_execute")
+    def note(_connection, _cursor, statement, parameters, *_):
+        if statement != "BEGIN" and not statement.startswith("SELECT"):
+            written.append(f"{statement} {parameters}")
+
+    show_all_anew(sqlite)
+    assert not written
+    as_shown_by_an_earlier_version(sqlite, "KX-5")
+    written.clear()
+    show_all_anew(sqlite)
+    assert any(one.startswith("UPDATE woman") and women[4] in one for one in written)
+    assert not [one for one in written if any(her in one for her in women[:4])]
 
 
 @pytest.mark.parametrize("weeks", [None, 12])

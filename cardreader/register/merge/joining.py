@@ -18,15 +18,22 @@ from cardreader.register.base import new_id, utc_now
 from cardreader.register.changedwomen import note_changed
 from cardreader.register.database import Database
 from cardreader.register.fieldchanges import OF_ALL_JOINED, touch
-from cardreader.register.fieldgroups import WOMAN, plain, plain_tables, travelling_columns
+from cardreader.register.fieldgroups import (
+    WOMAN,
+    fields_of,
+    plain,
+    plain_tables,
+    travelling_columns,
+)
 from cardreader.register.merge.choosing import shown, shown_of_joined
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parting import ask_for_herself
-from cardreader.register.merge.state import WomanState
+from cardreader.register.merge.state import Row, WomanState
 from cardreader.register.merge.store import load_women, write_row
 from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
+from cardreader.register.parts import in_parts
 from cardreader.register.rowcheck import checked_row
 
 
@@ -161,27 +168,54 @@ def _show_as_one(session: Session, group: Iterable[str]) -> None:
 
 def _show_what_holds_of_all(session: Session, states: Sequence[WomanState]) -> None:
     """Show in the record entered first what follows from all that she is joined from."""
+    first = states[0].records[WOMAN, states[0].id]
+    write_row(session, first, first.id, _holds_of_all(states))
+
+
+def _holds_of_all(states: Sequence[WomanState]) -> Row:
+    """What is shown of a woman joined from these, the one entered first first."""
     own = [state.records[WOMAN, state.id] for state in states]
     said = [{k: v for n in OF_ALL_JOINED for k, v in shown(one, n).items()} for one in own]
-    write_row(session, own[0], own[0].id, shown_of_joined(said))
+    return shown_of_joined(said)
 
 
 def show_all_anew(database: Database) -> None:
-    """Show every joined woman as this version does: an earlier one may have shown her otherwise."""
+    """Show every joined woman as this version does: an earlier one may have shown her otherwise.
+
+    Written is only who is shown otherwise: mostly nobody, and then the register isn't kept
+    from others that write.
+    """
     with database.read() as session:
-        several = bool(session.scalar(select(JoinedAway.into_id).limit(1)))
-    if not several:
-        return
+        if not _shown_otherwise(session):
+            return
     with database.write() as session:
-        groups: dict[str, set[str]] = defaultdict(set)
-        for away in session.scalars(select(JoinedAway)):
-            groups[away.into_id] |= {away.into_id, away.woman_id}
-        states = load_women(session, set().union(*groups.values()))
-        for into, group in groups.items():
-            own = sorted((states[one] for one in group & states.keys()), key=_entered_first)
-            if own and own[0].id == into:
-                _show_what_holds_of_all(session, own)
-        note_changed(session, groups)
+        otherwise = _shown_otherwise(session)
+        for own in otherwise:
+            _show_what_holds_of_all(session, own)
+        note_changed(session, [own[0].id for own in otherwise])
+
+
+def _shown_otherwise(session: Session) -> list[list[WomanState]]:
+    """Own records of joined women whose row is not what follows from them, the shown one first."""
+    groups: dict[str, set[str]] = defaultdict(set)
+    for into, woman_id in session.execute(select(JoinedAway.into_id, JoinedAway.woman_id)):
+        groups[into] |= {into, woman_id}
+    states = load_women(session, set().union(*groups.values()), [WOMAN])
+    table = plain_tables()[WOMAN]
+    columns = [table.c[column] for n in OF_ALL_JOINED for column in fields_of(WOMAN)[n]]
+    rows = {
+        row["id"]: {name: plain(value) for name, value in row.items() if name != "id"}
+        for some in in_parts(groups)
+        for row in session.execute(
+            select(table.c.id, *columns).where(table.c.id.in_(some))
+        ).mappings()
+    }
+    found = []
+    for into, group in groups.items():
+        own = sorted((states[one] for one in group & states.keys()), key=_entered_first)
+        if own and own[0].id == into and rows[into] != _holds_of_all(own):
+            found.append(own)
+    return found
 
 
 def _entered_first(state: WomanState) -> tuple[str, str]:

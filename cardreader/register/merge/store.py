@@ -64,18 +64,25 @@ def load_joinings(session: Session) -> dict[str, Joined]:
     }
 
 
-def load_women(session: Session, women: Collection[str]) -> dict[str, WomanState]:
-    """What is said of these women's own records; who isn't here is left out."""
+def load_women(
+    session: Session, women: Collection[str], tables: Collection[str] | None = None
+) -> dict[str, WomanState]:
+    """What is said of these women's own records; who isn't here is left out.
+
+    ``tables``: of some tables alone, that of the women among them.
+    """
     out: dict[str, WomanState] = {}
     for some in in_parts(women):
-        out.update(_load(session, some))
+        out.update(_load(session, some, plain_tables().keys() if tables is None else tables))
     return out
 
 
-def _load(session: Session, women: list[str]) -> dict[str, WomanState]:
-    rows = _rows(session, women)
+def _load(session: Session, women: list[str], tables: Collection[str]) -> dict[str, WomanState]:
+    rows = _rows(session, women, tables)
     changes: dict[Key, list[Change]] = defaultdict(list)
-    kept = select(FieldChange).where(FieldChange.woman_id.in_(women))
+    kept = select(FieldChange).where(
+        FieldChange.woman_id.in_(women), FieldChange.in_table.in_(tables)
+    )
     for found in session.scalars(kept):
         changes[found.in_table, found.record].append(_change(found))
     out = {}
@@ -96,7 +103,7 @@ def _change(kept: FieldChange) -> Change:
     )
 
 
-def _rows(session: Session, women: list[str]) -> dict[str, dict[Key, Row]]:
+def _rows(session: Session, women: list[str], tables: Collection[str]) -> dict[str, dict[Key, Row]]:
     """Own rows of women as they stand, by table and id."""
     out: dict[str, dict[Key, Row]] = defaultdict(dict)
     away = select(JoinedAway).where(JoinedAway.woman_id.in_(women))
@@ -109,7 +116,8 @@ def _rows(session: Session, women: list[str]) -> dict[str, dict[Key, Row]]:
         session.scalars(select(JoinedAway.into_id).where(JoinedAway.into_id.in_(women)))
     )
     guests = _guests(session, shown_with_guests)
-    for name, table in plain_tables().items():
+    for name in tables:
+        table = plain_tables()[name]
         columns = [table.c[column] for column in travelling_columns(name)]
         whose = table.c.id if name == WOMAN else table.c.woman_id
         for row in session.execute(select(*columns).where(whose.in_(women))).mappings():
