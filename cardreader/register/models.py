@@ -107,7 +107,19 @@ class Woman(Base):
         return weeks if 0 <= weeks <= 45 else None
 
 
-class Visit(Base):
+class _Result:
+    """What the photos of a visit come to together; null until one could be read."""
+
+    # Behind the columns of the class it is mixed into: as the tables have them.
+    hb_g_dl: Mapped[float | None] = mapped_column(sort_order=1)
+    low_g_dl: Mapped[float | None] = mapped_column(sort_order=1)
+    high_g_dl: Mapped[float | None] = mapped_column(sort_order=1)
+    sd_g_dl: Mapped[float | None] = mapped_column(sort_order=1)
+    band: Mapped[str | None] = mapped_column(String(30), sort_order=1)
+    result: Mapped[dict[str, Any] | None] = mapped_column(sort_order=1)
+
+
+class Visit(_Result, Base):
     """One contact with a woman; several blots of one visit make one result."""
 
     __tablename__ = "visit"
@@ -117,13 +129,6 @@ class Visit(Base):
     on: Mapped[dt.date]
     opened_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))
     opened_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
-    # The combined result of the visit's photos; null until one could be read.
-    hb_g_dl: Mapped[float | None]
-    low_g_dl: Mapped[float | None]
-    high_g_dl: Mapped[float | None]
-    sd_g_dl: Mapped[float | None]
-    band: Mapped[str | None] = mapped_column(String(30))
-    result: Mapped[dict[str, Any] | None]
 
     woman: Mapped[Woman] = relationship(back_populates="visits")
     # What a month counts, so that its rows need not be read.
@@ -138,7 +143,7 @@ class Visit(Base):
     joined: Mapped[JoinedVisit | None] = relationship(lazy="joined", viewonly=True)
 
 
-class JoinedVisit(Base):
+class JoinedVisit(_Result, Base):
     """A visit that is one with others of its woman and day: entered at several registers.
 
     ``lead_id`` is the visit that they are shown as; its row holds the result of the blots of
@@ -155,12 +160,6 @@ class JoinedVisit(Base):
     on: Mapped[dt.date]
     made_of: Mapped[str] = mapped_column(String(64))
     joined_at: Mapped[dt.datetime] = mapped_column(default=utc_now)
-    hb_g_dl: Mapped[float | None]
-    low_g_dl: Mapped[float | None]
-    high_g_dl: Mapped[float | None]
-    sd_g_dl: Mapped[float | None]
-    band: Mapped[str | None] = mapped_column(String(30))
-    result: Mapped[dict[str, Any] | None]
 
 
 class Reading(Base):
