@@ -33,7 +33,7 @@ A choice, since no cards in use have been measured; tests/benchmarks/hard shows 
 
 _SHARE = 0.05
 _RIDGE = 0.02
-_N_SITTINGS = 500
+N_SITTINGS = 500
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +92,7 @@ def _draw(ink: str, seed: int) -> _Bleached:
     share = np.zeros(4)
     share[("cyan", "magenta", "yellow", "black").index(ink)] = _SHARE
     rows = []
-    for index in range(_N_SITTINGS):
+    for index in range(N_SITTINGS):
         scene = draw_sitting(np.random.default_rng([seed, index, 1]), CONTROLS)
         fresh = _numbers(scene, seed, index)
         bleached = _numbers(inks_bleached(scene, share), seed, index)

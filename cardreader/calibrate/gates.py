@@ -202,7 +202,7 @@ GATES = (
                 "none lets chance directions in, ten times blunts the estimate",
             ),
             chosen(
-                "_N_SITTINGS",
+                "N_SITTINGS",
                 "sitting",
                 "eleven a number of the signature; half makes the inverse twice as unsure",
             ),
