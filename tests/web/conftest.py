@@ -13,6 +13,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from people import Person, add_accounts
 from phone import axe as axe
+from phone import browser as browser
 from phone import context as context
 from phone import page as page
 from phone import photos as photos

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from browserkit import ROOT
-from phone import HOTSPOT_NAME, SHOTS, new_phone, sign_in, until
-from playwright.sync_api import BrowserContext, Page, expect
+from phone import HOTSPOT_NAME, SHOTS, new_phone, phone_of_its_own, sign_in, until
+from playwright.sync_api import Page, expect
 
 from cardreader.api import read_photo
 from cardreader.card import layout
@@ -68,15 +70,15 @@ def with_lamp(photo: np.ndarray, radius_mm: float) -> np.ndarray:
     return np.minimum(photo + light[..., None], 255).astype(np.uint8)
 
 
-def phone_with_camera(playwright, url: str, profile: Path, shown: Path) -> BrowserContext:
-    context = new_phone(
-        *(playwright, url, profile),
+@contextmanager
+def page_with_camera(playwright, url: str, profile: Path, shown: Path) -> Iterator[Page]:
+    words = (
         "--use-fake-device-for-media-stream",
         "--use-fake-ui-for-media-stream",
         f"--use-file-for-fake-video-capture={shown}",
     )
-    context.set_default_timeout(20_000)
-    return context
+    with phone_of_its_own(playwright, url, profile, *words) as phone:
+        yield phone.pages[0]
 
 
 def take_it(page: Page) -> dict:
@@ -89,9 +91,7 @@ def take_it(page: Page) -> dict:
 
 
 def test_the_sharpest_still_is_taken_and_read(playwright, server, tmp_path):
-    context = phone_with_camera(playwright, server.url, tmp_path / "p", film(tmp_path, 2))
-    try:
-        page = context.pages[0]
+    with page_with_camera(playwright, server.url, tmp_path / "p", film(tmp_path, 2)) as page:
         sign_in(page, server)
         page.goto("/unsent")
         page.get_by_role("button", name="Take it with help in framing").click()
@@ -107,14 +107,10 @@ def test_the_sharpest_still_is_taken_and_read(playwright, server, tmp_path):
         page.get_by_role("button", name="Keep and send").click()
         page.wait_for_url("**/readings/*", timeout=60_000)
         assert 7.3 < float(page.locator(".value b").inner_text()) < 10.1  # 8.3 was rendered
-    finally:
-        context.close()
 
 
 def test_where_no_stills_can_be_had_a_frame_is_taken_and_said(playwright, server, tmp_path):
-    context = phone_with_camera(playwright, server.url, tmp_path / "p", film(tmp_path, 2))
-    try:
-        page = context.pages[0]
+    with page_with_camera(playwright, server.url, tmp_path / "p", film(tmp_path, 2)) as page:
         page.add_init_script("delete window.ImageCapture")
         sign_in(page, server)
         page.goto("/unsent")
@@ -125,15 +121,11 @@ def test_where_no_stills_can_be_had_a_frame_is_taken_and_said(playwright, server
         page.get_by_role("button", name="Keep and send").click()
         page.wait_for_url("**/readings/*", timeout=60_000)
         expect(page.locator(".cautions")).to_contain_text("one picture of the camera's moving ones")
-    finally:
-        context.close()
 
 
 def test_she_is_told_to_move_closer(playwright, server, tmp_path):
     shown = film(tmp_path, card_share=0.6)
-    context = phone_with_camera(playwright, server.url, tmp_path / "p", shown)
-    try:
-        page = context.pages[0]
+    with page_with_camera(playwright, server.url, tmp_path / "p", shown) as page:
         sign_in(page, server)
         page.goto("/unsent")
         page.get_by_role("button", name="Take it with help in framing").click()
@@ -145,8 +137,6 @@ def test_she_is_told_to_move_closer(playwright, server, tmp_path):
         # The camera is given back, a moment after the dialog is gone.
         until(page, "document.querySelector('.framing video').srcObject === null")
         assert page.evaluate("document.querySelector('.framing video').srcObject") is None
-    finally:
-        context.close()
 
 
 def test_she_is_told_of_a_reflection_while_framing(playwright, server, tmp_path):
@@ -156,9 +146,7 @@ def test_she_is_told_of_a_reflection_while_framing(playwright, server, tmp_path)
     assert refusal is not None
     assert refusal.reason is Reason.GLARE_ON_PATCHES
     shown = film(tmp_path, mirrored_mm=9)
-    context = phone_with_camera(playwright, server.url, tmp_path / "p", shown)
-    try:
-        page = context.pages[0]
+    with page_with_camera(playwright, server.url, tmp_path / "p", shown) as page:
         sign_in(page, server)
         page.goto("/unsent")
         page.get_by_role("button", name="Take it with help in framing").click()
@@ -170,8 +158,6 @@ def test_she_is_told_of_a_reflection_while_framing(playwright, server, tmp_path)
         expect(page.locator("dialog.framing")).not_to_have_class("framing good")
         # She may take it all the same.
         expect(page.locator(".framing-take")).to_be_enabled()
-    finally:
-        context.close()
 
 
 def test_without_a_camera_the_phones_own_stays(page, server):
@@ -184,13 +170,10 @@ def test_without_a_camera_the_phones_own_stays(page, server):
     expect(page.get_by_label("Take the photo")).to_be_enabled()
 
 
-def test_on_an_unsecured_page_it_is_not_offered(playwright, server, tmp_path):
+def test_on_an_unsecured_page_it_is_not_offered(browser, server):
     url = server.url.replace("127.0.0.1", HOTSPOT_NAME)
-    phone = new_phone(playwright, url, tmp_path / "insecure")
-    try:
+    with new_phone(browser, url) as phone:
         insecure = phone.pages[0]
         insecure.goto("/unsent")
         expect(insecure.locator(".framing-open")).to_be_hidden()
         expect(insecure.locator(".camera")).to_be_visible()
-    finally:
-        phone.close()

@@ -11,8 +11,7 @@ from collections.abc import Iterator
 
 import pytest
 from browserkit import PASSWORD, Server
-from phone import new_phone
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Page, expect
 
 from cardreader.web.origins import MOST, known_origins, note_origins
 
@@ -26,13 +25,6 @@ def server(tmp_path_factory) -> Iterator[Server]:
     server.start()
     yield server
     server.kill()
-
-
-@pytest.fixture
-def context(playwright, server, tmp_path) -> Iterator[BrowserContext]:
-    context = new_phone(playwright, server.url, tmp_path / "profile")
-    yield context
-    context.close()
 
 
 def _sign_in(page: Page, origin: str) -> None:

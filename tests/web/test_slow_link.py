@@ -120,9 +120,8 @@ def test_a_quick_link_gets_the_photo_as_it_is(visit):
     assert "reduced" not in reading["reading"]["photo"]
 
 
-def test_a_broken_link_costs_the_last_piece_only(playwright, server, tmp_path):
-    phone = new_phone(playwright, server.url, tmp_path / "broken")
-    try:
+def test_a_broken_link_costs_the_last_piece_only(browser, server):
+    with new_phone(browser, server.url) as phone:
         page = phone.pages[0]
         sign_in(page, server)
         add_woman(page, "SL-3")
@@ -149,13 +148,10 @@ def test_a_broken_link_costs_the_last_piece_only(playwright, server, tmp_path):
         assert arrived == size
         (reading,) = readings_of(page, "SL-3")
         assert reading["hb_g_dl"] is not None
-    finally:
-        phone.close()
 
 
-def test_a_server_that_was_killed_meanwhile_gets_it_anew(playwright, server, tmp_path):
-    phone = new_phone(playwright, server.url, tmp_path / "killed")
-    try:
+def test_a_server_that_was_killed_meanwhile_gets_it_anew(browser, server):
+    with new_phone(browser, server.url) as phone:
         page = phone.pages[0]
         sign_in(page, server)
         add_woman(page, "SL-4")
@@ -170,5 +166,3 @@ def test_a_server_that_was_killed_meanwhile_gets_it_anew(playwright, server, tmp
         server.start()
         page.wait_for_url("**/readings/*", timeout=90_000)
         assert len(readings_of(page, "SL-4")) == 1
-    finally:
-        phone.close()
