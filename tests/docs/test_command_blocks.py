@@ -2,7 +2,8 @@
 
 A block is run as it stands, page by page, in a folder that holds what the pages speak
 of: synthetic photos, the shipped calibration and protocols. ``sh not-run`` marks one that
-needs the network, other machines, hours, or that ends only when it is stopped.
+needs the network, other machines, hours, or that ends only when it is stopped. The
+demonstration study alone is drawn with fewer women, which takes half a minute less.
 The README's two commands make a fresh environment: ``.ci/run`` runs those.
 """
 
@@ -32,6 +33,7 @@ LANGUAGES = {
     "toml",
     "",
 }
+FEWER = {"cardreader study demo ": "cardreader study demo --women 40 "}
 FRESH = (".venv/bin/", "python3 -m venv")
 """What marks the README's two commands, which make an environment of their own."""
 
@@ -125,7 +127,10 @@ def test_blocks_run(page: Path, material: Path, tmp_path: Path) -> None:
     python = "\n".join(block.text for block in blocks if block.language == "python")
     shell = [block for block in blocks if block.language == "sh"]
     for block in shell:
-        script = f"set -euo pipefail\n{block.text}"
+        text = block.text
+        for words, fewer in FEWER.items():
+            text = text.replace(words, fewer)
+        script = f"set -euo pipefail\n{text}"
         _run(["bash", "-c", script], work, environment, f"{page.name}:{block.line}")
     if python:
         # Started as a script, since workers are started as Python asks.
