@@ -16,7 +16,7 @@ from cardreader.web.listen import listen
 
 
 async def application(scope, receive, send) -> None:
-    """Says how many bytes it was sent; at /slow it waits until it is let go."""
+    """Says how many bytes it was sent; at /slow once it is let go, at /long at length."""
     if scope["type"] != "http":
         return
     if scope["path"] == "/slow":
@@ -32,12 +32,14 @@ async def application(scope, receive, send) -> None:
             return
         size += len(message.get("body", b""))
         more = message.get("more_body", False)
-    body = str(size).encode()
+    body = str(size).encode() if scope["path"] != "/long" else bytes(LONG)
     headers = [(b"content-length", str(len(body)).encode())]
     await send({"type": "http.response.start", "status": 200, "headers": headers})
     await send({"type": "http.response.body", "body": body})
 
 
+LONG = 30_000_000
+"""Bytes: more than both ends of a connection hold for who doesn't take them."""
 let_go = threading.Event()
 begun = threading.Event()
 """That /slow is being answered."""

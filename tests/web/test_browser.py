@@ -397,14 +397,20 @@ def test_values_codes_and_units_keep_their_order_in_arabic(page, server):
 
 
 def own_pages(page: Page) -> list[str]:
-    """A woman's pages and a result of each kind that the register holds by now."""
+    """A result of each kind that the register holds by now, its visit, and women of all kinds.
+
+    Of one kind are women with readings of the same kinds in the same order.
+    """
     women = page.request.get("/api/women").json()
     paths = []
     seen = set()
     for woman in women:
-        paths += [f"/women/{woman['id']}"]
-        for reading in page.request.get(f"/api/women/{woman['id']}/readings").json():
-            kind = (reading["source"], reading["outcome"])
+        readings = page.request.get(f"/api/women/{woman['id']}/readings").json()
+        kinds = [(reading["source"], reading["outcome"]) for reading in readings]
+        if tuple(kinds) not in seen:
+            seen.add(tuple(kinds))
+            paths.append(f"/women/{woman['id']}")
+        for kind, reading in zip(kinds, readings, strict=True):
             if kind not in seen:
                 seen.add(kind)
                 paths.append(reading["url"])
