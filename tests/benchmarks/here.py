@@ -119,11 +119,14 @@ def shots(here: Here, folder: Path) -> None:
     from playwright.sync_api import sync_playwright
 
     sys.path[:0] = [str(ROOT / "tests" / "web"), str(ROOT / "tests")]
-    from phone import new_phone
+    from phone import phone_of_its_own
 
     folder.mkdir(parents=True, exist_ok=True)
-    with sync_playwright() as playwright, tempfile.TemporaryDirectory() as profile:
-        context = new_phone(playwright, here.url, Path(profile))
+    with (
+        sync_playwright() as playwright,
+        tempfile.TemporaryDirectory() as profile,
+        phone_of_its_own(playwright, here.url, Path(profile)) as context,
+    ):
         context.set_default_timeout(120_000)
         page = context.pages[0]
 
@@ -151,7 +154,6 @@ def shots(here: Here, folder: Path) -> None:
         page.get_by_role("button", name="Keep and send").click()
         page.wait_for_url("**/readings/*")
         keep("reading")
-        context.close()
 
 
 def main() -> None:
