@@ -144,10 +144,14 @@ class Calibration(CalibrationNumbers):
         """Factor (...) >= 1 on the width of the interval for signatures (..., s).
 
         1 for cards like those of the fit; it rises for stranger ones, and no further
-        beyond `STRANGE`.
+        beyond `STRANGE`. At a site it rises with the distance from the cards of its pairs.
         """
         rise = (self.strangeness(signature) - USUAL_STRANGENESS) / (STRANGE - USUAL_STRANGENESS)
-        return np.asarray(1.0 + self.signature_doubt * np.clip(rise, 0.0, 1.0))
+        strange = 1.0 + self.signature_doubt * np.clip(rise, 0.0, 1.0)
+        if self.seen_cards is None:
+            return np.asarray(strange)
+        z = self.standardised(signature)
+        return np.asarray(strange * self.seen_cards.factor(z, self.signature_precision))
 
     def strangeness(self, signature: ArrayLike) -> Array:
         """Squared distance (...) of signatures (..., s) from those of the fit, whose mean is 1.

@@ -22,6 +22,7 @@ from cardreader.hb.filenumbers import plain
 from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.paper import Papers
 from cardreader.hb.posterior import Posterior
+from cardreader.hb.seencards import SeenCards
 from cardreader.read.chain import CHAIN
 
 Array = NDArray[np.float64]
@@ -43,9 +44,9 @@ _SHAPES = {
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
-    "papers", "lots_by_design", "taught_g_dl", "lot_colours",
+    "papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards",
 }  # fmt: skip
-_LEFT_OUT_WHEN_EMPTY = {"papers", "lots_by_design", "taught_g_dl", "lot_colours"}
+_LEFT_OUT_WHEN_EMPTY = {"papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards"}
 """So that calibrations of before keep their hash."""
 _Basis = Literal["simulated", "measured"]
 
@@ -151,6 +152,9 @@ class CalibrationNumbers:
         where that wasn't kept.
     lot_colours : tuple of LotColours
         Those of ``lots`` as its pairs were read beside; those of before don't say.
+    seen_cards : SeenCards or None
+        Which its pairs were read beside: under other lamps and phones it is less sure. None
+        where that isn't known.
     """
 
     id: str
@@ -189,6 +193,7 @@ class CalibrationNumbers:
     lots_by_design: tuple[str, ...] = ()
     taught_g_dl: Array = field(default_factory=lambda: np.zeros(0))
     lot_colours: tuple[LotColours, ...] = ()
+    seen_cards: SeenCards | None = None
 
     def __post_init__(self) -> None:
         sizes: dict[str, int] = {}
@@ -215,6 +220,10 @@ class CalibrationNumbers:
             self.posterior is None or len(self.papers.mean) != self.posterior.degree + 1
         ):
             raise CalibrationError("papers do not go with the posterior")
+        if self.seen_cards is not None and (
+            self.seen_cards.n_signature != sizes["s"] or not self.signature_precision.size
+        ):
+            raise CalibrationError("seen_cards do not go with the signatures")
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         object.__setattr__(self, "lots_by_design", tuple(self.lots_by_design))
@@ -291,7 +300,7 @@ class CalibrationNumbers:
                 continue
             if item.name == "lot_colours":
                 value = [one.as_json() for one in value]
-            keeps = isinstance(value, Fading | Posterior | Papers)
+            keeps = isinstance(value, Fading | Posterior | Papers | SeenCards)
             content[item.name] = value.as_json() if keeps else value
         return content
 
@@ -341,6 +350,8 @@ class CalibrationNumbers:
                 content["posterior"] = Posterior(**content["posterior"])
             if content.get("papers") is not None:
                 content["papers"] = Papers(**content["papers"])
+            if content.get("seen_cards") is not None:
+                content["seen_cards"] = SeenCards(**content["seen_cards"])
             colours = content.get("lot_colours") or ()
             content["lot_colours"] = tuple(LotColours(**one) for one in colours)
             return cls(**content)
