@@ -19,6 +19,7 @@ from cardreader.calibrate import (
 from cardreader.core.gates import Stage, chosen, measured
 
 _LEFT_OUT = "sites of print and blot models that their prior had not seen, seeds 31337 and 51001"
+_UNSEEN = "32 drawn sites read under other phones and lamps than the study's, seeds 31337 and 51001"
 
 GATES = (
     Stage(
@@ -137,6 +138,16 @@ GATES = (
                 "of the prior's limit",
                 "1,648 photos with and without the study's phones and lamps, seed 31337: none "
                 "refused after 60 pairs",
+            ),
+            measured("NEAR", "of the study's mean square", _UNSEEN),
+            measured("FAR", "of the study's mean square", _UNSEEN),
+            measured("UNSEEN_DOUBT", "of the interval", _UNSEEN),
+            measured("DOUBT_PHOTOS", "photo", _UNSEEN),
+            chosen(
+                "MOST_SEEN",
+                "card",
+                "five times the phones and lamps of a large study; half leave gaps between "
+                "them, double makes the file of a calibration half as long again",
             ),
         ),
     ),

@@ -15,6 +15,7 @@ from cardreader.hb import (
     paper,
     plausible,
     posterior,
+    seencards,
 )
 from cardreader.hb import measured as measured_module
 
@@ -185,6 +186,12 @@ CONTAINER = Stage(
     beside=("SCHEMA",),
 )
 
+SEEN_CARDS = Stage(
+    "Cards that a site's pairs were read beside",
+    seencards,
+    (derived("_DIGITS", "digit", "a distance of half the nearest moves by under a hundredth"),),
+)
+
 GATES = (
     MEASURED,
     ESTIMATE,
@@ -192,6 +199,7 @@ GATES = (
     COMBINE,
     FADING,
     LOT_COLOURS,
+    SEEN_CARDS,
     PAPER,
     CALIBRATION,
     PLAUSIBLE,

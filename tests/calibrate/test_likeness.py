@@ -8,8 +8,15 @@ import numpy as np
 import pytest
 
 from cardreader.calibrate.condition import SitePairs
-from cardreader.calibrate.likeness import LEAST_SHARE, like_the_study
+from cardreader.calibrate.likeness import (
+    DOUBT_PHOTOS,
+    LEAST_SHARE,
+    MOST_SEEN,
+    UNSEEN_DOUBT,
+    like_the_study,
+)
 from cardreader.core.shipped import shipped
+from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.container import load_calibration
 from cardreader.hb.measured import Measured
 
@@ -78,3 +85,57 @@ def test_without_photos_or_known_scatter_nothing_changes(prior):
     assert like_the_study(prior, none, np.zeros(0)) is prior
     plain = replace(prior, signature_precision=np.zeros((0, 0)))
     assert like_the_study(plain, _pairs(_cards(prior, 3, 9)), np.ones(3)) is plain
+
+
+def test_under_lamps_and_phones_of_its_own_a_site_is_as_sure_as_its_study(prior):
+    own, others = _cards(prior, 60, 10, spread=0.2), _cards(prior, 60, 11, spread=1.2)
+    learnt = like_the_study(prior, _pairs(own), np.ones(60))
+    assert np.allclose(learnt.doubt(own.signature), 1.0)
+    most = 1 + UNSEEN_DOUBT * 60 / (60 + DOUBT_PHOTOS)
+    assert np.median(learnt.doubt(others.signature)) == pytest.approx(most, abs=1e-3)
+    few = like_the_study(prior, _pairs(own[:5]), np.ones(5))
+    assert few.doubt(others.signature).max() < 1 + UNSEEN_DOUBT / 8
+
+
+def test_of_many_cards_those_most_apart_are_kept(prior):
+    """All but four in a heap; none of the study's is then called unseen."""
+    heap, apart = _cards(prior, 3 * MOST_SEEN, 12, spread=0.02), _cards(prior, 4, 13, spread=0.8)
+    both = Measured.stack([*(heap[i] for i in range(len(heap))), *(apart[i] for i in range(4))])
+    learnt = like_the_study(prior, _pairs(both), np.ones(len(both)))
+    assert learnt.seen_cards is not None
+    assert len(learnt.seen_cards.signatures) == MOST_SEEN
+    assert np.allclose(learnt.doubt(both.signature), 1.0)
+
+
+def test_a_site_keeps_its_cards_in_its_file(prior, tmp_path):
+    learnt = like_the_study(prior, _pairs(_cards(prior, 30, 14)), np.ones(30))
+    path = tmp_path / "model.json"
+    path.write_text(learnt.to_json())
+    others = _cards(prior, 20, 15, spread=0.9).signature
+    again = load_calibration(path)
+    assert np.allclose(again.doubt(others), learnt.doubt(others), atol=2e-3)
+    assert again.to_json() == learnt.to_json()
+    assert prior.seen_cards is None
+    assert "seen_cards" not in prior.as_json()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"signatures": []},
+        {"signatures": [[0.0]]},
+        {"signatures": [["x"]]},
+        {"signatures": [[float("nan")] * 43]},
+        {"near": 0.0},
+        {"far": 0.1},
+        {"doubt": -1},
+        {"doubt": "much"},
+        {"more": 1},
+    ],
+)
+def test_no_calibration_with_cards_that_are_none(prior, wrong):
+    learnt = like_the_study(prior, _pairs(_cards(prior, 8, 16)), np.ones(8))
+    content = learnt.as_json()
+    content["seen_cards"] |= wrong
+    with pytest.raises(CalibrationError):
+        type(learnt).of_json(content)
