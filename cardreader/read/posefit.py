@@ -37,16 +37,9 @@ def project(h: Array, lens: float, size: tuple[int, int], points: Array) -> Arra
         return seen
     (x0, y0), radius = frame(size)
     x, y = seen[..., 0] - x0, seen[..., 1] - y0
-    # A card has many points: arrays once made are used again.
-    stretch, beside = x * x, y * y
-    stretch += beside
-    stretch /= radius**2
-    stretch *= lens
-    stretch += 1.0
-    for k, (along, middle) in enumerate(((x, x0), (y, y0))):
-        along *= stretch
-        along += middle
-        seen[..., k] = along
+    stretch = 1.0 + lens * ((x**2 + y**2) / radius**2)
+    seen[..., 0] = x * stretch + x0
+    seen[..., 1] = y * stretch + y0
     return seen
 
 

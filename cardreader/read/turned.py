@@ -100,9 +100,7 @@ def nearest(view: Image, at_px: Array) -> Image:
     """
     stored = _stored(view)
     # Whatever a pose makes of a point, a whole number comes out.
-    within = np.fmax(at_px, -_FARTHEST)
-    np.rint(np.fmin(within, _FARTHEST, out=within), out=within)
-    at = within.astype(np.int16)
+    at = np.rint(np.fmin(np.fmax(at_px, -_FARTHEST), _FARTHEST)).astype(np.int16)
     height, width = view.shape[:2]
     if stored.swapped:
         at, height, width = at[..., ::-1], width, height
