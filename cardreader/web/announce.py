@@ -11,6 +11,7 @@ number to it (section 9).
 from __future__ import annotations
 
 import socket
+from concurrent.futures import ThreadPoolExecutor
 
 from zeroconf import (
     AddressResolverIPv4,
@@ -50,6 +51,12 @@ class Announcement:
 
     def renew(self, addresses: list[str]) -> bool:
         """Tell the name for these addresses; False where the network doesn't let us."""
+        # In a thread of its own: where an event loop runs, the library would take that for its
+        # own, and could not be waited for.
+        with ThreadPoolExecutor(1) as apart:
+            return apart.submit(self._renew, addresses).result()
+
+    def _renew(self, addresses: list[str]) -> bool:
         self.close()
         self.name, self.taken_by = self._own, ()
         if not addresses:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import ssl
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import wraps
 
 import pytest
 from browserkit import free_port
@@ -137,6 +140,31 @@ def test_watch_tells_only_changes():
     assert told == [["10.0.0.3"], []]
 
 
+def in_a_thread(test):
+    """Where no event loop runs: other tests' browsers may have left theirs running in this one."""
+
+    @wraps(test)
+    def apart(*args, **more):
+        with ThreadPoolExecutor(1) as pool:
+            return pool.submit(test, *args, **more).result()
+
+    return apart
+
+
+@in_a_thread
+def test_the_name_is_told_from_within_an_event_loop():
+    announcement = Announcement("cardreader-0a1b2e.local", 8443, True, ["127.0.0.1"])
+
+    async def told():
+        return announcement.renew(["192.168.77.6"])
+
+    try:
+        assert asyncio.run(told())
+    finally:
+        announcement.close()
+
+
+@in_a_thread
 def test_the_name_is_found_by_multicast_dns():
     """Asked by a second instance of the zeroconf library, over loopback."""
     announcement = Announcement("cardreader-0a1b2c.local", 8443, True, ["127.0.0.1"])
@@ -156,6 +184,7 @@ def test_the_name_is_found_by_multicast_dns():
 
 
 @pytest.mark.parametrize("secure", [True, False])
+@in_a_thread
 def test_a_copied_register_does_not_take_the_name_of_the_first(secure):
     """RFC 6762, section 9: who comes second takes another name, and says whose it is."""
     first = Announcement("cardreader-0a1b2d.local", 8443, True, ["127.0.0.1"])
