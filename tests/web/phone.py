@@ -210,6 +210,11 @@ def until(page: Page, expression: str, seconds: float = 40) -> None:
 
 def settle_worker(page: Page) -> None:
     """Wait until the service worker holds the page."""
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    if not page.evaluate("navigator.serviceWorker.controller !== null"):
+        page.wait_for_timeout(1000)  # it claims the pages that are open
+    if not page.evaluate("navigator.serviceWorker.controller !== null"):
+        page.reload()  # a page that came while it began is held from its next opening
     until(page, "navigator.serviceWorker.controller !== null")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 import schemathesis
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, assume, given, settings
 from people import Person
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import positive_data_acceptance
@@ -86,6 +86,12 @@ NOT_SAYABLE = {
 }
 
 
+def _has_empty_field(case):
+    """An empty field of a form is one that was left out, whatever its format."""
+    body = case.body
+    return isinstance(body, dict) and any(value in ("", b"") for value in body.values())
+
+
 @pytest.mark.parametrize("calls", [8, pytest.param(20, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(("name", "mode"), TRIED)
 def test_api_keeps_its_own_description(operations, api_person, name, mode, calls):
@@ -100,6 +106,8 @@ def test_api_keeps_its_own_description(operations, api_person, name, mode, calls
         suppress_health_check=list(HealthCheck),
     )
     def check(case):
+        if mode is GenerationMode.NEGATIVE:
+            assume(not _has_empty_field(case))
         case.headers = {**(case.headers or {}), "X-CSRF-Token": api_person.csrf}
         case.call_and_validate(
             cookies=dict(api_person.client.cookies), excluded_checks=NOT_SAYABLE.get(name, [])

@@ -160,7 +160,7 @@ def test_the_whole_way_of_a_site(site):
     assert np.mean(held) > 0.7
     result = site.worker.get(f"/readings/{read[0].id}").text
     assert f"Calibration {row.name}, in use since" in result
-    assert "of 30 pairs" in result
+    assert "Pairs: 30." in result
     assert f"Calibration {row.name}" in site.worker.get("/").text
 
     # What was kept is judged again; nothing kept is changed, and who has a laboratory value
