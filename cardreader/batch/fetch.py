@@ -13,10 +13,11 @@ from concurrent.futures import Future
 from queue import SimpleQueue
 
 from cardreader.batch.score import Task, contents_of
+from cardreader.read.photo import MAX_FILE_BYTES
 
 READERS = 8
 """Photos fetched at once; S3's client keeps ten connections."""
-MOST_HELD_BYTES = 64_000_000
+MOST_HELD_BYTES = MAX_FILE_BYTES
 """Fetched and waiting: no more is begun beyond that, so one photo of the largest size is."""
 
 _Asked = tuple[Task, Future[list[bytes]]]

@@ -309,15 +309,14 @@ class _LeftOut:
 def _left_out(pairs: Pairs, prior: Calibration, workers: int) -> _LeftOut:
     """Fit to a part and read the rest, again and again."""
     labels = np.stack([pairs.lamp, pairs.camera, pairs.rendering])
-    unknown, known = [], []
+    unknown = []
     for kinds in product(*(np.unique(label) for label in labels)):
         same = labels == np.array(kinds)[:, None]
         alike = np.asarray(same.all(axis=0))
         if alike.sum() >= _LEAST_FOLD:
             unknown.append((prior, pairs.take(np.asarray(~same.any(axis=0))), pairs.take(alike)))
     turn = np.arange(len(pairs.hb_g_dl)) % KNOWN_FOLDS
-    for k in range(KNOWN_FOLDS):
-        known.append((prior, pairs.take(turn != k), pairs.take(turn == k)))
+    known = [(prior, pairs.take(turn != k), pairs.take(turn == k)) for k in range(KNOWN_FOLDS)]
     folds = [*unknown, *known]
     if workers > 1:
         with ProcessPoolExecutor(workers) as pool:
