@@ -188,9 +188,16 @@ TUBE = Stage(
 )
 
 ENTRIES = Stage(
-    "Laboratory values",
+    "Entries",
     recording,
-    (chosen("LAB_LIMITS_G_DL", "g/dL", _SLIP),),
+    (
+        chosen("LAB_LIMITS_G_DL", "g/dL", _SLIP),
+        chosen(
+            "PAST_MIDNIGHT",
+            "h:m:s",
+            "invented: a session that began before midnight is over by then, and no other began",
+        ),
+    ),
 )
 
 WOMEN = Stage(

@@ -40,6 +40,9 @@ def taken_at(
 
     ``not_before``: when the visit it belongs to was opened here.
     """
+    if not_before is not None:
+        # A visit opened while this computer's clock was fast holds no photo back from now.
+        not_before = min(not_before, now)
     if told is None:
         return TakenAt(now)
     if sent is not None:

@@ -27,6 +27,7 @@ from cardreader.register.recording import (
     open_visit,
     record_photo,
     subject_of,
+    visit_of_photo,
 )
 from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.women import add_woman, find_woman
@@ -102,6 +103,8 @@ def take_photo(
         visit, taken = _visit_and_time(session, target, told, sent, now, by)
         if same_blot:
             visit = last_photographed(visit)
+        else:
+            visit = visit_of_photo(session, visit, taken.at, by)
         visit_id = visit.id
         if not known_photo:
             ask_if_known(session, sha256, visit_id)

@@ -14,7 +14,8 @@ from test_documents import text_of
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
-from cardreader.register.models import Woman
+from cardreader.register.models import Reading, Visit, Woman
+from cardreader.register.recording import visit_of_photo
 
 TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
@@ -41,6 +42,59 @@ def text_of_page(person: Person, path: str) -> str:
 
 def slip_link(text: str) -> str:
     return "/referrals/" + text.split('href="/referrals/')[1].split('"')[0]
+
+
+# --- visits of other days ---------------------------------------------------------
+
+
+def put_back(person: Person, days: int) -> None:
+    """Let all that was entered have been some days ago."""
+    with person.app.state.database.write() as session:
+        for visit in session.scalars(select(Visit)):
+            visit.on -= days * DAY
+            visit.opened_at -= days * DAY
+        for reading in session.scalars(select(Reading)):
+            reading.taken_at -= days * DAY
+            reading.entered_at -= days * DAY
+
+
+def test_a_photo_of_today_is_not_averaged_with_last_months_visit(worker):
+    visit = worker.open_visit(worker.add_woman("KX-208"))
+    worker.send_photo(visit, photo(11.9))
+    put_back(worker, 40)
+    assert "This visit was on another day." in page(worker, visit)
+
+    sent = worker.send_photo(visit, photo(6.2), key="todays-key").json()
+    assert f"/visits/{sent['visit_id']}" != visit
+    assert on_list(worker, "severe", "KX-208")
+    text = page(worker, f"/visits/{sent['visit_id']}")
+    assert "Visit 2" in text
+    assert "another day" not in text
+    # The answer was lost: it is the same entry, and the next blot is of today's visit too.
+    again = worker.send_photo(visit, photo(6.2), key="todays-key")
+    assert (again.status_code, again.json()["id"]) == (200, sent["id"])
+    another = worker.send_photo(visit, photo(6.4), key="another-key").json()
+    assert another["visit_id"] == sent["visit_id"]
+
+
+def test_a_visit_goes_on_past_midnight_and_not_longer(app, worker):
+    worker.open_visit(worker.add_woman("KX-209"))
+    with app.state.database.write() as session:
+        visit = session.scalars(select(Visit)).one()
+        midnight = dt.datetime.combine(visit.on + DAY, dt.time()).astimezone()
+        late, morning = midnight + dt.timedelta(hours=2), midnight + dt.timedelta(hours=7)
+        assert visit_of_photo(session, visit, late, None) is visit
+        next_day = visit_of_photo(session, visit, morning, None)
+        assert (next_day.on, next_day.number) == (visit.on + DAY, 2)
+
+
+def test_a_photo_kept_for_days_stays_with_its_visit(worker):
+    visit = worker.open_visit(worker.add_woman("KX-210"))
+    put_back(worker, 5)
+    now = dt.datetime.now(dt.UTC)
+    times = {"taken_at": (now - 5 * DAY).isoformat(), "sent_at": now.isoformat()}
+    sent = worker.send_photo(visit, photo(6.2), **times).json()
+    assert f"/visits/{sent['visit_id']}" == visit
 
 
 # --- closed records ---------------------------------------------------------------

@@ -12,7 +12,6 @@ from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
 from cardreader.register.base import utc_now
-from cardreader.register.dayvisits import members
 from cardreader.register.models import Reading
 from cardreader.register.recording import KeyReusedError, find_submission
 from cardreader.register.samephoto import KnownPhotoError
@@ -170,9 +169,8 @@ def _entered_before(request: Request, key: str, target: ForVisit | ForCode) -> J
 
 def _is_of(reading: Reading, target: ForVisit | ForCode) -> bool:
     if isinstance(target, ForVisit):
-        # The blot before, photographed again, may be of a visit that is one with it.
-        visit = reading.visit
-        return visit is not None and target.visit_id in {one.id for one in members(visit)}
+        # It may have gone to a visit that is one with it, or to that of the photo's own day.
+        return target.visit_id in {one.id for one in reading.woman.visits}
     return reading.woman.code == clean_code(target.code)
 
 

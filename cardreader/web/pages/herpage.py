@@ -18,7 +18,7 @@ from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName, row_of
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
-from cardreader.register.recording import subject_of, visit_on
+from cardreader.register.recording import next_number, subject_of, visit_on
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
@@ -57,7 +57,7 @@ def woman_page(
     rules = state.reader.rules.for_subject(subject_of(woman, today, None))
     visit = visit_on(woman, today)
     usual = {
-        "number": str(_next_visit(woman) if visit is None else visit.number),
+        "number": str(next_number(woman) if visit is None else visit.number),
         "gestation_weeks": "" if gestation is None else str(gestation),
         "started_on": today.isoformat(),
         "new_code": woman.code,
@@ -148,7 +148,3 @@ def _events(woman: Woman, visitor: Visitor, state: State) -> list[dict[str, Any]
         }
         for event in reversed(woman.events)
     ]
-
-
-def _next_visit(woman: Woman) -> int:
-    return max((v.number for v in woman.visits), default=0) + 1

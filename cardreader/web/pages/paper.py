@@ -16,7 +16,7 @@ from cardreader.register.keptlists import on_any_list
 from cardreader.register.kinds import EventKind
 from cardreader.register.lists import row_of
 from cardreader.register.models import Woman
-from cardreader.register.recording import KeyReusedError, on_day, open_visit
+from cardreader.register.recording import KeyReusedError, next_number, on_day, open_visit
 from cardreader.register.referrals import send_for_test
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.tube import LIMITS, TubeUnit
@@ -107,7 +107,7 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
             except BeforeBirthError:
                 fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
                 return _enter_page(request, fields.values, fields.problems)
-        visit = open_visit(session, woman, number or _next_number(woman), on, by)
+        visit = open_visit(session, woman, number or min(next_number(woman), HIGHEST_VISIT), on, by)
         if value is not None:
             try:
                 enter_tube(state, session, woman, key, value, unit, by, on, visit)
@@ -130,10 +130,6 @@ def _tablets(
         count_tablets(session, woman, left, on, by)
     if given is not None:
         give_tablets(session, woman, given, on, by)
-
-
-def _next_number(woman: Woman) -> int:
-    return min(max((v.number for v in woman.visits), default=0) + 1, HIGHEST_VISIT)
 
 
 def _enter_page(

@@ -10,11 +10,12 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
-from cardreader.register.base import new_id
+from cardreader.register.base import new_id, utc_now
 from cardreader.register.blots import all_blots, blot_numbers, doubted_by
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.kinds import Source
 from cardreader.register.models import Visit
+from cardreader.register.recording import is_of_day
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
@@ -88,6 +89,7 @@ def _visit_page(
         ask_known=status == 409,
         problems=fields.problems if fields else {},
         visit=visit,
+        over=not is_of_day(visit, utc_now()),
         woman=visit.woman,
         joined=len(ones) > 1,
         result=result_of(visit),
