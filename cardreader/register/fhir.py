@@ -29,7 +29,7 @@ from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.base import utc_now
 from cardreader.register.blots import all_blots, believed_band
 from cardreader.register.dayvisits import is_shown, lead_of, result_of
-from cardreader.register.identity import identity_of
+from cardreader.register.identity import own_identity
 from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.models import JoinedVisit, Reading, Referral, Visit, Woman
 
@@ -117,7 +117,7 @@ def _of_woman(woman: Woman) -> Iterator[Resource]:
 
 def _system(session: Session) -> str | None:
     """What the women's codes are numbers of: this register, by its own identity."""
-    identity = identity_of(session)
+    identity = own_identity(session)
     return None if identity is None else f"urn:uuid:{uuid.UUID(hex=identity)}"
 
 

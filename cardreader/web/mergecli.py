@@ -199,13 +199,17 @@ def _forget(session: Session, arguments: argparse.Namespace) -> None:
 
 
 def _renew(session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.register.identity import host_name, own_identity
     from cardreader.register.merge.registers import card_of, renew_own
 
     card = card_of(renew_own(session))
+    name = host_name(own_identity(session) or "")
     say(
         f"this register is one of its own now: {card.name}, code {card.code}\n"
         "Give its card to the others anew (registers card); a name that another has must be "
         "changed first (--name).\n"
+        f"On its network it is {name} from the next start of the server on: let the phones scan "
+        "its code again.\n"
     )
 
 

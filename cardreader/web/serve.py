@@ -14,7 +14,7 @@ from sqlalchemy import func, select
 
 from cardreader.register.accounts import add_account
 from cardreader.register.database import Database
-from cardreader.register.identity import host_name, identity_of
+from cardreader.register.identity import host_name, own_identity
 from cardreader.register.kinds import Role
 from cardreader.register.models import Account
 from cardreader.terminal.progress import Progress
@@ -55,7 +55,7 @@ def serve(
         app = create_app(settings, reader, progress=Progress(sys.stderr))
         password = first_account(app.state.database)
         with app.state.database.read() as session:
-            identity = identity_of(session)
+            identity = own_identity(session)
         place = Place(settings.data, sock, start, identity)
         stack.callback(place.close)
         app.state.whereabouts = place.now

@@ -5,14 +5,16 @@ from __future__ import annotations
 import datetime as dt
 import json
 import shutil
+import uuid
 from pathlib import Path
 
 import pytest
 from inprocess import run_cardreader
 from sqlalchemy import select
 
-from cardreader.register import women
+from cardreader.register import fhir, women
 from cardreader.register.database import Database, sqlite_url
+from cardreader.register.identity import host_name, identity_of, own_identity
 from cardreader.register.models import Woman
 from cardreader.terminal.exitcodes import ExitCode
 
@@ -177,6 +179,14 @@ def test_a_copied_folder_shares_no_file_half_way(two, tmp_path):
     shutil.copy(file, tmp_path / "copy.handover")
 
 
+def _system(folder: Folder) -> str | None:
+    """What the code KX-1 is said to be a number of, to other systems."""
+    with folder.database.read() as session:
+        found = json.loads(fhir.bundle(session))
+    identifiers = (i for e in found["entry"] for i in e["resource"].get("identifier", ()))
+    return next((i["system"] for i in identifiers if i["value"] == "KX-1"), None)
+
+
 def test_a_copied_register_is_made_one_of_its_own(two, tmp_path):
     post, programme = two
     post.add("KX-1")
@@ -186,6 +196,14 @@ def test_a_copied_register_is_made_one_of_its_own(two, tmp_path):
     assert code == 0
     assert "this register is one of its own now: Post 3, code" in out
     assert before not in out
+    # Two copies never answer to one name on the network, and export no two women as one code's.
+    with post.database.read() as session:
+        first, now = identity_of(session), own_identity(session)
+    assert f"it is {host_name(now)} from the next start" in out
+    assert host_name(now) != host_name(first)
+    assert _system(post) == f"urn:uuid:{uuid.UUID(hex=now)}"
+    again = post.run("registers", "renew")[1]
+    assert host_name(now) not in again
     post.run("hand-over", file)
     code, _, err = programme.run("take-in", file)
     assert code == ExitCode.BAD_DATA

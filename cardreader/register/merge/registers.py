@@ -24,6 +24,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.core.written import is_line, name_key
 from cardreader.register import audit
+from cardreader.register.identity import RENEWED
 from cardreader.register.mergemodels import KnownRegister, OwnRegister
 
 FORMAT = "cardreader-register-card/1"
@@ -114,11 +115,12 @@ def own_register(session: Session, name: str = "") -> OwnRegister:
 def renew_own(session: Session, by: str | None = None) -> OwnRegister:
     """Make of a copy a register of its own: new id and keys, and nobody was told anything.
 
-    Its records stay as they are. Others must be given its new card.
+    Its records stay as they are. Others must be given its new card, and phones its new name on
+    the network.
     """
     old = own_register(session)
     name = old.name
-    audit.append(session, "register.renewed", old.id, by)
+    audit.append(session, RENEWED, old.id, by)
     session.delete(old)
     session.flush()
     return own_register(session, name)
