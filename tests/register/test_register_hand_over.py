@@ -510,6 +510,33 @@ def test_a_copy_out_of_a_backup_is_another_register(two, tmp_path):
     copy.database.close()
 
 
+@pytest.mark.parametrize("told_first", [False, True])
+def test_a_post_that_was_restored_learns_of_whom_it_entered_since_the_backup(
+    two, tmp_path, told_first
+):
+    """Its laptop is lost, and with it the severe woman of last week: the programme has her."""
+    post, programme = two
+    programme.knows(post, only_theirs=True)
+    backup = tmp_path / "post.backup"
+    make_backup(post.database, post.folder, backup, "an invented passphrase")
+    programme.do(lambda s, _: add_woman(s, "PX-1"), "PX-1")
+    post.do(lambda s, _: photo(s, add_woman(s, "KX-2"), facts(5.0)))
+    exchange(post, programme)
+
+    url = sqlite_url(tmp_path / "again" / "register.db")
+    restore_backup(url, tmp_path / "again", backup, "an invented passphrase")
+    again = Register(url, tmp_path / "again", "Post again")
+    programme.knows(again, only_theirs=True)
+    if told_first:
+        again.takes(programme.gives(again))
+        assert again.look(lambda s, her: her, "KX-2") is None
+    exchange(again, programme)
+    assert again.look(severe, "KX-2")
+    assert [r.urgent for r in again.look(lambda s, her: open_referrals(her), "KX-2")] == [True]
+    assert again.look(lambda s, her: her, "PX-1") is None
+    again.database.close()
+
+
 def test_copies_that_went_apart_before_changes_were_kept_differ_side_by_side(two):
     """As two servers did that were restored from one backup of an earlier version."""
     post, programme = two

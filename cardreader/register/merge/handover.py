@@ -17,7 +17,7 @@ from cardreader.register.base import utc_now
 from cardreader.register.database import Database, current_revision
 from cardreader.register.fieldgroups import plain_tables
 from cardreader.register.merge.parcel import Head, Packer, ParcelError
-from cardreader.register.merge.registers import own_register
+from cardreader.register.merge.registers import kin_of, own_register
 from cardreader.register.merge.state import WomanState
 from cardreader.register.merge.store import load_joinings, load_women
 from cardreader.register.merge.together import Person
@@ -123,7 +123,7 @@ def _new(session: Session, known: KnownRegister, since: int) -> list[str]:
     removed = select(RemovedWoman.woman_id)
     query = select(Touched.woman_id).where(Touched.seq > since, Touched.woman_id.not_in(removed))
     if known.only_theirs:
-        theirs = select(HeldBy.woman_id).where(HeldBy.register_id == known.id)
+        theirs = select(HeldBy.woman_id).where(HeldBy.register_id.in_(kin_of(session, known.id)))
         query = query.where(Touched.woman_id.in_(theirs))
     found = set(session.scalars(query))
     pairs = [(j.one_id, j.other_id) for j in load_joinings(session).values()]

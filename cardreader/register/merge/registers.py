@@ -25,7 +25,7 @@ from sqlalchemy.orm import Session
 from cardreader.core.written import is_line, name_key
 from cardreader.register import audit
 from cardreader.register.identity import RENEWED
-from cardreader.register.mergemodels import KnownRegister, OwnRegister
+from cardreader.register.mergemodels import KnownRegister, OwnRegister, TakenTrail
 
 FORMAT = "cardreader-register-card/1"
 CODE_GROUPS, GROUP = 5, 4
@@ -167,6 +167,21 @@ def add_known(
     session.flush()
     audit.append(session, "register.known", card.id, by, code=card.code)
     return known
+
+
+def kin_of(session: Session, register_id: str) -> set[str]:
+    """A register, and those that it was before it was restored or copied, by id.
+
+    Their trails begin with the same entry. What any of them handed over is a post's own, so
+    that whoever lost a laptop is told again of whom it entered since the backup.
+    """
+    first = select(TakenTrail.hash).where(
+        TakenTrail.register_id == register_id, TakenTrail.seq == 1
+    )
+    kin = select(TakenTrail.register_id).where(
+        TakenTrail.seq == 1, TakenTrail.hash == first.scalar_subquery()
+    )
+    return {register_id, *session.scalars(kin)}
 
 
 def find_known(session: Session, name: str) -> KnownRegister | None:

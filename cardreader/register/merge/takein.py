@@ -19,7 +19,7 @@ from cardreader.register.database import Database, complaint, current_revision
 from cardreader.register.merge.conflicts import count_conflicts
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.parcel import Head, Parcel, ParcelError, head_of, open_parcel
-from cardreader.register.merge.registers import RENEW, own_register
+from cardreader.register.merge.registers import RENEW, kin_of, own_register
 from cardreader.register.merge.state import Joined, WomanState
 from cardreader.register.merge.together import (
     Concerned,
@@ -257,6 +257,9 @@ class _Taking:
             rows = [{c: getattr(e, c) for c in columns} for e in new]
             register = {"register_id": self.known.id}
             self.session.execute(insert(TakenTrail), [{**row, **register} for row in rows])
+        if new and first == 1 and len(kin_of(self.session, self.known.id)) > 1:
+            # It was restored, or copied: whom it handed over under its former id is new to it.
+            self.known.told = 0
 
 
 def _photo_names(more: list[Any], state: WomanState) -> dict[str, str]:
