@@ -254,10 +254,10 @@ def _label(text: str) -> str:
 
 
 def _photo(text: str) -> str:
-    path = Path(text)
+    path = Path(_label(text))
     if path.is_absolute() or ".." in path.parts:
         raise _Fault("must be a path below the folder of the table")
-    return _label(text)
+    return path.as_posix()  # ./a.jpg is a.jpg
 
 
 _SPECIAL: dict[str, Callable[[str], Any]] = {"photo": _photo, "lot": _lot, "note": str}

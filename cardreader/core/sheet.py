@@ -17,6 +17,8 @@ from itertools import zip_longest
 from cardreader.core.oneline import one_line
 
 SEPARATORS = (",", ";", "\t")
+OWN_FORMATS = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+"""How a spreadsheet's own files begin: zip archives (.xlsx, .ods) and the older .xls."""
 _DECIMAL_COMMA = re.compile(r"[-+]?\d+,\d+")
 
 
@@ -92,9 +94,9 @@ def read_sheet(data: bytes, known: Collection[str]) -> Sheet:
     first, _, rest = text.partition("\n")
     if first.strip().lower().startswith("sep=") and len(first.strip()) <= 5:
         text = rest  # a spreadsheet's own note of what parts the columns
-    separator = max(SEPARATORS, key=lambda one: len(set(known) & set(_header(text, one))))
+    separator = max(SEPARATORS, key=lambda one: len(set(known) & set(_header(text, one, known))))
     try:
-        header = _header(text, separator)
+        header = _header(text, separator, known)
         rows = csv.reader(
             io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True
         )
@@ -107,6 +109,8 @@ def read_sheet(data: bytes, known: Collection[str]) -> Sheet:
 
 
 def _text(data: bytes) -> str:
+    if data.startswith(OWN_FORMATS):
+        raise SheetError("a spreadsheet's own file; open it there and save it as CSV UTF-8")
     utf_16 = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     try:
         return data.decode("utf-16" if utf_16 else "utf-8-sig")
@@ -114,10 +118,16 @@ def _text(data: bytes) -> str:
         raise SheetError("not UTF-8 text; save it as CSV UTF-8") from None
 
 
-def _header(text: str, separator: str) -> tuple[str, ...]:
+def _header(text: str, separator: str, known: Collection[str]) -> tuple[str, ...]:
+    """Names of the columns; a known one in capitals or with spaces in it is that one."""
     lines = io.StringIO(text, newline="")
     try:
         row = next(csv.reader(lines, delimiter=separator, strict=True, skipinitialspace=True), [])
     except csv.Error:
         row = []
-    return tuple(cell.strip() for cell in row)
+    return tuple(_name(cell.strip(), known) for cell in row)
+
+
+def _name(cell: str, known: Collection[str]) -> str:
+    plain = re.sub(r"[\s-]+", "_", cell.lower())
+    return plain if cell not in known and plain in known else cell

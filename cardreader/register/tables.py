@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
+from cardreader.core.sheet import SheetError, read_sheet
 from cardreader.core.written import as_line
 from cardreader.decide.protocol import Protocol
 from cardreader.register.base import local_day
@@ -242,21 +243,27 @@ class _RowError(ValueError):
 
 
 def _rows(data: bytes, problems: list[RowProblem]) -> Iterator[tuple[int, dict[str, str]]]:
+    """Line and cells of each row; commas, semicolons or tabs, as the place's spreadsheet writes."""
     try:
-        text = data.decode("utf-8-sig")
-        reader = csv.DictReader(io.StringIO(text, newline=""), strict=True)
-        missing = [name for name in LAB_COLUMNS[:4] if name not in (reader.fieldnames or ())]
-        if missing:
+        sheet = read_sheet(data, LAB_COLUMNS)
+        if missing := [name for name in LAB_COLUMNS[:4] if name not in sheet.names]:
             problems.append(RowProblem(1, missing[0], "this column is missing"))
             return
-        for count, row in enumerate(reader, start=1):
+        if twice := [name for name in LAB_COLUMNS if sheet.names.count(name) > 1]:
+            problems.append(RowProblem(1, twice[0], "this column is there twice"))
+            return
+        for count, row in enumerate(sheet, start=1):
+            line = row.number + 1
             if count > MOST_ROWS:
-                problems.append(RowProblem(reader.line_num, "", "too many rows for one table"))
+                problems.append(RowProblem(line, "", "too many rows for one table"))
                 return
-            yield reader.line_num, {k: v or "" for k, v in row.items() if isinstance(k, str)}
-    except UnicodeDecodeError:
-        problems.append(RowProblem(1, "", "not a UTF-8 text"))
-    except csv.Error:
+            if row.problem:
+                problems.append(
+                    RowProblem(line, "", "a comma parts a number in two: write 11.2, not 11,2")
+                )
+                continue
+            yield line, {**row.cells, "hb_g_dl": sheet.number(row.cells["hb_g_dl"])}
+    except SheetError:
         problems.append(RowProblem(1, "", "not a CSV table"))
 
 
@@ -273,6 +280,9 @@ def _lab_row(row: dict[str, str], today: dt.date) -> tuple[str, dt.date, float, 
     method, place = (as_line(row.get(name, "")) for name in ("method", "place"))
     if not method:
         raise _RowError("method", "empty")
+    if method.isdecimal():
+        # The rest of 9,4 where commas part the columns: 9 would be entered, as if it were whole.
+        raise _RowError("hb_g_dl", "a comma parts a number in two: write 11.2, not 11,2")
     for name, value in (("method", method), ("place", place)):
         if len(value) > 80:
             raise _RowError(name, "longer than 80 letters or not printable")

@@ -131,8 +131,9 @@ def test_all_faults_are_told_at_once(tmp_path):
 
 
 def test_the_same_photo_twice_is_an_error(tmp_path):
-    study = read_study(_write(tmp_path, {"photo": "p.jpg"}, {"photo": "p.jpg"}))
-    assert str(study.errors[0]) == "row 2, photo: is the photo of row 1 again"
+    for again in ("p.jpg", "./p.jpg", ".//p.jpg"):
+        study = read_study(_write(tmp_path, {"photo": "p.jpg"}, {"photo": again}))
+        assert str(study.errors[0]) == "row 2, photo: is the photo of row 1 again"
 
 
 def test_two_laboratory_values_of_one_visit_are_a_warning(tmp_path):

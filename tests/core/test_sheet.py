@@ -38,6 +38,18 @@ def test_whatever_parts_the_columns(data):
     assert [list(row.cells.values()) for row in sheet] == ROWS
 
 
+@pytest.mark.parametrize("header", ["PHOTO,LAB_VALUE,LIGHT", "Photo,Lab value , light"])
+def test_names_in_capitals_or_with_spaces_are_the_known_ones(header):
+    assert read_sheet(f"{header},My Own\na,9,b,c\n".encode(), NAMES).names == (*NAMES, "My Own")
+
+
+@pytest.mark.parametrize("start", [b"PK\x03\x04", bytes.fromhex("d0cf11e0a1b11ae1")])
+def test_a_spreadsheets_own_file_is_told(start):
+    """Signatures: ZIP (APPNOTE 4.3.7) and Compound File Binary ([MS-CFB] 2.2)."""
+    with pytest.raises(SheetError, match=r"spreadsheet's own file.* CSV UTF-8"):
+        read_sheet(start + b"\0" * 40, NAMES)
+
+
 def test_a_comma_is_a_decimal_sign_only_where_it_parts_no_columns():
     assert read_sheet(b"photo;lab_value\na;11,2", NAMES).number("11,2") == "11.2"
     assert read_sheet(b"photo;lab_value\na;11,2", NAMES).number("1,1,2") == "1,1,2"

@@ -17,6 +17,8 @@ from cardreader.register.confirmations import confirmations
 from cardreader.register.summary import summarise
 from cardreader.register.tube import TubeUnit
 
+TODAY = dt.date.today()
+
 RULES = FollowUpRules()
 
 
@@ -83,6 +85,44 @@ def test_import_of_laboratory_results(database):
         assert woman.referrals[0].closed_at is not None
         again = tables.import_lab(session, data, PROTOCOL, today, None, None)
         assert (again.entered, again.known) == (0, 1)
+
+
+@pytest.mark.parametrize(
+    ("separator", "encoding"), [(";", "utf-8-sig"), ("\t", "utf-16"), (",", "utf-8")]
+)
+def test_results_as_a_spreadsheet_writes_them(sqlite, separator, encoding):
+    """Where a comma is the decimal sign, columns are parted by semicolons or tabs."""
+    value = "9.4" if separator == "," else "9,4"
+    rows = (("Code", "Date", "Hb g dL", "Method", "Place"), ("KX-1", TODAY, value, "Counter", ""))
+    data = "\r\n".join(separator.join(map(str, row)) for row in rows).encode(encoding)
+    with sqlite.write() as session:
+        woman = add_woman(session, "KX-1", days_ago=20)
+        done = tables.import_lab(session, data, PROTOCOL, TODAY, None, None)
+        assert (done.entered, done.problems) == (1, ())
+        assert [r.hb_g_dl for r in woman.readings] == [9.4]
+
+
+@pytest.mark.parametrize("rest", ["Counter", "Counter,Clinic"])
+def test_a_decimal_comma_among_commas_enters_no_other_value(sqlite, rest):
+    header = "code,date,hb_g_dl,method,place"
+    with sqlite.write() as session:
+        woman = add_woman(session, "KX-1", days_ago=20)
+        data = f"{header}\nKX-1,{TODAY},10,9,{rest}\n".encode()
+        done = tables.import_lab(session, data, PROTOCOL, TODAY, None, None)
+        assert [p.problem for p in done.problems] == [
+            "a comma parts a number in two: write 11.2, not 11,2"
+        ]
+        assert not woman.readings
+
+
+def test_a_column_that_is_there_twice_is_told(sqlite):
+    data = f"code,date,hb_g_dl,method,hb_g_dl\nKX-1,{TODAY},9.4,Counter,6.1\n".encode()
+    with sqlite.write() as session:
+        add_woman(session, "KX-1", days_ago=20)
+        done = tables.import_lab(session, data, PROTOCOL, TODAY, None, None)
+    assert [(p.column, p.problem) for p in done.problems] == [
+        ("hb_g_dl", "this column is there twice")
+    ]
 
 
 @pytest.mark.parametrize(
