@@ -19,6 +19,10 @@ from cardreader.register.judging import ANAEMIC, TO_CONFIRM
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading, Visit, Woman
 
+DATED_AHEAD = "dated_ahead"
+"""In a reading's JSON: values of hers that were dated later than the clock as it was entered."""
+_JUST_AFTER = dt.timedelta(seconds=1)
+
 
 @dataclass(frozen=True)
 class Measurement:
@@ -36,7 +40,7 @@ class Measurement:
     may_be_severe: bool = False
     # Whether what was decided sends her at once.
     urgent: bool = False
-    # The latest it can have been taken, where the phone's clock could not be checked.
+    # The latest it can have been taken, where a clock could not be checked, or was wrong.
     latest_at: dt.datetime | None = None
 
     @property
@@ -113,6 +117,7 @@ def point_of(reading: Reading) -> Measurement:
         raise ValueError("a reading without a value is no point")
     return Measurement(
         at=reading.taken_at,
+        latest_at=certain_at(reading),
         source=Source(reading.source),
         hb_g_dl=reading.hb_g_dl,
         low_g_dl=reading.low_g_dl,
@@ -139,10 +144,16 @@ def sends_at_once(decision: dict[str, Any] | None) -> bool:
 def certain_at(reading: Reading) -> dt.datetime:
     """By when a reading was surely taken.
 
-    Its own time, except where only a phone's clock tells it: then when it came in.
+    Its own time, except where only a phone's clock tells it: then when it came in. Nor is it
+    older than what was there when it was entered, though dated later than the clock showed.
     """
     unchecked = reading.phone_taken_at is not None and reading.clock_behind_s is None
-    return max(reading.taken_at, reading.entered_at) if unchecked else reading.taken_at
+    at = max(reading.taken_at, reading.entered_at) if unchecked else reading.taken_at
+    ahead = set((reading.detail or {}).get(DATED_AHEAD) or ())
+    if not ahead:
+        return at
+    known = (r.taken_at for r in reading.woman.readings if r.id in ahead and counts(r))
+    return max([at, *(one + _JUST_AFTER for one in known)])
 
 
 def counts(reading: Reading) -> bool:

@@ -20,6 +20,7 @@ from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
+from cardreader.register.ahead import note_ahead
 from cardreader.register.base import local_day, new_id, utc_now
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
@@ -191,7 +192,7 @@ def record_photo(
         paper=(facts.detail.get("paper") or {}).get("batch") or paper_at(session, taken.at),
         photo_sha256=facts.sha256,
         photo_file=photo_file,
-        detail=facts.detail,
+        detail={**facts.detail, **note_ahead(visit.woman, utc_now())},
         entered_by=by,
         entered_at=utc_now(),
     )
@@ -255,9 +256,8 @@ def record_tube(
         return earlier
     normal = HbDistribution.normal(tube_hb_g_dl(value, unit), SD_G_DL)
     decision = judge(normal, protocol, subject)
-    reading = _value_reading(
-        woman, key, Source.TUBE, normal, decision, taken_at, by, {"value": value, "unit": unit}
-    )
+    given = {"value": value, "unit": unit, **note_ahead(woman, utc_now())}
+    reading = _value_reading(woman, key, Source.TUBE, normal, decision, taken_at, by, given)
     reading.visit = visit
     reading.method = "acid haematin tube"
     session.add(reading)
@@ -300,9 +300,11 @@ def record_lab(
         raise DoubtfulError(doubts)
     normal = HbDistribution.normal(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
-    reading = _value_reading(
-        woman, key, Source.LAB, normal, decision, taken_at, by, {"value": hb_g_dl}
-    )
+    given: dict[str, Any] = {"value": hb_g_dl}
+    if decision.outcome in TO_CONFIRM:
+        # One that lifts something is believed no further than its day reaches.
+        given |= note_ahead(woman, utc_now())
+    reading = _value_reading(woman, key, Source.LAB, normal, decision, taken_at, by, given)
     if doubts:
         reading.detail = {**(reading.detail or {}), SURE_AGAINST: named(woman, doubts)}
     reading.low_g_dl = reading.high_g_dl = None

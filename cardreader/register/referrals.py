@@ -51,7 +51,9 @@ def refer(
         return None
     referral = _open_for(woman, purpose)
     if referral is None:
-        referral = _new(woman, purpose, point.certain_at, by, point.reading_id, referral_id)
+        # Not later than now: the result that answers it may come in tomorrow.
+        at = min(point.certain_at, utc_now())
+        referral = _new(woman, purpose, at, by, point.reading_id, referral_id)
         action = "referral.open"
     else:
         action = "referral.update"
@@ -111,7 +113,12 @@ def refer_unread(session: Session, reading: Reading, by: str | None) -> Referral
     if reading not in unread(woman):
         return None
     return _for_a_test(
-        session, woman, certain_at(reading), may_hide_severe(reading), by, reading.id
+        session,
+        woman,
+        min(certain_at(reading), utc_now()),
+        may_hide_severe(reading),
+        by,
+        reading.id,
     )
 
 

@@ -9,15 +9,17 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 from scipy.stats import norm
 
 from cardreader.decide.rule import Outcome
-from cardreader.register import settingaside, women
+from cardreader.register import recording, settingaside, women
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.closing import UnsureError, close_woman, reopen_woman
 from cardreader.register.doubt import DoubtfulError, lab_doubts
 from cardreader.register.followup import DueKind, next_due
-from cardreader.register.history import Measurement, standing
+from cardreader.register.history import Measurement, certain_at, measurements, standing
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import open_referrals
+from cardreader.register.settingaside import set_aside
+from cardreader.register.tube import TubeUnit
 
 RULES = PROTOCOL.follow_up
 NOW = dt.datetime(2026, 6, 15, 9, tzinfo=dt.UTC)
@@ -55,6 +57,61 @@ def test_what_only_a_phone_dates_is_not_answered_by_a_result_before_it_came_in()
         *(NOW - 5 * DAY, Source.PHOTO, 4.6, 4.0, 5.2, 0.4, Outcome.SEVERE), latest_at=NOW
     )
     assert standing([unchecked, result]).severe
+
+
+def put(register, entries, days: float) -> None:
+    """Let these have been entered some days from now, by a clock that was right or was not."""
+    for one in entries:
+        one.taken_at += dt.timedelta(days=days)
+        one.entered_at += dt.timedelta(days=days)
+    register.flush()
+
+
+@pytest.mark.parametrize("years", [1, 6])
+@pytest.mark.parametrize("what", ["photo", "tube", "lab"])
+def test_who_is_read_severe_under_a_clock_years_slow_is_on_the_lists(sqlite, years, what):
+    """A laptop whose clock's battery is empty: last month's result lies in the years to come."""
+    with sqlite.write() as session:
+        woman = add_woman(session, days_ago=40)
+        put(session, [lab(session, woman, 12.5)], years * 365)
+        if what == "photo":
+            photo(session, woman, facts(5.0))
+        elif what == "tube":
+            given = (woman, "tube-key", 5.0, TubeUnit.G_DL, utc_now(), None, PROTOCOL, NOBODY)
+            recording.record_tube(session, *given)
+        else:
+            lab(session, woman, 5.0, sure=True)
+        assert standing(measurements(woman)).severe
+        assert [(r.urgent, r.closed_at) for r in woman.referrals] == [(True, None)]
+        # The clock is right again, and what was entered stays dated as it was.
+        put(session, woman.readings, -years * 365 - 1)
+        assert standing(measurements(woman)).severe
+        lab(session, woman, 12.4, sure=True)
+        assert not standing(measurements(woman)).severe
+        assert woman.referrals[0].closed_at is not None
+
+
+def test_a_photo_not_read_under_a_slow_clock_is_not_answered_by_one_before_it(sqlite):
+    with sqlite.write() as session:
+        woman = add_woman(session, days_ago=40)
+        before = photo(session, woman, facts(12.5))
+        before.visit.on += 365 * DAY
+        put(session, [before], 365)
+        photo(session, woman, refused())
+        assert [r.closed_at for r in woman.referrals] == [None]
+
+
+def test_a_result_dated_ahead_that_is_set_aside_dates_nothing(sqlite):
+    with sqlite.write() as session:
+        woman = add_woman(session, days_ago=40)
+        mistake = lab(session, woman, 12.5)
+        put(session, [mistake], 365)
+        severe = photo(session, woman, facts(5.0), days_ago=1)
+        assert certain_at(severe) > utc_now() + dt.timedelta(days=364)
+        set_aside(session, mistake, "wrong day", None, combine, NOBODY)
+        assert certain_at(severe) == severe.taken_at
+        lab(session, woman, 12.4, sure=True)
+        assert woman.referrals[0].closed_at is not None
 
 
 def test_doubt_is_where_both_errors_end(sqlite):
