@@ -1,7 +1,8 @@
 """Closing a woman's record, and opening it again: by hand, or because she was read again.
 
-A closed record is on no list. So closing a woman who is severe or whose referral is
-open is asked about, and a new reading under her code brings her back by itself.
+A closed record is on no list. So closing a woman who is severe or anaemic, whose referral is
+open, or who was not tested since a birth is asked about, and a new reading
+under her code brings her back by itself.
 """
 
 from __future__ import annotations
@@ -28,21 +29,32 @@ class Hindrance(StrEnum):
 
     SEVERE = "severe"
     REFERRED = "referred"
+    ANAEMIC = "anaemic"
+    NOT_TESTED_SINCE = "not_tested_since"
 
 
 class UnsureError(ValueError):
     """Closing needs a second word; ``hindrances`` says why."""
 
     def __init__(self, hindrances: tuple[Hindrance, ...]) -> None:
-        super().__init__("a severe or referred woman's record is closed only when said twice")
+        super().__init__("the record of a woman to be seen again is closed only when said twice")
         self.hindrances = hindrances
 
 
-def hindrances(woman: Woman) -> tuple[Hindrance, ...]:
-    """What speaks against closing her record now."""
-    severe = standing(measurements(woman)).severe
-    referred = any(referral.closed_at is None for referral in woman.referrals)
-    return ((Hindrance.SEVERE,) if severe else ()) + ((Hindrance.REFERRED,) if referred else ())
+def hindrances(woman: Woman, reason: Closing) -> tuple[Hindrance, ...]:
+    """What speaks against closing her record now, for a reason."""
+    points = measurements(woman)
+    stands = standing(points)
+    birth = woman.birth_on
+    tested_since = birth is not None and any(point.day > birth for point in points)
+    found = {
+        Hindrance.SEVERE: stands.severe,
+        Hindrance.REFERRED: any(referral.closed_at is None for referral in woman.referrals),
+        Hindrance.ANAEMIC: stands.anaemic and not stands.severe,
+        # A birth is noted as one: who is closed for it is on no list for the test after it.
+        Hindrance.NOT_TESTED_SINCE: reason is Closing.DELIVERED and not tested_since,
+    }
+    return tuple(hindrance for hindrance, speaks in found.items() if speaks)
 
 
 def close_woman(
@@ -56,9 +68,9 @@ def close_woman(
 ) -> Event:
     """Take a woman off the lists; her record stays. ``words``: why, or where to.
 
-    UnsureError for a severe or referred woman unless ``sure``; death needs no second word.
+    UnsureError for a woman who is to be seen again unless ``sure``; death needs no second word.
     """
-    found = hindrances(woman)
+    found = hindrances(woman, Closing(reason))
     if found and not sure and reason is not Closing.DIED:
         raise UnsureError(found)
     woman.closed_on, woman.closed_reason = on, Closing(reason).value

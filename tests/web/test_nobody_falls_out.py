@@ -119,7 +119,7 @@ def test_a_closed_woman_can_be_followed_again(worker):
 def test_another_pregnancy_starts_with_its_own_weeks(worker):
     woman = worker.add_woman("KX-207", "30")
     worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
-    worker.post(f"{woman}/close", reason="delivered")
+    worker.post(f"{woman}/close", reason="delivered", sure="yes")
     worker.post(f"{woman}/reopen", pregnancy="new", new_weeks="9")
     text = page(worker, woman)
     assert "Week 9 of pregnancy." in text
@@ -132,6 +132,32 @@ def test_adding_a_closed_code_leads_to_its_record(worker):
     assert answer.status_code == 422
     assert f'href="{woman}"' in answer.text
     assert "its record is closed" in answer.text
+
+
+def test_closing_for_a_birth_is_asked_about_until_she_was_tested_after_it(worker):
+    """Noted as a closing instead of as a birth it would take her off every list."""
+    woman = worker.add_woman("KX-211", "40")
+    worker.send_photo(worker.open_visit(woman), photo(13.0))
+    asked = worker.post(f"{woman}/close", reason="delivered")
+    assert asked.status_code == 422
+    assert "She was not tested since the birth." in asked.text
+    assert "Closed on" not in page(worker, woman)
+    put_back(worker, 60)
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - 45 * DAY).isoformat())
+    assert worker.post(f"{woman}/close", reason="delivered").status_code == 422
+    assert on_list(worker, "due", "KX-211")
+    worker.send_photo(worker.open_visit(woman), photo(14.0))
+    assert worker.post(f"{woman}/close", reason="delivered").status_code == 303
+
+
+def test_closing_a_woman_who_is_anaemic_by_the_laboratory_is_asked_about(worker):
+    woman = worker.add_woman("KX-212")
+    assert lab(worker, woman, "8.4").status_code == 303
+    asked = worker.post(f"{woman}/close", reason="other", words="seen elsewhere")
+    assert asked.status_code == 422
+    assert "She is anaemic and tested every month." in asked.text
+    worker.post(f"{woman}/close", reason="other", words="seen elsewhere", sure="yes")
+    assert "Closed on" in page(worker, woman)
 
 
 def test_closing_a_severe_woman_is_asked_about_and_kept(app, worker):
@@ -770,7 +796,7 @@ def test_weeks_typed_when_a_record_is_opened_again_are_kept(worker):
     """Also where the choice beside them still says the same pregnancy."""
     woman = worker.add_woman("KX-287", weeks="")
     worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - 90 * DAY).isoformat())
-    worker.post(f"{woman}/close", reason="delivered")
+    worker.post(f"{woman}/close", reason="delivered", sure="yes")
     odd = worker.post(f"{woman}/reopen", pregnancy="same", new_weeks="30")
     assert odd.status_code == 422
     assert "began before the birth that is noted" in odd.text

@@ -56,7 +56,7 @@ def seen_to(sent: Sent, woman_id: str) -> Response:
 
 @router.post("/women/{woman_id}/close")
 def close(sent: Sent, woman_id: str) -> Response:
-    """Take her off the lists; a severe or referred woman only when said twice."""
+    """Take her off the lists; who is to be seen again only when said twice."""
     fields = sent.fields
     reason = fields.choice("reason", Closing)
     why = fields.text("words", 200, needed=reason is Closing.TRANSFERRED)
@@ -67,9 +67,9 @@ def close(sent: Sent, woman_id: str) -> Response:
             return go(f"/women/{woman_id}")
         try:
             close_woman(session, woman, reason, sent.today, sent.by, why, sure)
-        except UnsureError:
+        except UnsureError as unsure:
             fields.problems["sure"] = _("Is this right? She would be on no list any more.")
-            return woman_page(sent.request, sent.visitor, woman, fields, ask_sure=True)
+            return woman_page(sent.request, sent.visitor, woman, fields, unsure.hindrances)
         return None
 
     return sent.carry_out(woman_id, act)

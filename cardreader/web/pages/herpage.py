@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -11,7 +12,6 @@ from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.base import utc_now
-from cardreader.register.closing import hindrances
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
@@ -47,7 +47,7 @@ def woman_page(
     visitor: Visitor,
     woman: Woman,
     fields: Fields | None = None,
-    ask_sure: bool = False,
+    asked: Sequence[str] = (),
 ) -> Response:
     """Her page; with ``fields``, one of its forms again with what is wrong in it."""
     state: State = request.app.state.shared
@@ -95,7 +95,7 @@ def woman_page(
         tablets_run_out=row.belongs(ListName.TABLETS, today),
         most_tablets=MOST_TABLETS,
         closing=closed if woman.closed_on is not None else None,
-        hindrances=hindrances(woman) if ask_sure else (),
+        hindrances=asked,
         events=_events(woman, visitor, state),
         today=today,
         words=words,
