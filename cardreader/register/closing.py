@@ -92,6 +92,15 @@ def reopen_woman(
     return _reopen(session, woman, EventKind.REOPENED, on, by, words)
 
 
+def seen_here(session: Session, woman: Woman, on: dt.date, sent: bool, by: str | None) -> None:
+    """She was seen on a day, perhaps sent for a test: a closed record is opened again.
+
+    Not for what comes in late, from before it was closed, and asks for nothing: as a reading.
+    """
+    if woman.closed_on is not None and (sent or on > woman.closed_on):
+        reopen_woman(session, woman, on, by)
+
+
 def start_pregnancy(
     session: Session, woman: Woman, weeks: int | None, on: dt.date, by: str | None
 ) -> None:

@@ -5,8 +5,12 @@ from __future__ import annotations
 import datetime as dt
 import html
 
+import pytest
+from sqlalchemy import select
 from test_documents import text_of
 from webfakes import photo, refused_photo
+
+from cardreader.register.models import Woman
 
 TODAY = dt.date.today()
 YESTERDAY = TODAY - dt.timedelta(days=1)
@@ -64,6 +68,35 @@ def test_a_line_without_a_value_sends_her_for_a_test(worker):
     listed = worker.get("/lists/referrals").text.split("<b>KX-312</b>")[1].split("</li>")[0]
     assert "Urgent." in listed
     assert "nothing was read" in listed
+
+
+@pytest.mark.parametrize(
+    ("given", "days_ago", "followed"),
+    [
+        ({"sent": "now"}, 0, True),
+        ({"sent": "yes"}, 3, True),
+        ({"tablets_given": "30"}, 0, True),
+        ({"tablets_given": "30"}, 3, False),
+    ],
+)
+def test_who_is_seen_after_her_record_was_closed_is_on_the_lists_again(
+    app, worker, given, days_ago, followed
+):
+    woman = worker.add_woman("KX-314")
+    worker.post(f"{woman}/close", reason="moved")
+    with app.state.database.write() as session:
+        session.scalars(select(Woman)).one().closed_on -= dt.timedelta(days=1)
+    on = (TODAY - dt.timedelta(days=days_ago)).isoformat()
+    assert worker.post("/paper/enter", **line(code="KX-314", on=on, **given)).status_code == 200
+    assert ("Closed on" not in worker.get(woman).text) is followed
+    assert ("<b>KX-314</b>" in worker.get("/lists/referrals").text) is ("sent" in given)
+
+
+def test_who_is_sent_from_a_page_loaded_before_she_was_closed_is_on_the_list(worker):
+    woman = worker.add_woman("KX-315")
+    worker.post(f"{woman}/close", reason="moved")
+    worker.post(f"{woman}/send", urgent="yes")
+    assert "<b>KX-315</b>" in worker.get("/lists/referrals").text
 
 
 def test_what_is_wrong_in_a_line_is_said_beside_it(app, worker):

@@ -15,6 +15,7 @@ from cardreader.register.closing import (
     UnsureError,
     close_woman,
     reopen_woman,
+    seen_here,
     start_pregnancy,
     tell_weeks,
 )
@@ -145,10 +146,12 @@ def tablets(sent: Sent, woman_id: str) -> Response:
 def send(sent: Sent, woman_id: str) -> Response:
     """Send her for a blood test without a reading: she looks ill, or nothing could be read."""
     urgent = sent.fields.raw("urgent") == "yes"
-    return sent.carry_out(
-        woman_id,
-        lambda session, woman: send_for_test(session, woman, utc_now(), urgent, sent.by),
-    )
+
+    def act(session: Session, woman: Woman) -> None:
+        seen_here(session, woman, sent.today, True, sent.by)
+        send_for_test(session, woman, utc_now(), urgent, sent.by)
+
+    return sent.carry_out(woman_id, act)
 
 
 @router.post("/referrals/{referral_id}/outcome")

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from cardreader.register import audit
 from cardreader.register.base import new_id
-from cardreader.register.closing import BeforeBirthError, tell_weeks
+from cardreader.register.closing import BeforeBirthError, seen_here, tell_weeks
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
 from cardreader.register.kinds import EventKind
@@ -116,6 +116,7 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
                 session.rollback()
                 return _enter_page(request, fields.values, fields.problems)
         _tablets(session, woman, left, given, on, by)
+        seen_here(session, woman, on, sent in ("yes", "now"), by)
         if sent in ("yes", "now"):
             at = on_day(on, state.today())
             send_for_test(session, woman, at, sent == "now", by)
