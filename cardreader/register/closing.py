@@ -19,7 +19,7 @@ from cardreader.register.events import note
 from cardreader.register.history import measurements, standing
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import EventKind, ReferralOutcome
-from cardreader.register.models import Event, Reading, Woman
+from cardreader.register.models import Event, Reading, Referral, Woman
 from cardreader.register.referrals import close, open_referrals, reopen
 from cardreader.register.women import Closing, set_gestation
 
@@ -92,6 +92,17 @@ def reopen_woman(
     return _reopen(session, woman, EventKind.REOPENED, on, by, words)
 
 
+def reopen_sent(session: Session, referral: Referral, event_id: str) -> None:
+    """Open a closed record again for a referral that whoever closed it did not know of."""
+    if referral.woman.closed_on is None or referral.closed_at is not None:
+        return
+    _reopen(
+        *(session, referral.woman, EventKind.REOPENED, local_day(referral.opened_at), None),
+        referral=referral,
+        event_id=event_id,
+    )
+
+
 def seen_here(session: Session, woman: Woman, on: dt.date, sent: bool, by: str | None) -> None:
     """She was seen on a day, perhaps sent for a test: a closed record is opened again.
 
@@ -158,6 +169,7 @@ def _reopen(
     words: str = "",
     reading: Reading | None = None,
     event_id: str | None = None,
+    referral: Referral | None = None,
 ) -> Event:
     if woman.closed_on is None:
         raise ValueError("her record is open")
@@ -173,6 +185,7 @@ def _reopen(
         *(session, woman, kind, on, by),
         choice=reason,
         words=words or None,
+        referral=referral,
         reading=reading,
         event_id=event_id,
     )

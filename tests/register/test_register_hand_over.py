@@ -37,7 +37,7 @@ from cardreader.register.models import Account, Reading, Referral, Visit, Woman
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import open_visit, record_photo
-from cardreader.register.referrals import open_referrals, tell_outcome
+from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
 from cardreader.register.removal import remove_woman
 from cardreader.register.settingaside import set_aside
 from cardreader.register.women import find_woman, set_gestation
@@ -824,3 +824,32 @@ def test_a_photo_by_a_phone_whose_clock_is_years_slow_travels_and_is_backed_up(
     exchange(post, programme)
     assert programme.look(severe)
     make_backup(programme.database, programme.folder, tmp_path / "b", "an invented passphrase")
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_who_was_sent_at_one_and_closed_at_the_other_is_followed_again(two, known):
+    """Sent without a reading, of which whoever closed her record knew, or did not."""
+    post, programme = two
+    post.do(lambda s, _: photo(s, add_woman(s, "KX-5", days_ago=40), facts(12.9), days_ago=20))
+    exchange(post, programme)
+    post.do(lambda s, her: send_for_test(s, her, utc_now(), True, None), "KX-5")
+    if known:
+        exchange(post, programme)
+    moved = women.Closing.MOVED
+    programme.do(lambda s, her: closing.close_woman(s, her, moved, TODAY, None, sure=known), "KX-5")
+    for _ in range(2):
+        exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: her.closed_on is not None, "KX-5") is known
+        assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)], "KX-5")
+        with register.database.read() as session:
+            assert conflicts(session) == []
+    assert post.says() == programme.says()
+    if not known:
+        # Closed once more by somebody who knows of it she stays so.
+        programme.do(
+            lambda s, her: closing.close_woman(s, her, moved, TODAY, None, sure=True), "KX-5"
+        )
+        for _ in range(2):
+            exchange(post, programme)
+        assert all(r.look(lambda s, her: her.closed_on, "KX-5") == TODAY for r in two)

@@ -8,6 +8,7 @@ a reading of one opens the record that the other closed without knowing of it.
 from __future__ import annotations
 
 import uuid
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from sqlalchemy import select
@@ -17,11 +18,12 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.subject import Subject
 from cardreader.register.asking import asking, readings_of, unread
 from cardreader.register.blots import may_hide_severe
-from cardreader.register.closing import reopen_for
+from cardreader.register.closing import reopen_for, reopen_sent
 from cardreader.register.doubt import unasked_doubts
+from cardreader.register.fieldgroups import WOMAN
 from cardreader.register.history import Measurement, certain_at, counts, point_of
 from cardreader.register.kinds import Purpose, ReferralOutcome, Source
-from cardreader.register.merge.choosing import differ
+from cardreader.register.merge.choosing import differ, shown
 from cardreader.register.merge.state import Key, WomanState
 from cardreader.register.models import Event, Reading, Referral, Visit, Woman
 from cardreader.register.recording import Combine, combine_visit, subject_of
@@ -48,6 +50,16 @@ def apart(before: WomanState, incoming: WomanState) -> set[Key]:
     return set(before.records) ^ set(incoming.records)
 
 
+def sent_unknown(before: WomanState, incoming: WomanState) -> set[str]:
+    """Referrals of one register that the other, where her record is closed, did not know of."""
+    found: set[str] = set()
+    for closer, other in ((before, incoming), (incoming, before)):
+        if shown(closer.records[WOMAN, closer.id], "closing")["closed_on"] is not None:
+            lacking = other.records.keys() - closer.records.keys()
+            found |= {name for table, name in lacking if table == Referral.__tablename__}
+    return found
+
+
 def unsettled_visits(merged: WomanState) -> set[str]:
     """Visits that both registers added to, so that neither's result is that of all blots."""
     return {
@@ -59,9 +71,18 @@ def unsettled_visits(merged: WomanState) -> set[str]:
 
 
 def follow(
-    session: Session, woman: Woman, fresh: set[Key], visits: set[str], judge: Judge | None
+    session: Session,
+    woman: Woman,
+    fresh: set[Key],
+    visits: set[str],
+    judge: Judge | None,
+    sent: Collection[str] = (),
 ) -> None:
-    """Do what follows for one woman; ``fresh`` are entries that one register didn't know of."""
+    """Do what follows for one woman.
+
+    ``fresh`` are entries that one register didn't know of; ``sent`` referrals that whoever
+    closed her record didn't.
+    """
     for visit in woman.visits:
         if visit.id in visits and judge is not None:
             combine_visit(session, visit, judge.combine, judge.subject(woman, visit), None)
@@ -72,6 +93,9 @@ def follow(
     for reading in readings:
         if reading.set_aside_at is None:
             _reopen(session, reading)
+    for referral in woman.referrals:
+        if referral.id in sent:
+            _reopen_sent(session, referral)
     if readings or any((Referral.__tablename__, r.id) in fresh for r in woman.referrals):
         for reading in sorted(woman.readings, key=lambda r: (r.taken_at, r.id)):
             if counts(reading) and reading.source == Source.LAB and open_referrals(woman):
@@ -161,6 +185,13 @@ def _was_asked(woman: Woman, point: Measurement) -> bool:
 
 def _is_fresh(woman: Woman, point: Measurement, fresh: set[str]) -> bool:
     return any(r.id in fresh for r in readings_of(woman, point))
+
+
+def _reopen_sent(session: Session, referral: Referral) -> None:
+    """The same because of a referral without a reading, as when she was sent by hand."""
+    name = str(uuid.uuid5(_NAMES, f"sent {referral.id}"))
+    if session.scalar(select(Event.id).where(Event.id == name)) is None:
+        reopen_sent(session, referral, name)
 
 
 def _reopen(session: Session, reading: Reading) -> None:

@@ -17,7 +17,7 @@ from cardreader.register.kinds import Role
 from cardreader.register.merge.choosing import shown
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
-from cardreader.register.merge.following import Judge, apart, follow, unsettled_visits
+from cardreader.register.merge.following import Judge, apart, follow, sent_unknown, unsettled_visits
 from cardreader.register.merge.joining import component, show_alone, show_joined
 from cardreader.register.merge.parting import ask_for_herself, reopen_if_anothers
 from cardreader.register.merge.state import (
@@ -166,6 +166,7 @@ def take_women(
     show_joined(session, together)
     changed = _count(outcome, before, merged)
     fresh = {n: apart(before[n], given[n]) if n in before else set() for n in given}
+    sent = {n: sent_unknown(before[n], given[n]) if n in before else set() for n in given}
     visits = {name: unsettled_visits(merged[name]) for name in given}
     new_here = _held_by(session, given, register_id)
     touch(session, {*changed, *(n for n in new_here if merged[n] != given[n])})
@@ -173,7 +174,7 @@ def take_women(
     session.expire_all()
     # What follows, follows from the visits as they are shown from now on.
     leads = join_visits(session, set(shown_values(session, given).values()), judge)
-    _follow(session, {n for n in given if fresh[n] or visits[n]}, fresh, visits, judge)
+    _follow(session, {n for n in given if fresh[n] or visits[n]}, fresh, sent, visits, judge)
     reopen_if_anothers(session, set(shown_values(session, changed).values()), None)
     refer_joined(session, leads)
     write_down(session)
@@ -214,6 +215,7 @@ def _follow(
     session: Session,
     women: set[str],
     fresh: Mapping[str, set[Key]],
+    sent: Mapping[str, set[str]],
     visits: Mapping[str, set[str]],
     judge: Judge | None,
 ) -> None:
@@ -237,6 +239,7 @@ def _follow(
                 set().union(*(fresh[name] for name in own)),
                 set().union(*(visits[name] for name in own)),
                 judge,
+                set().union(*(sent[name] for name in own)),
             )
         write_down(session)
 
