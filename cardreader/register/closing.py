@@ -100,7 +100,19 @@ def reopen_sent(session: Session, referral: Referral, event_id: str) -> None:
         *(session, referral.woman, EventKind.REOPENED, local_day(referral.opened_at), None),
         referral=referral,
         event_id=event_id,
+        at=referral.opened_at,
     )
+
+
+def reopen_parted(session: Session, woman: Woman, closed: Event, event_id: str) -> None:
+    """Open a record again that was closed while another woman's was joined with it."""
+    if woman.closed_on is not None:
+        on = local_day(closed.entered_at)
+        _reopen(
+            *(session, woman, EventKind.REOPENED, on, None),
+            event_id=event_id,
+            at=closed.entered_at,
+        )
 
 
 def seen_here(session: Session, woman: Woman, on: dt.date, sent: bool, by: str | None) -> None:
@@ -156,7 +168,10 @@ def reopen_for(
     if day < woman.closed_on and not presses:
         return None
     return _reopen(
-        session, woman, EventKind.READ_WHILE_CLOSED, day, by, reading=reading, event_id=event_id
+        *(session, woman, EventKind.READ_WHILE_CLOSED, day, by),
+        reading=reading,
+        event_id=event_id,
+        at=None if event_id is None else reading.entered_at,
     )
 
 
@@ -170,6 +185,7 @@ def _reopen(
     reading: Reading | None = None,
     event_id: str | None = None,
     referral: Referral | None = None,
+    at: dt.datetime | None = None,
 ) -> Event:
     if woman.closed_on is None:
         raise ValueError("her record is open")
@@ -188,4 +204,5 @@ def _reopen(
         referral=referral,
         reading=reading,
         event_id=event_id,
+        at=at,
     )

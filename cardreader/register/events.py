@@ -25,17 +25,13 @@ def note(
     referral: Referral | None = None,
     reading: Reading | None = None,
     event_id: str | None = None,
+    at: dt.datetime | None = None,
 ) -> Event:
     """Note an event; its words stay out of the audit trail.
 
-    With an ``event_id`` that several registers make alike it is of the time of its reading or
-    referral, so that what each of them noted is one event.
+    With an ``event_id`` that several registers make alike it is of a time, ``at``, that they
+    agree on, so that what each of them noted is one event.
     """
-    entered_at = utc_now()
-    if event_id is not None and reading is not None:
-        entered_at = reading.entered_at
-    elif event_id is not None and referral is not None:
-        entered_at = referral.opened_at
     event = Event(
         id=event_id or new_id(),
         kind=kind.value,
@@ -44,7 +40,7 @@ def note(
         amount=amount,
         words=words,
         entered_by=by,
-        entered_at=entered_at,
+        entered_at=at or utc_now(),
         reading_id=None if reading is None else reading.id,
         referral_id=None if referral is None else referral.id,
     )

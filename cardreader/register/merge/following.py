@@ -92,10 +92,10 @@ def follow(
     )
     for reading in readings:
         if reading.set_aside_at is None:
-            _reopen(session, reading)
+            follow_read(session, reading)
     for referral in woman.referrals:
         if referral.id in sent:
-            _reopen_sent(session, referral)
+            follow_sent(session, referral)
     if readings or any((Referral.__tablename__, r.id) in fresh for r in woman.referrals):
         for reading in sorted(woman.readings, key=lambda r: (r.taken_at, r.id)):
             if counts(reading) and reading.source == Source.LAB and open_referrals(woman):
@@ -187,14 +187,14 @@ def _is_fresh(woman: Woman, point: Measurement, fresh: set[str]) -> bool:
     return any(r.id in fresh for r in readings_of(woman, point))
 
 
-def _reopen_sent(session: Session, referral: Referral) -> None:
+def follow_sent(session: Session, referral: Referral) -> None:
     """The same because of a referral without a reading, as when she was sent by hand."""
     name = str(uuid.uuid5(_NAMES, f"sent {referral.id}"))
     if session.scalar(select(Event.id).where(Event.id == name)) is None:
         reopen_sent(session, referral, name)
 
 
-def _reopen(session: Session, reading: Reading) -> None:
+def follow_read(session: Session, reading: Reading) -> None:
     """Open a closed record because of a reading: noted alike by every register that does."""
     name = str(uuid.uuid5(_NAMES, reading.id))
     if session.scalar(select(Event.id).where(Event.id == name)) is None:
