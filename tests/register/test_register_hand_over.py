@@ -474,7 +474,6 @@ def test_a_joined_woman_is_followed_if_either_record_was(two):
         part(session, session.scalars(select(Joining)).one(), None)
     for code in ("KX-1", "PX-1"):
         assert programme.look(lambda s, her: her.closed_on, code) is None
-    assert programme.look(lambda s, her: her.closed_on, "PX-1") == TODAY
 
 
 def test_a_register_told_only_of_its_own_women_learns_of_no_other(two):
