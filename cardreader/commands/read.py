@@ -13,6 +13,8 @@ from cardreader.terminal.output import say
 from cardreader.terminal.readeroptions import reader_of, reader_options
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from cardreader.decide.subject import Subject
     from cardreader.reader import Reader
     from cardreader.result.reading import Reading
@@ -64,6 +66,7 @@ def add_read(commands: Commands) -> None:
 def _read(arguments: argparse.Namespace) -> ExitCode:
     subject = _subject(arguments)
     contents = [_bytes_of(path) for path in arguments.photos]  # a missing one is told at once
+    _spare(arguments.photos, arguments.annotate, 1 if arguments.same_blot else len(contents))
     if arguments.same_blot and len(set(contents)) < 2:
         raise CommandError(
             ExitCode.USAGE, "--same-blot needs two different photos of the blot or more"
@@ -117,10 +120,25 @@ def _print_readings(
 def _annotate(readings: list[Reading], out: Path) -> None:
     from cardreader.result.annotate import write_annotated
 
-    for number, reading in enumerate(readings, 1):
-        path = out if len(readings) == 1 else out.with_stem(f"{out.stem}-{number}")
+    for path, reading in zip(_pictures(out, len(readings)), readings, strict=True):
         with writing(path):
             write_annotated(path, reading)
+
+
+def _pictures(out: Path, count: int) -> list[Path]:
+    """Where the pictures of so many photos are written."""
+    if count == 1:
+        return [out]
+    return [out.with_stem(f"{out.stem}-{number}") for number in range(1, count + 1)]
+
+
+def _spare(photos: Sequence[Path], out: Path | None, count: int) -> None:
+    """Let no picture be written over a photo: there is no other of that blot."""
+    for path in () if out is None else _pictures(out, count):
+        if any(path.exists() and path.samefile(photo) for photo in photos):
+            raise CommandError(
+                ExitCode.USAGE, f"{path} is one of the photos: --annotate needs another name"
+            )
 
 
 def _subject(arguments: argparse.Namespace) -> Subject:

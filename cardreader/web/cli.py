@@ -20,6 +20,7 @@ from cardreader.web.registerat import (
     opened_database,
     register_told,
     secret,
+    spare_register,
 )
 
 if TYPE_CHECKING:
@@ -234,6 +235,7 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.lastbackup import note_backup
 
     must_be_there(arguments)
+    spare_register(arguments, arguments.file)
     passphrase, progress = _passphrase(), progress_of(arguments)
     with (
         register_told(),

@@ -19,6 +19,7 @@ from cardreader.web.registerat import (
     opened_database,
     photos_option,
     register_told,
+    spare_register,
 )
 
 if TYPE_CHECKING:
@@ -121,6 +122,8 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
     todo = acts[arguments.what]
     if arguments.what not in ("list", "renew") and not arguments.which:
         raise CommandError(ExitCode.USAGE, f"registers {arguments.what} needs a FILE or NAME")
+    if arguments.what == "card":
+        spare_register(arguments, Path(arguments.which))
     with (
         register_told(),
         opened_database(arguments) as database,
@@ -185,7 +188,8 @@ def _add(session: Session, arguments: argparse.Namespace) -> None:
             "place",
         )
     add_known(session, card, arguments.only_theirs)
-    say(f"{card.name} is known now\n")
+    told_of = "its own women alone" if arguments.only_theirs else "every woman here"
+    say(f"{card.name} is known now, and is told of {told_of}\n")
 
 
 def _letters(code: str) -> str:
@@ -238,6 +242,7 @@ def _hand_over(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.photostore import PhotoStoreError, open_store
 
     must_be_there(arguments)
+    spare_register(arguments, arguments.file)
     with (
         register_told(),
         opened_database(arguments) as database,

@@ -18,6 +18,8 @@ from cardreader.terminal.readeroptions import calibration_option, lots_option, p
 if TYPE_CHECKING:
     from cardreader.register.database import Database
 
+_SQLITE = b"SQLite format 3\0"
+"""How a database's file begins (SQLite's file format, 1.3.1)."""
 DATA_VARIABLE = "CARDREADER_DATA"
 DATABASE_VARIABLE = "CARDREADER_DATABASE"
 
@@ -96,6 +98,22 @@ def must_be_there(arguments: argparse.Namespace) -> None:
             raise CommandError(
                 ExitCode.BAD_DATA, "there is no register in that database: is it the right one?"
             )
+
+
+def spare_register(arguments: argparse.Namespace, file: Path) -> None:
+    """FILE is easily taken for what is read: write over nothing that a register is made of."""
+    with writing(file):
+        if not file.is_file():
+            return
+        with file.open("rb") as stream:
+            database = stream.read(len(_SQLITE)) == _SQLITE
+        data, where = arguments.data.resolve(), file.resolve()
+    beside = where.name.endswith((".db-wal", ".db-shm")) or where == data / "photo.key"
+    if database or beside or any(data / name in where.parents for name in ("tls", "photos")):
+        raise CommandError(
+            ExitCode.USAGE,
+            f"{file} is a register's own file: FILE is what is to be written, give it another name",
+        )
 
 
 @contextmanager

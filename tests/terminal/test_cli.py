@@ -208,6 +208,22 @@ def test_json_of_several(pipeline, photo, capsys) -> None:
         jsonschema.validate(reading, reading_schema(), cls=jsonschema.Draft202012Validator)
 
 
+def test_no_picture_is_written_over_a_photo(pipeline, photo, tmp_path: Path, capsys) -> None:
+    one, two = photo("9.0", "8.0")
+    content = Path(one).read_bytes()
+    numbered = tmp_path / "blot-2.jpg"
+    numbered.write_bytes(content)
+    (tmp_path / "link.jpg").symlink_to(one)
+    for words in (
+        [one, "--annotate", one],
+        [one, "--annotate", str(tmp_path / "link.jpg")],
+        [two, str(numbered), "--annotate", str(tmp_path / "blot.jpg")],
+    ):
+        assert cli.main(["read", *words]) == ExitCode.USAGE
+        assert "is one of the photos" in capsys.readouterr().err
+    assert Path(one).read_bytes() == numbered.read_bytes() == content
+
+
 def test_annotate(pipeline, photo, tmp_path: Path) -> None:
     out = tmp_path / "out.png"
     assert cli.main(["read", *photo("9.0"), "--annotate", str(out)]) == 0

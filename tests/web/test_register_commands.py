@@ -99,6 +99,24 @@ def test_a_backup_that_cannot_be_written(register: Path, tmp_path: Path) -> None
     assert f"{file}: No such file or directory" in _one_line(done, ExitCode.NOT_WRITTEN)
 
 
+@pytest.mark.parametrize("name", ["register.db", "register.db-wal", "photo.key", "tls/server.key"])
+@pytest.mark.parametrize("words", [["backup"], ["registers", "card"], ["hand-over"]])
+def test_nothing_is_written_over_what_a_register_is_made_of(
+    words: list[str], name: str, register: Path
+) -> None:
+    """``backup FILE`` reads as if the file were what is backed up."""
+    file = register / name
+    file.parent.mkdir(exist_ok=True)
+    if not file.exists():
+        file.write_bytes(b"any")
+    before = file.read_bytes()
+    done = run_cardreader(*words, file, "--data", register, **SECRETS)
+    assert "is a register's own file: FILE is what is to be written" in _one_line(
+        done, ExitCode.USAGE
+    )
+    assert file.read_bytes()[:16] == before[:16]
+
+
 def test_backup_and_restore_tell_programs_how_far_they_are(register: Path, tmp_path: Path) -> None:
     file = tmp_path / "register.backup"
     done = run_cardreader("backup", file, "--data", register, "--json-lines", **SECRETS)
