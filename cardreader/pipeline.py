@@ -216,10 +216,7 @@ def _card_refusal(number: int | None, reader: Reader) -> Refusal | None:
 
 
 def _not_calibrated(findings: Findings, reader: Reader) -> Refusal | None:
-    """No value without laboratory pairs for cards of this lot on this paper: a simulation is none.
-
-    A simulated calibration reads the lots that it names, which are demonstrations.
-    """
+    """No value without pairs for cards of this lot on this paper: a simulation is none."""
     calibration, number = reader.calibration, findings.lot_number
     if number is None:
         return None
@@ -240,17 +237,15 @@ def _not_calibrated(findings: Findings, reader: Reader) -> Refusal | None:
             "calibration",
             f"calibration {calibration.id} was fitted with other colours of lot {lot_id}: {unlike}",
         )
+    if calibration.gives_values_for(lot_id):
+        return None
     if calibration.basis == "measured":
-        if calibration.fits(lot_id):
-            return None
         # Kept as well: pairs with the new lot are what its calibration is made of.
         return Refusal(
             Reason.CALIBRATION_UNFIT,
             "calibration",
             f"calibration {calibration.id} is not for lot {lot_id}",
         )
-    if calibration.n_pairs > 0 and lot_id in calibration.lots:
-        return None
     return Refusal(
         Reason.NOT_CALIBRATED,
         "calibration",

@@ -194,6 +194,15 @@ class Calibration(CalibrationNumbers):
         """Whether it may be used with cards of a lot."""
         return not self.lots or lot_id in self.lots
 
+    def gives_values_for(self, lot_id: str) -> bool:
+        """Whether cards of a lot get a value by it: without laboratory pairs no real ones do.
+
+        A simulated calibration reads the lots that it names, which are demonstrations.
+        """
+        if self.basis == "measured":
+            return self.fits(lot_id)
+        return self.n_pairs > 0 and lot_id in self.lots
+
     def colours_of(self, lot_id: str) -> LotColours | None:
         """Those of a lot that its pairs were read beside; None where it doesn't say."""
         return next((one for one in self.lot_colours if one.lot_id == lot_id), None)

@@ -231,6 +231,33 @@ def test_a_calibration_is_not_validated_beside_other_colours_than_its_own(
     assert told.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("basis", "says"),
+    [
+        ("simulated", ("not_calibrated", "no laboratory values", "by --calibration")),
+        ("measured", ("calibration_unfit", "is not for card lot 027001", "study bridge")),
+    ],
+)
+def test_values_that_nobody_gets_are_not_validated(table, tmp_path, capsys, basis, says):
+    """The reader refuses those cards: figures of theirs would speak for what is not in use."""
+    worlds, out = Calibration.load(shipped("worlds")), tmp_path / "calibration"
+    save(out, replace(worlds, basis=basis, lots=("004711",), n_pairs=50), {})
+    assert run("report", table, "--calibration", out, "--out", tmp_path / "r") == ExitCode.BAD_DATA
+    told = capsys.readouterr().err
+    assert all(words in told for words in says)
+    assert told.count("\n") == 1
+    assert not (tmp_path / "r").exists()
+
+
+def test_where_all_rows_are_faulty_nothing_goes_on_without_them(tmp_path, capsys):
+    path = tmp_path / "study.csv"
+    pd.DataFrame([TABLE | {"lab_value": "112"}]).to_csv(path, index=False)
+    assert run("fit", path, "--out", tmp_path / "new") == ExitCode.BAD_DATA
+    told = capsys.readouterr().err
+    assert "1 faulty row: correct it" in told
+    assert "--skip-faulty" not in told
+
+
 def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):
     out = tmp_path / "calibration"
     save(out, Calibration.load(shipped("default")), {})

@@ -35,11 +35,10 @@ def study_of(arguments: argparse.Namespace) -> Study:
     if study.errors and not arguments.skip_faulty:
         print_faults(study.errors)
         say_line(HOW_ROWS_COUNT)
-        raise CommandError(
-            ExitCode.BAD_DATA,
-            f"{arguments.table} has {len({error.row for error in study.errors})} faulty rows: "
-            "correct them, or go on without them by --skip-faulty",
-        )
+        faulty = len({error.row for error in study.errors})
+        many = "1 faulty row: correct it" if faulty == 1 else f"{faulty} faulty rows: correct them"
+        without = ", or go on without by --skip-faulty" if len(study.rows) else ""
+        raise CommandError(ExitCode.BAD_DATA, f"{arguments.table} has {many}{without}")
     return study
 
 
@@ -143,6 +142,25 @@ def must_be_of_its_colours(
                 f"lot_changed: calibration {calibration.id} was fitted with other colours of lot "
                 f"{lot.lot_id} ({unlike}): {WHAT_TO_DO}",
             )
+
+
+def must_give_values(study: Study, calibration: Calibration) -> None:
+    """Figures of values that nobody would get would speak for a calibration not in use."""
+    unread = [
+        lot for lot in sorted(set(study.rows["lot"])) if not calibration.gives_values_for(lot)
+    ]
+    if not unread:
+        return
+    many = f"card lot {unread[0]}" if len(unread) == 1 else f"card lots {', '.join(unread)}"
+    if calibration.basis == "measured":
+        why = f"calibration_unfit: calibration {calibration.id} is not for {many}"
+        way = "study bridge tries it there, study fit makes one with pairs of both"
+    else:
+        why = f"not_calibrated: no laboratory values stand behind {calibration.id} for {many}"
+        way = "name the calibration made of your own pairs by --calibration"
+    raise CommandError(
+        ExitCode.BAD_DATA, f"{why}, so no photo of them gets a value to validate: {way}"
+    )
 
 
 def must_be_free(out: Path, replace: bool) -> None:

@@ -10,6 +10,7 @@ from cardreader.calibrate.commands.inputs import (
     features_of,
     must_be_new,
     must_be_of_its_colours,
+    must_give_values,
     protocol_of,
     say_line,
     study_of,
@@ -28,6 +29,7 @@ def report(arguments: argparse.Namespace) -> ExitCode:
     about = about_of(arguments, study.sha256)
     protocol = protocol_of(arguments.protocol)
     must_be_of_its_colours(study, calibration, arguments)
+    must_give_values(study, calibration)
     features = features_of(study, arguments)
     must_be_new(features, past)
     files, found = workflow.external_report(features, about, calibration, protocol)
