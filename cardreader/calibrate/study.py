@@ -27,6 +27,7 @@ from cardreader.calibrate.studycolumns import (
     Column,
     LabMethod,
     LabUnit,
+    header_faults,
     to_g_dl,
 )
 from cardreader.card import layout
@@ -37,7 +38,6 @@ MAX_FILE_BYTES = 50_000_000
 MAX_ROWS = 200_000
 _NAMES = tuple(column.name for column in COLUMNS)
 _NUMBERS = tuple(column.name for column in COLUMNS if column.kind == "number")
-_REQUIRED = tuple(column.name for column in COLUMNS if column.required)
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,8 @@ def read_study(path: Path | str) -> Study:
         raise _table_error(f"file is larger than {MAX_FILE_BYTES // 1_000_000} MB")
     data = path.read_bytes()
     table = _table_of(path, data)
+    if not table:
+        raise _table_error("no row below its header")
     rows, errors = [], []
     for line in table:
         if line.problem:
@@ -182,18 +184,9 @@ def _cell_text(value: Any) -> str:
 
 
 def _check_columns(names: Sequence[str]) -> None:
-    known = [one_line(name, 60) if name.strip() else "" for name in names]
-    errors = [RowError(0, name, "column is missing") for name in _REQUIRED if name not in known]
-    errors += [
-        RowError(0, name, "column occurs twice") for name in set(known) if known.count(name) > 1
-    ]
-    errors += [
-        RowError(0, name, f"unknown column; known are {', '.join(_NAMES)}")
-        for name in known
-        if name not in _NAMES
-    ]
-    if errors:
-        raise StudyError(tuple(errors))
+    faults = header_faults([one_line(name, 60) if name.strip() else "" for name in names])
+    if faults:
+        raise StudyError(tuple(RowError(0, name, problem) for name, problem in faults))
 
 
 class _Fault(Exception):  # noqa: N818 - never leaves this module
@@ -305,6 +298,8 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
         if unit is not LabUnit.G_DL:
             stated += f" = {value:.3g} g/dL"
         problem = f"{stated} is outside {LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g} g/dL: wrong unit?"
+        if unit is LabUnit.G_DL and LOWEST_HB_G_DL <= value / 10 <= HIGHEST_HB_G_DL:
+            problem += " A laboratory's g/L are written with g/L in lab_unit"
         return [RowError(number, "lab_value", problem)]
     row["lab_g_dl"] = value
     stated = row["lab_sd"]

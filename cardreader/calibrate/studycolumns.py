@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -128,6 +129,35 @@ COLUMNS: tuple[Column, ...] = (
     Column("paper", False, "Batch of the blotting paper; empty: not named, taken for one batch."),
     Column("note", False, "Anything else; not used."),
 )
+
+_NAMES = tuple(column.name for column in COLUMNS)
+_BY_LETTERS = {"".join(filter(str.isalnum, name)): name for name in _NAMES}
+
+
+def header_faults(names: Sequence[str]) -> list[tuple[str, str]]:
+    """What is wrong with a table's header: the column, and in words what it lacks.
+
+    A column that is only written otherwise is told once, and not as missing too.
+    """
+    meant = {
+        name: right
+        for name in names
+        if name not in _NAMES
+        and (right := _BY_LETTERS.get("".join(filter(str.isalnum, name.lower()))))
+    }
+    faults = [
+        (column.name, "column is missing")
+        for column in COLUMNS
+        if column.required and column.name not in (*names, *meant.values())
+    ]
+    faults += [(n, "column occurs twice") for n in dict.fromkeys(names) if names.count(n) > 1]
+    faults += [(name, f"write {right}, not {name}") for name, right in meant.items()]
+    unknown = [name for name in dict.fromkeys(names) if name not in _NAMES and name not in meant]
+    for name in unknown:
+        told = f"; known are {', '.join(_NAMES)}" if name == unknown[0] else ""
+        faults.append((name, f"unknown column{told}"))
+    return faults
+
 
 _TYPES = {"text": "string", "number": "number", "whole": "integer"}
 _CATEGORIES = ("lab_unit", "lab_method", "phone", "light", "operator", "paper")

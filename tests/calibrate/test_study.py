@@ -78,6 +78,7 @@ def test_a_parquet_file_of_too_many_rows_is_refused_before_it_is_unpacked(tmp_pa
     [
         ({"lab_value": "11,2"}, "lab_value", "11.2, not 11,2"),
         ({"lab_value": "112"}, "lab_value", "wrong unit"),
+        ({"lab_value": "112"}, "lab_value", "g/L in lab_unit"),
         ({"lab_value": "nan"}, "lab_value", "outside"),
         ({"lab_value": "1_1"}, "lab_value", "not a number"),
         ({"lab_value": "11.2 g/dL"}, "lab_value", "without its unit"),
@@ -168,6 +169,29 @@ def test_a_file_that_is_no_table_gives_one_line(tmp_path, name, data):
     with pytest.raises(StudyError) as caught:
         read_study(path)
     assert "\n" not in str(caught.value)
+
+
+def test_a_column_written_otherwise_is_told_once(tmp_path):
+    path = tmp_path / "study.csv"
+    named = {{"lab_value": "Lab value"}.get(name, name.title()): GOOD[name] for name in GOOD}
+    path.write_text(f"{','.join(named)},ward,bed\n{','.join(named.values())},3,4\n")
+    with pytest.raises(StudyError) as caught:
+        read_study(path)
+    told = [str(error) for error in caught.value.errors]
+    assert "table, Lab value: write lab_value, not Lab value" in told
+    assert not any("missing" in line for line in told)
+    assert len(told) == len(GOOD) + 2
+    assert sum("known are" in line for line in told) == 1
+
+
+@pytest.mark.parametrize("name", ["study.csv", "study.parquet"])
+def test_a_table_without_rows_is_a_fault(tmp_path, name):
+    empty = pd.DataFrame(columns=list(GOOD))
+    empty.to_csv(tmp_path / name, index=False) if name.endswith("csv") else empty.to_parquet(
+        tmp_path / name
+    )
+    with pytest.raises(StudyError, match="no row below its header"):
+        read_study(tmp_path / name)
 
 
 def test_every_column_is_described():
