@@ -12,7 +12,7 @@ from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import SEVERE_G_DL, Consequence, CutOff
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import Fit
+from cardreader.calibrate.fit import GIVEN, Fit
 from cardreader.calibrate.locusregressor import BEYOND_G_DL
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import Proportion, proportion
@@ -149,6 +149,7 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
         "light": np.unique(pairs.light),
         "card lot": np.unique(pairs.lot),
     }
+    see = "" if fitted.model == GIVEN else "see the lines for parts left out, and "
     lines = []
     if synthetic:
         lines.append(
@@ -160,8 +161,8 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
         f"those {severe}."
     )
     lines += [
-        f"{name.capitalize()}s seen: {', '.join(values)}. Others may read differently; "
-        "see the lines for parts left out, and bridge before use."
+        f"{name.capitalize()}s seen: {', '.join(values)}. Others may read differently; {see}bridge "
+        "before use."
         for name, values in parts.items()
     ]
     lines.append(
@@ -193,8 +194,8 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
         )
     if features.rows["lot_nominal"].any():
         lines.append(
-            "Some card lots are known by their design only, not measured. The reader doubts such "
-            "cards more, so that its intervals are wider than those shown here."
+            "Some card lots are known by their design only, not measured. What is shown here holds "
+            "for readings by that design; once such a lot is measured, fit again."
         )
     refused = len(features.refused)
     if refused:

@@ -15,7 +15,11 @@ from blots import study
 from cardreader.calibrate import workflow
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.document import Document, Section, Table, Text, to_html, to_pdf
+from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
+from cardreader.calibrate.report import making
+from cardreader.core.shipped import shipped
 from cardreader.decide.protocolfile import load_protocol
+from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load
 
 TITLE = "Two <hills> & a river"
@@ -186,3 +190,19 @@ def test_the_same_document_makes_the_same_bytes():
     )
     assert to_html(document) == to_html(document)
     assert to_pdf(document) == to_pdf(document)
+
+
+def _told(model, scores=()):
+    """How a report says that a study was worked out."""
+    fitted = Fit(Calibration.load(shipped("worlds")), model, (), None, scores, Recipe())
+    return " ".join(making.method(fitted).blocks[0].lines)
+
+
+def test_few_women_are_promised_no_rank_and_a_given_calibration_no_folds():
+    few, many = _told(SITE_MODEL), _told(SITE_MODEL, (0.4, 0.9))
+    assert "no rank promises" in few
+    assert "exact finite-sample rank" in many
+    assert "inner folds" not in few + many
+    given = _told(GIVEN)
+    assert "finished calibration" in given
+    assert "folds" not in given

@@ -10,6 +10,8 @@ from cardreader.calibrate.report.words import plain, share, signed
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import WANTED_BIAS_G_DL
 
+_LEFT_OUT = "Phones, lights and lots that were left out"
+
 
 def _part(row: CoverageRow) -> str:
     return "all women" if row.part == "all" else f"{row.part}: {row.value}"
@@ -55,13 +57,19 @@ def promises(fitted: Fit, found: Validation) -> Section:
     )
 
 
-def unseen(found: Validation) -> Section:
-    """Readings by calibrations that lacked the phone, light or lot."""
+def unseen(fitted: Fit, found: Validation) -> tuple[Section, ...]:
+    """Readings by calibrations that lacked the phone, light or lot; a given one lacks nothing."""
+    if fitted.model == GIVEN:
+        return ()
     if not found.unseen:
-        return Section(
-            "Phones, lights and lots that were left out",
-            (Text("The study has one phone, one light and one lot: nothing could be left out."),),
+        pairs = found.held_out.pairs
+        several = any(len(set(part.tolist())) > 1 for part in (pairs.phone, pairs.light, pairs.lot))
+        why = (
+            "Too few women have others to learn from"
+            if several
+            else "The study has one phone, one light and one lot"
         )
+        return (Section(_LEFT_OUT, (Text(f"{why}: nothing could be left out."),)),)
     rows = tuple(
         (
             f"{row.part}: {row.value}",
@@ -80,8 +88,8 @@ def unseen(found: Validation) -> Section:
         else ""
         for row in found.unseen
     )
-    return Section(
-        "Phones, lights and lots that were left out",
+    section = Section(
+        _LEFT_OUT,
         (
             Text(
                 "Each line is read by a calibration made without that phone, light or lot and "
@@ -95,3 +103,4 @@ def unseen(found: Validation) -> Section:
             ),
         ),
     )
+    return (section,)

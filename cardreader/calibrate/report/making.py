@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from cardreader.calibrate import figures
 from cardreader.calibrate.breakdown import SeveralBlots
 from cardreader.calibrate.document import Bullets, Figure, Section, Table, Text
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.fit import Fit
+from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.repeatability import Repeatability
 from cardreader.calibrate.report.words import plain
@@ -90,7 +92,7 @@ def model(features: Features, fitted: Fit) -> Section:
         "Blots of the study, less what the card says of lamp and phone, and the fitted locus.",
     )
     if not fitted.scores:
-        return Section("Model", (Text(f"The model was not chosen here: {fitted.model}."), locus))
+        return Section("Model", (Text(_model_words(fitted)), locus))
     groupings = list(fitted.scores[0].by_grouping)
     rows = tuple(
         (
@@ -115,24 +117,56 @@ def model(features: Features, fitted: Fit) -> Section:
     )
 
 
+def _model_words(fitted: Fit) -> str:
+    if fitted.model == SITE_MODEL:
+        return (
+            "What simulated worlds leave open of a site (the prior), narrowed by this study's "
+            "pairs: no model was chosen among several. Photos unlike the others count little, "
+            "none is dropped."
+        )
+    if fitted.model == GIVEN:
+        return "The calibration was given: nothing was fitted to these women."
+    return f"The model was asked for and not chosen: {fitted.model}."
+
+
 def method(fitted: Fit) -> Section:
     """How the study was worked out."""
+    return Section("How it was done", (Bullets(tuple(_steps(fitted))),))
+
+
+_LABORATORY = "Uncertainty of the laboratory value: as stated in the table, or assumed by method"
+
+
+def _steps(fitted: Fit) -> Iterator[str]:
     recipe = fitted.recipe
-    return Section(
-        "How it was done",
-        (
-            Bullets(
-                (
-                    f"Nested cross-validation: {recipe.folds} outer folds of women measure, "
-                    f"{recipe.inner_folds} inner folds choose; phones and lots are left out too "
-                    "where the study has several.",
-                    "Uncertainty of the laboratory value: as stated in the table, or assumed by "
-                    "method; the fit moves each pair by the two variances, as in errors-in-"
-                    "variables regression.",
-                    "Intervals: cross-conformal, normalised scores, every woman with the same "
-                    "weight, exact finite-sample rank; too few women raise an error.",
-                    f"Seed of every draw: {recipe.seed}.",
-                )
-            ),
-        ),
+    if fitted.model == GIVEN:
+        yield (
+            "Every woman was read by the finished calibration; photos that had a part in it are "
+            "refused. That no woman had one under other photos is for the study to see to."
+        )
+        yield f"{_LABORATORY}."
+    else:
+        left_out = "phones, lights and lots are left out too where the study has several"
+        choosing = f"{recipe.inner_folds} inner folds choose; " if fitted.scores else ""
+        yield (
+            f"Cross-validation: in each of {recipe.folds} folds of women all is fitted again to "
+            f"the others; {choosing}{left_out}."
+        )
+        yield (
+            f"{_LABORATORY}; the fit moves each pair by the two variances, as in "
+            "errors-in-variables regression."
+        )
+        yield _factor_words(fitted)
+    yield f"Seed of every draw: {recipe.seed}."
+
+
+def _factor_words(fitted: Fit) -> str:
+    if fitted.conformity_scores:
+        return (
+            "Intervals: cross-conformal, normalised scores, every woman with the same weight, "
+            "exact finite-sample rank."
+        )
+    return (
+        "Intervals: the posterior's own. Fewer women than set a factor of their own move the "
+        "prior's a little, so no rank promises their coverage."
     )

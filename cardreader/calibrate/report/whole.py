@@ -51,7 +51,7 @@ def build(heading: Heading, features: Features, fitted: Fit, found: Validation) 
             decisions.cut_offs(found),
             decisions.consequences(found),
             intervals.promises(fitted, found),
-            intervals.unseen(found),
+            *intervals.unseen(fitted, found),
             making.repeatability(fitted, found),
             making.model(features, fitted),
             making.method(fitted),
