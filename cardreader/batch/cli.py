@@ -117,6 +117,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         f"{counts.failed} failed ({together}measured now: {counts.measured_now}, "
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
+    if counts.reasons:
+        say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
     return ExitCode.OK
 
 

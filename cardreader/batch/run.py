@@ -72,6 +72,8 @@ class Counts:
     judged_now: int
     of_several: int = 0
     """Rows for which several photos of one blot were read as one."""
+    reasons: tuple[tuple[str, int], ...] = ()
+    """Why photos gave no reading, and how many of each; the most frequent first."""
 
 
 def run_batch(
@@ -230,7 +232,13 @@ def _write(
     numbers = tally.result()
     status = tally.rows
     counts = Counts(
-        numbers.photos, status["read"], status["refused"], status["failed"], *now, of_several
+        numbers.photos,
+        status["read"],
+        status["refused"],
+        status["failed"],
+        *now,
+        of_several,
+        numbers.reasons,
     )
     about = _about(job.reader, counts)
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")

@@ -25,7 +25,8 @@ def add_card(commands: Commands) -> None:
         "card",
         _card,
         "make the card to print",
-        "Every print run is a lot of its own and must be measured before its cards are used.",
+        "Every print run is a lot of its own: measure it before its cards are used. They give "
+        "values once laboratory pairs stand behind it.",
         example="cardreader card --lot 12 --out card.pdf --lot-file 000012.txt",
     )
     parser.add_argument(
