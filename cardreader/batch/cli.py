@@ -84,6 +84,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         raise CommandError(ExitCode.USAGE, f"no SOURCE, and no earlier run in {out}")
     if arguments.same_blot is not None and not arguments.sources:
         raise CommandError(ExitCode.USAGE, "--same-blot needs a SOURCE to look at the names of")
+    _spare(out)
     reader = reader_of(arguments)
     photos: Iterator[PhotoFile] | None = None
     if arguments.sources:
@@ -120,6 +121,20 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
     return ExitCode.OK
+
+
+def _spare(out: Path) -> None:
+    """Let no table be written over one of the same name that no run before wrote."""
+    from cardreader.batch.run import ABOUT, CSV, JOURNAL, LINES, PARQUET, SUMMARY
+
+    with writing(out):
+        there = {path.name for path in out.iterdir()} if out.is_dir() else set()
+    found = next((name for name in (CSV, PARQUET, LINES, SUMMARY) if name in there), None)
+    if found is not None and there.isdisjoint((JOURNAL, ABOUT)):
+        raise CommandError(
+            ExitCode.USAGE,
+            f"{out / found} is of no earlier run and would be lost: --out needs another folder",
+        )
 
 
 def _blot_pattern(text: str) -> re.Pattern[str]:

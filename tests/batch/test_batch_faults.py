@@ -57,6 +57,20 @@ def test_a_wrong_word_leaves_no_folder_behind(tmp_path: Path) -> None:
     assert not out.exists()
 
 
+@pytest.mark.parametrize("name", ["results.csv", "results.parquet", "summary.html"])
+def test_a_table_that_no_run_wrote_is_not_written_over(tmp_path: Path, name: str) -> None:
+    """A programme's own results.csv lies beside the photos: it may hold what laboratories said."""
+    (tmp_path / "a.jpg").write_bytes(b"no photo")
+    (tmp_path / name).write_text("code,hb\nKX-1,9.4\n")
+    done = batch(tmp_path, "--out", tmp_path, "--workers", "1")
+    assert done.returncode == ExitCode.USAGE
+    assert f"{name} is of no earlier run and would be lost" in done.stderr
+    assert (tmp_path / name).read_text() == "code,hb\nKX-1,9.4\n"
+    (tmp_path / name).unlink()
+    for _ in range(2):
+        assert batch(tmp_path, "--out", tmp_path, "--workers", "1").returncode == ExitCode.OK
+
+
 def test_a_source_that_breaks_off_leaves_the_earlier_list(tmp_path: Path) -> None:
     def broken() -> Iterator[PhotoFile]:
         yield PhotoFile("new.jpg")
