@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from browserkit import ROOT, Server
-from phone import add_woman, new_phone, open_visit, readings_of, sign_in, until
+from phone import (
+    HOTSPOT_NAME,
+    add_woman,
+    another,
+    new_phone,
+    open_visit,
+    readings_of,
+    sign_in,
+    until,
+)
 from PIL import Image
 from playwright.sync_api import Page, expect
 
@@ -37,7 +49,13 @@ def visit(page, server) -> Page:
     return page
 
 
-def send(page: Page, photo: Path = PHOTO) -> None:
+@pytest.fixture
+def photo(tmp_path) -> Path:
+    """The picture as a file of its own: of one entered for another woman the server asks."""
+    return another(Path(shutil.copy(PHOTO, tmp_path)))
+
+
+def send(page: Page, photo: Path) -> None:
     page.get_by_label("Take the photo").set_input_files(photo)
     page.get_by_role("button", name="Read the photo").click()
 
@@ -109,15 +127,48 @@ def test_where_the_card_fills_the_photo_its_pixels_are_averaged(visit, tmp_path)
     }
 
 
-def test_a_quick_link_gets_the_photo_as_it_is(visit):
+def test_a_quick_link_gets_the_photo_as_it_is(visit, photo):
     page = visit
     add_woman(page, "SL-2")
+    # By a clock that stands every link is quick; else it is slow where the machine is busy.
+    page.clock.set_fixed_time(dt.datetime.now(dt.UTC))
     open_visit(page)
-    send(page)
+    send(page, photo)
     page.wait_for_url("**/readings/*", timeout=60_000)
     (reading,) = readings_of(page, "SL-2")
-    assert reading["reading"]["photo"]["sha256"] == hashlib.sha256(PHOTO.read_bytes()).hexdigest()
+    assert reading["reading"]["photo"]["sha256"] == hashlib.sha256(photo.read_bytes()).hexdigest()
     assert "reduced" not in reading["reading"]["photo"]
+
+
+TRY_TO_SEND = """() => {
+  const fetch = self.fetch;
+  self.fetch = (url, ...more) => {
+    if (url.includes("&offset=") && !self.tried) self.tried = sendWaiting();
+    return fetch(url, ...more);
+  };
+}"""
+"""What waits is sent, as pages try every 15 s, when a photo's first piece goes."""
+
+
+@pytest.mark.parametrize("secure", [True, False])
+def test_a_photo_on_its_way_is_not_sent_a_second_time_beside(browser, server, photo, secure):
+    url = server.url if secure else server.url.replace("127.0.0.1", HOTSPOT_NAME)
+    with new_phone(browser, url) as phone:
+        page = phone.pages[0]
+        # Its cookies belong to the other name.
+        sign_in(page, server if secure else SimpleNamespace(cookies={}))
+        add_woman(page, f"SL-6{secure:d}")
+        open_visit(page)
+        page.evaluate("self.makeSmallerPhoto = null")
+        page.evaluate(TRY_TO_SEND)
+        pieces: list[int] = []
+        page.on(
+            "request",
+            lambda sent: "&offset=" in sent.url and pieces.append(len(sent.post_data_buffer)),
+        )
+        send(page, photo)
+        page.wait_for_url("**/readings/*", timeout=60_000)
+        assert sum(pieces) == photo.stat().st_size
 
 
 def test_a_broken_link_costs_the_last_piece_only(browser, server):

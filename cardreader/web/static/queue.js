@@ -80,7 +80,37 @@ const Queue = (() => {
   // {asks: item} where the server wants to know whether it is meant, or {stopped: true}.
   // ``watch``: see ``post``. What became of it is kept for the list of results; where the
   // sender goes on to its page (``watch.goes``), until that page is there: see ``forgetShown``.
-  async function send(item, who, watch = {}) {
+  function send(item, who, watch = {}) {
+    return alone(item.submission_key, watch, () => sendAlone(item, who, watch));
+  }
+
+  // One sender at a time for a photo: the form, the pages' regular try and the service worker
+  // would each bring its pieces, at half the speed, and one that makes it smaller would begin
+  // it anew under the other's hands. A form waits for its turn; the others leave it:
+  // {waits: "underway"}. Where there are no locks, on an unsecured page, there is no worker.
+  const underway = new Map();
+  async function alone(key, watch, work) {
+    if (navigator.locks) {
+      const how = watch.goes ? { signal: watch.stop } : { ifAvailable: true };
+      return navigator.locks
+        .request(`photo-${key}`, how, (lock) => (lock ? work() : { waits: "underway" }))
+        .catch((error) => {
+          if (watch.stop && watch.stop.aborted) return { stopped: true };
+          throw error;
+        });
+    }
+    const before = underway.get(key);
+    if (before && !watch.goes) return { waits: "underway" };
+    const turn = Promise.resolve(before).catch(() => {}).then(work);
+    underway.set(key, turn);
+    try {
+      return await turn;
+    } finally {
+      if (underway.get(key) === turn) underway.delete(key);
+    }
+  }
+
+  async function sendAlone(item, who, watch) {
     if (who === "out") return { waits: "out" };
     if (who === null) return { waits: "signin" };
     // An address of a hotspot may be another register's today.
