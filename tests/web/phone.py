@@ -210,12 +210,22 @@ def until(page: Page, expression: str, seconds: float = 40) -> None:
 
 def settle_worker(page: Page) -> None:
     """Wait until the service worker holds the page."""
-    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
-    if not page.evaluate("navigator.serviceWorker.controller !== null"):
-        page.wait_for_timeout(1000)  # it claims the pages that are open
+    page.evaluate(CLAIMED)
     if not page.evaluate("navigator.serviceWorker.controller !== null"):
         page.reload()  # a page that came while it began is held from its next opening
     until(page, "navigator.serviceWorker.controller !== null")
+
+
+CLAIMED = """async () => {
+  const workers = navigator.serviceWorker;
+  const claimed = new Promise((done) => {
+    workers.addEventListener("controllerchange", done, { once: true });
+  });
+  await workers.ready;
+  // It claims the pages that are open a moment after it is ready; of some it doesn't know yet.
+  const long = new Promise((done) => { setTimeout(done, 5000); });
+  if (!workers.controller) await Promise.race([claimed, long]);
+}"""
 
 
 def wait_until_sent(page: Page) -> None:

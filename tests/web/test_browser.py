@@ -255,6 +255,7 @@ def test_without_a_secure_connection_the_open_page_keeps_photos(browser, page, s
     url = server.url.replace("127.0.0.1", HOTSPOT_NAME)
     with new_phone(browser, url) as phone:
         insecure = phone.pages[0]
+        insecure.clock.install()
         insecure.goto("/sign-in")
         assert insecure.evaluate("[isSecureContext, 'serviceWorker' in navigator]") == [
             False,
@@ -272,6 +273,7 @@ def test_without_a_secure_connection_the_open_page_keeps_photos(browser, page, s
         insecure.get_by_role("button", name="Read the photo").click()
         expect(insecure.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
         server.start()
+        insecure.clock.fast_forward(15_000)
         wait_until_sent(insecure)  # without anybody touching it
         sign_in(page, server)
         assert len(readings_of(page, "KX-510")) == 1

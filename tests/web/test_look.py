@@ -119,6 +119,8 @@ def test_no_false_alarm_on_photos_of_many_worlds_that_the_reader_reads(visit, tm
         photo = tmp_path / f"{k}.jpg"
         photo.write_bytes(data)
         seen = looked(visit, photo)
+        if seen["reason"] is None and read >= 12:
+            continue  # no alarm, and the reader has read enough of them: nothing is left to ask
         if read_photo(data, reader).refusal is None:
             read += 1
             assert seen["reason"] is None, (k, seen)
