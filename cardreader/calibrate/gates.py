@@ -124,7 +124,7 @@ GATES = (
             chosen(
                 "MORE", "pair", "a day, two and a week of sessions; what is shown is a row each"
             ),
-            chosen("MOST_CARDS", "card", "more would change no digit that is shown"),
+            chosen("BLOTS", "blot", "more would change no digit that is shown"),
         ),
     ),
     Stage(

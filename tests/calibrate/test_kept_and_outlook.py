@@ -55,13 +55,16 @@ def test_the_width_foretold_is_the_width_that_more_pairs_then_give(prior, site):
 
 
 def test_the_width_now_is_that_of_readings(prior, site):
-    """Blots on the locus, beside cards of the study, read by the reader."""
+    """Blots about the locus, beside cards of the study, read by the reader.
+
+    Of blots on the locus it would be 8 % less here, and 4 to 19 % in three places of another make.
+    """
     pairs = site.take(np.arange(20))
     made = condition(prior, pairs, CV).calibration
     near = (site.lab_g_dl > 6.5) & (site.lab_g_dl < 11.5)
     low, high = estimates(site.measured[near], made).final().interval(made.coverage)
     ahead = outlook(made, pairs)
-    assert ahead.width_g_dl[0] == pytest.approx(np.mean(high - low), rel=0.3)
+    assert ahead.width_g_dl[0] == pytest.approx(np.mean(high - low), rel=0.06)
     widths = list(ahead.width_g_dl.values())
     assert widths == sorted(widths, reverse=True)
     assert ahead.at_g_dl == AT_G_DL
