@@ -97,8 +97,8 @@ ADVICE: dict[Reason, str] = {
     Reason.LOT_UNKNOWN: "This card's lot is not known here. Use a card of a known lot, "
     "or add the lot's measurement file.",
     Reason.LOT_EXPIRED: "This card is past its expiry date. Use a card that is in date.",
-    Reason.CALIBRATION_UNFIT: "The calibration does not fit this card. "
-    "Choose the calibration made for the card.",
+    Reason.CALIBRATION_UNFIT: "The calibration was made with cards of other lots. "
+    "Use one of those, or send her for a blood test.",
     Reason.LOT_CHANGED: "The file of this card's lot has other colours than the calibration was "
     "fitted with. Fit again with the new file, or put the old file back.",
     Reason.NOT_CALIBRATED: "No blood test has been held against cards like this one here, so "

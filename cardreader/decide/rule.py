@@ -126,6 +126,8 @@ CAUTIONS = (
 # the woman most in need must not be sent back to the queue for a better photo.
 MAY_HIDE_SEVERE = frozenset({Reason.OUT_OF_RANGE, Reason.NOT_BLOOD_COLOUR})
 
+NO_PHOTO_HELPS = frozenset({Reason.NOT_CALIBRATED, Reason.CALIBRATION_UNFIT, Reason.LOT_CHANGED})
+"""Refusals for what is not known of the card: another photo of it comes to the same."""
 
 _SUM_ERROR = 1e-9
 """Many small probabilities added up may miss 1 by this much."""
@@ -207,7 +209,7 @@ def with_pale_blot(decision: Decision) -> Decision:
 
 
 def _not_read(refusal: Refusal, protocol: Protocol) -> Decision:
-    if refusal.reason in (Reason.NOT_CALIBRATED, Reason.LOT_CHANGED):  # no photo changes that
+    if refusal.reason in NO_PHOTO_HELPS:
         due = (Statement.CONFIRM_AT_FACILITY, Statement.PALE_BLOT)
     else:
         pale = refusal.reason in MAY_HIDE_SEVERE

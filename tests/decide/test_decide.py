@@ -140,7 +140,8 @@ def test_a_refused_photo_is_never_normal(reason: Reason) -> None:
     assert decision.p_severe is None
     assert decision.headline is Statement.NOT_READ
     # Without laboratory values of these very colours behind the card, no other photo would help.
-    another_photo_helps = reason not in (Reason.NOT_CALIBRATED, Reason.LOT_CHANGED)
+    unread = (Reason.NOT_CALIBRATED, Reason.CALIBRATION_UNFIT, Reason.LOT_CHANGED)
+    another_photo_helps = reason not in unread
     assert (Statement.RETAKE in decision.actions) == another_photo_helps
     assert (Statement.TEST_WITHOUT_PHOTO in decision.actions) == another_photo_helps
     assert Statement.CONFIRM_AT_FACILITY in decision.actions or another_photo_helps
