@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
@@ -14,7 +15,7 @@ from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.events import note, standing_events
 from cardreader.register.followup import gestation_start
-from cardreader.register.history import measurements
+from cardreader.register.history import Measurement, measurements
 from cardreader.register.judging import judge
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose
 from cardreader.register.models import Event, Woman
@@ -66,7 +67,8 @@ def note_birth(
             # Of one time, by which it is found again where the correction is taken back.
             earlier.set_aside_at = event.entered_at
             audit.append(session, "event.undo", earlier.id, by, kind=earlier.kind)
-    _refer_by_limits_after_birth(session, woman, protocol, elevation_m, by)
+    for found in pressing_since_birth(woman, protocol, elevation_m):
+        refer(session, woman, found.point, found.urgent, by, found.purpose)
     return event
 
 
@@ -107,9 +109,19 @@ def _odd_week(woman: Woman, outcome: BirthOutcome, on: dt.date, rules: FollowUpR
     return None if first <= week <= last else week
 
 
-def _refer_by_limits_after_birth(
-    session: Session, woman: Woman, protocol: Protocol, elevation_m: float | None, by: str | None
-) -> None:
+@dataclass(frozen=True)
+class Pressing:
+    """A value since a birth that the limits for after it make more of than was made of it."""
+
+    point: Measurement
+    urgent: bool
+    purpose: Purpose
+
+
+def pressing_since_birth(
+    woman: Woman, protocol: Protocol, elevation_m: float | None
+) -> Iterator[Pressing]:
+    """Her values from the birth on that were judged as a pregnant woman's, where that is less."""
     for point in measurements(woman):
         subject = subject_of(woman, point.day, elevation_m)
         if subject.pregnant:
@@ -120,5 +132,4 @@ def _refer_by_limits_after_birth(
             continue
         care = point.confirmed and decision.outcome is Outcome.SEVERE
         purpose = Purpose.CARE if care else Purpose.TEST
-        asked = replace(point, outcome=decision.outcome)
-        refer(session, woman, asked, decision.refer or care, by, purpose)
+        yield Pressing(replace(point, outcome=decision.outcome), decision.refer or care, purpose)

@@ -97,7 +97,9 @@ class State:
     @property
     def judge(self) -> Judge:
         """How what registers bring together is judged here."""
-        return Judge(self.reader.combine, self.settings.elevation_m, self.rules)
+        return Judge(
+            *(self.reader.combine, self.settings.elevation_m, self.rules, self.reader.rules)
+        )
 
     @property
     def rules(self) -> FollowUpRules:

@@ -7,15 +7,16 @@ import shutil
 import tarfile
 
 import pytest
-from builders import NOBODY, add_woman, combine, facts, lab, photo, refused
+from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from sqlalchemy import select
 
 from cardreader.register import accounts, audit, closing, women
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import utc_now
+from cardreader.register.births import note_birth
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.history import measurements, standing
-from cardreader.register.kinds import ReferralOutcome, Role
+from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Role
 from cardreader.register.knownby import mend_code
 from cardreader.register.merge.conflicts import code_clashes, conflicts, decide
 from cardreader.register.merge.following import Judge
@@ -45,6 +46,7 @@ from cardreader.terminal.progress import Progress
 
 TODAY = dt.date.today()
 JUDGE = Judge(combine)
+LIVE = BirthOutcome.LIVE
 
 
 class Register:
@@ -825,6 +827,29 @@ def test_a_photo_by_a_phone_whose_clock_is_years_slow_travels_and_is_backed_up(
     exchange(post, programme)
     assert programme.look(severe)
     make_backup(programme.database, programme.folder, tmp_path / "b", "an invented passphrase")
+
+
+@pytest.mark.parametrize("birth_first", [True, False])
+@pytest.mark.parametrize(("hb_g_dl", "urgent"), [(11.4, False), (7.4, True), (13.5, None)])
+def test_what_one_read_without_knowing_of_the_birth_is_held_against_the_limits_after_it(
+    two, hb_g_dl, urgent, birth_first
+):
+    """Below 12 g/dL anaemic and below 8 severe, not 11 and 7: WHO/NMH/NHD/MNM/11.1, from memory."""
+    post, programme = two
+    post.do(lambda s, _: add_woman(s, "KX-5", weeks=38, days_ago=60), "KX-5")
+    exchange(post, programme)
+    on = TODAY - dt.timedelta(days=45)
+    programme.do(lambda s, her: note_birth(s, her, LIVE, on, None, PROTOCOL, sure=True), "KX-5")
+    post.do(lambda s, her: photo(s, her, facts(hb_g_dl, 0.2), days_ago=1), "KX-5")
+    judge = Judge(combine, protocol=PROTOCOL)
+    for _ in range(2):
+        first, second = (post, programme) if birth_first else (programme, post)
+        first.takes(second.gives(first), judge=judge)
+        second.takes(first.gives(second), judge=judge)
+    for register in two:
+        found = register.look(lambda s, her: [r.urgent for r in open_referrals(her)], "KX-5")
+        assert found == ([] if urgent is None else [urgent])
+    assert post.says() == programme.says()
 
 
 @pytest.mark.parametrize("known", [False, True])

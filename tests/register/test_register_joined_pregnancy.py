@@ -26,7 +26,7 @@ from cardreader.register.women import find_woman
 
 TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
-JUDGE = Judge(combine)
+JUDGE = Judge(combine, protocol=PROTOCOL)
 
 
 def entered(session, code: str, weeks: int | None, told_days_ago: int) -> Woman:

@@ -9,7 +9,7 @@ import shutil
 from collections import Counter
 
 import pytest
-from builders import combine
+from builders import PROTOCOL, combine
 from histories import anything, one_day, one_severe, seen_today, two_women
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
@@ -27,7 +27,7 @@ from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.models import JoinedVisit
 
-JUDGE = Judge(combine)
+JUDGE = Judge(combine, protocol=PROTOCOL)
 THREE = settings(
     max_examples=26, deadline=None, derandomize=True, database=None, phases=[Phase.generate]
 )

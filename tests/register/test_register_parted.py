@@ -10,6 +10,8 @@ from sqlalchemy import select
 
 from cardreader.register import audit, closing, recording, women
 from cardreader.register.base import utc_now
+from cardreader.register.births import note_birth
+from cardreader.register.kinds import BirthOutcome
 from cardreader.register.lists import ListName, row_of
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
@@ -61,6 +63,20 @@ def on_lists(woman: Woman) -> set[ListName]:
         return set()
     row = row_of(woman, PROTOCOL.follow_up)
     return {name for name in ListName if row.belongs(name, TODAY)}
+
+
+def test_what_was_read_under_the_other_record_is_held_against_the_limits_after_the_birth(sqlite):
+    with sqlite.write() as session:
+        one, other = (add_woman(session, f"KX-{n}", weeks=38, days_ago=60) for n in (1, 2))
+        on = TODAY - dt.timedelta(days=45)
+        note_birth(session, one, BirthOutcome.LIVE, on, None, PROTOCOL, sure=True)
+        photo(session, other, facts(7.4, 0.2), days_ago=1)
+        assert [r.urgent for r in other.referrals] == [False]
+        ids = one.id, other.id
+    with sqlite.write() as session:
+        join_two(session, *ids, None, Judge(combine, protocol=PROTOCOL))
+        her = women.find_woman(session, "KX-2")
+        assert [r.urgent for r in her.referrals] == [True]
 
 
 @pytest.mark.parametrize("what", ENTRIES)

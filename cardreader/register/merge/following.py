@@ -15,8 +15,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.decide.protocol import Protocol
 from cardreader.decide.subject import Subject
 from cardreader.register.asking import asking, readings_of, unread
+from cardreader.register.births import pressing_since_birth
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.closing import reopen_for, reopen_sent
 from cardreader.register.doubt import unasked_doubts
@@ -39,6 +41,8 @@ class Judge:
     combine: Combine
     elevation_m: float | None = None
     rules: FollowUpRules = field(default_factory=FollowUpRules)
+    # Its limits for after a birth; without it nothing is held against them.
+    protocol: Protocol | None = None
 
     def subject(self, woman: Woman, visit: Visit) -> Subject:
         """Whom the visit is judged for."""
@@ -60,6 +64,12 @@ def sent_unknown(before: WomanState, incoming: WomanState) -> set[str]:
     return found
 
 
+def born_unknown(before: WomanState, incoming: WomanState) -> bool:
+    """Whether the two say different things of a birth."""
+    one, other = (shown(s.records[WOMAN, s.id], "birth") for s in (before, incoming))
+    return one != other
+
+
 def unsettled_visits(merged: WomanState) -> set[str]:
     """Visits that both registers added to, so that neither's result is that of all blots."""
     return {
@@ -77,11 +87,12 @@ def follow(
     visits: set[str],
     judge: Judge | None,
     sent: Collection[str] = (),
+    born: bool = False,
 ) -> None:
     """Do what follows for one woman.
 
     ``fresh`` are entries that one register didn't know of; ``sent`` referrals that whoever
-    closed her record didn't.
+    closed her record didn't; ``born``: one didn't know of a birth that the other had noted.
     """
     for visit in woman.visits:
         if visit.id in visits and judge is not None:
@@ -102,6 +113,9 @@ def follow(
                 _answer(session, reading, judge)
     if judge is not None:
         _ask_again(session, woman, {r.id for r in readings}, judge)
+        if judge.protocol is not None:
+            new = None if born else {r.id for r in readings}
+            _ask_since_birth(session, woman, judge.protocol, judge.elevation_m, new)
     mistakes = {r.id for r in woman.readings if r.set_aside_at is not None}
     for referral in woman.referrals:
         # She is followed: where one register closed her record as that of a woman who died,
@@ -145,6 +159,33 @@ def _ask_again(session: Session, woman: Woman, fresh: set[str], judge: Judge) ->
             refer(session, woman, point, point.urgent, None, referral_id=str(name))
 
 
+def ask_since_births(session: Session, women: Collection[str], judge: Judge | None) -> None:
+    """Hold what was read since their births against the limits for after it, as joined now."""
+    if judge is not None and judge.protocol is not None:
+        query = select(Woman).where(Woman.id.in_(women), Woman.birth_on.is_not(None))
+        for woman in session.scalars(query.order_by(Woman.id)):
+            _ask_since_birth(session, woman, judge.protocol, judge.elevation_m, None)
+
+
+def _ask_since_birth(
+    session: Session,
+    woman: Woman,
+    protocol: Protocol,
+    elevation_m: float | None,
+    fresh: set[str] | None,
+) -> None:
+    """As where the birth is noted late; ``fresh`` readings alone where not None."""
+    for found in pressing_since_birth(woman, protocol, elevation_m):
+        point = found.point
+        if fresh is not None and not _is_fresh(woman, point, fresh):
+            continue
+        same = [r for r in woman.referrals if r.purpose == found.purpose]
+        if any(r.closed_at is None for r in same) or not any(_speaks_of(r, point) for r in same):
+            of = sorted(reading.id for reading in readings_of(woman, point))
+            name = str(uuid.uuid5(_NAMES, f"since birth {woman.id} {of}"))
+            refer(session, woman, point, found.urgent, None, found.purpose, name)
+
+
 def _tests(woman: Woman) -> list[Referral]:
     return [r for r in woman.referrals if r.purpose == Purpose.TEST]
 
@@ -177,10 +218,11 @@ def _ended_too_soon(
 
 def _was_asked(woman: Woman, point: Measurement) -> bool:
     """Whether a referral was opened for a value, or one that spoke of it has ended since."""
-    return any(
-        r.opened_at >= point.certain_at or (r.closed_at or r.opened_at) >= point.certain_at
-        for r in _tests(woman)
-    )
+    return any(_speaks_of(r, point) for r in _tests(woman))
+
+
+def _speaks_of(referral: Referral, point: Measurement) -> bool:
+    return max(referral.opened_at, referral.closed_at or referral.opened_at) >= point.certain_at
 
 
 def _is_fresh(woman: Woman, point: Measurement, fresh: set[str]) -> bool:

@@ -28,7 +28,7 @@ from cardreader.register.fieldgroups import (
 from cardreader.register.merge.choosing import shown, shown_of_joined
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
-from cardreader.register.merge.following import Judge
+from cardreader.register.merge.following import Judge, ask_since_births
 from cardreader.register.merge.parting import ask_for_herself
 from cardreader.register.merge.state import Row, WomanState
 from cardreader.register.merge.store import load_women, write_row
@@ -53,6 +53,7 @@ def join_two(
     audit.append(session, "woman.join", one_id, by, other=other_id)
     show_joined(session, {one_id, other_id})
     refer_joined(session, join_visits(session, component(session, one_id), judge))
+    ask_since_births(session, component(session, one_id), judge)
     touch(session, {one_id, other_id})
     return joining
 

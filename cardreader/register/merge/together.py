@@ -17,7 +17,15 @@ from cardreader.register.kinds import Role
 from cardreader.register.merge.choosing import shown
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
-from cardreader.register.merge.following import Judge, apart, follow, sent_unknown, unsettled_visits
+from cardreader.register.merge.following import (
+    Judge,
+    apart,
+    ask_since_births,
+    born_unknown,
+    follow,
+    sent_unknown,
+    unsettled_visits,
+)
 from cardreader.register.merge.joining import component, show_alone, show_joined
 from cardreader.register.merge.parting import ask_for_herself, reopen_if_anothers
 from cardreader.register.merge.state import (
@@ -167,6 +175,7 @@ def take_women(
     changed = _count(outcome, before, merged)
     fresh = {n: apart(before[n], given[n]) if n in before else set() for n in given}
     sent = {n: sent_unknown(before[n], given[n]) if n in before else set() for n in given}
+    born = {n for n in given if n in before and born_unknown(before[n], given[n])}
     visits = {name: unsettled_visits(merged[name]) for name in given}
     new_here = _held_by(session, given, register_id)
     touch(session, {*changed, *(n for n in new_here if merged[n] != given[n])})
@@ -174,7 +183,8 @@ def take_women(
     session.expire_all()
     # What follows, follows from the visits as they are shown from now on.
     leads = join_visits(session, set(shown_values(session, given).values()), judge)
-    _follow(session, {n for n in given if fresh[n] or visits[n]}, fresh, sent, visits, judge)
+    concerned = {n for n in given if fresh[n] or visits[n]} | born
+    _follow(session, concerned, fresh, sent, born, visits, judge)
     reopen_if_anothers(session, set(shown_values(session, changed).values()), None)
     refer_joined(session, leads)
     write_down(session)
@@ -216,6 +226,7 @@ def _follow(
     women: set[str],
     fresh: Mapping[str, set[Key]],
     sent: Mapping[str, set[str]],
+    born: set[str],
     visits: Mapping[str, set[str]],
     judge: Judge | None,
 ) -> None:
@@ -240,6 +251,7 @@ def _follow(
                 set().union(*(visits[name] for name in own)),
                 judge,
                 set().union(*(sent[name] for name in own)),
+                not born.isdisjoint(own),
             )
         write_down(session)
 
@@ -285,6 +297,7 @@ def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
     show_joined(session, concerned.women)
     as_shown = set(shown_values(session, concerned.women).values())
     leads = join_visits(session, as_shown, judge)
+    ask_since_births(session, as_shown, judge)
     for _, joining in sorted(concerned.parted.items()):
         joined_at = utc(joining.entered_at)
         assert joined_at is not None
