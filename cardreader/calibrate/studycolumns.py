@@ -131,31 +131,20 @@ COLUMNS: tuple[Column, ...] = (
 )
 
 _NAMES = tuple(column.name for column in COLUMNS)
-_BY_LETTERS = {"".join(filter(str.isalnum, name)): name for name in _NAMES}
 
 
 def header_faults(names: Sequence[str]) -> list[tuple[str, str]]:
-    """What is wrong with a table's header: the column, and in words what it lacks.
-
-    A column that is only written otherwise is told once, and not as missing too.
-    """
-    meant = {
-        name: right
-        for name in names
-        if name not in _NAMES
-        and (right := _BY_LETTERS.get("".join(filter(str.isalnum, name.lower()))))
-    }
+    """What is wrong with a table's header: the column, and in words what it lacks."""
     faults = [
         (column.name, "column is missing")
         for column in COLUMNS
-        if column.required and column.name not in (*names, *meant.values())
+        if column.required and column.name not in names
     ]
     faults += [(n, "column occurs twice") for n in dict.fromkeys(names) if names.count(n) > 1]
-    faults += [(name, f"write {right}, not {name}") for name, right in meant.items()]
-    unknown = [name for name in dict.fromkeys(names) if name not in _NAMES and name not in meant]
+    unknown = [name for name in dict.fromkeys(names) if name not in _NAMES]
     for name in unknown:
-        told = f"; known are {', '.join(_NAMES)}" if name == unknown[0] else ""
-        faults.append((name, f"unknown column{told}"))
+        known = f"; known are {', '.join(_NAMES)}" if name == unknown[0] else ""
+        faults.append((name, f"unknown column{known}"))
     return faults
 
 
