@@ -166,12 +166,7 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
         for name, values in parts.items()
     ]
     lines.append(
-        f"Laboratory values reached from {lab.min():.1f} to {lab.max():.1f} g/dL. "
-        + (
-            "Beyond that the reader goes by simulated worlds, with wider intervals."
-            if fitted.calibration.posterior is not None
-            else f"More than {BEYOND_G_DL:g} g/dL beyond that the reader refuses."
-        )
+        f"Laboratory values reached from {lab.min():.1f} to {lab.max():.1f} g/dL. {_beyond(fitted)}"
     )
     methods = Counter(pairs.method.tolist())
     lines.append(
@@ -209,6 +204,14 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
         "heat and damp, users with less training."
     )
     return tuple(lines)
+
+
+def _beyond(fitted: Fit) -> str:
+    if fitted.model == GIVEN:
+        return "Nothing is shown of readings beyond that."
+    if fitted.calibration.posterior is not None:
+        return "Beyond that the reader goes by simulated worlds, with wider intervals."
+    return f"More than {BEYOND_G_DL:g} g/dL beyond that the reader refuses."
 
 
 def criteria_words(criteria: tuple[Criterion, ...]) -> str:

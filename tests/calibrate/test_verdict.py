@@ -2,13 +2,18 @@
 
 import numpy as np
 import pytest
+from blots import study
 
 from cardreader.calibrate.agreement import bland_altman
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.diagnostic import consequences, cut_off
+from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import proportion
-from cardreader.calibrate.verdict import criteria, overall
+from cardreader.calibrate.verdict import criteria, limits, overall
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
 
 
 def _found(n=200, bias=0.0, sd=0.5, covered=0.9, missed=0, severe=80):
@@ -74,3 +79,17 @@ def test_a_study_that_is_too_small_says_so_and_not_that_all_is_well(change, name
     found = _found(**change)
     assert _met(found)[name] is None
     assert "too small to say" in overall(found)
+
+
+def test_of_new_women_no_part_was_left_out_and_their_range_is_not_the_pairs():
+    features, _ = study(np.random.default_rng(1), n_women=12)
+    worlds = Calibration.load(shipped("worlds"))
+
+    def told(model):
+        fitted = Fit(worlds, model, (), None, (), Recipe())
+        return " ".join(limits(features, Pairs.of(features), fitted, synthetic=False))
+
+    assert "parts left out" in told(SITE_MODEL)
+    assert "goes by simulated worlds" in told(SITE_MODEL)
+    assert "parts left out" not in told(GIVEN)
+    assert "Nothing is shown of readings beyond that" in told(GIVEN)
