@@ -26,10 +26,15 @@ _PRESSING = (Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SE
 
 
 class OddWeeksError(ValueError):
-    """A birth that her weeks speak against is asked about first; ``week`` is that of the day."""
+    """A birth that her weeks, or visits since, speak against is asked about first.
 
-    def __init__(self, week: int) -> None:
-        super().__init__(f"week {week} is an odd one for this outcome")
+    ``week`` is that of the day, None where it is a fitting one, or not known.
+    """
+
+    def __init__(self, week: int | None) -> None:
+        super().__init__(
+            "she was seen since" if week is None else f"week {week} is odd for this outcome"
+        )
         self.week = week
 
 
@@ -49,11 +54,14 @@ def note_birth(
     the birth on that were judged as a pregnant woman's are judged by the limits for after
     it, and what those ask for more opens a referral; the values stay as they were entered.
 
-    OddWeeksError in weeks in which the protocol expects no such outcome, unless ``sure``:
+    OddWeeksError in weeks in which the protocol expects no such outcome, and for a day since
+    which she was seen, unless ``sure``:
     more often the day is wrong, or the weeks, or it is another woman's birth.
     """
     week = _odd_week(woman, outcome, on, protocol.follow_up)
-    if week is not None and not sure:
+    # A month mistyped would pass the last test of the pregnancy for the one after the birth.
+    seen_since = outcome is not BirthOutcome.NOT_KNOWN and any(v.on > on for v in woman.visits)
+    if (week is not None or seen_since) and not sure:
         raise OddWeeksError(week)
     noted = births_of_pregnancy(woman)
     same = next((e for e in noted if (e.on, e.choice) == (on, outcome.value)), None)

@@ -134,6 +134,21 @@ def test_adding_a_closed_code_leads_to_its_record(worker):
     assert "its record is closed" in answer.text
 
 
+@pytest.mark.parametrize("weeks", ["38", ""])
+def test_a_birth_before_she_was_last_seen_is_asked_about(worker, weeks):
+    """A month mistyped: the last test of the pregnancy would pass for the one after the birth."""
+    woman = worker.add_woman("KX-213", weeks)
+    worker.send_photo(worker.open_visit(woman), photo(13.0))
+    birth = {"birth_outcome": "live", "birth_on": (TODAY - 90 * DAY).isoformat()}
+    asked = worker.post(f"{woman}/birth", **birth)
+    assert asked.status_code == 422
+    assert "She was seen here since that day." in html.unescape(asked.text)
+    assert "Gave birth" not in page(worker, woman)
+    today = {**birth, "birth_on": TODAY.isoformat()}
+    assert worker.post(f"{woman}/birth", **today).status_code == 303
+    assert worker.post(f"{woman}/birth", **birth, birth_sure="yes").status_code == 303
+
+
 def test_closing_for_a_birth_is_asked_about_until_she_was_tested_after_it(worker):
     """Noted as a closing instead of as a birth it would take her off every list."""
     woman = worker.add_woman("KX-211", "40")
@@ -629,8 +644,8 @@ def test_a_birth_noted_late_asks_what_its_limits_ask_of_what_was_read_since(
     """Limits after a birth: 12 and 8 g/dL (WHO/NMH/NHD/MNM/11.1), in place of 11 and 7."""
     woman = worker.add_woman("KX-272", weeks="39")
     worker.send_photo(worker.open_visit(woman), photo(hb))
-    born = (TODAY - 45 * DAY).isoformat()
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=born)
+    birth = {"birth_outcome": "live", "birth_on": (TODAY - 45 * DAY).isoformat()}
+    worker.post(f"{woman}/birth", **birth, birth_sure="yes")
     assert on_list(worker, "referrals", "KX-272") is asked
     assert ("Urgent referral open" in page(worker, woman)) is urgent
 

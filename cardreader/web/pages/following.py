@@ -114,10 +114,15 @@ def birth(sent: Sent, woman_id: str) -> Response:
             sure = sent.fields.raw("birth_sure") == "yes"
             note_birth(session, woman, outcome, on, sent.by, *place, sure)
         except OddWeeksError as odd:
-            sent.fields.problems["birth_sure"] = _(
-                "By her weeks that is week %(week)s of pregnancy. Outcome, day and weeks: is this "
-                "right?"
-            ) % {"week": odd.week}
+            sent.fields.problems["birth_sure"] = (
+                _("She was seen here since that day. Outcome and day: is this right?")
+                if odd.week is None
+                else _(
+                    "By her weeks that is week %(week)s of pregnancy. Outcome, day and weeks: is "
+                    "this right?"
+                )
+                % {"week": odd.week}
+            )
 
     return sent.carry_out(woman_id, act)
 
