@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import datetime as dt
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.register.events import note, standing_events
 from cardreader.register.kinds import EventKind
-from cardreader.register.models import Woman
+from cardreader.register.models import Event, Woman
 from cardreader.register.women import clean_code, find_woman
 
 
@@ -28,6 +29,21 @@ def mend_code(session: Session, woman: Woman, code: str, on: dt.date, by: str | 
     note(session, woman, EventKind.CODE_MENDED, on, by, words=woman.code)
     woman.code = code
     session.flush()
+
+
+def called_then(session: Session, code: str, at: dt.datetime) -> Woman | None:
+    """The one woman whose code was this at a time, and was mended since; None where it isn't one.
+
+    A photo may have waited on a phone meanwhile, under the code that was typed then.
+    """
+    mended = select(Event.woman_id).where(
+        Event.kind == EventKind.CODE_MENDED.value,
+        Event.words == clean_code(code),
+        Event.entered_at > at,
+        Event.set_aside_at.is_(None),
+    )
+    found = session.scalars(select(Woman).where(Woman.id.in_(mended))).all()
+    return found[0] if len(found) == 1 else None
 
 
 def set_village(session: Session, woman: Woman, village: str, on: dt.date, by: str | None) -> None:

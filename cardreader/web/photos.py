@@ -17,6 +17,7 @@ from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import measurements
+from cardreader.register.knownby import called_then
 from cardreader.register.models import Reading, Visit
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
@@ -207,7 +208,7 @@ def _visit_and_time(
     taken = taken_at(told, sent, now)
     day = local_day(taken.at)
     weeks = target.gestation_weeks
-    woman = find_woman(session, target.code)
+    woman = find_woman(session, target.code) or called_then(session, target.code, taken.at)
     if woman is None:
         woman = add_woman(session, target.code, weeks, day, by)
     elif weeks is not None and woman.gestation_at(day) is None:

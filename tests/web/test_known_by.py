@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 
 from people import Person
@@ -35,6 +36,32 @@ def test_a_mistyped_code_is_mended_with_all_that_is_hers(app, worker: Person) ->
         assert kinds == ["code_mended"]
         assert all("IA-1" not in entry.detail for entry in noted)
         assert audit.check(session)
+
+
+def kept(person: Person, code: str, data: bytes, taken: dt.datetime, key: str) -> dict:
+    """A photo taken under a code with the server out of reach, and sent now."""
+    fields = {"submission_key": key, "code": code, "taken_at": taken.isoformat()}
+    answer = person.api(
+        "POST",
+        "/api/photos",
+        data={**fields, "sent_at": dt.datetime.now(dt.UTC).isoformat()},
+        files={"photo": ("p.jpg", data, "image/jpeg")},
+    )
+    assert answer.status_code in (200, 201), answer.text
+    return answer.json()
+
+
+def test_a_photo_that_waited_while_her_code_was_mended_is_hers(app, worker: Person) -> None:
+    before = dt.datetime.now(dt.UTC) - dt.timedelta(hours=3)
+    woman = worker.add_woman("IA-21")
+    mend(worker, woman, "IA-22")
+    sent = kept(worker, "ia-21", photo(5.0), before, "kept-key-1")
+    assert (sent["code"], f"/women/{sent['woman_id']}") == ("IA-22", woman)
+    # The answer was lost: it is the same entry.
+    assert kept(worker, "IA-21", photo(5.0), before, "kept-key-1")["id"] == sent["id"]
+    # Taken after the code was mended it is another woman's, to whom the code belongs.
+    now = dt.datetime.now(dt.UTC)
+    assert kept(worker, "IA-21", photo(9.0), now, "kept-key-2")["code"] == "IA-21"
 
 
 def test_another_womans_code_is_refused_and_stays_typed(worker: Person) -> None:

@@ -12,6 +12,8 @@ from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
 from cardreader.register.base import utc_now
+from cardreader.register.events import standing_events
+from cardreader.register.kinds import EventKind
 from cardreader.register.models import Reading
 from cardreader.register.recording import KeyReusedError, find_submission
 from cardreader.register.samephoto import KnownPhotoError
@@ -86,7 +88,7 @@ def post_visit_photo(
     photo: Photo = None,
     uploaded: Uploaded = False,
 ) -> JSONResponse:
-    """Read a photo and enter it for an open visit.
+    """Read a photo and enter it for an open visit; for that of its own day, if it is of another.
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
@@ -171,7 +173,8 @@ def _is_of(reading: Reading, target: ForVisit | ForCode) -> bool:
     if isinstance(target, ForVisit):
         # It may have gone to a visit that is one with it, or to that of the photo's own day.
         return target.visit_id in {one.id for one in reading.woman.visits}
-    return reading.woman.code == clean_code(target.code)
+    former = standing_events(reading.woman, EventKind.CODE_MENDED)
+    return clean_code(target.code) in {reading.woman.code, *(event.words for event in former)}
 
 
 def _take(
