@@ -23,6 +23,7 @@ from cardreader.colour.cielab import delta_e_2000, xyz_to_lab
 from cardreader.core.refusal import Refusal
 from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
 from cardreader.read.correctable import colours_lost, tolerance, why_not
+from cardreader.read.lampmisfit import lamp_misfit
 from cardreader.read.light import EPSILON, LightModel, fit_light
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.ramp import RampTrend
@@ -168,7 +169,10 @@ def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> Colou
     weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * (1.0 - _CLIPPED_LOSES * _lost(samples))
     greys = _greys_that_tell(samples, keep)
     light = fit_light(samples.linear, lot, greys, banding, roughly=True)
-    vividness = fit_vividness(samples.linear[keep], light, at_mm[keep], lot.xyz[keep], weight[keep])
+    vividness = fit_vividness(
+        *(samples.linear[keep], light, at_mm[keep], lot.xyz[keep], weight[keep]),
+        lamps=lamp_misfit()[keep],
+    )
     plain = vividness.undone(samples.linear)
     # Greys that aren't quite grey, as white balance leaves them, moved a little with the rest.
     light = fit_light(plain, lot, greys, banding, near=light)

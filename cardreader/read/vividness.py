@@ -1,17 +1,18 @@
 """All prints -> Vividness: what the phone did to colour after its tone curve, and its inverse.
 
 Phones make colour livelier, or duller, in the encoded values of the file, and what is
-done there no matrix in linear light takes back. The inverse is taken to be one number:
-encoded values moved towards their luma by a share a,
+done there no matrix in linear light takes back. Three ways are common, and the inverse
+takes a share of each: in Oklab, whose chroma is scaled; about the brightest channel, as
+hue-saturation-value has it; about luma. With e the encoded values once Oklab's chroma is
+scaled by exp(-c),
 
-    e' = e + a (Y' - e).
+    e' = e + a (Y' - e) + b (max e - e).
 
-Greys stay as they are, so the neutral scale still shows the tone curve alone. For phones
-that work about another grey or in a perceptual space it is near enough over the shades
-of blood, and the matrix takes up most of the rest. More numbers fit a vivid card better
-and read it worse: they take up what a lamp leaves at the prints, by which the
-calibration knows the lamp. The share is fitted together with the matrix to XYZ, by
-Gauss-Newton, and goes into the card's signature.
+Greys stay as they are, so the neutral scale still shows the tone curve alone. The shares are
+fitted together with the matrix to XYZ, by Gauss-Newton, and go into the card's signature.
+They must not take up what a lamp leaves at the prints, by which the calibration knows the
+lamp: misfits along the directions of `lampmisfit` count for little (generalised least
+squares; Aitken 1936).
 
 Where encoded values end at 0 a colour has lost its saturation for good; see `correctable`.
 """
@@ -24,6 +25,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.colour.icc import SRGB_CURVE
+from cardreader.colour.oklab import chroma_scaled
 from cardreader.core.robust import NORM, huber
 from cardreader.read.light import EPSILON, LightModel
 from cardreader.read.matrix import LEAST_XYZ
@@ -33,12 +35,12 @@ Array = NDArray[np.float64]
 LUMA: Array = np.array([0.2126, 0.7152, 0.0722])
 """ITU-R BT.709."""
 
-N_PARAMETERS = 1
+N_PARAMETERS = 3
 _MATRIX = N_PARAMETERS + np.arange(9).reshape(3, 3)
 _N_FITTED = _MATRIX.size + N_PARAMETERS
 
 _PRIOR = 0.3
-"""Spread of the share by which phones move colour away from luma."""
+"""Spread of each of the shares by which phones change colour."""
 
 _MISFIT_SD = 0.02
 """By how much a sound print misses, in XYZ^(1/3) times three: about 0.8 of L*."""
@@ -49,39 +51,54 @@ _ROUNDS = 5
 _SETTLED = 3e-3
 
 _DARK = 0.02
-"""Encoded value below which the inverse bends away from 0 in place of crossing it."""
+_DARK_LINEAR = 0.001
+"""Encoded and linear values below which the inverse bends away from 0 in place of crossing it."""
 
 
 @dataclass(frozen=True)
 class Vividness:
-    """Inverse of a phone's rendering of colour.
+    """Inverse of a phone's rendering of colour; each number 0 for one that leaves colour alone.
 
-    ``towards_luma`` is the share a by which encoded values are moved towards their
-    luma: 0 for a phone that leaves colour as it is, below 0 for one that dulls it.
+    Attributes
+    ----------
+    towards_luma, towards_brightest : float
+        Shares a and b by which encoded values are moved towards their luma and towards the
+        brightest of their channels; below 0 for phones that dull colour.
+    paler : float
+        c, the log of the factor by which Oklab's chroma is scaled down.
     """
 
-    towards_luma: float
+    towards_luma: float = 0.0
+    towards_brightest: float = 0.0
+    paler: float = 0.0
 
     @property
     def parameters(self) -> Array:
-        """The numbers that go into a signature, (1,)."""
-        return np.array([self.towards_luma])
+        """The numbers that go into a signature, (3,): all shares together, then the last two."""
+        shares = (self.towards_luma, self.towards_brightest, self.paler)
+        return np.array([sum(shares), *shares[1:]])
 
     @property
     def saturation(self) -> float:
-        """Share by which the phone made colour livelier about its luma; below 0 if duller."""
-        return 1 / max(1 - self.towards_luma, _DARK) - 1
+        """Share by which the phone made colour livelier; below 0 if duller."""
+        left = 1 - self.towards_luma - self.towards_brightest
+        return float(np.exp(self.paler)) / max(left, _DARK) - 1
 
     def undone(self, linear: ArrayLike) -> Array:
         """Nominal linear RGB (n, 3) as a phone that leaves colour alone would have given it."""
-        return undone_and_slope(encoded_srgb(np.asarray(linear, float)), self.towards_luma)[0]
+        return undone_and_slopes(encoded_srgb(np.asarray(linear, float)), self)[0]
 
 
-PLAIN = Vividness(0.0)
+PLAIN = Vividness()
+
+
+def misfit_unit(xyz: Array) -> Array:
+    """What a misfit of XYZ (n, 3) is measured in: by how much a sound print misses."""
+    return np.asarray(np.maximum(xyz, LEAST_XYZ) ** (2 / 3) * _MISFIT_SD)
 
 
 def fit_vividness(
-    linear: Array, light: LightModel, at_mm: Array, xyz: Array, weight: Array
+    linear: Array, light: LightModel, at_mm: Array, xyz: Array, weight: Array, lamps: Array
 ) -> Vividness:
     """Fit to prints of known colour, given the light.
 
@@ -93,15 +110,18 @@ def fit_vividness(
         As fitted to the greys.
     at_mm, xyz, weight : (n, 2), (n, 3), (n,) arrays
         Where the prints lie, their measured XYZ, what each print's residual counts for.
+    lamps : (n, 3, k) array
+        Directions in which lamps make them miss, see `lampmisfit`; k may be 0.
     """
     encoded, log_light = encoded_srgb(linear), light.log_light(at_mm)
-    unit = np.maximum(xyz, LEAST_XYZ) ** (2 / 3) * _MISFIT_SD
+    unit = misfit_unit(xyz)
+    shares = np.arange(N_PARAMETERS)
     prior = np.zeros((_N_FITTED, _N_FITTED))
-    prior[0, 0] = 1 / _PRIOR**2
+    prior[shares, shares] = 1 / _PRIOR**2
     p = np.zeros(_N_FITTED)
     root = weight
     for _ in range(_ROUNDS):
-        plain, slope = undone_and_slope(encoded, p[0])
+        plain, slopes = undone_and_slopes(encoded, Vividness(*p[shares]))
         log_brightness, rise = light.log_brightness_and_slope(plain)
         rgb = np.exp(log_brightness - log_light)
         if not p.any():
@@ -110,35 +130,65 @@ def fit_vividness(
         matrix = p[_MATRIX]
         misfit = (rgb @ matrix.T - xyz) / unit
         jacobian = np.zeros((*xyz.shape, _N_FITTED))
-        jacobian[..., 0] = (rgb * rise * slope) @ matrix.T
+        jacobian[..., shares] = np.moveaxis((rgb * rise * slopes) @ matrix.T, 0, -1)
         for k in range(3):
             jacobian[:, k, _MATRIX[k]] = rgb
         jacobian *= (root[:, None] / unit)[..., None]
         design = jacobian.reshape(-1, _N_FITTED)
-        gradient = design.T @ (misfit * root[:, None]).ravel() + prior @ p
-        step = np.linalg.solve(design.T @ design + prior, gradient)
+        by_lamps = (lamps * root[:, None, None]).reshape(len(design), -1)
+        # Woodbury: the inverse of (1 + by_lamps by_lamps') is 1 - by_lamps share.
+        share = np.linalg.solve(np.eye(by_lamps.shape[1]) + by_lamps.T @ by_lamps, by_lamps.T)
+        told = design - by_lamps @ (share @ design)
+        off = (misfit * root[:, None]).ravel()
+        step = np.linalg.solve(told.T @ design + prior, told.T @ off + prior @ p)
         p = p - step
-        sizes = NORM.of(misfit)
+        sizes = NORM.of(misfit - lamps @ (share @ off))
         # Prints that miss by more than they should say less against the prior (Birge ratio).
         scale = max(NORM.sd(sizes, 3), 1.0)
         root = weight * np.sqrt(_LOSS.weight(sizes / scale)[:, 0]) / scale
-        if abs(step[0]) < _SETTLED:
+        if np.abs(step[shares]).max() < _SETTLED:
             break
-    return Vividness(float(p[0]))
+    return Vividness(*(float(share) for share in p[shares]))
 
 
-def undone_and_slope(encoded: Array, towards_luma: float) -> tuple[Array, Array]:
-    """Linear (n, 3) from encoded (n, 3), and the derivative of its log by the share."""
-    off = (encoded @ LUMA)[:, None] - encoded
-    moved = encoded + towards_luma * off
-    dark = moved < _DARK
-    bent = np.where(dark, _DARK * np.exp(np.clip(moved / _DARK - 1, -8, 0)), moved)
-    # The two branches of the encoding differ by little in slope.
-    slope = 2.4 / (bent + 0.055) * np.where(dark, bent / _DARK, 1.0)
-    return np.maximum(SRGB_CURVE(bent), EPSILON), slope * off
+def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Array]:
+    """Linear (n, 3) from encoded (n, 3), and the derivatives of its log by the shares, (3, n, 3)."""
+    safe = _bent(encoded, _DARK)
+    paler, by_log = chroma_scaled(SRGB_CURVE(safe), np.exp(-vividness.paler))
+    e, by_c = encoded_srgb(_bent(paler, _DARK_LINEAR)), -by_log
+    by_c = by_c * _bend_slope(paler, _DARK_LINEAR) / _curve_slope(e)
+    to_luma, brightest = (e @ LUMA)[:, None] - e, e.argmax(axis=1)[:, None]
+    to_brightest = np.take_along_axis(e, brightest, 1) - e
+    a, b = vividness.towards_luma, vividness.towards_brightest
+    moved = e + a * to_luma + b * to_brightest
+    by_c = (
+        (1 - a - b) * by_c
+        + a * (by_c @ LUMA)[:, None]
+        + b * np.take_along_axis(by_c, brightest, 1)
+    )
+    linear = np.maximum(SRGB_CURVE(bent := _bent(moved, _DARK)), EPSILON)
+    slope = _curve_slope(bent) / linear * _bend_slope(moved, _DARK)
+    return linear, slope * np.stack([to_luma, to_brightest, by_c])
 
 
 def encoded_srgb(linear: Array) -> Array:
     """The nominal sRGB encoding, not cut off above 1."""
     bright = 1.055 * np.maximum(linear, 0.003) ** (1 / 2.4) - 0.055
     return np.asarray(np.where(linear <= 0.0031308, 12.92 * linear, bright))
+
+
+def _curve_slope(encoded: Array) -> Array:
+    """Derivative of linear by encoded values."""
+    bright = 2.4 / 1.055 * ((np.maximum(encoded, 0.04) + 0.055) / 1.055) ** 1.4
+    return np.asarray(np.where(encoded <= 0.04045, 1 / 12.92, bright))
+
+
+def _bent(values: Array, dark: float) -> Array:
+    """Values that approach 0 from ``dark`` on, and never cross it."""
+    low = dark * np.exp(np.clip(values / dark - 1, -8, 0))
+    return np.asarray(np.where(values < dark, low, values))
+
+
+def _bend_slope(values: Array, dark: float) -> Array:
+    """Derivative of `_bent`."""
+    return np.asarray(np.where(values < dark, np.exp(np.clip(values / dark - 1, -8, 0)), 1.0))

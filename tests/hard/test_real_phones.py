@@ -83,7 +83,8 @@ def foretold(encoded: Array, keep: NDArray[np.bool_], vivid: bool) -> Array:
         light = tone(plain, keep, slope)
         if vivid:
             vividness = fit_vividness(
-                linear[keep], light, ANYWHERE[keep], (wanted * even)[keep], np.ones(keep.sum())
+                *(linear[keep], light, ANYWHERE[keep], (wanted * even)[keep], np.ones(keep.sum())),
+                lamps=np.zeros((keep.sum(), 3, 0)),
             )
             plain = vividness.undone(linear)
             light = tone(plain, keep, slope)
