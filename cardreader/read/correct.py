@@ -36,7 +36,13 @@ from cardreader.read.spoiled import (
     what_lies_on_them,
 )
 from cardreader.read.twins import compare_twins
-from cardreader.read.vividness import PLAIN, Vividness, fit_vividness
+from cardreader.read.vividness import (
+    PLAIN,
+    SPREAD,
+    SPREAD_BY_DESIGN,
+    Vividness,
+    fit_vividness,
+)
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -169,9 +175,12 @@ def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> Colou
     weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * (1.0 - _CLIPPED_LOSES * _lost(samples))
     greys = _greys_that_tell(samples, keep)
     light = fit_light(samples.linear, lot, greys, banding, roughly=True)
+    lamps, spread = lamp_misfit()[keep], SPREAD
+    if lot.basis == "nominal":
+        # By how much its prints miss their design would be taken for lamps and phones.
+        lamps, spread = lamps[..., :0], SPREAD_BY_DESIGN
     vividness = fit_vividness(
-        *(samples.linear[keep], light, at_mm[keep], lot.xyz[keep], weight[keep]),
-        lamps=lamp_misfit()[keep],
+        *(samples.linear[keep], light, at_mm[keep], lot.xyz[keep], weight[keep], lamps), spread
     )
     plain = vividness.undone(samples.linear)
     # Greys that aren't quite grey, as white balance leaves them, moved a little with the rest.

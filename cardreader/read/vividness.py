@@ -39,8 +39,11 @@ N_PARAMETERS = 3
 _MATRIX = N_PARAMETERS + np.arange(9).reshape(3, 3)
 _N_FITTED = _MATRIX.size + N_PARAMETERS
 
-_PRIOR = 0.3
-"""Spread of each of the shares by which phones change colour."""
+SPREAD: Array = np.array([0.3, 0.3, 0.3])
+"""Of each of the shares by which phones change colour."""
+SPREAD_BY_DESIGN: Array = np.array([0.3, 0.03, 0.03])
+"""Beside a lot known by its design alone, whose prints miss it by what looks like a phone's way
+with colour: luma is told from that, the other two are not."""
 
 _MISFIT_SD = 0.02
 """By how much a sound print misses, in XYZ^(1/3) times three: about 0.8 of L*."""
@@ -98,7 +101,13 @@ def misfit_unit(xyz: Array) -> Array:
 
 
 def fit_vividness(
-    linear: Array, light: LightModel, at_mm: Array, xyz: Array, weight: Array, lamps: Array
+    linear: Array,
+    light: LightModel,
+    at_mm: Array,
+    xyz: Array,
+    weight: Array,
+    lamps: Array,
+    spread: Array = SPREAD,
 ) -> Vividness:
     """Fit to prints of known colour, given the light.
 
@@ -112,12 +121,14 @@ def fit_vividness(
         Where the prints lie, their measured XYZ, what each print's residual counts for.
     lamps : (n, 3, k) array
         Directions in which lamps make them miss, see `lampmisfit`; k may be 0.
+    spread : (3,) array
+        Of the shares, in the order of `Vividness`: standard deviations of their prior.
     """
     encoded, log_light = encoded_srgb(linear), light.log_light(at_mm)
     unit = misfit_unit(xyz)
     shares = np.arange(N_PARAMETERS)
     prior = np.zeros((_N_FITTED, _N_FITTED))
-    prior[shares, shares] = 1 / _PRIOR**2
+    prior[shares, shares] = 1 / spread**2
     p = np.zeros(_N_FITTED)
     root = weight
     for _ in range(_ROUNDS):

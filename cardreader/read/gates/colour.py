@@ -208,14 +208,16 @@ VIVIDNESS = Stage(
     vividness,
     (
         standard("LUMA", "1", "ITU-R BT.709"),
-        measured(
-            "_PRIOR",
+        measured("SPREAD", "1", "a third of chart photos by others carry +0.15 to +0.9"),
+        chosen(
+            "SPREAD_BY_DESIGN",
             "1",
-            "a third of chart photos by others carry +0.15 to +0.9",
+            "a tenth of it for the two ways that a print which misses its design looks like",
         ),
         chosen("_MISFIT_SD", "cube root of XYZ, times three", "0.8 of L*: what good prints miss"),
         chosen("_KNEE", "sd", "a dirty print loses weight"),
         chosen("_DARK", "encoded", "below it the inverse would cross 0"),
+        chosen("_DARK_LINEAR", "linear", "the same, where Oklab gives linear light"),
     ),
     beside=(
         "N_PARAMETERS",
