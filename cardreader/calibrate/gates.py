@@ -209,7 +209,7 @@ GATES = (
             chosen(
                 "_RIDGE",
                 "of each variance",
-                "2 % of each variance keeps the inverse of 43 numbers from 500 sittings tame; "
+                "2 % of each variance keeps the inverse of 45 numbers from 500 sittings tame; "
                 "none lets chance directions in, ten times blunts the estimate",
             ),
             chosen(

@@ -152,7 +152,7 @@ def measured(blot: BlotColour, correction: ColourCorrection) -> Measured:
 
 
 def signature(correction: ColourCorrection) -> Array:
-    """What the card says about lamp and phone, shape (43,).
+    """What the card says about lamp and phone, shape (45,).
 
     Log ratios of corrected to measured XYZ, averaged over the prints of a shade: a
     level and a slope along the ramp, then each chromatic patch. Then the parameters of

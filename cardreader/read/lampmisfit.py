@@ -19,8 +19,7 @@ from cardreader.core.shipped import shipped
 Array = NDArray[np.float64]
 
 N_DIRECTIONS = 10
-"""Eight tenths of the variance for inks that the table wasn't made of; 20 read no better
-(lamps and phones of seed 9202)."""
+"""As many as read best: 20 read no better (lamps and phones of seed 9202)."""
 
 
 @cache

@@ -163,7 +163,7 @@ def fit_vividness(
 
 
 def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Array]:
-    """Linear (n, 3) from encoded (n, 3), and the derivatives of its log by the shares, (3, n, 3)."""
+    """Linear (n, 3) from encoded (n, 3), and its log's derivatives by the shares, (3, n, 3)."""
     safe = _bent(encoded, _DARK)
     paler, by_log = chroma_scaled(SRGB_CURVE(safe), np.exp(-vividness.paler))
     e, by_c = encoded_srgb(_bent(paler, _DARK_LINEAR)), -by_log
@@ -173,9 +173,7 @@ def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Arra
     a, b = vividness.towards_luma, vividness.towards_brightest
     moved = e + a * to_luma + b * to_brightest
     by_c = (
-        (1 - a - b) * by_c
-        + a * (by_c @ LUMA)[:, None]
-        + b * np.take_along_axis(by_c, brightest, 1)
+        (1 - a - b) * by_c + a * (by_c @ LUMA)[:, None] + b * np.take_along_axis(by_c, brightest, 1)
     )
     linear = np.maximum(SRGB_CURVE(bent := _bent(moved, _DARK)), EPSILON)
     slope = _curve_slope(bent) / linear * _bend_slope(moved, _DARK)

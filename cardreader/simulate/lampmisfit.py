@@ -85,9 +85,9 @@ def main(out: Path) -> None:
         directions(misfits).reshape(-1, N_DIRECTIONS),
         fmt="%.4f",
         delimiter=",",
-        header="Directions in which lamps make the card's prints miss their colours: a row for X, Y\n"
-        "and Z of each of the 36 shades, in units of read.vividness.misfit_unit. Synthetic: from\n"
-        f"{len(misfits)} simulated cards in {WORLDS} worlds, seed {SEED}.",
+        header="Directions in which lamps make the card's prints miss their colours: a row for\n"
+        "X, Y and Z of each of the 36 shades, in units of read.vividness.misfit_unit. Synthetic:\n"
+        f"from {len(misfits)} simulated cards in {WORLDS} worlds, seed {SEED}.",
     )
     write_atomic(out, text.getvalue())
 

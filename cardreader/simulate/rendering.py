@@ -11,7 +11,9 @@ As with sensors, two families differ in functional form. Fitting: away from a we
 power mean of the channels, which lies between luma and the brightest channel, in some
 power of the code; more for some hues than others; brightness pressed by a power of
 luma. Held out: in Oklab with skin spared, in hue-saturation-value, or with a rational
-curve on luma.
+curve on luma. Of those the reader undoes the first two by their own formulas, so a third
+family has none that it knows: in CIELAB, about the middle of the brightest and darkest
+channel, or pale colours more than strong ones.
 Strengths follow photographs of colour charts by others: a third of those are
 livelier by 0.15 or more (tests/hard/test_real_phones.py).
 """
@@ -164,7 +166,53 @@ def _draw_fused(rng: np.random.Generator) -> Callable[[Array], Array]:
     return render
 
 
+def draw_unlike_the_readers(rng: np.random.Generator) -> Rendering:
+    """Of the third family: in CIELAB, about the channels' middle, or pale colours more."""
+    name, draw = _UNLIKE[int(rng.integers(len(_UNLIKE)))]
+    render, white = draw(rng), _white(rng)
+    return Rendering(name, lambda encoded: white * render(encoded))
+
+
+def _draw_cielab(rng: np.random.Generator) -> Callable[[Array], Array]:
+    gain = 1 + _strength(rng)
+
+    def render(encoded: Array) -> Array:
+        lab = colour.XYZ_to_Lab(colour.models.eotf_sRGB(encoded) @ _TO_XYZ.T)
+        linear = colour.Lab_to_XYZ(lab * [1, gain, gain]) @ _FROM_XYZ.T
+        return np.asarray(colour.models.eotf_inverse_sRGB(np.clip(linear, 0, 1)))
+
+    return render
+
+
+def _draw_about_middle(rng: np.random.Generator) -> Callable[[Array], Array]:
+    """As hue-saturation-lightness has it."""
+    gain = 1 + _strength(rng)
+
+    def render(encoded: Array) -> Array:
+        middle = (encoded.max(axis=-1, keepdims=True) + encoded.min(axis=-1, keepdims=True)) / 2
+        return np.asarray(np.clip(middle + gain * (encoded - middle), 0, 1))
+
+    return render
+
+
+def _draw_pale_first(rng: np.random.Generator) -> Callable[[Array], Array]:
+    """What is pale becomes livelier, what is strong hardly."""
+    strength = _strength(rng)
+
+    def render(encoded: Array) -> Array:
+        value = np.maximum(encoded.max(axis=-1), 1e-3)
+        strong = (value - encoded.min(axis=-1)) / value
+        return saturate_about_luma(encoded, (1 + strength * (1 - strong))[..., None])
+
+    return render
+
+
 _OTHERWISE = (("Oklab", _draw_perceptual), ("HSV", _draw_hsv), ("fused", _draw_fused))
+_UNLIKE = (
+    ("CIELAB", _draw_cielab),
+    ("about the middle", _draw_about_middle),
+    ("pale first", _draw_pale_first),
+)
 
 
 def _pressed(encoded: Array, power: float) -> Array:

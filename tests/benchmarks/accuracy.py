@@ -44,6 +44,7 @@ from cardreader.read.correct import correct
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.colorimetry import observer
 from cardreader.simulate.patchdraw import PatchDraw, patch_draw
+from cardreader.simulate.rendering import draw_unlike_the_readers
 from cardreader.simulate.scene import GOOD, ORDINARY, Control, Scene, draw_scene, simulated_lot
 
 Array = NDArray[np.float64]
@@ -113,7 +114,8 @@ def report(
         "Sensitivity and specificity are of what was read: below 7, of being raised as severe or "
         "possibly so; below 11, of not being called not anaemic ('uncertain' counts as sent on). "
         "Phones treat colour after the tone curve as those held out do: in Oklab, in "
-        "hue-saturation-value, by a curve on luma, or not at all. "
+        "hue-saturation-value, by a curve on luma, or not at all; the reader undoes the first two "
+        "by their formulas, so others that it doesn't know have a table of their own. "
         "The camera `measured-2` is a stacked sensor that no phone has: its colours are often "
         "crushed and then refused.",
         "",
@@ -127,7 +129,7 @@ def report(
     ):
         draws = simulate(model, control, n, seed, workers)
         lines += section(title, draws)
-    lines += plain_phones(image_only, n, seed, workers)
+    lines += other_phones(image_only, n, seed, workers)
     lines += several_blots(calibration, scatter, n_women, seed + 2, workers)
     low = simulate(calibration, scatter, n_safety, seed + 1, workers, HB_RANGE_G_DL[0], 9.0, False)
     cleared = sum(d.cleared for d in low)
@@ -150,11 +152,12 @@ def simulate(
     low: float = HB_RANGE_G_DL[0],
     high: float = HB_RANGE_G_DL[1],
     others: bool = True,
-    rendered: bool = True,
+    phones: str = "held out",
 ) -> list[Draw]:
-    """Draw n sittings and read them; ``rendered`` False leaves colour as the sensor gave it."""
+    """Draw n sittings and read them; phones "plain" leave colour as the sensor gave it, those
+    "unlike" treat it by no formula that the reader has."""
     jobs = [
-        (calibration, control, seed, start, min(100, n - start), low, high, others, rendered)
+        (calibration, control, seed, start, min(100, n - start), low, high, others, phones)
         for start in range(0, n, 100)
     ]
     with ProcessPoolExecutor(workers) as pool:
@@ -162,7 +165,7 @@ def simulate(
 
 
 def _job(
-    job: tuple[Calibration, Control, int, int, int, float, float, bool, bool],
+    job: tuple[Calibration, Control, int, int, int, float, float, bool, str],
 ) -> list[Draw]:
     calibration, control, seed, start, n, *how = job
     return [
@@ -178,13 +181,17 @@ def _draw(
     low: float,
     high: float,
     others: bool,
-    rendered: bool,
+    phones: str,
 ) -> Draw:
     lot_seed = int(rng.choice(LOT_SEEDS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
+    held_out = phones == "held out"
     scene = draw_scene(
-        rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT, rendered=rendered
+        rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT, rendered=held_out
     )
+    if phones == "unlike":
+        rendered = draw_unlike_the_readers(rng.spawn(1)[0])
+        scene = replace(scene, camera=replace(scene.camera, rendering=rendered))
     draw = patch_draw(scene, rng)
     result = _read(draw, scene, calibration)
     rivals = {"ideal eye": eye(scene)} | _rivals(draw, scene) if others else {}
@@ -253,17 +260,24 @@ def nearest_on_ramp(xyz: Array, ramp_lab: Array) -> float:
     return float(grid[np.argmin(((curve - lab) ** 2).sum(axis=1))])
 
 
-def plain_phones(calibration: Calibration, n: int, seed: int, workers: int) -> list[str]:
-    """The same sittings with phones that leave colour as the sensor gave it."""
-    rows = {
-        control: simulate(calibration, made, n, seed, workers, others=False, rendered=False)
-        for control, made in (("good control", GOOD), ("ordinary control", ORDINARY))
-    }
-    return [
-        "## Phones that leave colour alone, image only",
-        "",
-        *_table("control", rows.items(), _full_row),
-    ]
+def other_phones(calibration: Calibration, n: int, seed: int, workers: int) -> list[str]:
+    """The same sittings with phones that leave colour alone, or treat it as no other here does."""
+    lines = []
+    for title, phones in (
+        ("Phones that leave colour alone", "plain"),
+        ("Phones that treat colour by no formula of the reader's", "unlike"),
+    ):
+        rows = {
+            control: simulate(calibration, made, n, seed, workers, others=False, phones=phones)
+            for control, made in (("good control", GOOD), ("ordinary control", ORDINARY))
+        }
+        if phones == "unlike":
+            for name in sorted({draw.rendering for draw in rows["ordinary control"]}):
+                rows[f"ordinary, {name}"] = [
+                    draw for draw in rows["ordinary control"] if draw.rendering == name
+                ]
+        lines += [f"## {title}, image only", "", *_table("control", rows.items(), _full_row)]
+    return lines
 
 
 # --- several blots --------------------------------------------------------------

@@ -89,13 +89,18 @@ def test_saturation_about_its_own_luma_is_undone_exactly(gain: float) -> None:
 @pytest.mark.parametrize("gain", [0.85, 1.15, 1.3, 1.45])
 @pytest.mark.parametrize(
     ("how", "shares"),
-    [("HSV", lambda g: {"towards_brightest": 1 - 1 / g}), ("Oklab", lambda g: {"paler": np.log(g)})],
+    [
+        ("HSV", lambda g: {"towards_brightest": 1 - 1 / g}),
+        ("Oklab", lambda g: {"paler": np.log(g)}),
+    ],
 )
 def test_each_formula_is_undone_by_its_own_share(
     how: str, shares: Callable[[float], dict[str, float]], gain: float
 ) -> None:
     seen = seen_by_phone(how, gain)
-    inside = (encoded_srgb(seen) > 0.03).all(axis=1) & (encoded_srgb(0.6 * IDEAL) > 0.03).all(axis=1)
+    inside = (encoded_srgb(seen) > 0.03).all(axis=1) & (encoded_srgb(0.6 * IDEAL) > 0.03).all(
+        axis=1
+    )
     assert inside.sum() > 50
     plain = Vividness(**shares(gain)).undone(seen)
     assert np.allclose(plain[inside], 0.6 * IDEAL[inside], rtol=5e-3, atol=2e-4)
