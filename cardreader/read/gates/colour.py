@@ -6,6 +6,7 @@ from cardreader.core.gates import Stage, chosen, derived, measured, standard
 from cardreader.read import (
     correct,
     correctable,
+    lampmisfit,
     light,
     matrix,
     ramp,
@@ -203,6 +204,19 @@ MATRIX = Stage(
     ),
 )
 
+LAMP_MISFIT = Stage(
+    "What lamps leave at the prints",
+    lampmisfit,
+    (
+        measured(
+            "N_DIRECTIONS",
+            "1",
+            "20 read no better, none reads 9 to 11 g/dL worse by 5 % (lamps CIE FL3.1 to 3.15 and "
+            "HP1 to HP5, held-out cameras, seed 9202)",
+        ),
+    ),
+)
+
 VIVIDNESS = Stage(
     "Vividness",
     vividness,
@@ -307,4 +321,15 @@ CORRECTABLE = Stage(
     ),
 )
 
-GATES = (SAMPLING, TWINS, SPOILED, LIGHT, MATRIX, VIVIDNESS, CORRECTION, RAMP, CORRECTABLE)
+GATES = (
+    SAMPLING,
+    TWINS,
+    SPOILED,
+    LIGHT,
+    MATRIX,
+    LAMP_MISFIT,
+    VIVIDNESS,
+    CORRECTION,
+    RAMP,
+    CORRECTABLE,
+)
