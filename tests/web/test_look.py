@@ -114,7 +114,7 @@ def test_no_false_alarm_on_photos_of_many_worlds_that_the_reader_reads(visit, tm
     """Drawn with seeds of their own, near the limits on purpose: tilt, distance, blur, light."""
     reader = load_reader(today=TODAY)
     read = 0
-    for k in range(24):
+    for k in range(18):
         data = near_a_limit(k)
         photo = tmp_path / f"{k}.jpg"
         photo.write_bytes(data)
@@ -134,7 +134,7 @@ def near_a_limit(k: int) -> bytes:
     lot = demolots.IN_DATE
     scene = draw_scene(rng, 9.0 + k % 5, lot.lot(), lot.print_seed, ORDINARY, Family.HELD_OUT)
     view = draw_view(np.random.default_rng([*key, 1]), (1600, 1200))
-    share = (k // 6) / 3
+    share = (k // 6) / 2
     match k % 6:
         case 0:
             view = replace(view, tilt_deg=50 + 9 * share, card_share=0.3)
