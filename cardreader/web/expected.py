@@ -7,11 +7,11 @@ simulated sites of docs/sites.md are all there is to go by.
 from __future__ import annotations
 
 WIDTH_G_DL: dict[int, tuple[float, float]] = {
-    5: (2.9, 3.7),
-    10: (2.6, 3.2),
-    20: (2.3, 2.8),
-    40: (2.1, 2.6),
-    80: (2.0, 2.5),
+    5: (3.0, 4.1),
+    10: (2.7, 3.5),
+    20: (2.4, 3.1),
+    40: (2.2, 2.8),
+    80: (2.1, 2.7),
 }
 """Pairs -> mean width of the 90 % interval, g/dL, where the print was measured and where only
 its design is known; phones and lamps as in the study (docs/sites.md)."""
