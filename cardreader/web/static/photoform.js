@@ -85,26 +85,23 @@
       taken_at: new Date().toISOString(),
       type: file.type || "image/jpeg",
     };
-    let kept = true;
     try {
       // The bytes themselves: a reference to a camera file may point to nothing later.
       item.bytes = await file.arrayBuffer();
-      await Queue.put(item);
-      if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
     } catch {
-      kept = false;
-    }
-    if (!item.bytes) {
       say(form, form.dataset.full);
       return;
     }
+    if (navigator.storage && navigator.storage.persist) navigator.storage.persist();
     // A phone that can't keep it may still be able to send it now.
-    await sendNow(form, item, kept);
+    await sendNow(form, item, Queue.keepAndSend);
   }
 
-  async function sendNow(form, item, kept) {
+  const sendAgain = async (item, watch) => Queue.send(item, await Queue.session(), watch);
+
+  async function sendNow(form, item, send) {
     const way = journey(form);
-    const outcome = await Queue.send(item, await Queue.session(), way.watch);
+    const outcome = await send(item, way.watch);
     way.end();
     if (outcome.sent) {
       location.assign(outcome.sent.url);
@@ -119,11 +116,11 @@
     if (outcome.asks) {
       say(form, "");
       form.querySelector(".form-status").append(
-        question(item, form.dataset, () => sendNow(form, item, kept), () => emptied(form)));
+        question(item, form.dataset, () => sendNow(form, item, sendAgain), () => emptied(form)));
       await refreshKept();
       return;
     }
-    if (!kept && !outcome.refused) {
+    if (outcome.kept === false && !outcome.refused) {
       say(form, form.dataset.full);
       return;
     }

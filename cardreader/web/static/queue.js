@@ -84,6 +84,15 @@ const Queue = (() => {
     return alone(item.submission_key, watch, () => sendAlone(item, who, watch));
   }
 
+  // Keeps a photo and sends it in one turn, so that no other sender takes it up in between.
+  // Resolves as ``send`` does, and to {kept}: whether this phone had room for it.
+  function keepAndSend(item, watch) {
+    return alone(item.submission_key, watch, async () => {
+      const kept = await put(item).then(() => true, () => false);
+      return { kept, ...(await sendAlone(item, await session(), watch)) };
+    });
+  }
+
   // One sender at a time for a photo: the form, the pages' regular try and the service worker
   // would each bring its pieces, at half the speed, and one that makes it smaller would begin
   // it anew under the other's hands. A form waits for its turn; the others leave it:
@@ -358,5 +367,5 @@ const Queue = (() => {
       .sort((a, b) => a.rank - b.rank || a.taken_at.localeCompare(b.taken_at));
   }
 
-  return { put, get, all, remove, newKey, session, send, flush, results, forgetShown, forgetResults, originals };
+  return { put, get, all, remove, newKey, session, send, keepAndSend, flush, results, forgetShown, forgetResults, originals };
 })();
