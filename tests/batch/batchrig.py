@@ -81,8 +81,9 @@ def journal_counts(out: Path) -> dict[str, int]:
 def wait_for_results(out: Path, run: subprocess.Popen[Any]) -> None:
     """Until the run's first results are on disk, or it is over: the run is in its middle."""
     journal = out / "journal.sqlite-wal"
-    # Its tables and a list of 40 photos take 46 kB there, the first results 30 more.
+    # Its tables and a list of 40 photos take 46 kB there, the first commit 20 more, each further
+    # one over 100: what lies beyond it is written once the first is on disk.
     while run.poll() is None:
-        if journal.exists() and journal.stat().st_size > 60_000:
+        if journal.exists() and journal.stat().st_size > 100_000:
             return
         time.sleep(0.005)
