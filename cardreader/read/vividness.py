@@ -164,10 +164,11 @@ def fit_vividness(
 
 def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Array]:
     """Linear (n, 3) from encoded (n, 3), and its log's derivatives by the shares, (3, n, 3)."""
-    safe = _bent(encoded, _DARK)
+    safe, _ = _bent(encoded, _DARK)
     paler, by_log = chroma_scaled(SRGB_CURVE(safe), np.exp(-vividness.paler))
-    e, by_c = encoded_srgb(_bent(paler, _DARK_LINEAR)), -by_log
-    by_c = by_c * _bend_slope(paler, _DARK_LINEAR) / _curve_slope(e)
+    paler, bend = _bent(paler, _DARK_LINEAR)
+    e = encoded_srgb(paler)
+    by_c = -by_log * bend / _curve_slope(e)
     to_luma, brightest = (e @ LUMA)[:, None] - e, e.argmax(axis=1)[:, None]
     to_brightest = np.take_along_axis(e, brightest, 1) - e
     a, b = vividness.towards_luma, vividness.towards_brightest
@@ -175,8 +176,9 @@ def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Arra
     by_c = (
         (1 - a - b) * by_c + a * (by_c @ LUMA)[:, None] + b * np.take_along_axis(by_c, brightest, 1)
     )
-    linear = np.maximum(SRGB_CURVE(bent := _bent(moved, _DARK)), EPSILON)
-    slope = _curve_slope(bent) / linear * _bend_slope(moved, _DARK)
+    moved, bend = _bent(moved, _DARK)
+    linear = np.maximum(SRGB_CURVE(moved), EPSILON)
+    slope = _curve_slope(moved) / linear * bend
     return linear, slope * np.stack([to_luma, to_brightest, by_c])
 
 
@@ -192,12 +194,7 @@ def _curve_slope(encoded: Array) -> Array:
     return np.asarray(np.where(encoded <= 0.04045, 1 / 12.92, bright))
 
 
-def _bent(values: Array, dark: float) -> Array:
-    """Values that approach 0 from ``dark`` on, and never cross it."""
-    low = dark * np.exp(np.clip(values / dark - 1, -8, 0))
-    return np.asarray(np.where(values < dark, low, values))
-
-
-def _bend_slope(values: Array, dark: float) -> Array:
-    """Derivative of `_bent`."""
-    return np.asarray(np.where(values < dark, np.exp(np.clip(values / dark - 1, -8, 0)), 1.0))
+def _bent(values: Array, dark: float) -> tuple[Array, Array]:
+    """Values that approach 0 from ``dark`` on and never cross it, and the derivative."""
+    slope = np.exp(np.clip(values / dark - 1, -8, 0))  # 1 from ``dark`` upwards
+    return np.where(values < dark, dark * slope, values), slope

@@ -100,7 +100,7 @@ def _side(arguments: argparse.Namespace, database: Database) -> Side:
     return Side(
         database,
         arguments.data,
-        Judge(*(reader.combine, arguments.elevation_m, reader.rules.follow_up, reader.rules)),
+        Judge.by(reader.rules, reader.combine, arguments.elevation_m),
         open_store(arguments.data) if arguments.photos else None,
         arguments.photos,
         Unknown(arguments.unknown),

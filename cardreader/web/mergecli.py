@@ -288,9 +288,7 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
     ):
         renew_as_they_change(database, reader.rules.follow_up)
         photos = open_store(arguments.data) if arguments.photos else None
-        judge = Judge(
-            *(reader.combine, arguments.elevation_m, reader.rules.follow_up, reader.rules)
-        )
+        judge = Judge.by(reader.rules, reader.combine, arguments.elevation_m)
         done = take_in(database, arguments.file, judge, photos, None, progress_of(arguments))
     say(_told_of(done))
     return ExitCode.OK

@@ -97,9 +97,7 @@ class State:
     @property
     def judge(self) -> Judge:
         """How what registers bring together is judged here."""
-        return Judge(
-            *(self.reader.combine, self.settings.elevation_m, self.rules, self.reader.rules)
-        )
+        return Judge.by(self.reader.rules, self.reader.combine, self.settings.elevation_m)
 
     @property
     def rules(self) -> FollowUpRules:

@@ -44,6 +44,11 @@ class Judge:
     # Its limits for after a birth; without it nothing is held against them.
     protocol: Protocol | None = None
 
+    @classmethod
+    def by(cls, protocol: Protocol, combine: Combine, elevation_m: float | None) -> Judge:
+        """By a protocol, its rules for following a woman among it."""
+        return cls(combine, elevation_m, protocol.follow_up, protocol)
+
     def subject(self, woman: Woman, visit: Visit) -> Subject:
         """Whom the visit is judged for."""
         return subject_of(woman, visit.on, self.elevation_m)
