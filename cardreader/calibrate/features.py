@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cardreader.calibrate.kept import Kept
+from cardreader.calibrate.photofiles import PhotoFiles
 from cardreader.calibrate.study import RowError, Study
 from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
@@ -109,12 +110,13 @@ def read_features(
     kept : mapping of photo to measurement, optional
         In place of the photos, see `kept.read_kept`.
     """
+    files = PhotoFiles(study.folder)
     colours, refusals, hashes = [], [], []
     nominal = {lot.lot_id for lot in lots.values() if lot.basis == "nominal"}
     for done, row in enumerate(study.rows.to_dict("records"), start=1):
         name, lot = str(row["photo"]), str(row["lot"])
         if kept is None:
-            colour, refusal, sha256 = _read_one(study.folder / name, lot, lots, today)
+            colour, refusal, sha256 = _read_one(files.find(name), lot, lots, today)
         else:
             colour, refusal, sha256 = _take_kept(kept.get(name), lot, lots)
         colours.append(colour)

@@ -7,8 +7,7 @@ reported with its row and column, all of them at once, and no row is dropped in 
 from __future__ import annotations
 
 import hashlib
-import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -17,20 +16,21 @@ from typing import Any
 import pandas as pd
 from pyarrow import parquet
 
+from cardreader.calibrate.spelling import other_spellings
+from cardreader.calibrate.studycells import PARSERS, Fault
 from cardreader.calibrate.studycolumns import (
     COLUMNS,
+    HIGHEST_HAEMATOCRIT_PERCENT,
     HIGHEST_HB_G_DL,
     HUNDRED_PERCENT_G_DL,
     LOWEST_HB_G_DL,
     RELATIVE_SD,
     USUAL_HB_G_DL,
-    Column,
     LabMethod,
     LabUnit,
     header_faults,
     to_g_dl,
 )
-from cardreader.card import layout
 from cardreader.core.oneline import one_line
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
@@ -120,7 +120,7 @@ def read_study(path: Path | str) -> Study:
         errors += faults
         if not faults:
             rows.append(row)
-    errors += _check_unique(rows)
+    errors += [*_check_unique(rows), *_check_subjects(rows)]
     bad = {error.row for error in errors}
     frame = pd.DataFrame(
         [row for row in rows if row["row"] not in bad],
@@ -189,85 +189,6 @@ def _check_columns(names: Sequence[str]) -> None:
         raise StudyError(tuple(RowError(0, name, problem) for name, problem in faults))
 
 
-class _Fault(Exception):  # noqa: N818 - never leaves this module
-    """A cell that can't be used, with the reason."""
-
-
-def _number(low: float, high: float) -> Callable[[str], float]:
-    def parse(text: str) -> float:
-        try:
-            value = float(text.replace("_", "?"))  # for Python 1_1 is eleven, for a clerk a slip
-        except ValueError:
-            raise _Fault(f"{text!r} is not a number{_hint(text)}") from None
-        if not low <= value <= high:
-            raise _Fault(f"{text} is outside {low:g} to {high:g}")
-        return value
-
-    return parse
-
-
-def _hint(text: str) -> str:
-    if re.search(r"\d,\d", text):
-        return "; write 11.2, not 11,2"
-    return "; write the number alone, without its unit" if re.match(r"\d", text) else ""
-
-
-def _whole(low: int, high: int) -> Callable[[str], int]:
-    def parse(text: str) -> int:
-        if not re.fullmatch(r"\d{1,9}", text) or not low <= int(text) <= high:
-            raise _Fault(f"{text!r} is not a whole number from {low} to {high}")
-        return int(text)
-
-    return parse
-
-
-def _lot(text: str) -> str:
-    number = _whole(0, 10**9)(text)
-    try:
-        layout.marker_ids(number)
-    except ValueError:
-        raise _Fault(f"{text!r} is not a card lot number") from None
-    return f"{number:06d}"
-
-
-def _choice(options: tuple[str, ...]) -> Callable[[str], str]:
-    def parse(text: str) -> str:
-        for option in options:
-            if text == option:
-                return option
-        raise _Fault(f"{text!r} is not one of {', '.join(options)}")
-
-    return parse
-
-
-def _label(text: str) -> str:
-    if len(text) > 100 or not text.isprintable():
-        raise _Fault("must be at most 100 printable characters")
-    return text
-
-
-def _photo(text: str) -> str:
-    path = Path(_label(text))
-    if path.is_absolute() or ".." in path.parts:
-        raise _Fault("must be a path below the folder of the table")
-    return path.as_posix()  # ./a.jpg is a.jpg
-
-
-_SPECIAL: dict[str, Callable[[str], Any]] = {"photo": _photo, "lot": _lot, "note": str}
-
-
-def _parser(column: Column) -> Callable[[str], Any]:
-    if column.name in _SPECIAL:
-        return _SPECIAL[column.name]
-    if column.limits is None:
-        return _choice(column.options) if column.options else _label
-    low, high = column.limits
-    return _number(low, high) if column.kind == "number" else _whole(int(low), int(high))
-
-
-_PARSERS = {column.name: _parser(column) for column in COLUMNS}
-
-
 def _check_row(number: int, record: dict[str, str]) -> tuple[dict[str, Any], list[RowError]]:
     row: dict[str, Any] = {"row": number, "visit": 1, "paper": "", "note": ""}
     row |= {"lab_sd": None, "hundred_percent_g_dl": None}
@@ -279,8 +200,8 @@ def _check_row(number: int, record: dict[str, str]) -> tuple[dict[str, Any], lis
                 faults.append(RowError(number, column.name, "is empty"))
             continue
         try:
-            row[column.name] = _PARSERS[column.name](text)
-        except _Fault as fault:
+            row[column.name] = PARSERS[column.name](text)
+        except Fault as fault:
             faults.append(RowError(number, column.name, str(fault)))
     if not faults:
         faults = _check_lab(number, row)
@@ -297,10 +218,8 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
         stated = f"{row['lab_value']:g} {unit}"
         if unit is not LabUnit.G_DL:
             stated += f" = {value:.3g} g/dL"
-        problem = f"{stated} is outside {LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g} g/dL: wrong unit?"
-        if unit is LabUnit.G_DL and LOWEST_HB_G_DL <= value / 10 <= HIGHEST_HB_G_DL:
-            problem += " A laboratory's g/L are written with g/L in lab_unit"
-        return [RowError(number, "lab_value", problem)]
+        outside = f"{stated} is outside {LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g} g/dL"
+        return [RowError(number, "lab_value", f"{outside}: {_what_unit(value, unit)}")]
     row["lab_g_dl"] = value
     stated = row["lab_sd"]
     row["lab_sd_g_dl"] = (
@@ -309,6 +228,15 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
     if row["lab_sd_g_dl"] > value / 2:
         return [RowError(number, "lab_sd", "is more than half of the value")]
     return []
+
+
+def _what_unit(value_g_dl: float, unit: LabUnit) -> str:
+    if unit is not LabUnit.G_DL or not LOWEST_HB_G_DL <= value_g_dl / 10 <= HIGHEST_HB_G_DL:
+        return "wrong unit?"
+    g_l = "A laboratory's g/L are written with g/L in lab_unit"
+    if value_g_dl > HIGHEST_HAEMATOCRIT_PERCENT:
+        return f"wrong unit? {g_l}"
+    return "a haematocrit in percent is no haemoglobin; if it is g/L, write g/L in lab_unit"
 
 
 def _check_unique(rows: list[dict[str, Any]]) -> list[RowError]:
@@ -321,8 +249,22 @@ def _check_unique(rows: list[dict[str, Any]]) -> list[RowError]:
     return errors
 
 
+def _check_subjects(rows: list[dict[str, Any]]) -> list[RowError]:
+    """A woman under two names would be counted twice, and read by a model fitted to her."""
+    named = ((row["row"], row["subject"]) for row in rows)
+    return [
+        RowError(
+            row,
+            "subject",
+            f"{name} is {spelt} in row {before}: write a woman one way; ids of two women differ in "
+            "more than capitals, spaces and leading zeros",
+        )
+        for row, name, before, spelt in other_spellings(named)
+    ]
+
+
 def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
-    warnings = [*_unstated_scale(frame), *_rare_values(frame)]
+    warnings = [*_unstated_scale(frame), *_rare_values(frame), *_kinds_spelt_twice(frame)]
     for (subject, visit), group in frame.groupby(["subject", "visit"], sort=False):
         spread = group["lab_g_dl"].max() - group["lab_g_dl"].min()
         if spread > 1e-9 and spread > 3 * group["lab_sd_g_dl"].max():
@@ -356,3 +298,17 @@ def _rare_values(frame: pd.DataFrame) -> list[RowError]:
         RowError(int(row), "lab_value", f"{value:.3g} g/dL is rare: is the point in its place?")
         for row, value in zip(odd["row"], odd["lab_g_dl"], strict=True)
     ]
+
+
+def _kinds_spelt_twice(frame: pd.DataFrame) -> list[RowError]:
+    """A phone under two names is left out under one and kept under the other."""
+    return [
+        RowError(row, column, f"{name} and {spelt} (row {before}) are taken for two; are they one?")
+        for column in ("phone", "light", "operator", "paper")
+        for row, name, before, spelt in other_spellings(_first_rows(frame, column))
+    ]
+
+
+def _first_rows(frame: pd.DataFrame, column: str) -> list[tuple[int, str]]:
+    first = frame.drop_duplicates(column)
+    return [(int(row), str(name)) for row, name in zip(first["row"], first[column], strict=True)]

@@ -12,6 +12,9 @@ LOWEST_HB_G_DL = 1.0
 HIGHEST_HB_G_DL = 25.0
 """Outside this a laboratory value is a slip or has another unit."""
 
+HIGHEST_HAEMATOCRIT_PERCENT = 60.0
+"""Above the limit for g/dL and up to here a number may be a haematocrit. Ours."""
+
 USUAL_HB_G_DL = (2.5, 18.0)
 """Outside this few women's blood lies: such a value is asked about. Ours."""
 

@@ -79,6 +79,7 @@ def test_a_parquet_file_of_too_many_rows_is_refused_before_it_is_unpacked(tmp_pa
         ({"lab_value": "11,2"}, "lab_value", "11.2, not 11,2"),
         ({"lab_value": "112"}, "lab_value", "wrong unit"),
         ({"lab_value": "112"}, "lab_value", "g/L in lab_unit"),
+        ({"lab_value": "33"}, "lab_value", "haematocrit"),
         ({"lab_value": "nan"}, "lab_value", "outside"),
         ({"lab_value": "1_1"}, "lab_value", "not a number"),
         ({"lab_value": "11.2 g/dL"}, "lab_value", "without its unit"),
@@ -213,3 +214,35 @@ def test_a_value_that_a_misplaced_point_leaves_is_asked_about(tmp_path, value, a
     study = read_study(_write(tmp_path, {"lab_value": value}))
     assert not study.errors
     assert [warning.column for warning in study.warnings] == ["lab_value"] * asked
+
+
+@pytest.mark.parametrize("again", ["s01", "S 01", "S-01", "S1", "S001", "s_1"])
+def test_a_woman_spelt_in_two_ways_is_no_second_woman(tmp_path, again):
+    study = read_study(_write(tmp_path, {}, {"subject": again}, {"subject": "S02"}, {}))
+    (error,) = study.errors
+    assert str(error).startswith(f"row 2, subject: {again} is S01 in row 1")
+    assert study.rows["subject"].tolist() == ["S01", "S02", "S01"]
+
+
+def test_ids_that_differ_in_their_digits_or_where_they_are_parted_are_two_women(tmp_path):
+    ids = ["1-11", "11-1", "S10", "S1", "S01-2", "S012", "A", "B"]
+    study = read_study(_write(tmp_path, *({"subject": one} for one in ids)))
+    assert not study.errors
+    assert study.rows["subject"].nunique() == len(ids)
+
+
+def test_a_phone_spelt_in_two_ways_is_asked_about_once(tmp_path):
+    rows = [{"phone": "Phone A"}, {"phone": "phone a"}, {"phone": "phone a"}, {"phone": "B"}]
+    (warning,) = read_study(_write(tmp_path, *rows)).warnings
+    assert (
+        str(warning) == "row 2, phone: phone a and Phone A (row 1) are taken for two; are they one?"
+    )
+
+
+def test_units_and_methods_in_other_capitals_and_whole_numbers_of_a_data_frame(tmp_path):
+    row = {"lab_unit": "g / dl", "lab_method": "Analyser", "lot": "101.0", "replicate": "2.0"}
+    study = read_study(_write(tmp_path, row))
+    assert not study.errors
+    (read,) = study.rows.to_dict("records")
+    assert (read["lab_unit"], read["lab_method"]) == ("g/dL", "analyser")
+    assert (read["lot"], read["replicate"]) == ("000101", 2)

@@ -12,6 +12,7 @@ from cardreader.calibrate.commands.inputs import (
     say_line,
     say_warnings,
 )
+from cardreader.calibrate.photofiles import PhotoFiles
 from cardreader.calibrate.study import Study, StudyError, read_study
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.readeroptions import lots_of
@@ -42,11 +43,15 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
 
 def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
     """Photos that aren't there and lots that no file describes, a line each."""
-    words = [
-        f"row {row}, photo: {photo} is not there"
-        + ("; write / between folders, not \\" if "\\" in str(photo) else "")
+    files = PhotoFiles(study.folder)
+    gone = [
+        (int(row), str(photo))
         for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
-        if not (study.folder / str(photo)).is_file()
+        if not files.find(str(photo)).is_file()
+    ]
+    words = [
+        f"row {row}, photo: {photo} is not there{_hint(files, photo)}"
+        for row, photo in gone[:MOST_FAULTS_SHOWN]
     ]
     known = {lot.lot_id for lot in lots_of(arguments).values()}
     first = study.rows.groupby("lot", sort=True)["row"].first()
@@ -56,5 +61,12 @@ def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
         if lot not in known
     ]
     shown = words[:MOST_FAULTS_SHOWN]
-    more = len(words) - len(shown)
+    more = len(words) + len(gone[MOST_FAULTS_SHOWN:]) - len(shown)
     return [*shown, f"... and {more} more faults"] if more else shown
+
+
+def _hint(files: PhotoFiles, photo: str) -> str:
+    if "\\" in photo:
+        return "; write / between folders, not \\"
+    alike = files.alike(photo)
+    return f", but {alike} is: write its name so" if alike else ""
