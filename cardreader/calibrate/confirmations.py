@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from itertools import islice
 from pathlib import Path
@@ -13,6 +14,7 @@ from cardreader import __version__
 from cardreader.calibrate import figures
 from cardreader.calibrate.document import Bullets, Document, Figure, Section, Text, to_html
 from cardreader.calibrate.drift import Chart, Confirmation
+from cardreader.calibrate.spelling import spelling_key
 from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS, RowError, StudyError
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
@@ -49,7 +51,22 @@ def read_confirmations(path: Path) -> list[Confirmation]:
             entries.append(found)
     if errors or not entries:
         raise StudyError(tuple(errors) or (RowError(0, "", "holds no results"),))
-    return entries
+    return _spelt_once(entries)
+
+
+def _spelt_once(entries: list[Confirmation]) -> list[Confirmation]:
+    """Lots and phones by their first spelling: a spreadsheet makes 27001 of 027001, and a chart
+    of half of the results raises its alarm later."""
+    lots: dict[str, str] = {}
+    phones: dict[str, str] = {}
+    return [
+        replace(
+            entry,
+            lot=lots.setdefault(spelling_key(entry.lot), entry.lot),
+            phone=phones.setdefault(spelling_key(entry.phone), entry.phone),
+        )
+        for entry in entries
+    ]
 
 
 def _entry(row: SheetRow, record: dict[str, str]) -> Confirmation | RowError:

@@ -54,6 +54,12 @@ REFUSED_SHARE = 0.04
 PREVALENCE = {"severe": 0.03, "anaemic": 0.45, "not anaemic": 0.52}
 """Invented shares among the women of the valley."""
 SEED = 4711
+MARKS = {
+    "study.csv": "synthetic/0001.jpg,",
+    "datapackage.json": '"cardreader-study"',
+    "README.md": f"# {TITLE}",
+}
+"""What a file of an older demonstration says, and a study's own file of that name doesn't."""
 
 
 @dataclass(frozen=True)

@@ -90,7 +90,7 @@ def save(
     ----------
     folder : Path
         Its parent must exist. An existing folder is an error unless ``replace``,
-        and then only a calibration's is replaced.
+        and then only a calibration's is replaced, with nothing else in it.
     files : mapping of name to bytes
         Report, tables.
 
@@ -98,6 +98,8 @@ def save(
     ------
     FileExistsError
         The folder exists and may not be replaced.
+    ContainerError
+        The manifest of the folder to be replaced can't be read.
     ValueError
         A file name that is none, or too many files.
     OSError
@@ -106,6 +108,8 @@ def save(
     folder = Path(folder)
     if folder.exists() and not (replace and (folder / MANIFEST).is_file()):
         raise FileExistsError(f"{folder} exists" + (" and is no calibration" if replace else ""))
+    if strange := strangers(folder):
+        raise FileExistsError(f"{folder} holds {strange[0]}, which is no part of the calibration")
     content = dict(files or {})
     for name in content:
         if not _NAME.fullmatch(name) or name in (MANIFEST, MODEL, PROVENANCE):
@@ -125,6 +129,14 @@ def save(
     }
     content[MANIFEST] = _json(manifest)
     write_folder(folder, content)
+
+
+def strangers(folder: Path) -> tuple[str, ...]:
+    """Names in a calibration's folder that were not written with it, sorted; none without one."""
+    if not (folder / MANIFEST).is_file():
+        return ()
+    own = {MANIFEST, *_manifest(folder)["files"]}
+    return tuple(sorted(path.name for path in folder.iterdir() if path.name not in own))
 
 
 def _json(value: Any) -> bytes:

@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from cardreader.calibrate.confirmations import read_confirmations
 from cardreader.calibrate.drift import (
     Confirmation,
     cusum,
@@ -122,3 +123,17 @@ def test_confirming_only_low_readings_would_drift_without_the_selected_centre():
     assert centre < -0.3
     with pytest.raises(ValueError, match="needed"):
         selected_centre(reading, lab, 5.0)
+
+
+def test_a_lot_whose_zeros_a_spreadsheet_took_is_one_lot(tmp_path):
+    path = tmp_path / "c.csv"
+    rows = ("027001,Phone A", "27001,phone a", "027002,Phone B")
+    lines = [f"2026-03-0{day},{row},9.1,0.5,9.0,0.2" for day, row in enumerate(rows, start=1)]
+    path.write_text("\n".join(["date,lot,phone,hb_g_dl,sd_g_dl,lab_g_dl,lab_sd_g_dl", *lines]))
+    charts = watch(read_confirmations(path))
+    assert {chart.name: chart.n for chart in charts} == {
+        "027001": 2,
+        "027002": 1,
+        "Phone A": 2,
+        "Phone B": 1,
+    }

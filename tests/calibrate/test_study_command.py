@@ -249,6 +249,37 @@ def test_values_that_nobody_gets_are_not_validated(table, tmp_path, capsys, basi
     assert not (tmp_path / "r").exists()
 
 
+def test_a_fit_that_would_lose_what_else_is_in_the_folder_stops_before_any_photo(
+    table, tmp_path, capsys
+):
+    out = tmp_path / "calibration"
+    save(out, Calibration.load(shipped("worlds")), {})
+    (out / "photos").mkdir()
+    assert run("fit", table, "--out", out, "--replace") == ExitCode.NOT_WRITTEN
+    told = capsys.readouterr()
+    assert "holds photos, which is no part of the calibration and would be lost" in told.err
+    assert told.out == ""
+
+
+@pytest.mark.parametrize("name", ["report", "drift"])
+def test_nothing_is_written_into_a_calibrations_folder(table, tmp_path, capsys, name):
+    """A calibration whose report was overwritten is changed, and no photo is read with it."""
+    out = tmp_path / "calibration"
+    save(out, Calibration.load(shipped("worlds")), {}, {"report.html": b"its own"})
+    assert run(name, table, "--calibration", out, "--out", out) == ExitCode.NOT_WRITTEN
+    assert "with its own report: give another folder" in capsys.readouterr().err
+    assert load(out)
+
+
+@pytest.mark.parametrize("name", ["study.csv", "datapackage.json", "README.md"])
+def test_a_demonstration_writes_over_no_study(tmp_path, capsys, name):
+    (tmp_path / name).write_text("the work of a year")
+    assert run("demo", "--out", tmp_path, "--replace") == ExitCode.NOT_WRITTEN
+    assert f"{name} is no demonstration's and would be lost" in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_text() == "the work of a year"
+
+
 def test_where_all_rows_are_faulty_nothing_goes_on_without_them(tmp_path, capsys):
     path = tmp_path / "study.csv"
     pd.DataFrame([TABLE | {"lab_value": "112"}]).to_csv(path, index=False)

@@ -134,6 +134,14 @@ def test_an_existing_folder_is_replaced_only_when_asked_and_only_a_calibration(
         save(other, calibration, {}, replace=True)
 
 
+def test_what_else_lies_in_a_calibrations_folder_is_not_lost_with_it(folder, calibration):
+    (folder / "my notes.txt").write_text("three women moved away")
+    with pytest.raises(FileExistsError, match=r"holds my notes.txt, which is no part"):
+        save(folder, calibration, {"title": "second"}, replace=True)
+    assert (folder / "my notes.txt").exists()
+    assert load(folder).provenance == {"title": "a study"}
+
+
 def test_a_write_that_fails_leaves_the_old_folder_and_no_rubbish(folder, calibration, monkeypatch):
     def full(handle):
         raise OSError(28, "No space left on device")

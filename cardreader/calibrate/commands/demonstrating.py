@@ -10,6 +10,7 @@ from cardreader.calibrate import demo as demonstration
 from cardreader.calibrate import workflow
 from cardreader.calibrate.commands.inputs import (
     must_be_free,
+    must_be_of_a_demo,
     protocol_of,
     say_line,
     write_files,
@@ -26,6 +27,8 @@ def demo(arguments: argparse.Namespace) -> ExitCode:
     """Run the worked, synthetic study."""
     out: Path = arguments.out
     make_folder(out)
+    for name, mark in demonstration.MARKS.items():
+        must_be_of_a_demo(out / name, mark)
     must_be_free(out / "calibration", arguments.replace)
     arguments.progress.note("drawing the study")
     study, features, truth = demonstration.demo_study(out, arguments.women)

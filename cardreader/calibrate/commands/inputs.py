@@ -13,6 +13,7 @@ from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.provenance import Past, past_of
 from cardreader.calibrate.study import RowError, Study, read_study
 from cardreader.card.lots import Lots
+from cardreader.core.oneline import one_line
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.protocolfile import load_protocol
@@ -168,8 +169,31 @@ def must_be_free(out: Path, replace: bool) -> None:
     if out.exists() and not (replace and (out / container.MANIFEST).is_file()):
         hint = "is no calibration" if replace else "give another folder, or --replace"
         raise CommandError(ExitCode.NOT_WRITTEN, f"{out} exists: {hint}")
+    if strange := container.strangers(out):
+        raise CommandError(
+            ExitCode.NOT_WRITTEN,
+            f"{out} holds {one_line(strange[0], 60)}, which is no part of the calibration and "
+            "would be lost: move it, or give another folder",
+        )
     if not out.absolute().parent.is_dir():
         raise CommandError(ExitCode.NOT_WRITTEN, f"{out.absolute().parent}: no such folder")
+
+
+def must_be_no_calibration(out: Path) -> None:
+    """A report written into a calibration's folder would leave it changed, and unreadable."""
+    if (out / container.MANIFEST).exists():
+        raise CommandError(
+            ExitCode.NOT_WRITTEN, f"{out} is a calibration with its own report: give another folder"
+        )
+
+
+def must_be_of_a_demo(path: Path, mark: str) -> None:
+    """What a demonstration writes stands in place of another one's, and of nothing else."""
+    if path.exists() and mark not in path.read_text("utf-8", errors="replace"):
+        raise CommandError(
+            ExitCode.NOT_WRITTEN,
+            f"{path} is no demonstration's and would be lost: give a new folder",
+        )
 
 
 def print_faults(errors: tuple[RowError, ...]) -> None:

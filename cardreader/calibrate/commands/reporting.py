@@ -9,6 +9,7 @@ from cardreader.calibrate.commands.inputs import (
     about_of,
     features_of,
     must_be_new,
+    must_be_no_calibration,
     must_be_of_its_colours,
     must_give_values,
     protocol_of,
@@ -24,6 +25,7 @@ from cardreader.terminal.exitcodes import ExitCode
 
 def report(arguments: argparse.Namespace) -> ExitCode:
     """Validate a finished calibration on new women."""
+    must_be_no_calibration(arguments.out)
     study = study_of(arguments)
     calibration, past = with_past(arguments.calibration or shipped("default"))
     about = about_of(arguments, study.sha256)

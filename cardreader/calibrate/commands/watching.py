@@ -6,6 +6,7 @@ import argparse
 
 from cardreader.calibrate import drift as watching
 from cardreader.calibrate.commands.inputs import (
+    must_be_no_calibration,
     say_line,
     with_past,
     write_files,
@@ -16,6 +17,8 @@ from cardreader.terminal.exitcodes import ExitCode
 
 def drift(arguments: argparse.Namespace) -> ExitCode:
     """Chart confirmatory results."""
+    if arguments.out is not None:
+        must_be_no_calibration(arguments.out)
     entries = read_confirmations(arguments.table)
     centre = 0.0
     if arguments.calibration is not None:
