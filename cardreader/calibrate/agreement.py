@@ -46,8 +46,9 @@ class Agreement:
     sd_within, sd_between : float or None
         Within- and between-subject part of ``sd`` when subjects have replicates.
     trend_slope, trend_p : float
-        Slope of difference on mean, and its two-sided p: small p says that the
-        limits change with the level and one pair of limits is too simple.
+        Slope of difference on mean, of subjects with replicates once by their means, and
+        its two-sided p: small p says that the limits change with the level and one pair
+        of limits is too simple.
     """
 
     n_pairs: int
@@ -219,7 +220,8 @@ def bland_altman_replicates(
     half = float(stats.t.ppf(1 - tail, k - 1) * np.sqrt(of_means / k))
     outer = float(np.hypot(half, z * (np.sqrt(upper_total) - sd)))
     inner = float(np.hypot(half, z * (sd - np.sqrt(max(0.0, lower_total)))))
-    slope, p = _trend(first, second)
+    # Of a subject once: her readings share her own part of the difference.
+    slope, p = _trend(*(np.bincount(group, weights=one) / counts for one in (first, second)))
     return Agreement(
         n_pairs=n,
         n_subjects=k,

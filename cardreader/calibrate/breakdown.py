@@ -173,6 +173,17 @@ def _bias_rms_coverage(own: HeldOut, seed: int) -> tuple[float, float, Proportio
     return float(error.mean()), float(np.sqrt(np.mean(error**2))), held
 
 
+def severe_passed_over(accepted: HeldOut) -> Proportion:
+    """Of women below 7 g/dL those called not anaemic in any of their readings.
+
+    One reading drawn of each would leave most of such errors in the urn.
+    """
+    severe = accepted.pairs.lab_g_dl < SEVERE_G_DL
+    missed = severe & (accepted.answer == "not anaemic")
+    women, passed = (np.unique(accepted.pairs.subject[of]).size for of in (severe, missed))
+    return proportion(passed, women)
+
+
 def cut_off_rows(one: HeldOut) -> tuple[tuple[str, CutOff], ...]:
     """Values and decisions at 7 and 11 g/dL, with and without the grey zone."""
     lab = one.pairs.lab_g_dl

@@ -22,6 +22,7 @@ from cardreader.calibrate.breakdown import (
     cut_off_rows,
     method_rows,
     several_blots,
+    severe_passed_over,
     unseen_rows,
 )
 from cardreader.calibrate.choosing import Recipe
@@ -160,6 +161,7 @@ def _summary(
     )
     cut_offs = cut_off_rows(one)
     coverage = coverage_rows(one)
+    passed_over = severe_passed_over(accepted)
     decided = consequences(lab, one.answer, prevalence=prevalence)
     read_women = np.unique(readings.pairs.subject[readings.accepted]).size
     return Validation(
@@ -189,8 +191,8 @@ def _summary(
         total_error=within_total_error(one.hb_g_dl, lab),
         coverage=coverage,
         unseen=unseen,
-        criteria=verdict.criteria(agreement, cut_offs, coverage[0], decided, recipe),
-        limits=verdict.limits(features, readings.pairs, fitted, synthetic),
+        criteria=verdict.criteria(agreement, cut_offs, coverage[0], passed_over, recipe),
+        limits=verdict.limits(features, readings.pairs, fitted, synthetic, passed_over.total),
     )
 
 

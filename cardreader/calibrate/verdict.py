@@ -10,12 +10,12 @@ import numpy as np
 from cardreader.calibrate.agreement import Agreement
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.coverage import CoverageRow
-from cardreader.calibrate.diagnostic import SEVERE_G_DL, Consequence, CutOff
+from cardreader.calibrate.diagnostic import SEVERE_G_DL, CutOff
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import GIVEN, Fit
 from cardreader.calibrate.locusregressor import BEYOND_G_DL
 from cardreader.calibrate.pairs import Pairs
-from cardreader.calibrate.proportion import Proportion, proportion
+from cardreader.calibrate.proportion import Proportion
 
 WANTED_BIAS_G_DL = 0.5
 WANTED_LIMITS_G_DL = 2.0
@@ -42,10 +42,13 @@ def criteria(
     agreement: Agreement,
     cut_offs: tuple[tuple[str, CutOff], ...],
     coverage: CoverageRow,
-    table: tuple[Consequence, ...],
+    passed_over: Proportion,
     recipe: Recipe,
 ) -> tuple[Criterion, ...]:
-    """Every line of the verdict, from the study's figures."""
+    """Every line of the verdict, from the study's figures.
+
+    ``passed_over``: see `breakdown.severe_passed_over`.
+    """
     by_name = dict(cut_offs)
     referred = by_name["decision refers for severe"].sensitivity
     confirmed = by_name["decision asks to confirm"].sensitivity
@@ -55,21 +58,19 @@ def criteria(
         _coverage_criterion(coverage, recipe.coverage),
         _share_criterion("Severe anaemia is referred", referred, WANTED_SENSITIVITY),
         _share_criterion("Anaemia is sent for confirmation", confirmed, WANTED_SENSITIVITY),
-        _missed_criterion(table),
+        _missed_criterion(passed_over),
     )
 
 
-def _missed_criterion(table: tuple[Consequence, ...]) -> Criterion:
-    severe = [row for row in table if row.truth == "severe"]
-    total = sum(row.count for row in severe)
-    missed = sum(row.count for row in severe if row.answer == "not anaemic")
-    found = proportion(missed, total)
+def _missed_criterion(found: Proportion) -> Criterion:
     few = found.ci is None or found.ci[1] > MISSED_AT_MOST
     return Criterion(
         "No woman with severe anaemia is called not anaemic",
-        f"none, and so many women that the 95 % interval ends below {MISSED_AT_MOST:.0%}",
-        f"{missed} of {total}" + ("" if found.ci is None else f" (up to {found.ci[1]:.1%})"),
-        False if missed else None if few else True,
+        "none in any reading, and so many women that the 95 % interval ends below "
+        f"{MISSED_AT_MOST:.0%}",
+        f"{found.count} of {found.total}"
+        + ("" if found.ci is None else f" (up to {found.ci[1]:.1%})"),
+        False if found.count else None if few else True,
     )
 
 
@@ -139,8 +140,13 @@ def overall(criteria: tuple[Criterion, ...]) -> str:
     return "In this study every criterion was met. It remains a screening aid, not a diagnosis."
 
 
-def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tuple[str, ...]:
-    """What the study can't show, one sentence or two each."""
+def limits(
+    features: Features, pairs: Pairs, fitted: Fit, synthetic: bool, severe_counted: int
+) -> tuple[str, ...]:
+    """What the study can't show, one sentence or two each.
+
+    ``severe_counted``: women below 7 g/dL behind the tables.
+    """
     lab = pairs.lab_g_dl
     women = np.unique(pairs.subject).size
     severe = np.unique(pairs.subject[lab < SEVERE_G_DL]).size
@@ -156,9 +162,10 @@ def limits(features: Features, pairs: Pairs, fitted: Fit, synthetic: bool) -> tu
             "Everything here is synthetic: no blood was taken and no photo was made. It shows "
             "that the method works on what it was told, and nothing about women."
         )
+    left_out = "" if severe_counted == severe else ": the others have a tube's value, or no reading"
     lines.append(
         f"{women} women, {severe} of them below 7 g/dL. What is said of severe anaemia rests on "
-        f"those {severe}."
+        f"{'those ' if not left_out else ''}{severe_counted}{left_out}."
     )
     lines += [
         f"{name.capitalize()}s seen: {', '.join(values)}. Others may read differently; {see}bridge "

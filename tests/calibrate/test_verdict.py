@@ -5,10 +5,12 @@ import pytest
 from blots import study
 
 from cardreader.calibrate.agreement import bland_altman
+from cardreader.calibrate.breakdown import severe_passed_over
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.coverage import CoverageRow
-from cardreader.calibrate.diagnostic import consequences, cut_off
+from cardreader.calibrate.diagnostic import cut_off
 from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
+from cardreader.calibrate.heldout import HeldOut
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import proportion
 from cardreader.calibrate.verdict import criteria, limits, overall
@@ -31,7 +33,7 @@ def _found(n=200, bias=0.0, sd=0.5, covered=0.9, missed=0, severe=80):
     )
     coverage = CoverageRow("all", "all", proportion(round(covered * n), n), 2.0)
     agreement = bland_altman(lab + bias + noise, lab)
-    return criteria(agreement, cuts, coverage, consequences(lab, answer), Recipe())
+    return criteria(agreement, cuts, coverage, proportion(missed, severe), Recipe())
 
 
 def _met(found):
@@ -87,9 +89,39 @@ def test_of_new_women_no_part_was_left_out_and_their_range_is_not_the_pairs():
 
     def told(model):
         fitted = Fit(worlds, model, (), None, (), Recipe())
-        return " ".join(limits(features, Pairs.of(features), fitted, synthetic=False))
+        return " ".join(limits(features, Pairs.of(features), fitted, False, 3))
 
     assert "parts left out" in told(SITE_MODEL)
     assert "goes by simulated worlds" in told(SITE_MODEL)
     assert "parts left out" not in told(GIVEN)
     assert "Nothing is shown of readings beyond that" in told(GIVEN)
+
+
+def test_a_severe_woman_passed_over_in_one_of_her_readings_counts_whichever_is_drawn():
+    features, _ = study(np.random.default_rng(2), n_women=12, low=5, high=6)
+    pairs = Pairs.of(features)
+    numbers = {name: np.zeros(len(pairs)) for name in ("low_g_dl", "high_g_dl", "sd_g_dl")}
+    answer = np.full(len(pairs), "severe", dtype="U12")
+    answer[5] = "not anaemic"
+    held = HeldOut(
+        pairs=pairs,
+        hb_g_dl=pairs.lab_g_dl,
+        accepted=np.full(len(pairs), True),
+        answer=answer,
+        may_be_severe=answer == "severe",
+        models=(),
+        **numbers,
+    )
+    found = severe_passed_over(held)
+    assert (found.count, found.total) == (1, 12)
+
+
+def test_it_is_said_how_many_severe_women_the_tables_count():
+    features, _ = study(np.random.default_rng(2), n_women=12, low=5, high=6)
+    fitted = Fit(Calibration.load(shipped("worlds")), SITE_MODEL, (), None, (), Recipe())
+
+    def told(counted):
+        return limits(features, Pairs.of(features), fitted, False, counted)[0]
+
+    assert told(12).endswith("rests on those 12.")
+    assert told(9).endswith("rests on 9: the others have a tube's value, or no reading.")
