@@ -13,6 +13,7 @@ from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Outcome
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
+from cardreader.register.base import local_day
 from cardreader.register.events import note, standing_events
 from cardreader.register.followup import gestation_start
 from cardreader.register.history import Measurement, measurements
@@ -50,7 +51,8 @@ def note_birth(
 ) -> Event:
     """Note that her pregnancy ended; she stays on the lists until the test after it.
 
-    A birth that is noted already is corrected: the earlier entry is set aside. Values from
+    A birth that is noted already is corrected: the earlier entry is set aside, save where it
+    is another pregnancy's. Values from
     the birth on that were judged as a pregnant woman's are judged by the limits for after
     it, and what those ask for more opens a referral; the values stay as they were entered.
 
@@ -63,7 +65,7 @@ def note_birth(
     seen_since = outcome is not BirthOutcome.NOT_KNOWN and any(v.on > on for v in woman.visits)
     if (week is not None or seen_since) and not sure:
         raise OddWeeksError(week)
-    noted = births_of_pregnancy(woman)
+    noted = [e for e in births_of_pregnancy(woman) if not is_of_another(e, on, protocol.follow_up)]
     same = next((e for e in noted if (e.on, e.choice) == (on, outcome.value)), None)
     if same is not None and len(noted) == 1:
         return same  # the form sent twice
@@ -93,6 +95,19 @@ def births_of_pregnancy(woman: Woman) -> list[Event]:
         for e in standing_events(woman, EventKind.BIRTH)
         if (e.on >= start if start is not None else not opened or e.entered_at > max(opened))
     ]
+
+
+def is_of_another(birth: Event, on: dt.date, rules: FollowUpRules) -> bool:
+    """Whether a birth on a day can't be the one noted, nor a correction of it.
+
+    It is so much later, than that day and than the entry, that a pregnancy lies between; and
+    later than hers can last by the weeks told, where they are known.
+    """
+    between = dt.timedelta(weeks=rules.birth_weeks[0])
+    start = gestation_start(birth.woman.gestation_weeks, birth.woman.gestation_on)
+    if start is not None and on - start <= dt.timedelta(weeks=rules.birth_weeks[1] + 1):
+        return False
+    return on - max(birth.on, local_day(birth.entered_at)) >= between
 
 
 def take_birth_back(session: Session, event: Event, by: str | None) -> None:

@@ -54,6 +54,7 @@ def next_due(
     added_on: dt.date,
     birth_on: dt.date | None = None,
     again_from: dt.date | None = None,
+    seen_on: Sequence[dt.date] = (),
 ) -> Due | None:
     """The next test, or the question about her birth; None once the test after it is made.
 
@@ -61,8 +62,9 @@ def next_due(
     screening awaits confirmation, are tested monthly; severely anaemic ones sooner.
     After a birth one test is due, and those go on. Until then nobody is left without a day:
     without her weeks she is tested again and again, and when they are over she is asked
-    about the birth. Who is followed anew (``again_from``) when the time after a birth is over
-    may be pregnant again: her weeks are asked for.
+    about the birth. Who is followed anew (``again_from``) when the time after a birth is over,
+    or comes again then (``seen_on``, the days of her visits), may be pregnant again: her weeks
+    are asked for.
     """
     if points and (standing.anaemic or standing.awaiting_confirmation):
         kind = DueKind.SEVERE if standing.severe else DueKind.MONTHLY
@@ -71,7 +73,8 @@ def next_due(
         return Due(kind, first, first + dt.timedelta(days=rules.grace_days))
     if birth_on is not None:
         after = _after_birth(rules, points, birth_on)
-        if after is None and again_from is not None and again_from > _last_after(rules, birth_on):
+        anew = again_from is not None and again_from > _last_after(rules, birth_on)
+        if after is None and (anew or _came_again(rules, points, birth_on, seen_on)):
             return _without_weeks(rules, points, added_on)
         return after
     if gestation_start is None:
@@ -102,6 +105,24 @@ def _without_weeks(rules: FollowUpRules, points: Sequence[Measurement], added_on
 
 def _last_after(rules: FollowUpRules, birth_on: dt.date) -> dt.date:
     return birth_on + dt.timedelta(days=rules.after_birth_days[1])
+
+
+def _came_again(
+    rules: FollowUpRules,
+    points: Sequence[Measurement],
+    birth_on: dt.date,
+    seen_on: Sequence[dt.date],
+) -> bool:
+    """Whether she came after all that followed from a birth had ended.
+
+    That is the test after it, and where she was anaemic the result that says she is no more.
+    """
+    first = birth_on + dt.timedelta(days=rules.after_birth_days[0])
+    tested = [point.day for point in points if point.day >= first]
+    results = [point.day for point in points if point.confirmed]
+    over = max([_last_after(rules, birth_on), *tested[:1], *results])
+    screened = [point.day for point in points if not point.confirmed]
+    return any(day > over for day in (*seen_on, *screened))
 
 
 def _after_birth(

@@ -128,6 +128,7 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
             woman.followed_from or local_day(woman.added_at),
             woman.birth_on,
             woman.followed_from,
+            [visit.on for visit in woman.visits],
         ),
         rise=missing_rise(rules, woman.treatments, points),
         referrals=tuple(open_referrals(woman)),

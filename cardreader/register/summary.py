@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import Counter
+from collections import Counter, defaultdict
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, TypeVar
@@ -14,14 +14,19 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register.base import local_day
+from cardreader.register.followup import gestation_start
 from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.lists import ListName
 from cardreader.register.models import Event, JoinedVisit, Reading, Referral, Visit, Woman
+from cardreader.register.parts import in_parts
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.women import Closing
 
 Choice = TypeVar("Choice", bound=StrEnum)
+
+FULL_TERM = dt.timedelta(weeks=40)
+"""From the first day of the last period to a birth (Naegele's rule, common knowledge)."""
 
 
 @dataclass(frozen=True)
@@ -248,14 +253,47 @@ def _of_month(start: dt.datetime, end: dt.datetime) -> tuple[ColumnElement[bool]
 
 
 def _tested_after_birth(session: Session, start: dt.datetime, end: dt.datetime) -> int:
-    """Women with a value from a day after their birth; days are those of this machine."""
-    last = (
-        select(Woman.birth_on, func.max(Reading.taken_at))
-        .join(Woman, Woman.id == Reading.woman_id)
-        .where(*_of_month(start, end), Reading.hb_g_dl.is_not(None), Woman.birth_on.is_not(None))
-        .group_by(Woman.id, Woman.birth_on)
-    )
-    return sum(local_day(at) > born for born, at in session.execute(last) if born is not None)
+    """Women with a value from a day after their birth; days are those of this machine.
+
+    A month keeps its count: who is pregnant again later was tested after that birth all the
+    same, and who is pregnant now is not.
+    """
+    born = (Event.kind == EventKind.BIRTH.value, Event.set_aside_at.is_(None))
+    found = session.execute(
+        select(Woman.id, Reading.taken_at, Event.on)
+        .join(Reading, Reading.woman_id == Woman.id)
+        .join(Event, Event.woman_id == Woman.id)
+        .where(*_of_month(start, end), Reading.hb_g_dl.is_not(None), *born)
+    ).all()
+    after = {(woman_id, local_day(at)) for woman_id, at, on in found if on < local_day(at)}
+    women = {woman_id for woman_id, _ in after}
+    births: dict[str, set[dt.date]] = defaultdict(set)
+    begun: dict[str, dt.date | None] = {}
+    for some in in_parts(women):
+        noted = select(Event.woman_id, Event.on).where(Event.woman_id.in_(some), *born)
+        for woman_id, on in session.execute(noted):
+            births[woman_id].add(on)
+        for woman in session.scalars(select(Woman).where(Woman.id.in_(some))):
+            begun[woman.id] = _pregnant_from(woman)
+    return len({who for who, day in after if not _is_pregnant(births[who], begun[who], day)})
+
+
+def _pregnant_from(woman: Woman) -> dt.date | None:
+    """When the pregnancy that she was told of last began, as far as that is known."""
+    start = gestation_start(woman.gestation_weeks, woman.gestation_on)
+    return start or (woman.followed_from if woman.birth_on is None else None)
+
+
+def _is_pregnant(births: set[dt.date], begun: dt.date | None, day: dt.date) -> bool:
+    """Whether her pregnancy after the last birth before a day had begun by then.
+
+    Of pregnancies whose weeks were replaced by those of a later one only the birth is known.
+    """
+    last = max(on for on in births if on < day)
+    following = min((on for on in births if on >= day), default=dt.date.max)
+    if begun is not None and last < begun <= following:
+        return begun <= day
+    return following - day < FULL_TERM
 
 
 def _counted(session: Session, column: Any, *where: ColumnElement[bool]) -> Counter[Any]:

@@ -6,17 +6,18 @@ import datetime as dt
 import random
 
 import pytest
-from builders import add_woman, facts, lab, photo
+from builders import PROTOCOL, add_woman, facts, lab, photo
 from scipy.stats import norm
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register import closing, women
+from cardreader.register import births, closing, women
 from cardreader.register.followup import DueKind, missing_rise, next_due
 from cardreader.register.history import Measurement, standing
-from cardreader.register.kinds import Regimen, Source
+from cardreader.register.kinds import BirthOutcome, Regimen, Source
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows, row_of
 from cardreader.register.models import Treatment
+from cardreader.register.recording import open_visit
 
 RULES = FollowUpRules()
 TODAY = dt.date(2026, 6, 15)
@@ -101,6 +102,31 @@ def test_whoever_comes_after_the_last_visits_weeks_is_tested():
     found = due([], weeks_today=42, added_days_ago=0)
     assert found.is_due(TODAY)
     assert found.is_overdue(TODAY + dt.timedelta(days=8))
+
+
+BORN = TODAY - dt.timedelta(days=400)
+
+
+def after_birth(points, *seen_days_ago):
+    seen = [TODAY - dt.timedelta(days=days) for days in seen_days_ago]
+    born = (BORN, None, seen)
+    return next_due(RULES, standing(points), points, None, BORN - dt.timedelta(days=200), *born)
+
+
+def test_who_comes_again_long_after_a_birth_is_asked_for_her_weeks():
+    """Her record was never closed: the test after the birth ended nothing but that pregnancy."""
+    tested = point(355, 13.0, Outcome.NOT_ANAEMIC)
+    assert after_birth([tested], 355) is None
+    assert after_birth([tested], 355, 3).kind is DueKind.WITHOUT_WEEKS
+    found = after_birth([tested, point(3, 13.5, Outcome.NOT_ANAEMIC)])
+    assert (found.kind, found.first_on) == (DueKind.WITHOUT_WEEKS, TODAY + dt.timedelta(days=27))
+
+
+def test_who_was_followed_since_a_birth_until_a_result_is_done_with_it():
+    anaemic = [point(days, 10.0, Outcome.ANAEMIC) for days in (355, 325, 295)]
+    result = point(290, 13.0, Outcome.NOT_ANAEMIC, Source.LAB)
+    assert after_birth([*anaemic, result], 355, 325, 295) is None
+    assert after_birth([*anaemic, result], 355, 325, 295, 100).kind is DueKind.WITHOUT_WEEKS
 
 
 @pytest.mark.parametrize("weeks", [39, 41, 43, 60])
@@ -196,6 +222,18 @@ def test_lists_over_the_database(database):
         ListName.JUDGED_AGAIN: [],
     }
     assert counts == {name: len(codes) for name, codes in names.items()}
+
+
+def test_a_visit_long_after_a_birth_brings_her_back_on_the_lists(sqlite):
+    today = dt.date.today()
+    with sqlite.write() as session:
+        woman = add_woman(session, weeks=39, days_ago=400)
+        born = today - dt.timedelta(days=390)
+        births.note_birth(session, woman, BirthOutcome.LIVE, born, None, PROTOCOL)
+        photo(session, woman, facts(14.0), days_ago=345)
+        assert row_of(woman, RULES).due is None
+        open_visit(session, woman, 6, today - dt.timedelta(days=40), None)
+        assert row_of(woman, RULES).belongs(ListName.OVERDUE, today)
 
 
 def test_urgent_referrals_come_first(database):

@@ -14,11 +14,14 @@ import json
 import pytest
 from builders import PROTOCOL, add_woman, facts, lab, photo, refused
 from fhir.resources.R4B.measurereport import MeasureReport
+from sqlalchemy import select
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import tables
 from cardreader.register.births import note_birth
+from cardreader.register.closing import tell_weeks
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
+from cardreader.register.models import Woman
 from cardreader.register.monthreport import indicators, measure_report, report_dict
 from cardreader.register.referrals import tell_outcome
 from cardreader.register.summary import month_bounds, summarise
@@ -103,6 +106,54 @@ def test_the_report_keeps_the_profile(month):
         for stratifier in group.get("stratifier", []):
             scores = [stratum["measureScore"]["value"] for stratum in stratifier["stratum"]]
             assert sum(scores) == group["population"][0]["count"]
+
+
+def ago(days: int) -> dt.date:
+    return TODAY - dt.timedelta(days=days)
+
+
+def births_and_tests_after(database, days_ago: int) -> tuple[int, int]:
+    with database.read() as session:
+        counted = summarise(session, ago(days_ago), TODAY, RULES)
+    return sum(n for _outcome, n in counted.births), counted.tested_after_birth
+
+
+def note_late(session, woman, days_ago: int) -> None:
+    """Noted on the day itself, some time ago."""
+    event = note_birth(session, woman, BirthOutcome.LIVE, ago(days_ago), None, PROTOCOL, sure=True)
+    event.entered_at -= dt.timedelta(days=days_ago)
+    session.flush()
+
+
+@pytest.mark.parametrize("weeks_known", [True, False])
+def test_a_month_keeps_its_count_when_she_is_pregnant_again(sqlite, weeks_known):
+    with sqlite.write() as session:
+        her = add_woman(session, weeks=39, days_ago=900)
+        note_late(session, her, 890)
+        photo(session, her, facts(14.0), days_ago=840)
+    assert births_and_tests_after(sqlite, 890)[0] == 1
+    assert births_and_tests_after(sqlite, 840)[1] == 1
+    with sqlite.write() as session:
+        her = session.scalars(select(Woman)).one()
+        if weeks_known:
+            tell_weeks(session, her, 10, ago(400), None)
+        photo(session, her, facts(14.0), days_ago=400)
+        note_late(session, her, 190)
+        photo(session, her, facts(14.0), days_ago=140)
+    assert births_and_tests_after(sqlite, 890)[0] == 1
+    assert births_and_tests_after(sqlite, 840)[1] == 1
+    assert births_and_tests_after(sqlite, 400) == (0, 0)
+    assert births_and_tests_after(sqlite, 190)[0] == 1
+    assert births_and_tests_after(sqlite, 140)[1] == 1
+
+
+def test_a_birth_corrected_later_is_counted_once(sqlite):
+    with sqlite.write() as session:
+        her = add_woman(session, weeks=None, days_ago=300)
+        note_late(session, her, 200)
+        note_birth(session, her, BirthOutcome.LIVE, ago(230), None, PROTOCOL, sure=True)
+    counted = [births_and_tests_after(sqlite, days)[0] for days in (230, 200)]
+    assert counted == [1, 1 if ago(230).replace(day=1) == ago(200).replace(day=1) else 0]
 
 
 def test_a_month_that_goes_on_is_pending(sqlite):

@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.base import utc_now
+from cardreader.register.births import births_of_pregnancy, is_of_another
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
@@ -78,6 +79,9 @@ def woman_page(
         is_due=row.due is not None and row.due.is_due(today),
         is_overdue=row.due is not None and row.due.is_overdue(today),
         asks_birth=row.asks_birth(today, state.rules),
+        birth_corrected=any(
+            not is_of_another(event, today, state.rules) for event in births_of_pregnancy(woman)
+        ),
         visit_today=visit,
         treatment=running_treatment(woman),
         tell_her=state.reader.rules.tell_her,
