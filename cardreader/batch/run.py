@@ -24,7 +24,7 @@ from cardreader.batch.results import results_of
 from cardreader.batch.score import Job, Outcome, Task, unpack_reading
 from cardreader.batch.sources import PhotoFile, read_bytes
 from cardreader.batch.table import TableFiles
-from cardreader.batch.tally import Tallier
+from cardreader.batch.tally import Tallier, ranked
 from cardreader.core.files import write_atomic
 from cardreader.reader import Reader
 from cardreader.terminal.progress import Progress
@@ -238,7 +238,7 @@ def _write(
         status["failed"],
         *now,
         of_several,
-        numbers.reasons,
+        ranked(tally.row_reasons),
     )
     about = _about(job.reader, counts)
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")

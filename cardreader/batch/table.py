@@ -88,7 +88,8 @@ class TableFiles:
         with ExitStack() as files:
             parquet, csv_file, lines = (files.enter_context(open_atomic(p)) for p in self._paths)
             self._lines = lines
-            self._csv = csv.writer(_Utf8(csv_file), lineterminator="\n")
+            # A carriage return in a name is quoted by a writer that ends lines by one.
+            self._csv = csv.writer(_Utf8(csv_file), lineterminator="\r\n")
             self._csv.writerow([column.name for column in COLUMNS])
             self._parquet = files.enter_context(
                 pq.ParquetWriter(parquet, arrow_schema(), compression="zstd")
@@ -120,13 +121,14 @@ class TableFiles:
 
 
 class _Utf8:
-    """Text written into a stream of bytes; holds nothing back that could fail later."""
+    """Rows written into a stream of bytes, each ended by a line feed alone; holds nothing back
+    that could fail later."""
 
     def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
 
     def write(self, text: str) -> int:
-        return self._stream.write(text.encode())
+        return self._stream.write(text.removesuffix("\r\n").encode() + b"\n")
 
 
 def _cell(value: Any) -> str:

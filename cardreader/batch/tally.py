@@ -99,6 +99,8 @@ class Tallier:
     def __init__(self) -> None:
         self.rows: Counter[str] = Counter()
         """Every row by its status, those of a content that was there before too."""
+        self.row_reasons: Counter[str] = Counter()
+        """Why every row that was not read wasn't, those of such contents too."""
         self._once: Counter[str] = Counter()
         self._reasons: Counter[str] = Counter()
         self._hb: dict[str, Counter[float]] = {}
@@ -108,6 +110,8 @@ class Tallier:
         """Count a row of the result table."""
         status = row["status"]
         self.rows[status] += 1
+        if row["reason"]:
+            self.row_reasons[row["reason"]] += 1
         if row["duplicate_of"] is not None:
             return
         self._once[status] += 1
@@ -127,8 +131,8 @@ class Tallier:
             refused=self._once["refused"],
             failed=self._once["failed"],
             hb_g_dl={outcome: dict(values) for outcome, values in sorted(self._hb.items())},
-            outcomes=_ranked(Counter({name: hb.total() for name, hb in self._hb.items()})),
-            reasons=_ranked(self._reasons),
+            outcomes=ranked(Counter({name: hb.total() for name, hb in self._hb.items()})),
+            reasons=ranked(self._reasons),
             groups={key: _shown(groups) for key, groups in self._groups.items()},
         )
 
@@ -141,7 +145,8 @@ def tally(rows: Iterable[Row]) -> Tally:
     return counting.result()
 
 
-def _ranked(counts: Counter[str]) -> tuple[tuple[str, int], ...]:
+def ranked(counts: Counter[str]) -> tuple[tuple[str, int], ...]:
+    """Names and their counts, the most frequent first."""
     return tuple(sorted(counts.items(), key=lambda item: (-item[1], item[0])))
 
 

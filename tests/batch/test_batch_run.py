@@ -248,7 +248,9 @@ def test_a_lot_that_expires_is_judged_anew_and_refused(folder: Path, out: Path) 
     batch(folder, "--out", out, "--workers", "1", "--no-summary")
     later = batch(folder, "--out", out, "--workers", "1", "--no-summary", today="2099-01-01")
     assert "0 read, 11 refused" in later.stdout
-    assert re.search(r"^Without a reading: .*\d lot_expired", later.stdout, re.MULTILINE)
+    told = re.search(r"^Without a reading: (.*\d lot_expired.*)", later.stdout, re.MULTILINE)
+    assert told
+    assert sum(map(int, re.findall(r"\d+", told[1]))) == 11, "a file that is there twice counts too"
     assert "measured now: 0" in later.stdout
     assert {row["reason"] for row in rows(out) if row["lot_id"]} == {"lot_expired"}
 

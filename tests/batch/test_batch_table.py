@@ -95,14 +95,17 @@ def test_the_schema_does_not_depend_on_the_rows(readings: Readings) -> None:
 
 
 def test_csv_survives_a_spreadsheet(tmp_path: Path) -> None:
-    names = ["=1+1.jpg", "a,b\n'c'.jpg", '"quoted".jpg', "ሰላም.jpg"]
+    names = ["=1+1.jpg", "a,b\n'c'.jpg", '"quoted".jpg', "ሰላም.jpg", "a\rb.jpg"]
     results = [Result(PhotoFile(n), None, None, Trouble(Failure.CANT_OPEN, "-1")) for n in names]
     with TableFiles(tmp_path / "t.parquet", tmp_path / "t.csv", tmp_path / "t.jsonl") as add:
         for result in results:
             add(result, row_of(result))
-    text = (tmp_path / "t.csv").read_text(encoding="utf-8")
+    text = (tmp_path / "t.csv").read_bytes().decode()
     read = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["photo"] for row in read] == ["'=1+1.jpg", *names[1:]]
+    for frame in (pd.read_csv(tmp_path / "t.csv"), pl.read_csv(tmp_path / "t.csv")):
+        assert list(frame["photo"]) == ["'=1+1.jpg", *names[1:]]
+    assert "\r\n" not in text
     assert pd.read_parquet(tmp_path / "t.parquet")["photo"].tolist() == names
 
 
