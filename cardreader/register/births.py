@@ -86,14 +86,15 @@ def births_of_pregnancy(woman: Woman) -> list[Event]:
     """What is noted of this pregnancy's birth, by several registers perhaps more than once.
 
     A birth from before her weeks began, or from before her record was opened for another
-    pregnancy, is of an earlier one.
+    pregnancy, is of an earlier one; that which her record shows is of this.
     """
     start = gestation_start(woman.gestation_weeks, woman.gestation_on)
     opened = [e.entered_at for e in standing_events(woman, EventKind.REOPENED)]
     return [
         e
         for e in standing_events(woman, EventKind.BIRTH)
-        if (e.on >= start if start is not None else not opened or e.entered_at > max(opened))
+        if (e.on, e.choice) == (woman.birth_on, woman.birth_outcome)
+        or (e.on >= start if start is not None else not opened or e.entered_at > max(opened))
     ]
 
 

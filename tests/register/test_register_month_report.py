@@ -19,13 +19,14 @@ from sqlalchemy import select
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import tables
 from cardreader.register.births import note_birth
-from cardreader.register.closing import tell_weeks
+from cardreader.register.closing import close_woman, reopen_woman, tell_weeks
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.models import Woman
 from cardreader.register.monthreport import indicators, measure_report, report_dict
 from cardreader.register.referrals import tell_outcome
 from cardreader.register.summary import month_bounds, summarise
 from cardreader.register.tablets import give_tablets
+from cardreader.register.women import Closing
 from cardreader.web.documents import summary_rows
 
 RULES = FollowUpRules()
@@ -154,6 +155,17 @@ def test_a_birth_corrected_later_is_counted_once(sqlite):
         note_birth(session, her, BirthOutcome.LIVE, ago(230), None, PROTOCOL, sure=True)
     counted = [births_and_tests_after(sqlite, days)[0] for days in (230, 200)]
     assert counted == [1, 1 if ago(230).replace(day=1) == ago(200).replace(day=1) else 0]
+
+
+def test_a_birth_corrected_in_a_record_opened_again_is_counted_once(sqlite):
+    """It was opened to correct it, not for another pregnancy."""
+    with sqlite.write() as session:
+        her = add_woman(session, weeks=None, days_ago=300)
+        note_birth(session, her, BirthOutcome.LIVE, ago(3), None, PROTOCOL)
+        close_woman(session, her, Closing.DELIVERED, TODAY, None, sure=True)
+        reopen_woman(session, her, TODAY, None)
+        note_birth(session, her, BirthOutcome.STILLBIRTH, ago(3), None, PROTOCOL)
+    assert births_and_tests_after(sqlite, 3)[0] == 1
 
 
 def test_a_month_that_goes_on_is_pending(sqlite):
