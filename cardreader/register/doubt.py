@@ -24,6 +24,8 @@ from cardreader.register.models import Referral, Woman
 from cardreader.register.referrals import refer
 
 DAYS_A_MONTH = 30
+ASKED_FROM_G_DL = 18.0
+"""Values from here on are asked about: a pregnant woman's hardly ever are so high (invented)."""
 SD_TO_END = NormalDist().inv_cdf((1 + LEVEL) / 2)
 """Standard deviations from a value to the end of its interval."""
 
@@ -46,11 +48,24 @@ class Doubt:
 
 
 class DoubtfulError(ValueError):
-    """The value is asked about before it is entered; ``doubts`` says against what."""
+    """The value is asked about before it is entered.
 
-    def __init__(self, doubts: tuple[Doubt, ...]) -> None:
-        super().__init__("further from her reading than both errors allow")
+    ``doubts`` says against what; ``high_g_dl`` is a value that blood hardly ever holds, else
+    None.
+    """
+
+    def __init__(self, doubts: tuple[Doubt, ...], high_g_dl: float | None = None) -> None:
+        super().__init__("further from her reading than both errors allow, or hardly ever so high")
         self.doubts = doubts
+        self.high_g_dl = high_g_dl
+
+
+def hardly_ever(hb_g_dl: float) -> float | None:
+    """The value itself where it is asked about though nothing contradicts it, else None.
+
+    Percent on a tube, or a haematocrit, typed as g/dL makes of the palest blood the best.
+    """
+    return hb_g_dl if hb_g_dl >= ASKED_FROM_G_DL else None
 
 
 def lab_doubts(

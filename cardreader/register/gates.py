@@ -28,6 +28,7 @@ from cardreader.register import (
     rowcheck,
     search,
     sitepairs,
+    summary,
     tables,
     tablets,
     tube,
@@ -170,10 +171,27 @@ INTERVAL = Stage(
     (chosen("LEVEL", "1", "nine times in ten, as calibrations are made for"),),
 )
 
-MONTHS = Stage(
-    "Months",
+DOUBTS = Stage(
+    "Values that are asked about",
     doubt,
-    (chosen("DAYS_A_MONTH", "day", "common practice, no source: 'monthly' as 30 days"),),
+    (
+        chosen("DAYS_A_MONTH", "day", "common practice, no source: 'monthly' as 30 days"),
+        chosen(
+            "ASKED_FROM_G_DL",
+            "g/dL",
+            "invented: above what pregnant women have, below where the tube's percent begin (20)",
+        ),
+    ),
+)
+
+COUNTS = Stage(
+    "Counts of a month",
+    summary,
+    (
+        standard(
+            "FULL_TERM", "h:m:s", "40 weeks from the last period (Naegele's rule, from memory)"
+        ),
+    ),
 )
 
 TUBE = Stage(
@@ -286,7 +304,7 @@ DAYS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    BLOTS, CONFIRMING, INTERVAL, MONTHS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES, SEARCH,
-    PAIRS, FITS, AGAIN, LISTS, DAYS,
+    BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES,
+    SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

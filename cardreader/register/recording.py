@@ -25,7 +25,7 @@ from cardreader.register.base import local_day, new_id, utc_now
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
 from cardreader.register.dayvisits import visits_on
-from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, lab_doubts, named
+from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, hardly_ever, lab_doubts, named
 from cardreader.register.history import Measurement, point_of, point_of_photos
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
 from cardreader.register.kinds import Purpose, Source
@@ -250,11 +250,18 @@ def record_tube(
     protocol: Protocol,
     subject: Subject,
     visit: Visit | None = None,
+    sure: bool = False,
 ) -> Reading:
-    """Enter an acid-haematin tube reading: a screening value like a photo's."""
+    """Enter an acid-haematin tube reading: a screening value like a photo's.
+
+    DoubtfulError for one that is hardly ever so high, unless ``sure``.
+    """
     if (earlier := _earlier(session, key, value=value, unit=unit.value)) is not None:
         return earlier
-    normal = HbDistribution.normal(tube_hb_g_dl(value, unit), SD_G_DL)
+    hb_g_dl = tube_hb_g_dl(value, unit)
+    if not sure and (high := hardly_ever(hb_g_dl)) is not None:
+        raise DoubtfulError((), high)
+    normal = HbDistribution.normal(hb_g_dl, SD_G_DL)
     decision = judge(normal, protocol, subject)
     given = {"value": value, "unit": unit, **note_ahead(woman, utc_now())}
     reading = _value_reading(woman, key, Source.TUBE, normal, decision, taken_at, by, given)
@@ -287,8 +294,9 @@ def record_lab(
 ) -> Reading:
     """Enter a laboratory result. It closes the referrals opened up to then.
 
-    DoubtfulError for a value further from what was read than both errors allow, unless
-    ``sure``. A severe one opens a referral for care and puts her on the severe list.
+    DoubtfulError for a value further from what was read than both errors allow, or hardly ever
+    so high, unless ``sure``. A severe one opens a referral for care and puts her on the severe
+    list.
     """
     low, high = LAB_LIMITS_G_DL
     if not low <= hb_g_dl <= high:
@@ -296,8 +304,9 @@ def record_lab(
     if (earlier := _earlier(session, key, value=hb_g_dl)) is not None:
         return earlier
     doubts = lab_doubts(woman, hb_g_dl, taken_at, protocol.follow_up)
-    if doubts and not sure:
-        raise DoubtfulError(doubts)
+    odd = hardly_ever(hb_g_dl)
+    if (doubts or odd is not None) and not sure:
+        raise DoubtfulError(doubts, odd)
     normal = HbDistribution.normal(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
     given: dict[str, Any] = {"value": hb_g_dl}

@@ -226,8 +226,10 @@ def import_lab(
         entry = (key, value, method, place, on_day(on, today), by, protocol, subject)
         try:
             record_lab(session, woman, *entry)
-        except DoubtfulError:
-            problems.append(RowProblem(line, "hb_g_dl", "far from her reading: enter it by hand"))
+        except DoubtfulError as doubtful:
+            far = RowProblem(line, "hb_g_dl", "far from her reading: enter it by hand")
+            high = RowProblem(line, "hb_g_dl", "hardly ever so high: enter it by hand")
+            problems.append(far if doubtful.doubts else high)
             continue
         if len(woman.readings) > before:
             entered += 1

@@ -9,7 +9,7 @@ from babel.dates import format_timedelta
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.base import local_day
-from cardreader.register.doubt import Doubt
+from cardreader.register.doubt import Doubt, DoubtfulError
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral
@@ -79,6 +79,20 @@ def _pressing_since(referral: Referral, event: Event) -> list[Reading]:
         and r.entered_at > event.entered_at
         and (r.refusal is not None or r.band in TO_CONFIRM)
     ]
+
+
+def asked_words(doubtful: DoubtfulError) -> list[str]:
+    """What is asked about a value before it is entered."""
+    asked = [doubt_words(doubt) for doubt in doubtful.doubts]
+    if doubtful.high_g_dl is not None:
+        asked.append(
+            _(
+                "Blood hardly ever holds %(hb)s g/dL. Right figure, right scale? Percent and a "
+                "haematocrit look like this."
+            )
+            % {"hb": texts.number(doubtful.high_g_dl)}
+        )
+    return asked
 
 
 def doubt_words(doubt: Doubt) -> str:

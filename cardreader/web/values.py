@@ -38,16 +38,18 @@ def enter_tube(
     by: str,
     on: dt.date | None = None,
     visit: Visit | None = None,
+    sure: bool = False,
 ) -> Reading:
     """Enter a tube reading of now, or of a day written on paper.
 
-    ``value`` is in the unit of the scale that was read.
+    ``value`` is in the unit of the scale that was read. DoubtfulError when it is asked about
+    first, unless ``sure``.
     """
     today = state.today()
     subject = subject_of(woman, on or today, state.settings.elevation_m)
     at = utc_now() if on is None else on_day(on, today)
     rules = state.reader.rules
-    reading = record_tube(session, woman, key, value, unit, at, by, rules, subject, visit)
+    reading = record_tube(session, woman, key, value, unit, at, by, rules, subject, visit, sure)
     refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
     return reading
 

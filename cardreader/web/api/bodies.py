@@ -159,18 +159,23 @@ class ReadingOut(BaseModel):
     )
 
 
-class TubeGramsIn(BaseModel):
-    """An acid-haematin tube reading on the scale in g/dL."""
+class _TubeIn(BaseModel):
+    """Whatever scale was read."""
 
     submission_key: SubmissionKey
+    sure: bool = Field(False, description="Checked, though hardly ever so high")
+
+
+class TubeGramsIn(_TubeIn):
+    """An acid-haematin tube reading on the scale in g/dL."""
+
     unit: Literal[TubeUnit.G_DL]
     value: float = Field(ge=LIMITS[TubeUnit.G_DL][0], le=LIMITS[TubeUnit.G_DL][1])
 
 
-class TubePercentIn(BaseModel):
+class TubePercentIn(_TubeIn):
     """An acid-haematin tube reading on the scale in percent."""
 
-    submission_key: SubmissionKey
     unit: Literal[TubeUnit.PERCENT]
     value: float = Field(ge=LIMITS[TubeUnit.PERCENT][0], le=LIMITS[TubeUnit.PERCENT][1])
 
@@ -187,7 +192,7 @@ class LabIn(BaseModel):
     place: str = Field("", max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")
     on: dt.date
     sure: bool = Field(
-        False, description="Checked, though further from her reading than both errors allow"
+        False, description="Checked, though far from her reading or hardly ever so high"
     )
 
 

@@ -10,7 +10,7 @@ from cardreader.web.access import Carer, api_csrf
 from cardreader.web.api.bodies import LabIn, ReadingOut, RecordId, TubeIn, reading_out
 from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, unprocessable
 from cardreader.web.api.women import woman_of
-from cardreader.web.happened import doubt_words
+from cardreader.web.happened import asked_words
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 from cardreader.web.values import OLDEST_RESULT_DAYS, enter_lab, enter_tube, may_be_dated
@@ -38,7 +38,12 @@ def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn
     with state.database.write() as session:
         woman = woman_of(session, woman_id)
         key, by = body.submission_key, visitor.account_id
-        reading = enter_tube(state, session, woman, key, body.value, body.unit, by)
+        try:
+            reading = enter_tube(
+                state, session, woman, key, body.value, body.unit, by, sure=body.sure
+            )
+        except DoubtfulError as doubtful:
+            raise HTTPException(409, asked_words(doubtful)[0]) from None
         return reading_out(reading)
 
 
@@ -60,7 +65,7 @@ def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) 
         try:
             reading = enter_lab(state, session, woman, key, *given, body.sure)
         except DoubtfulError as doubtful:
-            raise HTTPException(409, doubt_words(doubtful.doubts[0])) from None
+            raise HTTPException(409, asked_words(doubtful)[0]) from None
         return reading_out(reading)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 
 from fastapi import APIRouter, Request
 from sqlalchemy.orm import Session
@@ -11,6 +12,7 @@ from starlette.responses import Response
 from cardreader.register import audit
 from cardreader.register.base import new_id
 from cardreader.register.closing import BeforeBirthError, seen_here, tell_weeks
+from cardreader.register.doubt import DoubtfulError
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
 from cardreader.register.kinds import EventKind
@@ -24,6 +26,7 @@ from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.fields import Fields
+from cardreader.web.happened import asked_words
 from cardreader.web.pages.herpage import find_her
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -95,10 +98,10 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
     value = fields.decimal("value", *LIMITS[unit]) if fields.raw("value") else None
     left = fields.whole("tablets_left", 0, MOST_TABLETS, needed=False)
     given = fields.whole("tablets_given", 1, MOST_TABLETS, needed=False)
-    sent = fields.raw("sent")
+    sent, sure = fields.raw("sent"), fields.raw("sure") == "yes"
     if fields.problems:
         return _enter_page(request, fields.values, fields.problems)
-    by = visitor.account_id
+    by, asked = visitor.account_id, list[str]()
     with state.database.write() as session:
         woman = find_woman(session, code) or add_woman(session, code, weeks, on, by)
         if weeks is not None and weeks != woman.gestation_at(on):
@@ -110,11 +113,15 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
         visit = open_visit(session, woman, number or min(next_number(woman), HIGHEST_VISIT), on, by)
         if value is not None:
             try:
-                enter_tube(state, session, woman, key, value, unit, by, on, visit)
+                enter_tube(state, session, woman, key, value, unit, by, on, visit, sure)
             except KeyReusedError:
                 fields.problems["submission_key"] = _("This page is out of date. Load it again.")
+            except DoubtfulError as doubtful:
+                fields.problems["sure"] = _("Look at the paper once more.")
+                asked = asked_words(doubtful)
+            if fields.problems:
                 session.rollback()
-                return _enter_page(request, fields.values, fields.problems)
+                return _enter_page(request, fields.values, fields.problems, asked=asked)
         _tablets(session, woman, left, given, on, by)
         seen_here(session, woman, on, sent in ("yes", "now"), by)
         if sent in ("yes", "now"):
@@ -138,6 +145,7 @@ def _enter_page(
     values: dict[str, str],
     problems: dict[str, str] | None = None,
     entered: tuple[str, str] | None = None,
+    asked: Sequence[str] = (),
 ) -> Response:
     state: State = request.app.state.shared
     return page(
@@ -147,6 +155,7 @@ def _enter_page(
         values=values,
         problems=problems or {},
         entered=entered,
+        asked=asked,
         today=state.today(),
         submission_key=new_id(),
         TubeUnit=TubeUnit,

@@ -18,7 +18,7 @@ from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.fields import Fields
-from cardreader.web.happened import doubt_words
+from cardreader.web.happened import asked_words
 from cardreader.web.pages.herpage import find_her
 from cardreader.web.render import go, page
 from cardreader.web.state import State
@@ -49,7 +49,15 @@ def tube(request: Request, visitor: Carer, form: Form, woman_id: str) -> Respons
         woman = find_her(session, woman_id)
         if fields.problems or value is None:
             return _tube_page(request, woman, fields.values, fields.problems, 422)
-        reading = enter_tube(state, session, woman, key, value, unit, visitor.account_id)
+        sure = fields.raw("sure") == "yes"
+        try:
+            reading = enter_tube(
+                state, session, woman, key, value, unit, visitor.account_id, sure=sure
+            )
+        except DoubtfulError as doubtful:
+            fields.problems["sure"] = _("Look at the tube once more.")
+            asked = asked_words(doubtful)
+            return _tube_page(request, woman, fields.values, fields.problems, 409, asked)
         return go(f"/readings/{reading.id}")
 
 
@@ -80,7 +88,7 @@ def lab(request: Request, visitor: Carer, form: Form, woman_id: str) -> Response
             reading = enter_lab(state, session, woman, key, *given, fields.raw("sure") == "yes")
         except DoubtfulError as doubtful:
             fields.problems["sure"] = _("Look at the laboratory's slip once more.")
-            asked = [doubt_words(doubt) for doubt in doubtful.doubts]
+            asked = asked_words(doubtful)
             return _lab_page(request, woman, fields.values, fields.problems, 409, asked)
         return go(f"/readings/{reading.id}")
 
@@ -91,11 +99,13 @@ def _tube_page(
     values: dict[str, str],
     problems: dict[str, str],
     status: int = 200,
+    asked: Sequence[str] = (),
 ) -> Response:
     return page(
         request,
         "tube.html",
         status,
+        asked=asked,
         woman=woman,
         values=values,
         problems=problems,

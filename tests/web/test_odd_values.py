@@ -1,0 +1,87 @@
+"""Values that are no haemoglobin in g/dL, and weeks that were mistyped, as a worker enters them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+
+import pytest
+from people import Person
+from sqlalchemy import select
+
+from cardreader.register.models import Reading, Visit
+
+TODAY = dt.date.today()
+HARDLY = "Blood hardly ever holds"
+
+
+def entered(app) -> int:
+    """Readings and visits that are there."""
+    with app.state.database.read() as session:
+        return len(session.scalars(select(Reading)).all() + session.scalars(select(Visit)).all())
+
+
+def tube(person: Person, woman: str, value: str, unit: str, **fields: str):
+    given = {"value": value, "unit": unit, **fields}
+    return person.post(f"{woman}/tube", submission_key="tubekey-1", **given)
+
+
+@pytest.mark.parametrize(("value", "unit"), [("22", "g_dl"), ("18", "g_dl"), ("130", "percent")])
+def test_percent_of_the_tube_is_not_taken_for_g_dl(app, worker, value, unit):
+    """22 % are 3.3 g/dL: as g/dL they would be the best value of the day."""
+    woman = worker.add_woman("KX-801")
+    asked = tube(worker, woman, value, unit)
+    assert asked.status_code == 409
+    assert HARDLY in html.unescape(asked.text)
+    assert entered(app) == 0
+    assert tube(worker, woman, value, unit, sure="yes").status_code == 303
+
+
+def test_usual_values_of_the_tube_are_not_asked_about(worker):
+    woman = worker.add_woman("KX-802")
+    assert tube(worker, woman, "17.5", "g_dl").status_code == 303
+
+
+def test_percent_on_paper_is_asked_about_before_anything_is_entered(app, worker):
+    line = {"code": "KX-803", "on": TODAY.isoformat(), "value": "21", "unit": "g_dl"}
+    line |= {"submission_key": "paper-key-1", "tablets_given": "30", "sent": "yes"}
+    asked = worker.post("/paper/enter", **line)
+    assert asked.status_code == 422
+    assert HARDLY in html.unescape(asked.text)
+    assert 'value="KX-803"' in asked.text
+    assert entered(app) == 0
+    sure = worker.post("/paper/enter", **line, sure="yes")
+    assert sure.status_code == 200
+    assert entered(app) == 2
+
+
+def test_a_haematocrit_is_not_taken_for_a_laboratorys_haemoglobin(app, worker):
+    woman = worker.add_woman("KX-804")
+    given = {"value": "22", "on": TODAY.isoformat(), "method": "Cell counter"}
+    asked = worker.post(f"{woman}/lab", submission_key="labkey-1", **given)
+    assert asked.status_code == 409
+    assert HARDLY in html.unescape(asked.text)
+    table = f"code,date,hb_g_dl,method\nKX-804,{TODAY},22,Cell counter\n"
+    supervisor = Person(app, "supervisor")
+    answer = supervisor.post("/exchange/import", files={"table": ("t.csv", table.encode())})
+    assert "hardly ever so high: enter it by hand" in answer.text
+    assert entered(app) == 0
+    sure = worker.post(f"{woman}/lab", submission_key="labkey-1", **given, sure="yes")
+    assert sure.status_code == 303
+
+
+def test_the_api_asks_about_them_too(worker):
+    woman = worker.add_woman("KX-805")
+    body = {"submission_key": "tube-api-1", "unit": "g_dl", "value": 22.0}
+    asked = worker.api("POST", f"/api{woman}/tube", json=body)
+    assert asked.status_code == 409
+    assert HARDLY in asked.text
+    assert worker.api("POST", f"/api{woman}/tube", json={**body, "sure": True}).status_code == 201
+
+
+def test_weeks_mistyped_are_mended_while_the_visit_goes_on(worker):
+    woman = worker.add_woman("KX-806", weeks="36")
+    worker.open_visit(woman)
+    assert 'name="gestation_weeks"' in worker.get(woman).text
+    worker.post(f"{woman}/weeks", gestation_weeks="6")
+    assert "Week 6 of pregnancy" in worker.get(woman).text
