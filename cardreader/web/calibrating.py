@@ -15,9 +15,9 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from cardreader.hb import container
@@ -26,11 +26,13 @@ from cardreader.register import calibrations
 from cardreader.register.base import utc_now
 from cardreader.register.calibrations import Made
 from cardreader.register.database import Database
+from cardreader.register.models import SiteCalibration
 from cardreader.register.rejudging import judge_all_again
 from cardreader.register.sitepairs import PairsFound
 from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web.reader import Named
 from cardreader.web.sitereader import SiteReader
+from cardreader.web.words import LabMethod
 
 UNFINISHED_FIT = ".fit-"
 """How folders begin that a fit works in, and that are gone afterwards."""
@@ -43,6 +45,11 @@ KILLED = "The fit was stopped by the machine, perhaps for want of memory."
 TOO_LONG = "The fit took too long and was stopped."
 NOT_READ = "What the fit wrote can't be used"
 _LOG = logging.getLogger(__name__)
+
+
+LAB_SD_PERCENT = 3.0
+"""What is offered where the laboratory has stated nothing: the 1.5 to 2 % of common practice
+for analyser and photometer (no source), and a day or two between blot and vein."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +101,7 @@ class Workshop:
             "measured.jsonl": measured_jsonl(found),
         }
         readings = [pair.reading_id for pair in found.pairs]
-        self._start(lambda: self._fit(row_id, words, files, readings), "fit")
+        self._start(lambda: self._fit(row_id, words, files, readings, laboratory), "fit")
         return row_id
 
     def judge_again(self, use_id: str) -> None:
@@ -125,7 +132,12 @@ class Workshop:
             _LOG.exception("kept readings could not be judged again")
 
     def _fit(
-        self, row_id: str, words: list[str], files: dict[str, str], readings: list[str]
+        self,
+        row_id: str,
+        words: list[str],
+        files: dict[str, str],
+        readings: list[str],
+        laboratory: Laboratory,
     ) -> None:
         problem = NOT_READ
         try:
@@ -137,6 +149,7 @@ class Workshop:
                 if failed is None:
                     made = read_made(folder / OUT)
                     made.provenance[UNLIKE] = [readings[at - 1] for at in _unlike(made)]
+                    made.provenance[LABORATORY] = asdict(laboratory)
                     with self._database.write() as session:
                         calibrations.finish(session, row_id, made)
                     return
@@ -181,11 +194,22 @@ class Workshop:
 OUT = "calibration"
 UNLIKE = "unlike_readings"
 """Where a calibration's provenance names the readings that were unlike the others in its fit."""
+LABORATORY = "laboratory"
+"""Where it says what was told of the `Laboratory`."""
 
 
 def _unlike(made: Made) -> list[int]:
     """Rows of the table, from 1, that the fit let count little."""
     return list(made.provenance.get("unlike_rows") or [])
+
+
+def last_laboratory(rows: Sequence[SiteCalibration]) -> Laboratory:
+    """What was told of the laboratory at the latest fit that says so; else what is usual."""
+    for row in rows:
+        told = (row.provenance or {}).get(LABORATORY)
+        if told is not None:
+            return Laboratory(str(told["method"]), float(told["sd_percent"]))
+    return Laboratory(LabMethod.ANALYSER.value, LAB_SD_PERCENT)
 
 
 def fit_command(named: Named, name: str, place: str, synthetic: bool) -> list[str]:

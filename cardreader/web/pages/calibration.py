@@ -30,7 +30,7 @@ from cardreader.register.sitepairs import PairsFound, find_pairs, lacking, reach
 from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web import words
 from cardreader.web.access import Analyst, Form, Supervisor
-from cardreader.web.calibrating import UNLIKE, Laboratory
+from cardreader.web.calibrating import UNLIKE, Laboratory, last_laboratory
 from cardreader.web.expected import SITES, WIDTH_G_DL
 from cardreader.web.fields import Fields
 from cardreader.web.render import go, page
@@ -42,9 +42,6 @@ from cardreader.web.words import LabMethod
 router = APIRouter(include_in_schema=False, prefix="/calibration")
 
 MOST_SHOWN = 8
-LAB_SD_PERCENT = 3.0
-"""What is offered where the laboratory has stated nothing: the 1.5 to 2 % of common practice
-for analyser and photometer (no source), and a day or two between blot and vein."""
 
 
 @router.get("")
@@ -59,9 +56,10 @@ def pairs(request: Request, visitor: Analyst) -> Response:
     state: State = request.app.state.shared
     with state.database.read() as session:
         found = _found(session, state)
+        told = last_laboratory(calibrations.all_made(session))
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("study.csv", study_csv(found, LabMethod.ANALYSER, LAB_SD_PERCENT))
+        archive.writestr("study.csv", study_csv(found, told.method, told.sd_percent))
         archive.writestr("measured.jsonl", measured_jsonl(found))
     with state.database.write() as session:
         audit.append(session, "export", "pairs.zip", visitor.account_id, pairs=len(found))
@@ -211,7 +209,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             "calibration.html",
             status if fields else 200,
             problems={} if fields is None else fields.problems,
-            values={"lab_sd": f"{LAB_SD_PERCENT:g}", **({} if fields is None else fields.values)},
+            values={**_offered(rows), **({} if fields is None else fields.values)},
             found=found,
             pair_days=state.settings.pair_days,
             demonstration=bool(found.pairs)
@@ -237,6 +235,12 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             unusable=state.reader.now() and state.reader.problem,
             FitState=FitState,
         )
+
+
+def _offered(rows: list[SiteCalibration]) -> dict[str, str]:
+    """What the form of a fit holds before anything is typed: what the last one was told."""
+    told = last_laboratory(rows)
+    return {"lab_method": told.method, "lab_sd": f"{told.sd_percent:g}"}
 
 
 _NAMES = select(Account.id, Account.name)
