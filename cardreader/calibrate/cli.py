@@ -77,18 +77,22 @@ def _table_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("table", type=Path, metavar="TABLE", help="study table, CSV or Parquet")
 
 
-def _reading_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--skip-faulty",
-        action="store_true",
-        help="go on without the faulty rows; the report lists them",
-    )
+def _measured_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--measured",
         type=Path,
         metavar="FILE",
         help="what a register kept of the photos (JSON lines), in place of the photos",
     )
+
+
+def _reading_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--skip-faulty",
+        action="store_true",
+        help="go on without the faulty rows; the report lists them",
+    )
+    _measured_option(parser)
     protocol_option(parser)
     lots_option(parser)
     today_option(parser, "day of the study, when lots must be in date")
@@ -122,6 +126,7 @@ def _add_check(commands: Commands) -> None:
         extra="study",
     )
     _table_argument(parser)
+    _measured_option(parser)
     parser.add_argument(
         "--lots", type=Path, metavar="FOLDER", help="card lots instead of the shipped ones"
     )

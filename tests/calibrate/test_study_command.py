@@ -24,6 +24,7 @@ from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load, save
 from cardreader.hb.lotcolours import LotColours
+from cardreader.hb.measured import Measured
 from cardreader.terminal.exitcodes import ExitCode
 
 
@@ -73,6 +74,20 @@ def test_a_missing_photo_is_a_fault_of_the_table(table, capsys):
     (table.parent / "b.jpg").touch()
     assert run("validate", table) == ExitCode.BAD_DATA
     assert "row 1, photo: a.jpg is not there" in capsys.readouterr().out
+
+
+def test_a_registers_table_is_checked_beside_what_it_kept(table, capsys):
+    """Its photos are nowhere; by themselves all rows would be faulty."""
+    kept = table.parent / "measured.jsonl"
+    nothing = Measured.of_rows(np.zeros((1, 9)))[0].as_json()
+    line = {"photo": "a.jpg", "lot_id": "027001", "measured": nothing}
+    kept.write_text(json.dumps(line) + "\n" + json.dumps(line | {"photo": "b.jpg"}))
+    assert run("validate", table, "--measured", kept) == ExitCode.OK
+    kept.write_text(json.dumps(line))
+    assert run("validate", table, "--measured", kept) == ExitCode.BAD_DATA
+    told = capsys.readouterr().out
+    assert f"row 2, photo: nothing measured of b.jpg is in {kept}" in told
+    assert "a.jpg" not in told
 
 
 def test_a_lot_without_a_file_is_named_with_the_way_out(tmp_path, capsys):

@@ -12,6 +12,7 @@ from cardreader.calibrate.commands.inputs import (
     say_line,
     say_warnings,
 )
+from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.photofiles import PhotoFiles
 from cardreader.calibrate.study import Study, StudyError, read_study
 from cardreader.terminal.exitcodes import ExitCode
@@ -43,16 +44,7 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
 
 def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
     """Photos that aren't there and lots that no file describes, a line each."""
-    files = PhotoFiles(study.folder)
-    gone = [
-        (int(row), str(photo))
-        for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
-        if not files.find(str(photo)).is_file()
-    ]
-    words = [
-        f"row {row}, photo: {photo} is not there{_hint(files, photo)}"
-        for row, photo in gone[:MOST_FAULTS_SHOWN]
-    ]
+    words, untold = _no_photos(arguments, study)
     known = {lot.lot_id for lot in lots_of(arguments).values()}
     first = study.rows.groupby("lot", sort=True)["row"].first()
     words += [
@@ -61,8 +53,29 @@ def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
         if lot not in known
     ]
     shown = words[:MOST_FAULTS_SHOWN]
-    more = len(words) + len(gone[MOST_FAULTS_SHOWN:]) - len(shown)
+    more = len(words) + untold - len(shown)
     return [*shown, f"... and {more} more faults"] if more else shown
+
+
+def _no_photos(arguments: argparse.Namespace, study: Study) -> tuple[list[str], int]:
+    """A line for each of the first photos that aren't there, and how many more there are."""
+    files = PhotoFiles(study.folder)
+    kept = None if arguments.measured is None else read_kept(arguments.measured)
+    gone = [
+        (int(row), str(photo))
+        for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
+        if (not files.find(str(photo)).is_file() if kept is None else str(photo) not in kept)
+    ]
+    lines = [
+        f"row {row}, photo: "
+        + (
+            f"{photo} is not there{_hint(files, photo)}"
+            if kept is None
+            else f"nothing measured of {photo} is in {arguments.measured}"
+        )
+        for row, photo in gone[:MOST_FAULTS_SHOWN]
+    ]
+    return lines, len(gone) - len(lines)
 
 
 def _hint(files: PhotoFiles, photo: str) -> str:
