@@ -19,6 +19,7 @@ from cardreader.calibrate.splits import unseen_splits
 from cardreader.calibrate.studycolumns import LabMethod
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.paper import UNNAMED
 
 BAND_EDGES_G_DL = (SEVERE_G_DL, 9.0, ANAEMIA_G_DL)
 BAND_NAMES = ("below 7", "7 to 9", "9 to 11", "11 and above")
@@ -86,7 +87,7 @@ def coverage_rows(one: HeldOut) -> tuple[CoverageRow, ...]:
         "lot": one.pairs.lot,
     }
     if np.unique(one.pairs.paper).size > 1:
-        parts["paper"] = np.where(one.pairs.paper == "", "not named", one.pairs.paper)
+        parts["paper"] = np.where(one.pairs.paper == "", UNNAMED, one.pairs.paper)
     rows = coverage_by(one.covered, one.high_g_dl - one.low_g_dl, parts)
     order = {name: index for index, name in enumerate(BAND_NAMES)}
     first, *others = rows

@@ -265,6 +265,7 @@ def _check_subjects(rows: list[dict[str, Any]]) -> list[RowError]:
 
 def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
     warnings = [*_unstated_scale(frame), *_rare_values(frame), *_kinds_spelt_twice(frame)]
+    warnings += _unnamed_paper(frame)
     for (subject, visit), group in frame.groupby(["subject", "visit"], sort=False):
         spread = group["lab_g_dl"].max() - group["lab_g_dl"].min()
         if spread > 1e-9 and spread > 3 * group["lab_sd_g_dl"].max():
@@ -298,6 +299,17 @@ def _rare_values(frame: pd.DataFrame) -> list[RowError]:
         RowError(int(row), "lab_value", f"{value:.3g} g/dL is rare: is the point in its place?")
         for row, value in zip(odd["row"], odd["lab_g_dl"], strict=True)
     ]
+
+
+def _unnamed_paper(frame: pd.DataFrame) -> list[RowError]:
+    """Two papers have next to nothing of their locus in common: which one is meant is told once."""
+    unnamed = frame[frame["paper"] == ""]
+    if unnamed.empty or len(unnamed) == len(frame):
+        return []
+    taken = frame.loc[frame["paper"] != "", "paper"].value_counts().sort_index().idxmax()
+    many = f"{len(unnamed)} photos are" if len(unnamed) > 1 else "a photo is"
+    said = f"is empty: {many} taken to be on {taken}, which most others name; if not, name theirs"
+    return [RowError(int(unnamed["row"].iloc[0]), "paper", said)]
 
 
 def _kinds_spelt_twice(frame: pd.DataFrame) -> list[RowError]:

@@ -26,6 +26,7 @@ from cardreader.hb.calibrationnumbers import (
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import VIVIDNESS_AT, Measured
+from cardreader.hb.paper import UNNAMED
 from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
 
@@ -88,7 +89,7 @@ class Calibration(CalibrationNumbers):
         """The calibration for blots on a batch of paper: wider where it taught nothing."""
         if self.is_another_paper(batch):
             return self._on_another_paper
-        return self._on_known_papers.get(batch, self)
+        return self._on_known_papers.get(batch or UNNAMED, self)
 
     @cached_property
     def _on_known_papers(self) -> dict[str, Calibration]:

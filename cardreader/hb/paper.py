@@ -31,6 +31,8 @@ from cardreader.hb.posterior import Posterior
 
 Array = NDArray[np.float64]
 LONGEST_NAME, MOST_BATCHES = 100, 1000
+UNNAMED = "not named"
+"""The batch that a register used while nobody had named one: not that which is named later."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,6 +1,8 @@
 """The register's pairs as a study: the table and the measurements that ``study fit`` takes.
 
 Women, workers and days are numbered anew: what leaves the register for a bench names nobody.
+Paper of before a batch was named is a batch too, `UNNAMED`: taken for the batch named next, pairs
+on two papers would be fitted as if on one, and photos on the new one read as if on the old.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ import csv
 import io
 import json
 
+from cardreader.hb.paper import UNNAMED
 from cardreader.register.sitepairs import PairsFound
 
 COLUMNS = (
@@ -36,7 +39,7 @@ def study_csv(found: PairsFound, lab_method: str, lab_sd_percent: float) -> str:
                 *(f"{pair.lab_g_dl:g}", "g/dL", lab_method),
                 f"{pair.lab_g_dl * lab_sd_percent / 100:.4g}",
                 *(pair.phone, f"day {pair.day.isoformat()}", pair.lot_id),
-                *(f"worker {operator}", pair.paper),
+                *(f"worker {operator}", pair.paper or UNNAMED),
             )
         )
     return out.getvalue()

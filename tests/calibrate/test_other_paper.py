@@ -18,7 +18,7 @@ from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured
-from cardreader.hb.paper import Papers
+from cardreader.hb.paper import UNNAMED, Papers
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import ORDINARY
@@ -203,6 +203,19 @@ def test_with_all_kept_another_paper_is_the_same(sites):
     kept = replace(calibration, papers=replace(calibration.papers, kept=1.0)).on_paper("B-2")
     assert np.allclose(kept.locus, calibration.locus, atol=1e-6)
     assert np.allclose(kept.posterior.covariance, calibration.posterior.covariance)
+
+
+def test_paper_of_before_one_was_named_is_not_the_batch_named_later(prior, sites, second_batches):
+    """A register calls it so: a photo without a batch is on that paper, whichever came after."""
+    calibration, two = sites[0][0], condition(prior, second_batches[0][0], CV).calibration
+    batches = ("B-1", UNNAMED)
+    known = (replace(two.papers.known[0], batch=UNNAMED),)
+    named_later = replace(two, papers=replace(two.papers, batches=batches, known=known))
+    assert not named_later.is_another_paper("")
+    assert np.array_equal(named_later.on_paper("").locus, two.on_paper("B-2").locus)
+    alone = replace(calibration, papers=papers_of(prior, (UNNAMED,)))
+    assert alone.on_paper("") is alone
+    assert alone.is_another_paper("B-1")
 
 
 def test_papers_travel_in_the_file_and_those_without_keep_their_hash(prior, sites):

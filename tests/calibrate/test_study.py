@@ -239,6 +239,16 @@ def test_a_phone_spelt_in_two_ways_is_asked_about_once(tmp_path):
     )
 
 
+def test_paper_that_some_rows_name_is_asked_about_in_the_others(tmp_path):
+    rows = [{"paper": "B-1"}, {"paper": ""}, {"paper": "B-2"}, {"paper": "B-2"}, {"paper": ""}]
+    (warning,) = read_study(_write(tmp_path, *rows)).warnings
+    assert str(warning) == (
+        "row 2, paper: is empty: 2 photos are taken to be on B-2, which most others name; if not, "
+        "name theirs"
+    )
+    assert not read_study(_write(tmp_path, {"paper": ""}, {})).warnings
+
+
 def test_units_and_methods_in_other_capitals_and_whole_numbers_of_a_data_frame(tmp_path):
     row = {"lab_unit": "g / dl", "lab_method": "Analyser", "lot": "101.0", "replicate": "2.0"}
     study = read_study(_write(tmp_path, row))

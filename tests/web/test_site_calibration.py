@@ -5,6 +5,7 @@ The site is simulated, in a world apart from the prior's and from those of the b
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 import shutil
@@ -197,6 +198,12 @@ def test_the_whole_way_of_a_site(site):
     assert site.supervisor.post("/calibration/back", reason="it was right").status_code == 303
     site.state.workshop.wait()
     assert site.reading(send(site.state, 62, site.by)).refusal != "not_calibrated"
+
+    # Its pairs were on paper that nobody had named: a batch named now is another one.
+    assert "The first batch that is named counts as another one" in page
+    assert site.supervisor.post("/calibration/paper", paper="B-77").status_code == 303
+    on_new = site.reading(send(site.state, 63, site.by))
+    assert (on_new.refusal, on_new.paper) == ("not_calibrated", "B-77")
 
     # All of it is in the trail, and in a backup.
     with site.state.database.read() as session:
@@ -670,5 +677,13 @@ def test_a_reading_notes_the_batch_of_paper_in_use(site):
     second = send(site.state, 2, site.by)
     papers = [site.reading(one).paper for one in (before, first, second)]
     assert papers == [None, "B-17", "B-18"]
+    for row in range(3):
+        lab(site.state, row, site.by)
+    with (
+        zipfile.ZipFile(io.BytesIO(site.supervisor.get("/calibration/pairs.zip").content)) as sent,
+        sent.open("study.csv") as table,
+    ):
+        rows = csv.DictReader(io.TextIOWrapper(table, "utf-8"))
+        assert sorted(row["paper"] for row in rows) == ["B-17", "B-18", "not named"]
     assert site.reading(first).detail["paper"]["batch"] == "B-17"
     assert "Batch B-18" in site.supervisor.get("/calibration").text

@@ -13,6 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from starlette.responses import HTMLResponse, Response
 
+from cardreader.hb.paper import UNNAMED
 from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
@@ -284,7 +285,7 @@ def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
         "row": row,
         "width": [(int(more), width) for more, width in (ahead.get("width_g_dl") or {}).items()],
         "criteria": provenance.get("criteria") or [],
-        "papers": provenance.get("papers") or [],
+        "papers": [one for one in provenance.get("papers") or () if one != UNNAMED],
         "taught": _taught(row) if ready else (),
         "unlike": _unlike(session, provenance),
         "tells_fading": provenance.get("tells_fading", False),
