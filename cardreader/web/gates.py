@@ -216,6 +216,7 @@ FITTING = Stage(
     calibrating,
     (
         chosen("BEAT_S", "s", "well within the silence that a lost fit is known by"),
+        chosen("LAB_SD_PERCENT", "% of the value", "common practice and a day or two between"),
         chosen("LONGEST_S", "s", "no fit of a register's pairs takes as long"),
     ),
     beside=("_NICE",),
@@ -224,7 +225,6 @@ OFFERED = Stage(
     "The page Calibration",
     calibration,
     (
-        chosen("LAB_SD_PERCENT", "% of the value", "common practice and a day or two between"),
         chosen(
             "MOST_SHOWN",
             "calibration",
