@@ -146,6 +146,8 @@ def test_a_lot_known_by_design_only_is_read_wider_and_says_so(reader):
     assert doubtful.estimate is not None
     assert np.ptp(doubtful.estimate.interval_g_dl) > 1.5 * np.ptp(sure.estimate.interval_g_dl)
     assert lot_statement(doubtful) is Statement.NOMINAL_LOT
+    found = replace(reader, lots=Lots([replace(lot, basis="photographed", instrument="")]))
+    assert lot_statement(read_photo(data, found)) is Statement.PHOTOGRAPHED_LOT
 
 
 def test_a_print_far_from_a_design_that_nobody_measured_is_not_blamed_on_filters(reader):

@@ -155,7 +155,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("light", NAME, "as listed", lambda r: r.photo.light),
     Column("taken", TEXT, "time by the phone's clock", _at("photo", "taken")),
     Column("lot_id", NAME, "card lot", _at("card", "lot_id")),
-    Column("lot_basis", NAME, "measured or nominal", _at("card", "basis")),
+    Column("lot_basis", NAME, "measured, photographed or nominal", _at("card", "basis")),
     Column("paper", NAME, "batch of the blotting paper, as told", _at("paper", "batch")),
     Column("px_per_mm", NUMBER, "working pixels a mm of card", _at("card", "px_per_mm")),
     Column("tilt_deg", NUMBER, "tilt of the phone", _at("card", "tilt_deg")),

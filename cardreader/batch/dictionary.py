@@ -22,7 +22,7 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "reason": (*Reason, *Failure),
     "outcome": tuple(Outcome),
     "question": tuple(Question),
-    "lot_basis": ("measured", "nominal"),
+    "lot_basis": ("measured", "photographed", "nominal"),
     "calibration_basis": ("measured", "simulated"),
     "smoking": tuple(Smoking),
 }

@@ -4,7 +4,7 @@ A lot file has one row for each patch, named as in `layout.cells` ("R05a"), and
 the rows PAPER (blank blotting paper) and STOCK (unprinted card). Colour stands
 in LAB_L LAB_A LAB_B, or in XYZ_X XYZ_Y XYZ_Z on 0..100, or only in spectra; it
 is always D50 and 2 degrees. Three keywords of our own say which lot it is:
-LOT_NUMBER, EXPIRES (ISO 8601 date) and BASIS (measured or nominal).
+LOT_NUMBER, EXPIRES (ISO 8601 date) and BASIS (measured, photographed or nominal).
 
 Content that is missing, doubled, contradictory or out of range is refused.
 """
@@ -14,7 +14,7 @@ from __future__ import annotations
 import re
 from datetime import date
 from pathlib import Path
-from typing import Literal, cast
+from typing import cast, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from cardreader.card.cgatstable import (
     fail,
     split_cgats,
 )
-from cardreader.card.lot import Lot
+from cardreader.card.lot import Basis, Lot
 from cardreader.card.spectra import spectra_to_xyz
 from cardreader.colour.cielab import xyz_to_lab
 
@@ -67,7 +67,7 @@ def read_lot(text: str) -> Lot:
     _check_conditions(table)
     number = int(table.keyword("LOT_NUMBER", r"[0-9]{1,7}"))
     expires = table.day("EXPIRES")
-    basis = cast(Literal["measured", "nominal"], table.keyword("BASIS", "measured|nominal").lower())
+    basis = cast(Basis, table.keyword("BASIS", "|".join(get_args(Basis))).lower())
     rows = _rows_by_name(table)
     nm, spectra = _spectra(table, rows)
     lab = _lab(table, rows, nm, spectra)
@@ -91,9 +91,15 @@ def read_lot(text: str) -> Lot:
         raise LotFileError(str(error)) from error
 
 
+_SOURCE: dict[Basis, str] = {
+    "measured": "reflectance",
+    "photographed": "none, colours found from photos of the cards",
+    "nominal": "none, colours as designed",
+}
+
+
 def write_lot(lot: Lot) -> str:
     """CGATS text of a lot, with Lab to 1e-4 and reflectance factors to 1e-6."""
-    source = "reflectance" if lot.basis == "measured" else "none, colours as designed"
     lines = ["CGATS.17", f'ORIGINATOR "cardreader {__version__}"']
     if lot.note:
         lines.append(f'DESCRIPTOR "{lot.note}"')
@@ -101,7 +107,7 @@ def write_lot(lot: Lot) -> str:
         lines.append(f'CREATED "{lot.created.isoformat()}"')
     if lot.instrument:
         lines.append(f'INSTRUMENTATION "{lot.instrument}"')
-    lines.append(f'MEASUREMENT_SOURCE "{source}"')
+    lines.append(f'MEASUREMENT_SOURCE "{_SOURCE[lot.basis]}"')
     for keyword, value in (
         ("ILLUMINATION_NAME", "D50"),
         ("OBSERVER_ANGLE", "2"),

@@ -18,8 +18,9 @@ from numpy.typing import ArrayLike, NDArray
 from cardreader.card import layout
 from cardreader.colour.cielab import lab_to_xyz
 
-Basis = Literal["measured", "nominal"]
-"""Whether the colours come from an instrument or are those the file asked for."""
+Basis = Literal["measured", "photographed", "nominal"]
+"""Whether the colours come from an instrument, were found from photos of the cards
+(`cardreader.read.printcolours`) or are those the file asked for."""
 
 NOMINAL_PRINT_SD = 0.03
 """Relative doubt about a shade's ln(XYZ / XYZ of paper) where only the design is known.
@@ -47,8 +48,8 @@ class Lot:
         Lot number, 0 .. 146**3 - 1, as the markers carry it.
     expires : date
         Last day on which cards of the lot may be read.
-    basis : "measured" or "nominal"
-        Whether `lab` was measured on printed cards or only asked for.
+    basis : "measured", "photographed" or "nominal"
+        Whether `lab` was measured on printed cards, found from photos of them or only asked for.
     lab : (72, 3) array
         CIELAB of the patches under D50 for the 2 degree observer, in the order
         of `layout.cells`.
@@ -83,7 +84,7 @@ class Lot:
     def __post_init__(self) -> None:
         layout.marker_ids(self.number)  # raises for a number that markers can't carry
         if self.basis not in get_args(Basis):
-            raise ValueError(f"basis {self.basis!r} is neither 'measured' nor 'nominal'")
+            raise ValueError(f"basis {self.basis!r} is none of {', '.join(get_args(Basis))}")
         if self.created is not None and self.created > self.expires:
             raise ValueError(f"lot expires on {self.expires}, before it was made")
         for name in ("instrument", "note"):

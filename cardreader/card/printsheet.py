@@ -95,16 +95,17 @@ def card_sheet(lot: Lot, page: Page = "a4", copies: int = 1) -> Sheet:
     """Lay cards of a lot out on a page.
 
     Raises ValueError for an unknown page, for more copies than `max_copies`,
-    and for a lot that was measured: a card printed later is another print run,
+    and for a lot that was measured or photographed: a card printed later is another print run,
     and under the old number it would be read with colours that it hasn't got.
     """
     if page not in PAGE_MM:
         raise ValueError(f"page {page!r} is neither 'a4' nor 'letter'")
     if not 1 <= copies <= max_copies(page):
         raise ValueError(f"{copies} cards asked for; 1 to {max_copies(page)} fit on {page}")
-    if lot.basis == "measured":
+    if lot.basis != "nominal":
         raise ValueError(
-            f"lot {lot.lot_id} is already printed and measured; a new print run needs a new number"
+            f"lot {lot.lot_id} is already printed and {lot.basis}; a new print run needs a new "
+            "number"
         )
     width, height = PAGE_MM[page]
     columns, _ = _grid(page)

@@ -57,6 +57,7 @@ class Statement(StrEnum):
     BELOW_PAIRS = "below_pairs"
     ABOVE_PAIRS = "above_pairs"
     NOMINAL_LOT = "nominal_lot"
+    PHOTOGRAPHED_LOT = "photographed_lot"
     SIMULATED_LOT = "simulated_lot"
     BLOTS_DISAGREE = "blots_disagree"
 
@@ -106,6 +107,7 @@ TEXT: dict[Statement, str] = {
     Statement.ABOVE_PAIRS: "No blood test behind the calibration was so high: wider interval. "
     "Add such women's tests.",
     Statement.NOMINAL_LOT: "Card colours assumed, not measured: less sure.",
+    Statement.PHOTOGRAPHED_LOT: "Card colours found from photos, not measured.",
 }
 
 USUAL_CARE: frozenset[Statement] = frozenset(s for s in Statement if s.startswith("usual_"))

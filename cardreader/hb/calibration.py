@@ -219,5 +219,5 @@ class Calibration(CalibrationNumbers):
         known = self.colours_of(lot.lot_id)
         if known is not None:
             return known.unlike(lot)
-        by_design = lot.lot_id in self.lots_by_design and lot.basis == "measured"
-        return "known by its design then, measured now" if by_design else ""
+        by_design = lot.lot_id in self.lots_by_design and lot.basis != "nominal"
+        return f"known by its design then, {lot.basis} now" if by_design else ""

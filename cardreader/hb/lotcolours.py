@@ -40,7 +40,7 @@ class LotColours:
     Attributes
     ----------
     lot_id : str
-    basis : "measured" or "nominal"
+    basis : "measured", "photographed" or "nominal"
     lab : (72, 3) array
         CIELAB in the order of `layout.cells`, to a hundredth; flat is taken as well.
     """
@@ -86,4 +86,8 @@ class LotColours:
         return {"lot_id": self.lot_id, "basis": self.basis, "lab": flat}
 
 
-_KNOWN = {"measured": "measured", "nominal": "known by its design"}
+_KNOWN: dict[Basis, str] = {
+    "measured": "measured",
+    "photographed": "known by photos of its cards",
+    "nominal": "known by its design",
+}

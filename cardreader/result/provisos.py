@@ -35,4 +35,6 @@ def lot_statement(reading: Reading) -> Statement | None:
         return None
     if reading.lot.basis == "nominal":
         return Statement.NOMINAL_LOT
+    if reading.lot.basis == "photographed":
+        return Statement.PHOTOGRAPHED_LOT
     return Statement.SIMULATED_LOT if reading.lot.is_demonstration else None

@@ -75,7 +75,10 @@ def all_lab(lot: Lot) -> NDArray[np.float64]:
     return np.vstack([lot.lab, lot.paper_lab, lot.stock_lab])
 
 
-@pytest.mark.parametrize("lot", [made_up_lot(note="A note, plain."), spectral_lot()])
+@pytest.mark.parametrize(
+    "lot",
+    [made_up_lot(note="A note, plain."), made_up_lot(basis="photographed"), spectral_lot()],
+)
 def test_round_trip(lot: Lot) -> None:
     again = read_lot(write(lot))
     assert np.allclose(all_lab(again), all_lab(lot), atol=5.1e-5)

@@ -56,6 +56,10 @@ def test_a_design_is_no_measurement_though_the_colours_are_the_same(lot):
     assert LotColours.of(wished).unlike(lot) == "known by its design then, measured now"
     assert LotColours.of(lot).unlike(wished) == "measured then, known by its design now"
     assert wished.fingerprint != lot.fingerprint
+    found = replace(lot, basis="photographed")
+    assert LotColours.of(wished).unlike(found) == (
+        "known by its design then, known by photos of its cards now"
+    )
 
 
 def test_they_travel_with_the_calibration(lot):

@@ -9,6 +9,7 @@ from cardreader.read import (
     lampmisfit,
     light,
     matrix,
+    printcolours,
     ramp,
     sample,
     spoiled,
@@ -217,6 +218,21 @@ LAMP_MISFIT = Stage(
     ),
 )
 
+PRINT_COLOURS = Stage(
+    "A lot's colours from photos",
+    printcolours,
+    (
+        measured("ROUNDS", "1", "1, 2, 3 and 5 read alike on 32 sites, seed 31337"),
+        measured("LEAST_PHOTOS", "photo", "10, 20 and 40 read alike on 32 sites, seed 31337"),
+        measured(
+            "LEAST_PHONES",
+            "phone",
+            "20 photos of one phone gained half of what those of four did, seed 31337",
+        ),
+        derived("_LEAST_XYZ", "perfect diffuser = 1", "the darkest velvet sends back more"),
+    ),
+)
+
 VIVIDNESS = Stage(
     "Vividness",
     vividness,
@@ -328,6 +344,7 @@ GATES = (
     LIGHT,
     MATRIX,
     LAMP_MISFIT,
+    PRINT_COLOURS,
     VIVIDNESS,
     CORRECTION,
     RAMP,

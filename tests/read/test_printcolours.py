@@ -1,0 +1,95 @@
+"""A print's colours from photos of its cards: what they are worth is how alike photos then read."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cardreader.core.robust import median_sd
+from cardreader.read.printcolours import (
+    LEAST_PHOTOS,
+    CardPhoto,
+    TooFewPhotosError,
+    print_colours,
+)
+from cardreader.simulate.demolots import IN_DATE, design_lot
+from cardreader.simulate.lamps import draw_lamp
+from cardreader.simulate.patchdraw import PatchDraw, patch_draw
+from cardreader.simulate.scene import GOOD
+from cardreader.simulate.worlds.draws import draw_phone, numbers, photographed_lot
+from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+
+SEED, WORLDS, PHOTOS = 606, 4, 14
+"""Of nothing that is reported or tuned."""
+
+
+def _photos(world, lot, rng: np.random.Generator) -> list[PatchDraw]:
+    out = []
+    for _ in range(PHOTOS):
+        hb = float(rng.uniform(5, 15))
+        phone, lamp = draw_phone(rng), draw_lamp(rng)
+        out.append(
+            patch_draw(draw_world_scene(world, rng, hb, lot, GOOD, phone, lamp, volume=1.0), rng)
+        )
+    return out
+
+
+def _apart(world: int) -> tuple[float, float]:
+    """By how much log ratios beside the design, and beside the colours found, scatter about
+    those beside the measured print; what they are all off by is nothing to a calibration."""
+    rng = np.random.default_rng([SEED, world])
+    drawn = draw_world(rng)
+    lot = drawn.lot(5, rng)
+    found = photographed_lot(drawn, lot, rng)
+    assert found is not None
+    assert found.basis == "photographed"
+    rows = [
+        [numbers(photo, known) for known in (lot, design_lot(), found)]
+        for photo in _photos(drawn, lot, rng)
+    ]
+    read = np.array([[m.log_ratio for m in row] for row in rows if None not in row])
+    off = read[:, 1:] - read[:, :1]
+    spread = median_sd(off - np.median(off, axis=0), axis=0)
+    by_design, by_photos = np.sqrt((spread**2).mean(axis=(0, 2)))
+    return float(by_design), float(by_photos)
+
+
+def test_photos_read_more_alike_beside_the_colours_found_than_beside_the_design():
+    by_design, by_photos = np.mean([_apart(world) for world in range(WORLDS)], axis=0)
+    assert by_photos < 0.6 * by_design
+
+
+def _cards(n: int) -> list[CardPhoto]:
+    rng = np.random.default_rng(SEED)
+    world = draw_world(rng)
+    lot = world.lot(5, rng)
+    return [CardPhoto(photo.samples) for photo in _photos(world, lot, rng)[:n]]
+
+
+def test_two_halves_of_the_photos_agree_and_all_of_them_count():
+    found = print_colours(_cards(PHOTOS), design_lot())
+    assert LEAST_PHOTOS <= found.n_photos <= PHOTOS
+    assert 0 < found.halves_de00 < 2
+    assert found.lot.number == design_lot().number
+    assert not found.lot.is_demonstration
+
+
+def test_a_print_that_is_as_designed_hardly_moves():
+    lot = replace(IN_DATE.lot(), basis="nominal")
+    rng = np.random.default_rng(SEED)
+    world = draw_world(rng)
+    own = world.lot(5, rng)
+    cards = [CardPhoto(photo.samples) for photo in _photos(world, own, rng)]
+    true = replace(own, basis="nominal")
+    moved = np.abs(print_colours(cards, true).lot.lab - true.lab).mean()
+    other = np.abs(print_colours(cards, lot).lot.lab - lot.lab).mean()
+    assert moved < 0.5 * other
+
+
+def test_too_few_photos_and_measured_lots_are_named():
+    with pytest.raises(TooFewPhotosError, match="at least 10"):
+        print_colours(_cards(3), design_lot())
+    with pytest.raises(ValueError, match="is measured"):
+        print_colours([], IN_DATE.lot())
