@@ -114,7 +114,7 @@ def add_calibrate_prior(commands: Commands) -> None:
 
 def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.calibrate.lotfading import within_sites, write_scatter
-    from cardreader.calibrate.prior import fit_prior
+    from cardreader.calibrate.prior import FACTOR_BY_DESIGN, FACTOR_BY_PHOTOS, fit_prior
     from cardreader.card.cgats import read_lot_file
     from cardreader.simulate.worlds.draws import draw_worlds
 
@@ -133,6 +133,7 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
         drawn = draw_worlds(
             *(worlds, arguments.photos, arguments.seed, arguments.workers, lot),
             drawn=progress.step,
+            by_photos=lot is None,
         )
         progress.note("fitting")
         if lot is not None:
@@ -143,8 +144,11 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
         scatter = within_sites(found.measured.signature, found.world)
         source = f"{len(found.world)} simulated sittings in {worlds} worlds, seed {arguments.seed}"
         write_scatter(out / "worlds" / "within.json", scatter, source)
-        design = fit_prior(drawn.by_design, day, "worlds-design", by_design=True)
+        design = fit_prior(drawn.by_design, day, "worlds-design", True, FACTOR_BY_DESIGN)
         _write_prior(out / "worlds-design", design)
+        assert drawn.by_photos is not None  # asked for above
+        name = "worlds-photographed"
+        _write_prior(out / name, fit_prior(drawn.by_photos, day, name, factor=FACTOR_BY_PHOTOS))
     return ExitCode.OK
 
 

@@ -197,7 +197,7 @@ def _measure(study: Study, sittings: list[_Sitting], rng: np.random.Generator) -
     blank = Measured(np.zeros(3), np.zeros((3, 3)), np.zeros(size))
     stacked = Measured.stack([blank if one is None else one for one in colours])
     rows = study.rows.reset_index(drop=True).assign(
-        photo_sha256="", refusal=refusals, lot_nominal=False, print_sd=0.0
+        photo_sha256="", refusal=refusals, lot_basis="measured", print_sd=0.0
     )
     return Features(pd.concat([rows, feature_frame(stacked)], axis=1), study.n_rows, study.errors)
 

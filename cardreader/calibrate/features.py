@@ -39,8 +39,8 @@ class Features:
     ----------
     rows : DataFrame
         The study's rows in their order, with ``photo_sha256``, ``refusal`` (empty
-        for a photo that gave a colour), ``lot_nominal`` (its card lot was never
-        measured), ``print_sd`` (see `Lot.print_sd`) and the feature columns (0 where refused).
+        for a photo that gave a colour), ``lot_basis`` (see `Lot.basis`; empty for an unknown lot),
+        ``print_sd`` (see `Lot.print_sd`) and the feature columns (0 where refused).
     n_table : int
         Rows of the study table, those with faults included.
     table_errors : tuple of RowError
@@ -112,7 +112,7 @@ def read_features(
     """
     files = PhotoFiles(study.folder)
     colours, refusals, hashes = [], [], []
-    nominal = {lot.lot_id for lot in lots.values() if lot.basis == "nominal"}
+    basis = {lot.lot_id: lot.basis for lot in lots.values()}
     for done, row in enumerate(study.rows.to_dict("records"), start=1):
         name, lot = str(row["photo"]), str(row["lot"])
         if kept is None:
@@ -126,7 +126,7 @@ def read_features(
     blank = Measured(np.zeros(3), np.zeros((3, 3)), np.zeros(N_SIGNATURE))
     measured = _stacked([blank if one is None else one for one in colours], N_SIGNATURE)
     rows = study.rows.reset_index(drop=True).assign(photo_sha256=hashes, refusal=refusals)
-    rows["lot_nominal"] = rows["lot"].isin(nominal)
+    rows["lot_basis"] = rows["lot"].map(basis).fillna("")
     print_sd = {lot.lot_id: lot.print_sd for lot in lots.values()}
     rows["print_sd"] = rows["lot"].map(print_sd).fillna(0.0)
     rows = pd.concat([rows, feature_frame(measured)], axis=1)

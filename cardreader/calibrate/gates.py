@@ -77,6 +77,7 @@ GATES = (
             ),
             chosen("OFF_LOCUS", "of good blots", "few good blots may be refused"),
             measured("FACTOR", "1", "held 93 % on sites of seed 31337, about"),
+            measured("FACTOR_BY_PHOTOS", "1", "held 93 % on sites of seed 31337, about"),
             measured("FACTOR_BY_DESIGN", "1", "held 93 % on sites of seed 31337, about"),
             chosen("MAX_STRANGENESS", "1, mean of all worlds' cards", "the posterior widens first"),
             chosen("LEAST_IN_BIN", "sitting", "a scatter of three channels needs some"),

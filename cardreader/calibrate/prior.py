@@ -43,7 +43,7 @@ OFF_LOCUS = 1e-3
 MAX_STRANGENESS = 12.0
 """Distance of a card's signature from those of all worlds, whose mean is 1, beyond which it
 is no card of ours in any light. Short of that, the posterior widens the interval."""
-FACTOR, FACTOR_BY_DESIGN = 0.8, 0.95
+FACTOR, FACTOR_BY_PHOTOS, FACTOR_BY_DESIGN = 0.8, 0.9, 0.95
 """Factor on the intervals of sites with too few women for one of their own: about what held
 93 % on simulated sites apart from the prior's and from those reported (seed 31337), known
 and unknown phones and lamps together."""
@@ -62,9 +62,12 @@ def fit_prior(
     created: date,
     name: str,
     by_design: bool = False,
+    factor: float = FACTOR,
     rounds: int = ROUNDS,
 ) -> Calibration:
     """Fit the prior; the calibration returned has no pairs and gives no value for a real lot.
+
+    ``factor`` is that on the intervals of sites with few women.
 
     Raises
     ------
@@ -103,7 +106,7 @@ def fit_prior(
         signature_slope=slope,
         signature_clip=CLIP,
         tail=TAIL,
-        conformal_scale=FACTOR_BY_DESIGN if by_design else FACTOR,
+        conformal_scale=factor,
         coverage=0.9,
         volume_cv=0.0,
         domain_g_dl=np.array(DOMAIN_G_DL),

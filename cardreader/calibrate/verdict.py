@@ -194,10 +194,16 @@ def limits(
             f"{volume.ci[1]:.1%}: more women with two blots, and blots photographed twice, "
             "would tell."
         )
-    if features.rows["lot_nominal"].any():
+    bases = set(features.rows["lot_basis"])
+    if "nominal" in bases:
         lines.append(
             "Some card lots are known by their design only, not measured. What is shown here holds "
             "for readings by that design; once such a lot is measured, fit again."
+        )
+    if "photographed" in bases:
+        lines.append(
+            "Colours of some card lots were found from photos, not measured. What is shown here "
+            "holds for readings by those colours; once such a lot is measured, fit again."
         )
     refused = len(features.refused)
     if refused:

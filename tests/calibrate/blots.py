@@ -65,7 +65,7 @@ def study(
                     "lab_sd_g_dl": lab_sd,
                     "photo_sha256": rng.bytes(32).hex(),
                     "refusal": "",
-                    "lot_nominal": False,
+                    "lot_basis": "measured",
                     "print_sd": 0.0,
                 }
             )

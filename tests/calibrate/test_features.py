@@ -81,7 +81,7 @@ def test_every_row_is_kept_with_its_reason(features):
     assert reasons["moderate-8.3-tube.jpg"] == "the photo shows card lot 027001, not 027002"
     assert reasons["words.jpg"].startswith("not_an_image")
     assert reasons["nowhere.jpg"].startswith("the file can't be opened")
-    assert not features.rows["lot_nominal"].any()
+    assert (features.rows["lot_basis"] == "measured").all()
     assert len(features.rows) == len(features.used) + len(features.refused) == 8
 
 

@@ -5,11 +5,13 @@ import subprocess
 import sys
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 from blots import study as invented_study
+from lots import made_up_lot
 
 from cardreader import cli
 from cardreader.calibrate import workflow
@@ -214,6 +216,25 @@ def test_fewer_than_five_women_make_no_calibration(table, tmp_path, capsys, from
     assert "4 women with a readable photo are too few" in told
     assert "at least 5" in told
     assert not (tmp_path / "new").exists()
+
+
+@pytest.mark.parametrize(
+    ("bases", "prior"),
+    [
+        (("measured", "measured"), "worlds"),
+        (("measured", "photographed"), "worlds-photographed"),
+        (("nominal", "photographed"), "worlds-design"),
+        (("measured",), "worlds"),
+    ],
+)
+def test_the_prior_is_that_of_the_lot_that_is_known_least(bases, prior):
+    lots = Lots(
+        replace(made_up_lot(7 + number, basis="measured"), basis=basis)
+        for number, basis in enumerate((*bases, "nominal"))
+    )
+    used = [f"{7 + number:06d}" for number in range(len(bases))]
+    known = SimpleNamespace(rows=pd.DataFrame({"lot": used}))
+    assert inputs.prior_for(known, lots) == shipped(prior)
 
 
 def test_no_bridge_leads_to_another_paper(table, tmp_path, capsys, from_invented_blots):

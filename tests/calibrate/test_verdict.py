@@ -1,5 +1,7 @@
 """The verdict: met, not met, and too small to say are three things."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from blots import study
@@ -81,6 +83,21 @@ def test_a_study_that_is_too_small_says_so_and_not_that_all_is_well(change, name
     found = _found(**change)
     assert _met(found)[name] is None
     assert "too small to say" in overall(found)
+
+
+@pytest.mark.parametrize(
+    ("basis", "words"), [("nominal", "by their design"), ("photographed", "found from photos")]
+)
+def test_how_the_lots_are_known_is_a_limit_unless_they_are_measured(basis, words):
+    features, _ = study(np.random.default_rng(1), n_women=12)
+    fitted = Fit(Calibration.load(shipped("worlds")), SITE_MODEL, (), None, (), Recipe())
+
+    def told(rows):
+        known = replace(features, rows=rows)
+        return " ".join(limits(known, Pairs.of(known), fitted, synthetic=False))
+
+    assert words not in told(features.rows)
+    assert words in told(features.rows.assign(lot_basis=basis))
 
 
 def test_of_new_women_no_part_was_left_out_and_their_range_is_not_the_pairs():

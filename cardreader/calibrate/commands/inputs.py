@@ -47,8 +47,10 @@ def prior_for(study: Study, lots: Lots) -> Path:
     """The shipped prior for how well the study's lots are known."""
     used = {lot.lot_id: lot for lot in lots.values()}
     known = [used[name] for name in set(study.rows["lot"]) if name in used]
-    by_design = any(lot.basis == "nominal" for lot in known)
-    return shipped("worlds-design" if by_design else "worlds")
+    bases = {lot.basis for lot in known}
+    if "nominal" in bases:
+        return shipped("worlds-design")
+    return shipped("worlds-photographed" if "photographed" in bases else "worlds")
 
 
 def features_of(study: Study, arguments: argparse.Namespace) -> Features:

@@ -27,7 +27,7 @@ from cardreader.core.shipped import shipped
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
-from cardreader.hb.measured import Measured
+from cardreader.hb.measured import N_SIGNATURE, Measured
 from cardreader.simulate.worlds.draws import draw_worlds
 
 from .sites import LAB_CV, SAME, STUDY, UNSEEN, SiteData, draw_site, judging_sites
@@ -35,7 +35,7 @@ from .sites import LAB_CV, SAME, STUDY, UNSEEN, SiteData, draw_site, judging_sit
 Array = NDArray[np.float64]
 PAIRS = (0, 5, 10, 20, 40, 80, 160, 240)
 WOMEN, TESTS = 120, 80
-BASES = ("Lab", "design", "spectra")
+BASES = ("Lab", "photos", "design", "spectra")
 LOT_WORLDS_SEED, PHOTOS_A_WORLD = 20262, DEFAULT_PHOTOS
 """Of the priors by a lot's spectra."""
 SEVERE_G_DL, HARMFUL_G_DL = 7.0, 9.0
@@ -104,6 +104,7 @@ def judge(job: tuple[str, int, int, str]) -> list[Row]:
     data = draw_site(kind, variant, study, WOMEN, TESTS)
     priors = {
         "Lab": (Calibration.load(shipped("worlds")), data.by_lot),
+        "photos": (Calibration.load(shipped("worlds-photographed")), data.by_photos),
         "design": (Calibration.load(shipped("worlds-design")), data.by_design),
     }
     if own:
@@ -152,11 +153,10 @@ def _rows(
 
 
 def _pairs(data: SiteData, photos: list[Measured | None], at: NDArray[np.intp]) -> SitePairs:
-    n_signature = 42
     if len(at):
         found = Measured.stack([photos[i] for i in at])  # type: ignore[misc]
     else:
-        found = Measured(np.zeros((0, 3)), np.zeros((0, 3, 3)), np.zeros((0, n_signature)))
+        found = Measured(np.zeros((0, 3)), np.zeros((0, 3, 3)), np.zeros((0, N_SIGNATURE)))
     lab = data.lab_g_dl[at]
     return SitePairs(
         found, lab, LAB_CV * lab, data.woman[at].astype(str), data.blot[at].astype(str)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from cardreader.core.refusal import Refusal
 from cardreader.hb.measured import Measured, measured
 from cardreader.read.blot import blot_colour
 from cardreader.read.correct import correct
+from cardreader.read.printcolours import CardPhoto, print_colours
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
@@ -29,6 +30,8 @@ VOLUME_CV = 0.03
 LAB_CV = 0.02
 PHONES, LAMPS = 4, 5
 HB_RANGE_G_DL = (3.0, 18.0)
+CARD_PHOTOS, MIDDLE_HB_G_DL = 20, 10.0
+"""Photos of cards by which the lot's colours are found, of any woman's blot."""
 JUDGING_SEED, WORLDS_SEED = 4242, 777001
 """Of what is reported. The prior's worlds have seed 20261, worlds for tuning 31337."""
 
@@ -51,6 +54,7 @@ class SiteData:
     blot: NDArray[np.intp]
     by_lot: list[Measured | None]
     by_design: list[Measured | None]
+    by_photos: list[Measured | None]
     lot: Lot
 
 
@@ -69,14 +73,15 @@ def draw_site(kind: str, variant: int, study: int, women: int, tests: int) -> Si
     rng = np.random.default_rng([JUDGING_SEED, numbered, variant, study])
     name, lot, phone, lamp, shot = _site(kind, variant, rng)
     phones, lamps = [phone() for _ in range(PHONES)], [lamp() for _ in range(LAMPS)]
-    rows = []
+    rows: list[tuple] = []  # type: ignore[type-arg]
+    shots = []
 
     def add(part: int, woman: int, hb: float, lab: float, blot: int, volume: float) -> None:
         known = part != UNSEEN
         one = phones[int(rng.integers(PHONES))] if known else phone()
         under = lamps[int(rng.integers(LAMPS))] if known else lamp()
-        drawn = shot(hb, volume, one, under)
-        rows.append((part, woman, hb, lab, blot, _read(drawn, lot), _read(drawn, design_lot())))
+        shots.append(shot(hb, volume, one, under))
+        rows.append((part, woman, hb, lab, blot))
 
     for woman in range(women):
         hb = rng.uniform(*HB_RANGE_G_DL)
@@ -89,12 +94,25 @@ def draw_site(kind: str, variant: int, study: int, women: int, tests: int) -> Si
         for k in range(tests):
             hb, woman = rng.uniform(*HB_RANGE_G_DL), part * 10_000 + k
             add(part, woman, hb, hb, 2 * woman, float(np.exp(rng.normal(0, VOLUME_CV))))
-    columns = list(zip(*rows, strict=True)) or [()] * 7
+    # Last, so that all women are the same whatever the cards' photos are.
+    cards = [
+        CardPhoto(shot(MIDDLE_HB_G_DL, 1.0, *_of(rng, phones, lamps)).samples)
+        for _ in range(CARD_PHOTOS)
+    ]
+    found = print_colours(cards, replace(design_lot(), number=lot.number)).lot
+    columns = list(zip(*rows, strict=True)) or [()] * 5
+    by_lot, by_design, by_photos = (
+        [_read(drawn, known) for drawn in shots] for known in (lot, design_lot(), found)
+    )
     return SiteData(
         name,
         np.array(columns[2]), np.array(columns[3]), np.array(columns[0]), np.array(columns[1]),
-        np.array(columns[4], dtype=int), list(columns[5]), list(columns[6]), lot,
+        np.array(columns[4], dtype=int), by_lot, by_design, by_photos, lot,
     )  # fmt: skip
+
+
+def _of(rng: np.random.Generator, phones: list, lamps: list) -> tuple:  # type: ignore[type-arg]
+    return phones[int(rng.integers(len(phones)))], lamps[int(rng.integers(len(lamps)))]
 
 
 def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no-untyped-def]
