@@ -15,6 +15,7 @@ from cardreader.batch.cli import add_batch
 from cardreader.calibrate.cli import add_study
 from cardreader.calibrate.defaultcli import add_calibrate_default, add_calibrate_prior
 from cardreader.commands.card import add_card
+from cardreader.commands.cardcolours import add_card_colours
 from cardreader.commands.check import add_check
 from cardreader.commands.completion import add_completion
 from cardreader.commands.read import add_read
@@ -58,6 +59,7 @@ def build_parser() -> Parser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     add_read(commands)
     add_card(commands)
+    add_card_colours(commands)
     add_check(commands)
     add_simulate(commands)
     add_calibrate_default(commands)

@@ -13,6 +13,8 @@ from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.readeroptions import lots_of, lots_option
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from cardreader.card.lot import Lot
     from cardreader.card.lots import Lots
     from cardreader.terminal.frame import Commands
@@ -54,7 +56,7 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
     lot = _lot_to_print(lots_of(arguments), arguments.lot)
     with told(ExitCode.USAGE, ValueError):
         sheet = card_sheet(lot, arguments.page, arguments.copies)
-    _must_lose_no_measurement(arguments.lot_file)
+    must_lose_no_measurement(arguments.lot_file)
     if arguments.lot_file is not None:  # a folder of lots is new with the first lot
         make_folder(arguments.lot_file.parent)
     write_file(out, sheet.pdf() if out.suffix.lower() == ".pdf" else sheet.svg())
@@ -79,19 +81,19 @@ def _lot_to_print(lots: Lots, number: int) -> Lot:
         return replace(design, number=number)
 
 
-def _must_lose_no_measurement(path: Path | None) -> None:
-    """Colours asked for may be written over colours asked for, and over nothing else."""
+def must_lose_no_measurement(path: Path | None, may_replace: Sequence[str] = ("nominal",)) -> None:
+    """Colours may be written over colours of the bases named, and over nothing else."""
     if path is None or not path.exists():
         return
     from cardreader.card.cgats import read_lot_file
 
     try:
-        asked = read_lot_file(path).basis == "nominal"
+        less = read_lot_file(path).basis in may_replace
     except (ValueError, OSError):
-        asked = False
-    if not asked:
+        less = False
+    if not less:
         raise CommandError(
             ExitCode.NOT_WRITTEN,
             f"{path} exists and holds more than colours asked for: a measured lot would be lost; "
-            "give another --lot-file",
+            "give another file",
         )
