@@ -75,8 +75,8 @@ class Fields:
         if value is not None and isfinite(value) and low <= value <= high:
             return value
         self.problems[name] = _("A number from %(low)s to %(high)s.") % {
-            "low": number(low, 0),
-            "high": number(high, 0),
+            "low": number(low, 0 if float(low).is_integer() else 1),
+            "high": number(high, 0 if float(high).is_integer() else 1),
         }
         return None
 

@@ -251,6 +251,14 @@ def test_the_bench_and_the_next_fit_are_told_of_the_laboratory_what_the_last_fit
     assert 'name="lab_sd" value="4.5"' in page
 
 
+def test_an_uncertainty_that_is_too_small_is_told_from_where_on_it_is_taken(site):
+    site.pairs(range(1))
+    answer = _fit(site, lab_sd="0.3")
+    assert answer.status_code == 422
+    assert "A number from 0.5 to 20." in answer.text
+    assert 'name="lab_sd" value="0.3"' in answer.text
+
+
 @pytest.mark.slow
 def test_a_laboratory_value_of_another_woman_is_pointed_at(site):
     """Her value and that of a woman much better off, entered the wrong way round."""
