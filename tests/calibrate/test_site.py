@@ -57,6 +57,32 @@ def test_no_pairs_give_back_the_prior(prior, worlds):
     assert np.array_equal(made.locus, prior.locus)
 
 
+def test_the_first_round_is_the_joint_gaussian_worked_out_whole(prior, worlds):
+    """The equations of docs/method.md 13 without shortcuts: every photo, laboratory error and
+    blot in one covariance, and NumPy's solver. Two women of three photos, of two blots each."""
+    given, truth = _pairs(worlds, 0, slice(0, 6))
+    level, blot = np.array(list("aaabbb")), np.array(["a1", "a1", "a2", "b1", "b1", "b2"])
+    lab = np.repeat(truth[[0, 3]], 3)
+    pairs = replace(given, lab_g_dl=lab, lab_sd_g_dl=np.full(6, 0.3), level=level, blot=blot)
+    seen, mean = pairs.measured, prior.weights()
+    z, axis = prior.standardised(seen.signature), prior.axis_at(lab)
+    up, down = prior.axis_at(lab + 0.05), prior.axis_at(lab - 0.05)
+    rise, n = ((up - down) / 0.1)[:, None], np.arange(5)
+    phi = np.hstack([axis[:, None] ** n, z, axis[:, None] * z])
+    powers = n * axis[:, None] ** np.maximum(n - 1, 0)
+    slope = np.hstack([powers * rise, 0 * z, rise * z]) @ mean
+    whole = np.kron(phi, np.eye(3))
+    shared = 0.3**2 * (level[:, None] == level) + (CV * lab) ** 2 * (blot[:, None] == blot)
+    noise = np.einsum("ij,ia,jb->iajb", shared, slope, slope)
+    noise[range(6), :, range(6), :] += prior.covariance_at(lab) + seen.covariance
+    before = prior.posterior.covariance
+    gain = np.linalg.solve(whole @ before @ whole.T + noise.reshape(18, 18), whole @ before).T
+    after = mean.ravel() + gain @ (seen.log_ratio.ravel() - whole @ mean.ravel())
+    made = condition(prior, pairs, CV, rounds=1).calibration
+    assert np.allclose(made.weights().ravel(), after, atol=1e-8)
+    assert np.allclose(made.posterior.covariance, before - gain @ whole @ before, atol=1e-8)
+
+
 def test_more_pairs_make_readings_better_narrower_and_still_honest(prior, worlds):
     held, width, rmse = [], {}, {}
     for world in range(3):
