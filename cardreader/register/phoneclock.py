@@ -35,10 +35,12 @@ def taken_at(
     sent: dt.datetime | None,
     now: dt.datetime,
     not_before: dt.datetime | None = None,
+    moved: bool = False,
 ) -> TakenAt:
     """The time of a photo from the phone's words and the server's clock.
 
-    ``not_before``: when the visit it belongs to was opened here.
+    ``not_before``: when the visit it belongs to was opened here. ``moved``: the phone's clock
+    was set anew, perhaps between the two words, so that what lies between is only a word.
     """
     if not_before is not None:
         # A visit opened while this computer's clock was fast holds no photo back from now.
@@ -49,7 +51,7 @@ def taken_at(
         age = sent - told
         if dt.timedelta(0) <= age <= OLDEST:
             at = now - age
-            behind_s = (now - sent).total_seconds()
+            behind_s = None if moved else (now - sent).total_seconds()
             return TakenAt(max(at, not_before or at), told, behind_s)
     if not_before is not None and not not_before <= told <= now:
         # It can't have been taken before there was a visit to take it for.

@@ -82,11 +82,13 @@ def take_photo(
     same_blot: bool = False,
     known_photo: bool = False,
     sent: dt.datetime | None = None,
+    clock_moved: bool = False,
 ) -> Taken:
     """Read a photo and enter it once.
 
     ``told``: when it was taken by the phone's clock, None for now; ``sent``: what that
-    clock showed when it sent. The server's clock rules where it knows.
+    clock showed when it sent. The server's clock rules where it knows, save where the phone's
+    was set anew meanwhile (``clock_moved``).
 
     ``same_blot``: the blot of the photo before from another side. The two are read as one
     while the earlier one is still in memory or kept; else the new one stands for the blot.
@@ -101,7 +103,7 @@ def take_photo(
         return earlier
     now = utc_now()
     with state.database.write() as session:
-        visit, taken = _visit_and_time(session, target, told, sent, now, by)
+        visit, taken = _visit_and_time(session, target, told, sent, clock_moved, now, by)
         if same_blot:
             visit = last_photographed(visit)
         else:
@@ -197,6 +199,7 @@ def _visit_and_time(
     target: ForVisit | ForCode,
     told: dt.datetime | None,
     sent: dt.datetime | None,
+    moved: bool,
     now: dt.datetime,
     by: str,
 ) -> tuple[Visit, TakenAt]:
@@ -204,8 +207,8 @@ def _visit_and_time(
         visit = session.get(Visit, target.visit_id)
         if visit is None:
             raise UnknownVisitError(target.visit_id)
-        return visit, taken_at(told, sent, now, visit.opened_at)
-    taken = taken_at(told, sent, now)
+        return visit, taken_at(told, sent, now, visit.opened_at, moved)
+    taken = taken_at(told, sent, now, moved=moved)
     day = local_day(taken.at)
     weeks = target.gestation_weeks
     woman = find_woman(session, target.code) or called_then(session, target.code, taken.at)

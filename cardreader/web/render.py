@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from functools import cache
 from pathlib import Path
+from time import time
 from typing import Any
 
 from fastapi import Request
@@ -78,6 +79,7 @@ def page(request: Request, template: str, status: int = 200, **values: Any) -> H
         .render(
             **{
                 "visitor": visitor,
+                "now_ms": round(1000 * time()) if visitor else 0,
                 "register": request.app.state.shared.identity() if visitor else "",
                 "csrf": visitor.csrf if visitor else "",
                 "direction": texts.direction(),

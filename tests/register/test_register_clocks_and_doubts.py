@@ -49,6 +49,11 @@ def test_the_servers_clock_rules_where_it_knows(told, sent, opened, at, behind_d
         assert found.behind_s == pytest.approx(behind_days * 86400)
 
 
+def test_what_lies_between_two_words_of_a_clock_that_was_set_meanwhile_is_only_a_word():
+    found = taken_at(NOW - 5 * DAY, NOW, NOW, moved=True)
+    assert (found.at, found.behind_s) == (NOW - 5 * DAY, None)
+
+
 def test_what_only_a_phone_dates_is_not_answered_by_a_result_before_it_came_in():
     severe = Measurement(NOW - 5 * DAY, Source.PHOTO, 4.6, 4.0, 5.2, 0.4, Outcome.SEVERE)
     result = Measurement(NOW - 2 * DAY, Source.LAB, 9.8, None, None, 0.0, Outcome.ANAEMIC)

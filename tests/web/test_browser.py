@@ -233,6 +233,56 @@ def test_a_phone_whose_clock_is_slow_is_corrected_and_told(page, server, photos)
     assert abs(taken - dt.datetime.now(dt.UTC)) < dt.timedelta(minutes=10)
 
 
+def test_a_clock_that_is_set_while_a_photo_waits_is_told(page, server, photos):
+    """A phone's clock is slow until a network sets it."""
+    page.clock.install(time=dt.datetime.now(dt.UTC) - dt.timedelta(days=5))
+    sign_in(page, server)
+    settle_worker(page)
+    page.goto("/unsent")
+    server.kill()
+    page.get_by_label("Her code in your register").fill("kx-512")
+    choose_photo(page, photos["severe"])
+    page.get_by_role("button", name="Keep and send").click()
+    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+    page.clock.set_system_time(dt.datetime.now(dt.UTC))
+    server.start()
+    page.get_by_role("button", name="Send now").click()
+    wait_until_sent(page)
+    page.locator("#arrived-list a").first.click()
+    expect(page.get_by_text("The phone's clock could not be checked")).to_be_visible()
+
+
+def test_a_photo_that_the_server_stumbles_over_does_not_hold_the_others_back(page, server, photos):
+    sign_in(page, server)
+    settle_worker(page)
+    page.goto("/unsent")
+    server.kill()
+    for code in ("kx-513", "kx-514"):
+        page.get_by_label("Her code in your register").fill(code)
+        choose_photo(page, photos["anaemic"])
+        page.get_by_role("button", name="Keep and send").click()
+        expect(page.locator("#unsent-list")).to_contain_text(code.upper())
+    server.start()
+
+    def stumble(route):
+        if "KX-513" in (route.request.post_data_buffer or b"").decode(errors="ignore").upper():
+            route.fulfill(status=500, body="")
+        else:
+            route.continue_()
+
+    page.context.route("**/api/photos", stumble)
+    for _ in range(2):
+        page.get_by_role("button", name="Send now").click()
+        page.evaluate("Queue.flush()")
+    expect(page.locator("#unsent-count")).to_have_text("1")
+    expect(page.locator("#unsent-list")).to_contain_text("KX-513")
+    assert len(readings_of(page, "KX-514")) == 1
+    page.context.unroute("**/api/photos", stumble)
+    page.get_by_role("button", name="Send now").click()
+    wait_until_sent(page)
+    assert len(readings_of(page, "KX-513")) == 1
+
+
 def test_photos_survive_the_browser_being_closed(page, context, server, photos):
     sign_in(page, server)
     add_woman(page, "KX-508")

@@ -340,6 +340,19 @@ def test_a_late_photo_of_a_phone_with_a_true_clock_keeps_its_day(worker):
     assert "The phone's clock" not in page(worker, answer.json()["url"])
 
 
+def test_a_clock_set_between_photo_and_sending_makes_todays_photo_no_older_than_a_result(worker):
+    """Five days slow as it was taken; a network set it right before the photo was sent."""
+    woman = worker.add_woman("KX-223")
+    lab(worker, woman, "9.8", on=(TODAY - 2 * DAY).isoformat())
+    now = dt.datetime.now(dt.UTC)
+    times = {"taken_at": (now - 5 * DAY).isoformat(), "sent_at": now.isoformat()}
+    fields = {"code": "KX-223", **times, "clock_moved": "true"}
+    answer = send(worker, "/api/photos", photo(4.6), "key-moved-1", **fields)
+    assert on_list(worker, "severe", "KX-223")
+    assert on_list(worker, "referrals", "KX-223")
+    assert "The phone's clock could not be checked" in page(worker, answer.json()["url"])
+
+
 # --- photos that can't be read ----------------------------------------------------------
 
 

@@ -63,6 +63,10 @@ SentAt = Annotated[
     dt.datetime | SkipJsonSchema[None],
     Form(description="What the clock that gave taken_at shows as this is sent"),
 ]
+ClockMoved = Annotated[
+    bool,
+    Form(description="That clock was set anew in between, or may have been"),
+]
 SameBlot = Annotated[bool, Form(description="The blot of the photo before, photographed again")]
 KnownPhoto = Annotated[
     bool, Form(description="The file is entered for another visit already; enter it here too")
@@ -85,6 +89,7 @@ def post_visit_photo(
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
     sent_at: SentAt = None,
+    clock_moved: ClockMoved = False,
     photo: Photo = None,
     uploaded: Uploaded = False,
 ) -> JSONResponse:
@@ -92,7 +97,8 @@ def post_visit_photo(
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
-    sent = _Sent(submission_key, photo, uploaded, (taken_at, sent_at), same_blot, known_photo)
+    times = (taken_at, sent_at)
+    sent = _Sent(submission_key, photo, uploaded, times, clock_moved, same_blot, known_photo)
     return _entered(request, visitor, ForVisit(visit_id), sent)
 
 
@@ -114,6 +120,7 @@ def post_photo(
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
     sent_at: SentAt = None,
+    clock_moved: ClockMoved = False,
     photo: Photo = None,
     uploaded: Uploaded = False,
 ) -> JSONResponse:
@@ -121,7 +128,8 @@ def post_photo(
 
     A photo that can't be read is entered as refused, with advice; that is no error.
     """
-    sent = _Sent(submission_key, photo, uploaded, (taken_at, sent_at), same_blot, known_photo)
+    times = (taken_at, sent_at)
+    sent = _Sent(submission_key, photo, uploaded, times, clock_moved, same_blot, known_photo)
     return _entered(request, visitor, ForCode(code, visit_number, gestation_weeks), sent)
 
 
@@ -133,6 +141,7 @@ class _Sent:
     photo: UploadFile | None
     uploaded: bool
     times: tuple[dt.datetime | None, dt.datetime | None]
+    clock_moved: bool
     same_blot: bool
     known_photo: bool
 
@@ -189,7 +198,7 @@ def _take(
     try:
         taken = take_photo(
             *(state, target, sent.key, data, taken_at, visitor.account_id),
-            *(sent.same_blot, sent.known_photo, sent_at),
+            *(sent.same_blot, sent.known_photo, sent_at, sent.clock_moved),
         )
     except KnownPhotoError as known:
         question = {"detail": known_photo_words(known), "ask": "known_photo"}

@@ -6,6 +6,9 @@ const account = document.body.dataset;
 if (account.account) {
   localStorage.setItem("account", JSON.stringify({ id: account.account, name: account.name, register: account.register }));
 }
+// By how much this phone's clock is ahead of the server's, as of the last page that it sent.
+if (account.account) localStorage.setItem("clock-ahead", String(Date.now() - Number(account.now)));
+const clockAhead = () => Number(localStorage.getItem("clock-ahead") ?? NaN);
 const lastAccount = () => JSON.parse(localStorage.getItem("account") || "null");
 
 // --- service worker: only where the browser deems the page's origin secure ---------

@@ -83,6 +83,7 @@
       account_name: who && who.name,
       register: who && who.register,
       taken_at: new Date().toISOString(),
+      clock_ahead_ms: clockAhead(),
       type: file.type || "image/jpeg",
     };
     try {

@@ -23,6 +23,7 @@ const Queue = (() => {
   const PIECE = { first: 32 * 1024, least: 8 * 1024, most: 1024 * 1024, ms: 1500 };
   const SLOW_MS = 8000; // a link on which the rest of a photo takes longer is slow
   const TRIES = 4;
+  const CLOCK_MOVED_MS = 5 * 60 * 1000; // clocks that differ by less are not worth a word
 
   function open() {
     return new Promise((resolve, reject) => {
@@ -70,7 +71,9 @@ const Queue = (() => {
     try {
       const answer = await fetch("/api/session", { cache: "no-store" });
       if (answer.status === 401) return null;
-      return answer.ok ? await answer.json() : "out";
+      if (!answer.ok) return "out";
+      const ahead_ms = Date.now() - Date.parse(answer.headers.get("Date"));
+      return { ...(await answer.json()), ahead_ms };
     } catch {
       return "out";
     }
@@ -132,6 +135,8 @@ const Queue = (() => {
     body.append("taken_at", item.taken_at);
     // What this phone's clock shows now: the server corrects one that is slow or fast.
     body.append("sent_at", new Date().toISOString());
+    // Set anew since, by hand or by a network: the time between the two is anybody's guess.
+    if (Math.abs(who.ahead_ms - item.clock_ahead_ms) > CLOCK_MOVED_MS) body.append("clock_moved", "true");
     let answer;
     try {
       answer = await deliver(item, visit ? `/api/visits/${visit}/photos` : "/api/photos", body, who, watch);
@@ -163,6 +168,9 @@ const Queue = (() => {
       await put(item).catch(() => {});
       return { refused: item.refused };
     }
+    // The server stumbled over this one, or has no room: the others go before it the next time.
+    item.stumbled = (item.stumbled || 0) + 1;
+    await put(item).catch(() => {});
     return { waits: "out" };
   }
 
@@ -284,7 +292,7 @@ const Queue = (() => {
     }
   }
 
-  // Sends all that wait, oldest first, and keeps what became of each.
+  // Sends all that wait, the oldest of those first that the server has not stumbled over, and keeps what became of each.
   let sending = null;
   function flush() {
     sending ??= flushOnce().finally(() => { sending = null; });
@@ -296,7 +304,7 @@ const Queue = (() => {
     const later = Date.now() - originalsTried > ORIGINALS_EVERY_MS && (await originals()).length;
     if (!items.length && !later) return;
     const who = await session();
-    items.sort((a, b) => a.taken_at.localeCompare(b.taken_at));
+    items.sort((a, b) => (a.stumbled || 0) - (b.stumbled || 0) || a.taken_at.localeCompare(b.taken_at));
     for (const item of items) {
       const outcome = await send(item, who);
       if (outcome.waits === "out" || outcome.waits === "signin") return;
