@@ -5,10 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import os
 import shutil
-import signal
 import socket
 import subprocess
-import sys
+import tempfile
 import time
 import urllib.error
 import urllib.request
@@ -17,6 +16,7 @@ from typing import Any
 
 import httpx2
 import pytest
+from forked import Forked
 
 from cardreader.register import accounts, recording, women
 from cardreader.register.base import utc_now
@@ -106,17 +106,18 @@ class Server:
         self.options = options
         self.log = data.parent / f"{data.name}.log"
         self.cookies: dict[str, list[Any]] = {}
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: Forked | None = None
 
     def command(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
         """Run another command of the register on the same data."""
-        return subprocess.run(
-            [sys.executable, "-c", MAIN, *arguments, "--data", str(self.data)],
-            env={**self.environment(), **environment},
-            capture_output=True,
-            text=True,
-            timeout=60,
-        )
+        words = [*arguments, "--data", str(self.data)]
+        with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+            code = Forked(words, {**self.environment(), **environment}, out, err).wait(60)
+            said = []
+            for file in (out, err):
+                file.seek(0)
+                said.append(file.read().decode())
+        return subprocess.CompletedProcess(words, code, *said)
 
     def add_people(self) -> None:
         """One account a role."""
@@ -150,29 +151,27 @@ class Server:
     def start(self) -> None:
         """Start, and wait until it answers."""
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
+            self.process = Forked(
                 [
-                    *(sys.executable, "-c", MAIN, "serve", "--plain", "--host", "127.0.0.1"),
-                    *("--port", str(self.port), "--data", str(self.data), *self.options),
+                    *("serve", "--plain", "--host", "127.0.0.1", "--port", str(self.port)),
+                    *("--data", str(self.data), *self.options),
                 ],
-                stdout=log,
-                stderr=log,
-                env=self.environment(),
+                *(self.environment(), log, log),
             )
-        for _ in range(1200):
+        for _ in range(6000):
             try:
                 urllib.request.urlopen(self.url + "/sign-in", timeout=2).close()
                 return
             except (urllib.error.URLError, OSError):
                 if self.process.poll() is not None:
                     break
-                time.sleep(0.1)
+                time.sleep(0.02)
         raise RuntimeError(self.log.read_text())
 
     def kill(self) -> None:
         """``kill -9``: no chance to tidy up."""
         if self.process is not None:
-            self.process.send_signal(signal.SIGKILL)
+            self.process.kill()
             self.process.wait()
             self.process = None
 

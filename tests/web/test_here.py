@@ -20,6 +20,7 @@ from random import Random
 import pytest
 from browserkit import MAIN, ROOT, Server, free_port
 from fastapi.testclient import TestClient
+from forked import Forked
 from inprocess import run_cardreader
 
 from cardreader.register.kinds import Role
@@ -115,22 +116,25 @@ class Phone:
             self.environment["PYTHONPATH"] = f"{path}:{self.environment['PYTHONPATH']}"
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
-        self.process: subprocess.Popen[str] | None = None
+        self.from_nothing = path is not None
+        self.process: Forked | subprocess.Popen[str] | None = None
         self.csrf = ""
         jar = urllib.request.HTTPCookieProcessor(CookieJar())
         self.opener = urllib.request.build_opener(jar)
 
     def start(self) -> str:
         """Start; returns the address that was shown."""
-        self.process = subprocess.Popen(
-            [
-                *(sys.executable, "-c", MAIN, "serve", "--here", "--no-open"),
-                *("--port", str(self.port), "--data", str(self.data), "--photos", "encrypted"),
-            ],
-            stdout=subprocess.PIPE,
-            text=True,
-            env=self.environment,
-        )
+        words = [
+            *("serve", "--here", "--no-open", "--port", str(self.port)),
+            *("--data", str(self.data), "--photos", "encrypted"),
+        ]
+        if self.from_nothing:
+            command = [sys.executable, "-c", MAIN, *words]
+            self.process = subprocess.Popen(
+                command, stdout=subprocess.PIPE, text=True, env=self.environment
+            )
+        else:
+            self.process = Forked(words, self.environment, piped=True)
         assert self.process.stdout is not None
         shown = re.search(r"http://\S+", self.process.stdout.readline())[0]
         for _ in range(600):

@@ -8,8 +8,6 @@ import re
 import shutil
 import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -17,8 +15,9 @@ from functools import partial
 
 import httpx2
 import pytest
-from browserkit import MAIN, PASSWORD, Server, free_port
+from browserkit import PASSWORD, Server, free_port
 from fastapi import FastAPI
+from forked import Forked
 from people import Person
 from postgreskit import Postgres
 from sqlalchemy import select
@@ -280,16 +279,12 @@ def test_two_servers_bring_each_other_up_to_date(two, signed_in):
     # Again, from the other side and by the command that shows a code.
     enter(post, "N", 1)
     port = free_port()
-    shown = subprocess.Popen(
-        [sys.executable, "-c", MAIN, "meet", "--port", str(port), "--data", str(post.data)],
-        env=post.environment(),
-        stdout=subprocess.PIPE,
-        text=True,
-    )
+    words = ["meet", "--port", port, "--data", post.data]
+    shown = Forked(words, post.environment(), piped=True)
     typed = shown.stdout.readline().rsplit(":", 1)[1].strip()
     here.post("/registers/forget")
     here.post("/registers/meet", address=f"127.0.0.1:{port}", typed=typed, unknown="refuse")
-    assert "New women: 1" in shown.communicate(timeout=120)[0]
+    assert "New women: 1" in shown.rest(timeout=120)
     assert shown.returncode == 0
     assert says(district) == says(post)
 
@@ -341,11 +336,11 @@ def test_a_guest_killed_at_any_byte_loses_nothing(two, signed_in):
     know_each_other(district, post)
     supervisor = signed_in(district)
     for most in (1_500, 9_000, 30_000):
-        guests: list[subprocess.Popen[bytes]] = []
+        guests: list[Forked] = []
         wire = Wire(district.port, most, partial(kill_first, guests))
         code = supervisor.shows_code()
-        words = [sys.executable, "-c", MAIN, "meet", wire.address, "--code", code]
-        guests.append(subprocess.Popen([*words, "--data", str(post.data)], env=post.environment()))
+        words = ["meet", wire.address, "--code", code, "--data", post.data]
+        guests.append(Forked(words, post.environment()))
         assert guests[0].wait(timeout=120) == -signal.SIGKILL
         wire.close()
         assert all(name[0] in "DP" for name in codes(post))
@@ -357,7 +352,7 @@ def test_a_guest_killed_at_any_byte_loses_nothing(two, signed_in):
     assert list(post.data.glob(f"{UNFINISHED}*")) == []
 
 
-def kill_first(guests: list[subprocess.Popen[bytes]]) -> None:
+def kill_first(guests: list[Forked]) -> None:
     until(lambda: guests)
     guests[0].kill()
 
@@ -424,15 +419,10 @@ def test_registers_on_postgresql_lose_nothing_when_either_is_killed(two_on_postg
     district, post = two_on_postgresql
     words = ["meet", "--data", str(post.data), *post.options]
     for most in (1_500, 9_000, 20_000):
-        guests: list[subprocess.Popen[bytes]] = []
+        guests: list[Forked] = []
         wire = Wire(district.port, most, partial(kill_first, guests))
         code = signed_in(district).shows_code()
-        guests.append(
-            subprocess.Popen(
-                [sys.executable, "-c", MAIN, *words, wire.address, "--code", code],
-                env=post.environment(),
-            )
-        )
+        guests.append(Forked([*words, wire.address, "--code", code], post.environment()))
         assert guests[0].wait(timeout=120) == -signal.SIGKILL
         wire.close()
     with opened(post) as database:

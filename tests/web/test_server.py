@@ -13,6 +13,7 @@ import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import httpx2
 import pytest
@@ -161,13 +162,14 @@ def test_authority_stays_while_addresses_change(tmp_path):
     assert certificates(tmp_path, ["10.0.0.7"], much_later).authority.read_bytes() != first
 
 
-@contextmanager
-def encrypted(tmp_path) -> Iterator[tuple[int, int]]:
-    """A server with its start page: the two ports, once both answer."""
-    server = Server(tmp_path / "data")
+@pytest.fixture(scope="module")
+def encrypted(tmp_path_factory) -> Iterator[tuple[int, int, Path]]:
+    """A server with its start page, started from nothing: the two ports, and what it said."""
+    folder = tmp_path_factory.mktemp("encrypted")
+    server = Server(folder / "data")
     server.add_people()
     port, start_port = free_port(), free_port()
-    log = (tmp_path / "log").open("wb")
+    log = (folder / "log").open("wb")
     process = subprocess.Popen(
         [
             *(sys.executable, "-c", MAIN),
@@ -181,48 +183,48 @@ def encrypted(tmp_path) -> Iterator[tuple[int, int]]:
     try:
         wait_for(f"http://127.0.0.1:{start_port}/")
         wait_for(f"https://127.0.0.1:{port}/sign-in", verify=False)
-        yield port, start_port
+        yield port, start_port, folder / "log"
     finally:
         process.terminate()
         process.wait(20)
         log.close()
 
 
-def test_encrypted_server_answers_to_a_client_that_checks(tmp_path):
-    with encrypted(tmp_path) as (port, start_port):
-        page = httpx2.get(f"http://127.0.0.1:{start_port}/").text
-        assert f"https://127.0.0.1:{port}/" in page
-        authority = httpx2.get(f"http://127.0.0.1:{start_port}/authority.crt").content
-        (tmp_path / "authority.crt").write_bytes(authority)
-        trust = ssl.create_default_context(cafile=str(tmp_path / "authority.crt"))
-        with httpx2.Client(verify=trust, timeout=20) as client:
-            answer = client.get(f"https://127.0.0.1:{port}/sign-in")
-        assert answer.status_code == 200
-        with pytest.raises(httpx2.ConnectError, match="certificate"):
-            httpx2.get(f"https://127.0.0.1:{port}/sign-in")
-        # The unencrypted page shows nothing of the register.
-        assert httpx2.get(f"http://127.0.0.1:{start_port}/sign-in").status_code == 404
-        # Both screens show the same fingerprint, and it is that of the certificate.
-        printed = x509.load_pem_x509_certificate(authority).fingerprint(hashes.SHA256())
-        pairs = printed.hex(":").upper()
-        assert pairs in page
-        said = (tmp_path / "log").read_text()
-        assert pairs in ":".join(re.findall(r"^  ([0-9A-F:]{47})$", said, re.MULTILINE))
+def test_encrypted_server_answers_to_a_client_that_checks(encrypted, tmp_path):
+    port, start_port, log = encrypted
+    page = httpx2.get(f"http://127.0.0.1:{start_port}/").text
+    assert f"https://127.0.0.1:{port}/" in page
+    authority = httpx2.get(f"http://127.0.0.1:{start_port}/authority.crt").content
+    (tmp_path / "authority.crt").write_bytes(authority)
+    trust = ssl.create_default_context(cafile=str(tmp_path / "authority.crt"))
+    with httpx2.Client(verify=trust, timeout=20) as client:
+        answer = client.get(f"https://127.0.0.1:{port}/sign-in")
+    assert answer.status_code == 200
+    with pytest.raises(httpx2.ConnectError, match="certificate"):
+        httpx2.get(f"https://127.0.0.1:{port}/sign-in")
+    # The unencrypted page shows nothing of the register.
+    assert httpx2.get(f"http://127.0.0.1:{start_port}/sign-in").status_code == 404
+    # Both screens show the same fingerprint, and it is that of the certificate.
+    printed = x509.load_pem_x509_certificate(authority).fingerprint(hashes.SHA256())
+    pairs = printed.hex(":").upper()
+    assert pairs in page
+    assert pairs in ":".join(re.findall(r"^  ([0-9A-F:]{47})$", log.read_text(), re.MULTILINE))
 
 
-def test_held_connections_leave_both_ports_open(tmp_path):
-    with encrypted(tmp_path) as (port, start_port), held(port, 110), held(start_port, 110):
+def test_held_connections_leave_both_ports_open(encrypted):
+    port, start_port, _ = encrypted
+    with held(port, 110), held(start_port, 110):
         assert httpx2.get(f"http://127.0.0.1:{start_port}/").status_code == 200
         answer = httpx2.get(f"https://127.0.0.1:{port}/sign-in", verify=False)
         assert answer.status_code == 200
 
 
-def test_start_page_leads_to_the_server_whatever_host_is_asked_for(tmp_path):
-    with encrypted(tmp_path) as (port, start_port):
-        headers = {"Host": "elsewhere.example"}
-        page = httpx2.get(f"http://127.0.0.1:{start_port}/", headers=headers).text
-        assert "elsewhere" not in page
-        assert f"https://127.0.0.1:{port}/" in page
+def test_start_page_leads_to_the_server_whatever_host_is_asked_for(encrypted):
+    port, start_port, _ = encrypted
+    headers = {"Host": "elsewhere.example"}
+    page = httpx2.get(f"http://127.0.0.1:{start_port}/", headers=headers).text
+    assert "elsewhere" not in page
+    assert f"https://127.0.0.1:{port}/" in page
 
 
 def test_qr_code_holds_the_address():
