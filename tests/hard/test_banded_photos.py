@@ -19,6 +19,7 @@ from cardreader.hb.calibration import Calibration
 from cardreader.pipeline import read_photo
 from cardreader.read.banding import find_banding
 from cardreader.reader import Reader
+from cardreader.result.reading import Reading
 
 SEED, DEPTH = 41, 0.05
 CONDITION = {c.name: c for c in CONDITIONS}
@@ -42,28 +43,31 @@ def on_its_side(data: bytes) -> bytes:
     return out.getvalue()
 
 
-def _photo(index: int, depth: float, turned: bool) -> tuple[bytes, float]:
+@cache
+def _photo(index: int, depth: float) -> tuple[bytes, float]:
     sitting = draw_sitting(SEED, 0, index)
-    data = CONDITION["flicker bands"].make(sitting, depth)
-    return on_its_side(data) if turned else data, sitting.scene.hb_g_dl
+    return CONDITION["flicker bands"].make(sitting, depth), sitting.scene.hb_g_dl
+
+
+@cache
+def _read(index: int, depth: float, turned: bool) -> Reading:
+    data = _photo(index, depth)[0]
+    return read_photo(on_its_side(data) if turned else data, reader())
 
 
 @pytest.mark.parametrize("turned", [False, True])
 @pytest.mark.parametrize("index", [0, 1, 2])
 def test_bands_of_5_percent_are_taken_off_and_the_truth_lies_within(index, turned):
-    data, hb_g_dl = _photo(index, DEPTH, turned)
-    out = read_photo(data, reader())
+    out = _read(index, DEPTH, turned)
     assert out.photo is not None
     assert out.pose is not None
     assert find_banding(out.photo, out.pose).axis == (0 if turned else 1)
-    assert judge(out, hb_g_dl, True, reader().protocol).fate is Fate.READ
+    assert judge(out, _photo(index, DEPTH)[1], True, reader().protocol).fate is Fate.READ
 
 
 @pytest.mark.parametrize("index", [0, 1, 2])
 def test_the_reading_is_the_one_without_bands(index):
-    still, banded = (
-        read_photo(_photo(index, depth, False)[0], reader()).estimate for depth in (0.0, DEPTH)
-    )
+    still, banded = (_read(index, depth, False).estimate for depth in (0.0, DEPTH))
     assert still is not None
     assert banded is not None
     # Within what the still photo leaves open; left on, the bands get two of these refused.
