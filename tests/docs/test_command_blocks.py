@@ -2,8 +2,8 @@
 
 A block is run as it stands, page by page, in a folder that holds what the pages speak
 of: synthetic photos, the shipped calibration and protocols. ``sh not-run`` marks one that
-needs the network, other machines, hours, or that ends only when it is stopped. The
-demonstration study alone is drawn with the fewest women it takes, in half a minute less.
+needs the network, other machines, hours, or that ends only when it is stopped. Only what is
+drawn is drawn fewer: the women of the demonstration study, and photos that no line reads.
 The README's two commands make a fresh environment: ``.ci/run`` runs those.
 """
 
@@ -33,7 +33,10 @@ LANGUAGES = {
     "toml",
     "",
 }
-FEWER = {"cardreader study demo ": "cardreader study demo --women 30 "}
+FEWER = {
+    "cardreader study demo ": "cardreader study demo --women 30 ",
+    "simulate --out demo --hb 6 9 12": "simulate --out demo --hb 6 9",
+}
 FRESH = (".venv/bin/", "python3 -m venv")
 """What marks the README's two commands, which make an environment of their own."""
 

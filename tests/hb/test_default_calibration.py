@@ -8,11 +8,13 @@ from datetime import date
 import numpy as np
 import pytest
 
-from cardreader.calibrate import default
+from cardreader.calibrate import bleaching, default
 from cardreader.calibrate.default import DOMAIN_G_DL, draw_pairs, fit_default
+from cardreader.cli import main
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
+from cardreader.reader import calibration_at
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.scene import GOOD, ORDINARY
 
@@ -21,29 +23,20 @@ PRIOR = Calibration.load(shipped("worlds"))
 IMAGE_ONLY = replace(Calibration.load(shipped("default")), volume_cv=0.0)
 
 
-@pytest.fixture(scope="module")
-def small():
-    """As few as there are folds for, and more than one process draws at once."""
-    return draw_pairs(300, seed=4)
-
-
-@pytest.fixture(scope="module")
-def drawn_again():
-    """By two processes."""
-    return draw_pairs(300, seed=4, workers=2)
-
-
 @pytest.mark.slow
-def test_the_same_seed_gives_the_same_calibration(small, drawn_again, monkeypatch):
-    # Also drawn anew for each, and more of them only make one of the numbers surer.
+def test_the_command_gives_what_the_same_seed_gives(tmp_path, capsys, monkeypatch):
+    """Also where two processes draw. As few sittings as there are folds for."""
+    # Also drawn anew for each, and more of them only make some of the numbers surer.
     monkeypatch.setattr(default, "N_TWO_BLOTS", 40)
-    first, second = (fit_default(one, DAY, 4, PRIOR).to_json() for one in (small, drawn_again))
-    assert first == second
-
-
-@pytest.mark.slow
-def test_processes_make_no_difference(small, drawn_again):
-    assert np.array_equal(drawn_again.measured.rows(), small.measured.rows())
+    monkeypatch.setattr(bleaching, "N_SITTINGS", 60)
+    words = ["--sittings", "300", "--seed", "4", "--today", str(DAY), "--workers", "2"]
+    assert main(["calibrate-default", *words, "--out", str(tmp_path / "new")]) == 0
+    assert "simulated sittings" in capsys.readouterr().out
+    calibration = calibration_at(tmp_path / "new")
+    assert (calibration.basis, calibration.created) == ("simulated", str(DAY))
+    pairs = draw_pairs(300, seed=4)
+    again = fit_default(pairs, DAY, 4, PRIOR, bleaching.fit_fading(pairs, 4))
+    assert (tmp_path / "new" / "model.json").read_text("utf-8") == again.to_json()
 
 
 def _coverage(pairs, calibration) -> float:

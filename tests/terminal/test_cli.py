@@ -26,7 +26,6 @@ from PIL import Image
 
 from cardreader import cli, reader
 from cardreader import pipeline as pipeline_module
-from cardreader.calibrate import bleaching, default
 from cardreader.card.cgats import read_lot, write_lot
 from cardreader.commands.read import SMOKING
 from cardreader.core.refusal import ADVICE, Reason
@@ -412,18 +411,6 @@ def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
     empty = ["card", "--out", str(tmp_path / "c.pdf"), "--lots", str(lots_folder / "empty")]
     assert cli.main([*empty, "--lot", "1"]) == ExitCode.BAD_DATA
     assert "no nominal lot" in _error(capsys)
-
-
-@pytest.mark.slow
-def test_calibrate_default(tmp_path: Path, capsys, monkeypatch: pytest.MonkeyPatch) -> None:
-    # More of these sittings make the numbers surer, and nothing here looks at the numbers.
-    monkeypatch.setattr(bleaching, "N_SITTINGS", 60)
-    monkeypatch.setattr(default, "N_TWO_BLOTS", 40)
-    arguments = ["calibrate-default", "--sittings", "300", "--seed", "3", "--today", "2026-03-01"]
-    assert cli.main([*arguments, "--out", str(tmp_path / "new")]) == 0
-    assert "simulated sittings" in capsys.readouterr().out
-    calibration = reader.calibration_at(tmp_path / "new")
-    assert (calibration.basis, calibration.created) == ("simulated", "2026-03-01")
 
 
 # --- the real pipeline -------------------------------------------------------------
