@@ -17,6 +17,7 @@ from typing import Any
 
 from cardreader.batch.stores import NoStoreError, is_address, read_stored, stored_objects
 from cardreader.core.oneline import one_line, what_failed
+from cardreader.core.photofiles import PhotoFiles
 from cardreader.core.sheet import read_sheet
 from cardreader.decide.subject import Smoking, Subject, Trimester
 from cardreader.read.photo import MAX_FILE_BYTES
@@ -182,12 +183,13 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
             return
     except (OSError, UnicodeDecodeError) as error:
         raise SourceError(f"{path}: {error}") from None
+    files = PhotoFiles(path.parent)
     for name in names:
-        yield _local(_listed(path, name), subject)
+        yield _local(_listed(files, name), subject)
 
 
 def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
-    number = 0
+    number, files = 0, PhotoFiles(path.parent)
     try:
         sheet = read_sheet(data, LIST_COLUMNS)
         if "photo" not in sheet.names:
@@ -201,7 +203,7 @@ def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
             if not given["photo"]:
                 raise ValueError("no photo named")
             yield _local(
-                _listed(path, given["photo"]),
+                _listed(files, given["photo"]),
                 _subject(given, subject),
                 given["phone"] or None,
                 given["light"] or None,
@@ -214,8 +216,8 @@ def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
         raise SourceError(f"{path}, line {number + 1}: {one_line(error)}") from None
 
 
-def _listed(path: Path, name: str) -> str:
-    return name if is_address(name) else str(path.parent / name)
+def _listed(files: PhotoFiles, name: str) -> str:
+    return name if is_address(name) else str(files.find(name))
 
 
 _FACTS: dict[str, tuple[Callable[[str], Any], str]] = {

@@ -17,11 +17,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cardreader.calibrate.kept import Kept
-from cardreader.calibrate.photofiles import PhotoFiles
 from cardreader.calibrate.study import RowError, Study
 from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
+from cardreader.core.photofiles import PhotoFiles
 from cardreader.core.refusal import Refusal
 from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import COLOUR_COLUMNS, N_SIGNATURE, Measured

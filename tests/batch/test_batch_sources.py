@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
@@ -89,6 +90,18 @@ def test_a_list_is_read_as_spreadsheets_write_it(tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_bytes(text.encode("utf-8-sig"))
     (a,) = find_photos([str(tmp_path / "list.csv")])
     assert (a.name, a.subject.elevation_m) == (str(tmp_path / "a.jpg"), 1500.5)
+
+
+def test_a_listed_name_whose_accent_the_disk_writes_otherwise_is_that_file(tmp_path: Path) -> None:
+    """As archives from one machine and spreadsheets of another write it; both look the same."""
+    on_disk = unicodedata.normalize("NFD", "été.jpg")
+    (tmp_path / on_disk).write_bytes(b"x")
+    listed = unicodedata.normalize("NFC", "été.jpg")
+    (tmp_path / "list.csv").write_text(f"photo\n{listed}\n", encoding="utf-8")
+    (tmp_path / "list.txt").write_text(f"{listed}\n", encoding="utf-8")
+    for source in ("list.csv", "list.txt"):
+        (photo,) = find_photos([str(tmp_path / source)])
+        assert (photo.name, photo.size) == (str(tmp_path / on_disk), 1)
 
 
 def test_an_indented_remark_is_a_remark(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 
 from cardreader.calibrate.commands.inputs import (
     HOW_ROWS_COUNT,
@@ -13,8 +14,8 @@ from cardreader.calibrate.commands.inputs import (
     say_warnings,
 )
 from cardreader.calibrate.kept import read_kept
-from cardreader.calibrate.photofiles import PhotoFiles
 from cardreader.calibrate.study import Study, StudyError, read_study
+from cardreader.core.photofiles import PhotoFiles
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.readeroptions import lots_of
 
@@ -64,7 +65,7 @@ def _no_photos(arguments: argparse.Namespace, study: Study) -> tuple[list[str], 
     gone = [
         (int(row), str(photo))
         for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
-        if (not files.find(str(photo)).is_file() if kept is None else str(photo) not in kept)
+        if (not os.path.isfile(files.find(str(photo))) if kept is None else str(photo) not in kept)
     ]
     lines = [
         f"row {row}, photo: "

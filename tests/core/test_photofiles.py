@@ -4,7 +4,7 @@ import unicodedata
 
 import pytest
 
-from cardreader.calibrate.photofiles import PhotoFiles
+from cardreader.core.photofiles import PhotoFiles
 
 
 def _composed(text):
@@ -34,3 +34,12 @@ def test_a_file_that_is_not_there_and_the_one_that_was_meant(tmp_path):
         assert files.alike(name) == "post 3/IMG_1.JPG"
     assert files.alike("post 3/IMG_2.jpg") is None
     assert files.alike("nowhere/IMG_1.jpg") is None
+
+
+@pytest.mark.parametrize(
+    "name", ["ሰ" * 100 + ".jpg", "a\x00b.jpg", "/nowhere/x.jpg", "../x.jpg", "."]
+)
+def test_a_name_that_no_file_can_have_is_not_there(tmp_path, name):
+    files = PhotoFiles(tmp_path)
+    assert files.find(name) == tmp_path / name
+    assert files.alike(name) is None

@@ -1,7 +1,8 @@
-"""The files that a study table names: found as a person would find them, or told what is there."""
+"""The files that a table names: found as a person would find them, or told what is there."""
 
 from __future__ import annotations
 
+import os
 import unicodedata
 from pathlib import Path
 
@@ -19,12 +20,12 @@ class PhotoFiles:
         An accent is one character or two: archives and spreadsheets don't agree, and both
         look the same.
         """
-        if (self._folder / name).exists():
+        if os.path.exists(self._folder / name):  # which also answers where a name is too long
             return self._folder / name
         found = self._folder
         for part in Path(name).parts:
             found /= self._names_in(found).get(_composed(part), part)
-        return found if found.exists() else self._folder / name
+        return found if os.path.exists(found) else self._folder / name
 
     def alike(self, name: str) -> str | None:
         """A photo where that one should be whose name has other capitals, or another ending."""
@@ -34,7 +35,7 @@ class PhotoFiles:
         same = [found for found in names if found.casefold() == wanted.name.casefold()]
         stem = wanted.stem.casefold()
         same += [found for found in names if Path(found).stem.casefold() == stem]
-        files = [found for found in same if (beside / found).is_file()]
+        files = [found for found in same if os.path.isfile(beside / found)]
         return (wanted.parent / files[0]).as_posix() if files else None
 
     def _names_in(self, folder: Path) -> dict[str, str]:
