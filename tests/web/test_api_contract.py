@@ -86,6 +86,12 @@ NOT_SAYABLE = {
 }
 
 
+def _sends_anything_as_file(case):
+    """Whatever is sent as a file is one: bytes, as far as the server can tell."""
+    body = case.body
+    return isinstance(body, dict) and not isinstance(body.get("photo", b""), bytes | str)
+
+
 def _has_empty_field(case):
     """An empty field of a form is one that was left out, whatever its format."""
     body = case.body
@@ -107,7 +113,7 @@ def test_api_keeps_its_own_description(operations, api_person, name, mode, calls
     )
     def check(case):
         if mode is GenerationMode.NEGATIVE:
-            assume(not _has_empty_field(case))
+            assume(not _has_empty_field(case) and not _sends_anything_as_file(case))
         case.headers = {**(case.headers or {}), "X-CSRF-Token": api_person.csrf}
         case.call_and_validate(
             cookies=dict(api_person.client.cookies), excluded_checks=NOT_SAYABLE.get(name, [])
