@@ -31,7 +31,7 @@ from numpy.typing import ArrayLike, NDArray
 
 
 class TooFewPairsError(ValueError):
-    """There are fewer groups than the wanted coverage needs."""
+    """There are fewer groups than the wanted coverage needs, or pairs than a model does."""
 
 
 def least_groups(miss_rate: float) -> int:
@@ -77,8 +77,7 @@ def conformal_scale(scores: ArrayLike, miss_rate: float = 0.1) -> float:
     ------
     TooFewPairsError
         See `exact_rank`.
-    ValueError
-        The score of that rank is infinite.
+        Also where the score of that rank is infinite.
     """
     values = np.sort(_checked(scores))
     return _finite(float(values[exact_rank(values.size, miss_rate) - 1]))
@@ -93,7 +92,7 @@ def _checked(scores: ArrayLike) -> NDArray[np.float64]:
 
 def _finite(scale: float) -> float:
     if not np.isfinite(scale):
-        raise ValueError("too many pairs lie so far off that no interval holds them")
+        raise TooFewPairsError("too many pairs lie so far off that no interval holds them")
     return scale
 
 
@@ -110,9 +109,7 @@ def group_scale(scores: ArrayLike, group: ArrayLike, miss_rate: float = 0.1) -> 
     Raises
     ------
     TooFewPairsError
-        Fewer groups than `least_groups`.
-    ValueError
-        The score is infinite.
+        Fewer groups than `least_groups`, or the score is infinite.
     """
     values = _checked(scores)
     labels, index = np.unique(np.asarray(group).astype(str), return_inverse=True)

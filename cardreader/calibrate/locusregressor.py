@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 from sklearn.base import BaseEstimator, RegressorMixin
 
+from cardreader.calibrate.conformal import TooFewPairsError
 from cardreader.calibrate.locus import LOWEST_G_DL, MARGIN_G_DL, Locus
 from cardreader.calibrate.unsigned import without_signature
 from cardreader.hb.calibration import Calibration
@@ -32,11 +33,16 @@ OFF_LOCUS = 1e-4
 
 
 def checked(X: ArrayLike, y: ArrayLike, y_sd: ArrayLike | float) -> tuple[Measured, Array, Array]:
-    """Measurements, laboratory values (n,) and their variances (n,); ValueError for too few."""
+    """Measurements, laboratory values (n,) and their variances (n,).
+
+    TooFewPairsError for fewer than `LEAST_ROWS`: a part that is left out may leave so few.
+    """
     measured = Measured.of_rows(X)
     lab = np.asarray(y, dtype=float)
-    if lab.shape != (len(measured),) or len(measured) < LEAST_ROWS:
-        raise ValueError(f"needs X (n, 9 + s) and y (n,) with n >= {LEAST_ROWS}")
+    if lab.shape != (len(measured),):
+        raise ValueError("needs X (n, 9 + s) and y (n,)")
+    if len(lab) < LEAST_ROWS:
+        raise TooFewPairsError(f"{len(lab)} photos are too few for a model: at least {LEAST_ROWS}")
     variance = np.broadcast_to(np.asarray(y_sd, dtype=float) ** 2, lab.shape)
     return measured, lab, np.array(variance)
 

@@ -20,6 +20,7 @@ from cardreader.calibrate.commands import fitting, inputs
 from cardreader.calibrate.conformal import TooFewPairsError
 from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.papers import papers_of
+from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocolfile import load_protocol
@@ -178,7 +179,6 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     done = run("fit", table, "--out", out, *model, "--title", "Hill", "--today", "2026-02-01")
     assert done == ExitCode.OK
     assert "calibration hill-20260201" in capsys.readouterr().out
-    assert load(out).calibration.basis == "measured"
     assert load(out).calibration.lots == ("027001",)
     (kept,) = load(out).calibration.lot_colours
     assert kept.fingerprint == lots[27_001].fingerprint
@@ -305,6 +305,41 @@ def test_nothing_is_written_into_a_calibrations_folder(table, tmp_path, capsys, 
     assert run(name, table, "--calibration", out, "--out", out) == ExitCode.NOT_WRITTEN
     assert "with its own report: give another folder" in capsys.readouterr().err
     assert load(out)
+
+
+@pytest.mark.parametrize(("women", "code"), [(30, ExitCode.OK), (12, ExitCode.BAD_DATA)])
+def test_a_model_with_few_photos_is_no_defect(
+    table, tmp_path, capsys, from_invented_blots, women, code
+):
+    """Of 30 women a light that is left out leaves too few for a fold; 12 are too few themselves."""
+    features, _ = invented_study(np.random.default_rng(3), women, photos=((1, "A"),))
+    from_invented_blots(features)
+    words = ["--model", "line on Kubelka-Munk density", "--folds", "3"]
+    assert run("fit", table, "--out", tmp_path / "new", *words) == code
+    told = capsys.readouterr().err
+    assert "defect" not in told
+    assert ("too f" in told) == (code != ExitCode.OK)
+
+
+@pytest.mark.parametrize(("lot", "basis"), [("027001", "simulated"), ("261101", "measured")])
+def test_a_study_of_demonstration_cards_is_synthetic_though_nobody_says_so(
+    tmp_path, capsys, from_invented_blots, lot, basis
+):
+    """No such card was ever printed, so no woman's blot can have lain on one."""
+    lots, path, out = tmp_path / "lots", tmp_path / "study.csv", tmp_path / "calibration"
+    lots.mkdir()
+    shipped_lot = Lots.load(shipped("lots"))[27_001]
+    own = replace(shipped_lot, number=261_101, instrument="an invented instrument")
+    for one in (shipped_lot, own):
+        (lots / f"{one.lot_id}.txt").write_text(write_lot(one))
+    pd.DataFrame([TABLE | {"lot": lot}]).to_csv(path, index=False)
+    features, _ = invented_study(np.random.default_rng(3), 40, lot=lot)
+    from_invented_blots(features)
+    words = ["--lots", lots, "--model", "line on Kubelka-Munk density", "--folds", "3"]
+    assert run("fit", path, "--out", out, *words) == ExitCode.OK
+    told = "called synthetic" in capsys.readouterr().out
+    assert (load(out).calibration.basis, told) == (basis, basis == "simulated")
+    assert load(out).provenance["synthetic"] is told
 
 
 @pytest.mark.parametrize("name", ["study.csv", "datapackage.json", "README.md"])

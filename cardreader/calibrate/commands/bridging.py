@@ -29,7 +29,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     study = study_of(arguments)
     if arguments.out is not None:
         must_be_free(arguments.out, replace=False)
-    about = about_of(arguments, study.sha256, arguments.id)
+    about = about_of(arguments, study, arguments.id)
     features = features_of(study, arguments)
     must_be_new(features, past)
     pairs = Pairs.of(features)
@@ -70,7 +70,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     if old.posterior is not None and {*colours} - {*old.lots}:
         new = replace(new, fading=None)  # how the other lot's cards look when fresh wasn't told
     # A calibration that merely holds rests on what it rested on before.
-    unmeasured = arguments.synthetic or (
+    unmeasured = about.synthetic or (
         found.verdict is bridging.Verdict.HOLDS and old.basis == "simulated"
     )
     new = replace(
@@ -84,7 +84,7 @@ def bridge(arguments: argparse.Namespace) -> ExitCode:
     provenance = {
         "title": about.title,
         "created": about.created.isoformat(),
-        "synthetic": arguments.synthetic,
+        "synthetic": about.synthetic,
         "study_sha256": study.sha256,
         "base": {"id": old.id, "sha256": old.sha256},
         "conformity_scores": scores,

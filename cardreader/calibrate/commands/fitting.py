@@ -38,7 +38,7 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     if arguments.model is not None and arguments.model not in names:
         raise CommandError(ExitCode.USAGE, f"--model is one of: {', '.join(names)}")
     must_be_free(arguments.out, arguments.replace)
-    about = about_of(arguments, study.sha256, arguments.id)
+    about = about_of(arguments, study, arguments.id)
     protocol = protocol_of(arguments.protocol)
     features = features_of(study, arguments)
     recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)

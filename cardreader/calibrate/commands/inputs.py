@@ -86,8 +86,8 @@ def no_lot(lot: str, arguments: argparse.Namespace) -> str:
     return f"no file in {arguments.lots} describes card lot {lot}: is the number right?"
 
 
-def about_of(arguments: argparse.Namespace, sha256: str, name: str = "") -> workflow.About:
-    """What the arguments say of a study."""
+def about_of(arguments: argparse.Namespace, study: Study, name: str = "") -> workflow.About:
+    """What the arguments and its cards say of a study."""
     prevalence = None
     if arguments.prevalence:
         severe, anaemic = arguments.prevalence
@@ -100,12 +100,23 @@ def about_of(arguments: argparse.Namespace, sha256: str, name: str = "") -> work
         }
     return workflow.About(
         title=arguments.title or arguments.table.stem,
-        study_sha256=sha256,
+        study_sha256=study.sha256,
         created=arguments.today or date.today(),
-        synthetic=arguments.synthetic,
+        synthetic=arguments.synthetic or _on_demonstration_cards(study, lots_of(arguments)),
         id=name,
         prevalence=prevalence,
     )
+
+
+def _on_demonstration_cards(study: Study, lots: Lots) -> bool:
+    """Whether all cards are of lots that never were printed, and so no woman's blot lay on one."""
+    used = set(study.rows["lot"])
+    never_printed = bool(used) and used <= {
+        lot.lot_id for lot in lots.values() if lot.is_demonstration
+    }
+    if never_printed:
+        say_line("Only demonstration cards: the study is called synthetic everywhere.")
+    return never_printed
 
 
 def protocol_of(name: str) -> Protocol:

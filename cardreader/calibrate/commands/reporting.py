@@ -28,7 +28,7 @@ def report(arguments: argparse.Namespace) -> ExitCode:
     must_be_no_calibration(arguments.out)
     study = study_of(arguments)
     calibration, past = with_past(arguments.calibration or shipped("default"))
-    about = about_of(arguments, study.sha256)
+    about = about_of(arguments, study)
     protocol = protocol_of(arguments.protocol)
     must_be_of_its_colours(study, calibration, arguments)
     must_give_values(study, calibration)
