@@ -65,7 +65,13 @@ def note_birth(
     seen_since = outcome is not BirthOutcome.NOT_KNOWN and any(v.on > on for v in woman.visits)
     if (week is not None or seen_since) and not sure:
         raise OddWeeksError(week)
-    noted = [e for e in births_of_pregnancy(woman) if not is_of_another(e, on, protocol.follow_up)]
+    # Also where the last of several is put on an earlier day.
+    last = [on] if woman.birth_on is None else [on, woman.birth_on]
+    noted = [
+        e
+        for e in births_of_pregnancy(woman)
+        if not any(is_of_another(e, day, protocol.follow_up) for day in last)
+    ]
     same = next((e for e in noted if (e.on, e.choice) == (on, outcome.value)), None)
     if same is not None and len(noted) == 1:
         return same  # the form sent twice

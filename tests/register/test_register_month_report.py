@@ -157,6 +157,15 @@ def test_a_birth_corrected_later_is_counted_once(sqlite):
     assert counted == [1, 1 if ago(230).replace(day=1) == ago(200).replace(day=1) else 0]
 
 
+def test_a_later_birth_corrected_to_an_earlier_day_leaves_the_one_before(sqlite):
+    with sqlite.write() as session:
+        her = add_woman(session, weeks=None, days_ago=700)
+        note_late(session, her, 600)
+        note_late(session, her, 440)
+        note_birth(session, her, BirthOutcome.LIVE, ago(470), None, PROTOCOL, sure=True)
+    assert [births_and_tests_after(sqlite, days)[0] for days in (600, 470)] == [1, 1]
+
+
 def test_a_birth_corrected_in_a_record_opened_again_is_counted_once(sqlite):
     """It was opened to correct it, not for another pregnancy."""
     with sqlite.write() as session:
