@@ -10,10 +10,12 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocol import Protocol
-from cardreader.decide.rule import Outcome
+from cardreader.decide.rule import Decision, Outcome
+from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.base import local_day
+from cardreader.register.closing import tell_weeks
 from cardreader.register.events import note, standing_events
 from cardreader.register.followup import gestation_start
 from cardreader.register.history import Measurement, measurements
@@ -156,10 +158,50 @@ def pressing_since_birth(
         subject = subject_of(woman, point.day, elevation_m)
         if subject.pregnant:
             continue
-        value = HbDistribution.normal(point.hb_g_dl, 0.0 if point.confirmed else point.sd_g_dl)
-        decision = judge(value, protocol, subject)
-        if _PRESSING.index(decision.outcome) <= _PRESSING.index(point.outcome):
+        decision = _judged_as(point, protocol, subject)
+        if _rank(decision.outcome) > _rank(point.outcome):
+            yield _pressing(point, decision)
+
+
+def mend_weeks(
+    session: Session,
+    woman: Woman,
+    weeks: int,
+    on: dt.date,
+    by: str | None,
+    protocol: Protocol,
+    elevation_m: float | None,
+) -> None:
+    """Note her weeks as told on a day, and hold what was read before against them.
+
+    Where the limits differ by trimester a value may have passed for that of another one. What
+    they ask for more opens a referral, as after a birth; the values stay as they were entered.
+    BeforeBirthError as `tell_weeks`.
+    """
+    points = measurements(woman)
+    before = [subject_of(woman, point.day, elevation_m) for point in points]
+    tell_weeks(session, woman, weeks, on, by)
+    for point, then in zip(points, before, strict=True):
+        now = subject_of(woman, point.day, elevation_m)
+        if now == then or not (then.pregnant and now.pregnant):
             continue
-        care = point.confirmed and decision.outcome is Outcome.SEVERE
-        purpose = Purpose.CARE if care else Purpose.TEST
-        yield Pressing(replace(point, outcome=decision.outcome), decision.refer or care, purpose)
+        decision = _judged_as(point, protocol, now)
+        was = max(_rank(point.outcome), _rank(_judged_as(point, protocol, then).outcome))
+        if _rank(decision.outcome) > was:
+            found = _pressing(point, decision)
+            refer(session, woman, found.point, found.urgent, by, found.purpose)
+
+
+def _judged_as(point: Measurement, protocol: Protocol, subject: Subject) -> Decision:
+    value = HbDistribution.normal(point.hb_g_dl, 0.0 if point.confirmed else point.sd_g_dl)
+    return judge(value, protocol, subject)
+
+
+def _rank(outcome: Outcome) -> int:
+    return _PRESSING.index(outcome)
+
+
+def _pressing(point: Measurement, decision: Decision) -> Pressing:
+    care = point.confirmed and decision.outcome is Outcome.SEVERE
+    purpose = Purpose.CARE if care else Purpose.TEST
+    return Pressing(replace(point, outcome=decision.outcome), decision.refer or care, purpose)

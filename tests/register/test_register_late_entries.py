@@ -15,10 +15,11 @@ import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 
 from cardreader.decide.followuprules import OutcomeRule
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.register import closing, recording, referrals, settingaside
 from cardreader.register.base import utc_now
-from cardreader.register.births import OddWeeksError, note_birth
+from cardreader.register.births import OddWeeksError, mend_weeks, note_birth
 from cardreader.register.followup import DueKind
 from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome, Regimen
 from cardreader.register.lists import row_of
@@ -317,6 +318,31 @@ def test_weeks_told_after_a_birth_are_another_pregnancys(her):
     closing.tell_weeks(session, woman, 12, TODAY, None)
     assert woman.gestation_at(TODAY) == 12
     assert row_of(woman, RULES).due.kind is DueKind.SCHEDULED
+
+
+WHO = load_protocol("who-2024")
+
+
+def told(her, weeks: int, hb_g_dl: float, days_ago: int) -> list[tuple[str, bool, float | None]]:
+    """What is asked once these weeks are told today, of a result taken under those told before."""
+    session, woman = her
+    at = utc_now() - days_ago * DAY
+    subject = recording.subject_of(woman, at.date(), None)
+    given = (hb_g_dl, "Cell counter", "Invented Clinic", at, None, WHO, subject)
+    result = recording.record_lab(session, woman, uuid4().hex, *given)
+    assert result.band == Outcome.NOT_ANAEMIC
+    mend_weeks(session, woman, weeks, TODAY, None, WHO, None)
+    return asked(woman)
+
+
+def test_weeks_mended_hold_what_was_read_before_against_the_limits_of_its_trimester(her):
+    """10.7 g/dL is enough in the second trimester, where she was taken to be, and no other."""
+    assert told(her, 36, 10.7, days_ago=10) == [(Outcome.ANAEMIC, False, 10.7)]
+
+
+@pytest.mark.parametrize(("weeks", "hb_g_dl"), [(24, 10.7), (36, 11.2)])
+def test_weeks_mended_ask_for_nothing_where_the_limits_are_kept(her, weeks, hb_g_dl):
+    assert told(her, weeks, hb_g_dl, days_ago=10) == []
 
 
 def test_weeks_that_began_before_the_birth_are_no_pregnancys(her):

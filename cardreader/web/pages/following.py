@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.register.base import utc_now
-from cardreader.register.births import OddWeeksError, note_birth
+from cardreader.register.births import OddWeeksError, mend_weeks, note_birth
 from cardreader.register.closing import (
     BeforeBirthError,
     UnsureError,
@@ -17,7 +17,6 @@ from cardreader.register.closing import (
     reopen_woman,
     seen_here,
     start_pregnancy,
-    tell_weeks,
 )
 from cardreader.register.events import may_undo
 from cardreader.register.followup import gestation_start
@@ -87,7 +86,7 @@ def reopen(sent: Sent, woman_id: str) -> Response:
             return
         try:
             if weeks is not None and not another:
-                tell_weeks(session, woman, weeks, sent.today, sent.by)
+                mend_weeks(session, woman, weeks, sent.today, sent.by, *sent.judged_by)
         except BeforeBirthError:
             sent.fields.problems["new_weeks"] = _(words.BEFORE_BIRTH)
             return
@@ -103,7 +102,6 @@ def birth(sent: Sent, woman_id: str) -> Response:
     """Note how and when her pregnancy ended; in odd weeks only when said twice."""
     outcome = sent.fields.choice("birth_outcome", BirthOutcome)
     on = sent.fields.day("birth_on", sent.today)
-    place = (sent.state.reader.rules, sent.state.settings.elevation_m)
 
     def act(session: Session, woman: Woman) -> None:
         start = gestation_start(woman.gestation_weeks, woman.gestation_on)
@@ -112,7 +110,7 @@ def birth(sent: Sent, woman_id: str) -> Response:
             return
         try:
             sure = sent.fields.raw("birth_sure") == "yes"
-            note_birth(session, woman, outcome, on, sent.by, *place, sure)
+            note_birth(session, woman, outcome, on, sent.by, *sent.judged_by, sure)
         except OddWeeksError as odd:
             sent.fields.problems["birth_sure"] = (
                 _("She was seen here since that day. Outcome and day: is this right?")

@@ -11,6 +11,7 @@ from fastapi import Depends, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from cardreader.decide.protocol import Protocol
 from cardreader.register.models import Woman
 from cardreader.web.access import Carer, Form, Visitor
 from cardreader.web.fields import Fields
@@ -40,6 +41,11 @@ class HerForm:
     def today(self) -> dt.date:
         """Today's date."""
         return self.state.today()
+
+    @property
+    def judged_by(self) -> tuple[Protocol, float | None]:
+        """The protocol, and the elevation of the place."""
+        return self.state.reader.rules, self.state.settings.elevation_m
 
     def carry_out(self, woman_id: str, act: Act) -> Response:
         """Do it in one transaction; or her page again, with what is wrong in the form."""

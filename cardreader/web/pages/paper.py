@@ -11,7 +11,8 @@ from starlette.responses import Response
 
 from cardreader.register import audit
 from cardreader.register.base import new_id
-from cardreader.register.closing import BeforeBirthError, seen_here, tell_weeks
+from cardreader.register.births import mend_weeks
+from cardreader.register.closing import BeforeBirthError, seen_here
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
@@ -106,7 +107,10 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
         woman = find_woman(session, code) or add_woman(session, code, weeks, on, by)
         if weeks is not None and weeks != woman.gestation_at(on):
             try:
-                tell_weeks(session, woman, weeks, on, by)
+                mend_weeks(
+                    *(session, woman, weeks, on, by),
+                    *(state.reader.rules, state.settings.elevation_m),
+                )
             except BeforeBirthError:
                 fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
                 return _enter_page(request, fields.values, fields.problems)

@@ -7,7 +7,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.decide.subject import Smoking
-from cardreader.register.closing import BeforeBirthError, tell_weeks
+from cardreader.register.births import mend_weeks
+from cardreader.register.closing import BeforeBirthError
 from cardreader.register.events import note
 from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.knownby import set_village
@@ -114,7 +115,7 @@ def _weeks_told(sent: HerForm, session: Session, woman: Woman, weeks: int | None
     """Note her weeks where they are told and new; False with a problem where they can't be."""
     if weeks is not None and weeks != woman.gestation_at(sent.today):
         try:
-            tell_weeks(session, woman, weeks, sent.today, sent.by)
+            mend_weeks(session, woman, weeks, sent.today, sent.by, *sent.judged_by)
         except BeforeBirthError:
             sent.fields.problems["gestation_weeks"] = _(words.BEFORE_BIRTH)
             return False
