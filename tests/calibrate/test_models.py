@@ -113,7 +113,7 @@ def test_an_unknown_density_raises(density):
 
 def test_too_few_rows_raise():
     X, _, lab = _training(13, 5)
-    with pytest.raises(ValueError, match="n >="):
+    with pytest.raises(ValueError, match="at least 8"):
         MonotoneSpline().fit(X, lab)
 
 
