@@ -94,7 +94,7 @@ def test_how_the_lots_are_known_is_a_limit_unless_they_are_measured(basis, words
 
     def told(rows):
         known = replace(features, rows=rows)
-        return " ".join(limits(known, Pairs.of(known), fitted, synthetic=False))
+        return " ".join(limits(known, Pairs.of(known), fitted, False, 3))
 
     assert words not in told(features.rows)
     assert words in told(features.rows.assign(lot_basis=basis))
