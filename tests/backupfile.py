@@ -2,7 +2,7 @@
 
 The format as `register.backup` describes it: parts of a tar file, encrypted ones
 as salt (16), nonce (12) and AES-256-GCM of the content with the part's name bound
-to it, under a key from the passphrase by scrypt (n = 2^15, r = 8, p = 1).
+to it, under a key from the passphrase by scrypt (r = 8, p = 1; N is 2^15 as shipped).
 """
 
 from __future__ import annotations
@@ -15,18 +15,21 @@ from functools import lru_cache
 
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
+from cardreader.register import backupfile as shipped
+
 _SALT = os.urandom(16)
 
 
 def lock(content: bytes, passphrase: str, name: str) -> bytes:
-    """Encrypt a part, under one key a process: it takes scrypt a tenth of a second."""
-    nonce = os.urandom(12)
-    return _SALT + nonce + _cipher(passphrase, _SALT).encrypt(nonce, content, name.encode())
+    """Encrypt a part, under one key a process: as shipped it takes scrypt a tenth of a second."""
+    nonce, cipher = os.urandom(12), _cipher(passphrase, _SALT, shipped.COST)
+    return _SALT + nonce + cipher.encrypt(nonce, content, name.encode())
 
 
 def unlock(blob: bytes, passphrase: str, name: str) -> bytes:
     """Decrypt a part."""
-    return _cipher(passphrase, blob[:16]).decrypt(blob[16:28], blob[28:], name.encode())
+    cipher = _cipher(passphrase, blob[:16], shipped.COST)
+    return cipher.decrypt(blob[16:28], blob[28:], name.encode())
 
 
 def add(tar: tarfile.TarFile, name: str, content: bytes) -> None:
@@ -37,8 +40,8 @@ def add(tar: tarfile.TarFile, name: str, content: bytes) -> None:
 
 
 @lru_cache(maxsize=8)
-def _cipher(passphrase: str, salt: bytes) -> AESGCM:
-    memory = 2 * 128 * 2**15 * 8
+def _cipher(passphrase: str, salt: bytes, cost: int) -> AESGCM:
+    memory = 2 * 128 * cost * 8 + 2**20
     return AESGCM(
-        hashlib.scrypt(passphrase.encode(), salt=salt, n=2**15, r=8, p=1, maxmem=memory, dklen=32)
+        hashlib.scrypt(passphrase.encode(), salt=salt, n=cost, r=8, p=1, maxmem=memory, dklen=32)
     )

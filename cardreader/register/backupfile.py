@@ -27,6 +27,8 @@ NOTE, TABLES, KEY, PHOTOS = "backup.json", "tables.bin", "photo.key.bin", "photo
 AUTHORITY = "authority.bin"
 PHOTO_NAME = re.compile(r"photos/[0-9a-f]{32}\.photo")
 _SALT, _NONCE = 16, 12
+COST = 2**15
+"""scrypt's N, with r 8 and p 1: 32 MiB and a tenth of a second for each passphrase tried."""
 _MOST_BYTES = 2**31
 """Of one part: more rows than any register has."""
 
@@ -114,4 +116,4 @@ def unlock(blob: bytes, passphrase: str, name: str) -> bytes:
 
 def derive_key(passphrase: str, salt: bytes) -> bytes:
     """Key of an encrypted part: scrypt, so that passphrases can't be tried fast."""
-    return Scrypt(salt=salt, length=32, n=2**15, r=8, p=1).derive(passphrase.encode())
+    return Scrypt(salt=salt, length=32, n=COST, r=8, p=1).derive(passphrase.encode())

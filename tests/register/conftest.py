@@ -5,26 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Iterator
-from functools import lru_cache
 from pathlib import Path
 
 import pytest
 from postgreskit import Postgres
 
 from cardreader.decide.protocolfile import load_protocol
-from cardreader.register import backupfile
 from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
-
-_remembered = lru_cache(maxsize=64)(backupfile.derive_key)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _each_key_worked_out_once() -> Iterator[None]:
-    """Scrypt's keys are the same ones; a file made and read in one test needs each once."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(backupfile, "derive_key", _remembered)
-        yield
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 
 import pytest
@@ -97,25 +96,11 @@ def test_null_that_an_older_version_wrote_as_json_becomes_none(sqlite):
     old.close()
 
 
-@pytest.fixture(scope="module")
-def quick_key():
-    """A plain hash for the passphrase: its cost is not what is tried here."""
-    patched = pytest.MonkeyPatch()
-    patched.setattr(
-        "cardreader.register.backupfile.derive_key",
-        lambda word, salt: hashlib.sha256(salt).digest(),
-    )
-    yield
-    patched.undo()
-
-
 @pytest.mark.slow
 # Few and long ones: backup and restore make all tables anew, which takes most of the time.
 @given(history=st.lists(steps, min_size=6, max_size=20))
 @settings(max_examples=14, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
-def test_any_history_comes_back_field_by_field(
-    quick_key, empty_register, tmp_path_factory, history
-):
+def test_any_history_comes_back_field_by_field(empty_register, tmp_path_factory, history):
     folder = tmp_path_factory.mktemp("history")
     database = Database(sqlite_url(shutil.copy(empty_register, folder / "register.db")))
     try:

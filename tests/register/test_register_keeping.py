@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import subprocess
 import sys
 import tarfile
@@ -10,11 +11,11 @@ from pathlib import Path
 
 import pytest
 from builders import add_woman, facts, lab, photo
-from cheappasswords import AS_SHIPPED
+from cheappasswords import AS_SHIPPED, COST_AS_SHIPPED
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import inspect, select
 
-from cardreader.register import accounts, audit
+from cardreader.register import accounts, audit, backupfile
 from cardreader.register import database as database_module
 from cardreader.register.backup import BackupError, make_backup, restore_backup
 from cardreader.register.base import Base
@@ -258,6 +259,18 @@ def test_a_start_with_nothing_to_migrate_loads_no_migrations(tmp_path):
     )
     shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert shown.stdout.strip() == "[]"
+
+
+def test_passphrases_are_dear_to_guess_and_their_keys_scrypts(monkeypatch):
+    """Against OpenSSL's scrypt; N, r and p of before open the backups that lie in drawers."""
+    monkeypatch.setattr(backupfile, "COST", COST_AS_SHIPPED)
+    salt = bytes(range(16))
+    other = hashlib.scrypt(
+        *(b"an invented passphrase",), salt=salt, n=2**15, r=8, p=1, maxmem=2**26, dklen=32
+    )
+    assert backupfile.derive_key("an invented passphrase", salt) == other
+    part = backupfile.lock(b"tables", "an invented passphrase", "tables.bin")
+    assert backupfile.unlock(part, "an invented passphrase", "tables.bin") == b"tables"
 
 
 def test_passwords_are_argon2id_and_dear_to_guess(sqlite, monkeypatch):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import shutil
 from contextlib import ExitStack, suppress
 from dataclasses import replace
@@ -243,12 +242,8 @@ def test_a_list_comes_in_parts(sqlite):
 
 @pytest.mark.parametrize("target", ["sqlite", "postgresql"])
 def test_places_are_no_part_of_a_backup_and_worked_out_after_it(
-    database, target, tmp_path, request, monkeypatch
+    database, target, tmp_path, request
 ):
-    monkeypatch.setattr(
-        "cardreader.register.backupfile.derive_key",
-        lambda word, salt: hashlib.sha256(salt).digest(),
-    )
     fill(database)
     keep_lists(database, RULES)
     file, fresh = tmp_path / "register.backup", tmp_path / "fresh"
