@@ -20,6 +20,7 @@ from cardreader.register import (
     judging,
     keptlists,
     lastbackup,
+    oncenoted,
     phoneclock,
     photostore,
     photostrip,
@@ -194,6 +195,12 @@ COUNTS = Stage(
     ),
 )
 
+ONCE = Stage(
+    "What several registers noted",
+    oncenoted,
+    (chosen("ONE_BIRTH", "h:m:s", "common knowledge: no other pregnancy ends so soon"),),
+)
+
 TUBE = Stage(
     "Acid-haematin tubes",
     tube,
@@ -304,7 +311,7 @@ DAYS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, TUBE, ENTRIES, WOMEN, TABLETS, ROWS, TABLES,
-    SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS,
+    BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
+    TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

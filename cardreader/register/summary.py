@@ -19,6 +19,7 @@ from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.lists import ListName
 from cardreader.register.models import Event, JoinedVisit, Reading, Referral, Visit, Woman
+from cardreader.register.oncenoted import births_noted, closings_noted
 from cardreader.register.parts import in_parts
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.women import Closing
@@ -114,9 +115,9 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
         tube_readings=taken.values[Source.TUBE],
         lab_results=taken.values[Source.LAB],
         referrals=_referrals(session, start, end, _midnight(today), events, rules),
-        births=events.chosen(EventKind.BIRTH, BirthOutcome),
+        births=_each(births_noted(session, first, after), BirthOutcome),
         tested_after_birth=_tested_after_birth(session, start, end),
-        closed=events.chosen(EventKind.CLOSED, Closing),
+        closed=_each(closings_noted(session, first, after), Closing),
         reopened=events.of(EventKind.REOPENED, EventKind.READ_WHILE_CLOSED),
         arrived=events.of(EventKind.ARRIVED),
         women_given_tablets=events.women_given_tablets,
@@ -183,6 +184,11 @@ class _Noted:
 
     def of(self, *kinds: EventKind) -> int:
         return sum(n for (kind, _), n in self._counted.items() if kind in kinds)
+
+
+def _each(found: Counter[str | None], choices: type[Choice]) -> tuple[tuple[Choice, int], ...]:
+    """How often each choice was noted, in their own order."""
+    return tuple((one, found[one.value]) for one in choices)
 
 
 def visits_seen(session: Session, first: dt.date, after: dt.date) -> int:
