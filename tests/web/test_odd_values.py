@@ -79,6 +79,15 @@ def test_the_api_asks_about_them_too(worker):
     assert worker.api("POST", f"/api{woman}/tube", json={**body, "sure": True}).status_code == 201
 
 
+def test_the_code_of_a_record_to_delete_is_taken_as_keyboards_write_it(supervisor):
+    """Arabic digits, a long dash and a space, as where she is looked for."""
+    woman = supervisor.add_woman("KX-807")
+    assert supervisor.post(f"{woman}/remove", code="kx-808").status_code == 422
+    typed = "kx\u2013\u0668\u0660 \u0667"
+    assert supervisor.post(f"{woman}/remove", code=typed).status_code == 303
+    assert supervisor.get(woman).status_code == 404
+
+
 def test_weeks_mistyped_are_mended_while_the_visit_goes_on(worker):
     woman = worker.add_woman("KX-806", weeks="36")
     worker.open_visit(woman)

@@ -21,6 +21,7 @@ from cardreader.register.women import (
     end_treatment,
     find_woman,
     start_treatment,
+    written_as_code,
 )
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor
@@ -144,7 +145,7 @@ def remove(request: Request, visitor: Supervisor, form: Form, woman_id: str) -> 
     fields = Fields(form)
     with state.database.write() as session:
         woman = find_her(session, woman_id)
-        if fields.raw("code").upper() != woman.code:
+        if written_as_code(fields.raw("code")) != woman.code:
             fields.problems["again"] = _("This is not her code.")
             return woman_page(request, visitor, woman, fields)
         removed = remove_woman(session, woman, visitor.account_id)
