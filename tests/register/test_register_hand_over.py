@@ -103,20 +103,42 @@ def post_file(tmp_path_factory, empty_register):
     return file
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def two(request, tmp_path, empty_register, post_file):
-    """An outreach post on SQLite, and the programme on either database; each knows the other."""
-    if request.param == "sqlite":
-        url = sqlite_url(tmp_path / "programme.db")
-    else:
-        url = request.getfixturevalue("postgres").migrated_url()
-    shutil.copy(post_file, tmp_path / "post.db")
-    shutil.copy(empty_register, tmp_path / "programme.db")
-    post = Register(sqlite_url(tmp_path / "post.db"), tmp_path / "post", "Post")
-    programme = Register(url, tmp_path / "programme", "Programme")
+def introduce(post: Register, programme: Register) -> None:
+    """Let each know the other, and the programme what the post has entered."""
     post.knows(programme)
     programme.knows(post)
     programme.takes(post.gives(programme))
+
+
+@pytest.fixture(scope="module")
+def introduced(tmp_path_factory, empty_register, post_file):
+    """A folder with the files of two registers on SQLite that know each other, to be copied."""
+    folder = tmp_path_factory.mktemp("introduced")
+    shutil.copy(post_file, folder / "post.db")
+    shutil.copy(empty_register, folder / "programme.db")
+    pair = [
+        Register(sqlite_url(folder / f"{name.lower()}.db"), folder / name, name)
+        for name in ("Post", "Programme")
+    ]
+    introduce(*pair)
+    for one in pair:
+        one.database.close()
+    return folder
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def two(request, tmp_path, post_file, introduced):
+    """An outreach post on SQLite, and the programme on either database; each knows the other."""
+    if request.param == "sqlite":
+        post_file = introduced / "post.db"
+        url = sqlite_url(shutil.copy(introduced / "programme.db", tmp_path))
+    else:
+        url = request.getfixturevalue("postgres").migrated_url()
+    shutil.copy(post_file, tmp_path / "post.db")
+    post = Register(sqlite_url(tmp_path / "post.db"), tmp_path / "post", "Post")
+    programme = Register(url, tmp_path / "programme", "Programme")
+    if request.param != "sqlite":
+        introduce(post, programme)
     yield post, programme
     post.database.close()
     programme.database.close()
