@@ -78,7 +78,7 @@ BACKUP_FILE = Stage(
     "A backup's file",
     backupfile,
     (chosen("_MOST_BYTES", "byte", "of one part: more rows than any register has"),),
-    beside=("_SALT", "_NONCE"),
+    beside=("_SALT", "_NONCE", "COST"),
 )
 
 PHOTOS = Stage(
