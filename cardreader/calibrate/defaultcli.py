@@ -116,7 +116,7 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.calibrate.lotfading import within_sites, write_scatter
     from cardreader.calibrate.prior import FACTOR_BY_DESIGN, FACTOR_BY_PHOTOS, fit_prior
     from cardreader.card.cgats import read_lot_file
-    from cardreader.simulate.worlds.draws import draw_worlds
+    from cardreader.simulate.worlds.draws import draw_each_way, draw_worlds
 
     out: Path = arguments.out
     make_folder(out)
@@ -130,25 +130,23 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
     day = arguments.today or date.today()
     with closing(progress_of(arguments)) as progress:
         progress.start("drawing", worlds, unit="world")
-        drawn = draw_worlds(
-            *(worlds, arguments.photos, arguments.seed, arguments.workers, lot),
-            drawn=progress.step,
-            by_photos=lot is None,
-        )
-        progress.note("fitting")
+        asked = worlds, arguments.photos, arguments.seed, arguments.workers
         if lot is not None:
-            _write_prior(out, fit_prior(drawn.by_lot, day, f"worlds-of-{lot.lot_id}"))
+            found = draw_worlds(*asked, lot, progress.step)
+            progress.note("fitting")
+            _write_prior(out, fit_prior(found, day, f"worlds-of-{lot.lot_id}"))
             return ExitCode.OK
-        _write_prior(out / "worlds", fit_prior(drawn.by_lot, day, "worlds"))
+        drawn = draw_each_way(*asked, progress.step)
+        progress.note("fitting")
         found = drawn.by_lot
+        _write_prior(out / "worlds", fit_prior(found, day, "worlds"))
         scatter = within_sites(found.measured.signature, found.world)
         source = f"{len(found.world)} simulated sittings in {worlds} worlds, seed {arguments.seed}"
         write_scatter(out / "worlds" / "within.json", scatter, source)
         design = fit_prior(drawn.by_design, day, "worlds-design", True, FACTOR_BY_DESIGN)
         _write_prior(out / "worlds-design", design)
-        assert drawn.by_photos is not None  # asked for above
-        name = "worlds-photographed"
-        _write_prior(out / name, fit_prior(drawn.by_photos, day, name, factor=FACTOR_BY_PHOTOS))
+        photos = fit_prior(drawn.by_photos, day, "worlds-photographed", factor=FACTOR_BY_PHOTOS)
+        _write_prior(out / "worlds-photographed", photos)
     return ExitCode.OK
 
 

@@ -54,9 +54,9 @@ def note_birth(
     """Note that her pregnancy ended; she stays on the lists until the test after it.
 
     A birth that is noted already is corrected: the earlier entry is set aside, save where it
-    is another pregnancy's. Values from
-    the birth on that were judged as a pregnant woman's are judged by the limits for after
-    it, and what those ask for more opens a referral; the values stay as they were entered.
+    is another pregnancy's. Values from the birth on that were judged as a pregnant woman's are
+    judged by the limits for after it, and what those ask for more opens a referral; the values
+    stay as they were entered.
 
     OddWeeksError in weeks in which the protocol expects no such outcome, and for a day since
     which she was seen, unless ``sure``:

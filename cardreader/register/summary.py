@@ -27,7 +27,7 @@ from cardreader.register.women import Closing
 Choice = TypeVar("Choice", bound=StrEnum)
 
 FULL_TERM = dt.timedelta(weeks=40)
-"""From the first day of the last period to a birth (Naegele's rule, common knowledge)."""
+"""From the first day of the last period to a birth (Naegele's rule, from memory)."""
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ def prior():
 
 @pytest.fixture(scope="module")
 def worlds():
-    return draw_worlds(3, 110, SEED).by_lot
+    return draw_worlds(3, 110, SEED)
 
 
 def _pairs(worlds, world, rows, lab_cv=0.02, seed=1):

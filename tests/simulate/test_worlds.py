@@ -12,7 +12,7 @@ from cardreader.simulate.colorimetry import lab
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.worlds import inks, papers, prints
 from cardreader.simulate.worlds.blots import MODELS, draw_blot_model, methaemoglobin_per_cm
-from cardreader.simulate.worlds.draws import draw_worlds
+from cardreader.simulate.worlds.draws import draw_each_way, draw_worlds
 from cardreader.simulate.worlds.world import draw_world
 
 
@@ -85,11 +85,12 @@ def test_a_brightened_paper_shines_under_daylight_and_not_under_an_led():
     assert world.blank(1.0)[blue] > world.blank(0.0)[blue] + 0.05
 
 
-def test_sittings_are_the_same_whatever_the_processes_and_readable_by_design_too():
-    one, two = draw_worlds(3, 5, seed=9), draw_worlds(3, 5, seed=9, workers=2)
-    assert np.array_equal(one.by_lot.measured.rows(), two.by_lot.measured.rows())
-    assert len(one.by_lot.hb_g_dl) + one.by_lot.n_refused == 15
-    assert len(one.by_design.hb_g_dl) >= 12
+def test_sittings_are_the_same_whatever_the_processes_and_what_is_known_of_the_lot():
+    one, two = draw_worlds(3, 5, seed=9), draw_each_way(3, 5, seed=9, workers=2)
+    assert np.array_equal(one.measured.rows(), two.by_lot.measured.rows())
+    assert len(one.hb_g_dl) + one.n_refused == 15
+    assert len(two.by_design.hb_g_dl) >= 12
+    assert len(two.by_photos.hb_g_dl) >= 12
 
 
 def test_a_lot_with_spectra_gives_worlds_of_its_own_print():
@@ -101,4 +102,4 @@ def test_a_lot_with_spectra_gives_worlds_of_its_own_print():
     assert np.allclose(first.printed, second.printed)
     assert first.blot != second.blot
     drawn = draw_worlds(2, 4, seed=1, lot=lot)
-    assert len(drawn.by_lot.hb_g_dl) >= 6
+    assert len(drawn.hb_g_dl) >= 6

@@ -49,7 +49,7 @@ class Drawn:
 @cache
 def drawn(world: int = 0) -> Drawn:
     """Sittings from 4 to 15 g/dL, a new phone and lamp each."""
-    found = draw_worlds(1, 130, SEED + world).by_lot
+    found = draw_worlds(1, 130, SEED + world)
     inside = (found.hb_g_dl > 4) & (found.hb_g_dl < 15)
     return Drawn(found.hb_g_dl[inside], found.measured[inside])
 

@@ -164,6 +164,7 @@ def test_the_name_is_told_from_within_an_event_loop():
         announcement.close()
 
 
+@pytest.mark.slow
 @in_a_thread
 def test_the_name_is_found_by_multicast_dns():
     """Asked by a second instance of the zeroconf library, over loopback."""
@@ -183,6 +184,7 @@ def test_the_name_is_found_by_multicast_dns():
         asker.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("secure", [True, False])
 @in_a_thread
 def test_a_copied_register_does_not_take_the_name_of_the_first(secure):

@@ -48,12 +48,15 @@ class WorldPairs:
 
 @dataclass(frozen=True, eq=False)
 class EachWay:
-    """The same sittings read with the lot as measured, with its design only and, where asked
-    for, with the colours that photos of its cards find."""
+    """The same sittings read with the lot as measured, with its design only, and with the
+    colours that photos of its cards find."""
 
     by_lot: WorldPairs
     by_design: WorldPairs
-    by_photos: WorldPairs | None = None
+    by_photos: WorldPairs
+
+
+def _none(count: int) -> None: ...
 
 
 def draw_worlds(
@@ -62,43 +65,59 @@ def draw_worlds(
     seed: int,
     workers: int = 1,
     lot: Lot | None = None,
-    drawn: Callable[[int], None] = lambda count: None,
-    by_photos: bool = False,
-) -> EachWay:
+    drawn: Callable[[int], None] = _none,
+) -> WorldPairs:
     """Draw worlds and sittings in them, haemoglobin uniform, a new phone and lamp each.
 
     With a lot that has spectra all worlds have its cards; ``drawn`` is told of how many
-    more worlds there are. With ``by_photos`` each lot's colours are also found from photos.
+    more worlds there are.
     """
-    draw = partial(_draw_world, photos=photos, seed=seed, lot=lot, by_photos=by_photos)
+    draw = partial(_draw_world, photos=photos, seed=seed, lot=lot, each_way=False)
+    return _gather(_rows(draw, n_worlds, workers, drawn), 0)
+
+
+def draw_each_way(
+    n_worlds: int,
+    photos: int,
+    seed: int,
+    workers: int = 1,
+    drawn: Callable[[int], None] = _none,
+) -> EachWay:
+    """As `draw_worlds`, by all that may be known of a lot."""
+    draw = partial(_draw_world, photos=photos, seed=seed, lot=None, each_way=True)
+    rows = _rows(draw, n_worlds, workers, drawn)
+    return EachWay(*(_gather(rows, way) for way in range(3)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Row:
+    """One sitting; ``measured`` by the lot and, each way, by its design and by photos."""
+
+    world: int
+    hb_g_dl: float
+    measured: tuple[Measured | None, ...]
+
+
+def _rows(
+    draw: Callable[[int], list[_Row]], n_worlds: int, workers: int, drawn: Callable[[int], None]
+) -> list[_Row]:
     rows: list[_Row] = []
     with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
         for part in (partial(pool.map, chunksize=2) if pool else map)(draw, range(n_worlds)):
             rows += part
             drawn(1)
-    by_lot, by_design, found = (
-        [(row.world, row.hb_g_dl, row.measured[way]) for row in rows] for way in range(3)
-    )
-    return EachWay(_gather(by_lot), _gather(by_design), _gather(found) if by_photos else None)
+    return rows
 
 
-@dataclass(frozen=True, eq=False)
-class _Row:
-    """One sitting; ``measured`` by the lot, by its design, by photos of its cards."""
-
-    world: int
-    hb_g_dl: float
-    measured: tuple[Measured | None, Measured | None, Measured | None]
-
-
-def _draw_world(index: int, photos: int, seed: int, lot: Lot | None, by_photos: bool) -> list[_Row]:
+def _draw_world(index: int, photos: int, seed: int, lot: Lot | None, each_way: bool) -> list[_Row]:
     rng = np.random.default_rng([seed, index])
     world = draw_world(rng, lot)
-    own = world.lot(_LOT_NUMBER, rng)
-    # Drawn apart, so that the sittings are the same with and without them.
-    apart = np.random.default_rng([seed, index, _PRINT_SEED])
-    found = photographed_lot(world, own, apart) if by_photos else None
-    return [_sitting(world, own, found, index, rng) for _ in range(photos)]
+    own, others = world.lot(_LOT_NUMBER, rng), list[Lot | None]()
+    if each_way:
+        # Drawn apart, so that the sittings are the same with and without them.
+        apart = np.random.default_rng([seed, index, _PRINT_SEED])
+        others = [design_lot(), photographed_lot(world, own, apart)]
+    return [_sitting(world, own, others, index, rng) for _ in range(photos)]
 
 
 def photographed_lot(world: World, lot: Lot, rng: np.random.Generator) -> Lot | None:
@@ -116,15 +135,15 @@ def photographed_lot(world: World, lot: Lot, rng: np.random.Generator) -> Lot | 
 
 
 def _sitting(
-    world: World, lot: Lot, found: Lot | None, index: int, rng: np.random.Generator
+    world: World, own: Lot, others: list[Lot | None], index: int, rng: np.random.Generator
 ) -> _Row:
     hb = rng.uniform(*HB_RANGE_G_DL)
     control = CONTROLS[int(rng.integers(len(CONTROLS)))]
     camera, lamp = draw_phone(rng), draw_lamp(rng)
-    scene = draw_world_scene(world, rng, hb, lot, control, camera, lamp, volume=1.0)
+    scene = draw_world_scene(world, rng, hb, own, control, camera, lamp, volume=1.0)
     drawn = patch_draw(scene, rng)
-    by_photos = None if found is None else numbers(drawn, found)
-    return _Row(index, hb, (numbers(drawn, lot), numbers(drawn, design_lot()), by_photos))
+    measured = (None if lot is None else numbers(drawn, lot) for lot in (own, *others))
+    return _Row(index, hb, tuple(measured))
 
 
 def draw_phone(rng: np.random.Generator) -> Camera:
@@ -139,11 +158,11 @@ def numbers(drawn: PatchDraw, lot: Lot) -> Measured | None:
     return None if isinstance(colours, Refusal) else measured(*colours)
 
 
-def _gather(rows: list[tuple[int, float, Measured | None]]) -> WorldPairs:
-    kept = [(world, hb, found) for world, hb, found in rows if found is not None]
+def _gather(rows: list[_Row], way: int) -> WorldPairs:
+    kept = [(row, found) for row in rows if (found := row.measured[way]) is not None]
     return WorldPairs(
-        hb_g_dl=np.array([hb for _, hb, _ in kept]),
-        measured=Measured.stack([found for _, _, found in kept]),
-        world=np.array([world for world, _, _ in kept], np.intp),
+        hb_g_dl=np.array([row.hb_g_dl for row, _ in kept]),
+        measured=Measured.stack([found for _, found in kept]),
+        world=np.array([row.world for row, _ in kept], np.intp),
         n_refused=len(rows) - len(kept),
     )

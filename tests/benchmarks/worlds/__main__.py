@@ -94,7 +94,7 @@ def prior_of_lot(job: tuple[str, int, int]) -> str:
     if not lot_worlds:
         return ""
     lot = draw_site(kind, variant, 0, 0, 0).lot
-    drawn = draw_worlds(lot_worlds, PHOTOS_A_WORLD, LOT_WORLDS_SEED, lot=lot).by_lot
+    drawn = draw_worlds(lot_worlds, PHOTOS_A_WORLD, LOT_WORLDS_SEED, lot=lot)
     return fit_prior(drawn, date(2026, 1, 1), "own").to_json()
 
 
