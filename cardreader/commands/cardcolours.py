@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 from collections import Counter
 from contextlib import closing
 from dataclasses import dataclass, field, replace
@@ -68,15 +69,12 @@ def _card_colours(arguments: argparse.Namespace) -> ExitCode:
         seen = _seen(_files(arguments.photos), lots, progress)
     number = _number(seen, arguments.lot)
     cards = seen.cards[number]
-    if lots[number].basis == "measured":
-        raise CommandError(
-            ExitCode.USAGE,
-            f"lot {lots[number].lot_id} is measured: no photo knows its colours better",
-        )
     try:
         found = print_colours([card.photo for card in cards], lots[number])
     except TooFewPhotosError as error:
         raise CommandError(ExitCode.BAD_DATA, f"{error}{_why(seen)}") from None
+    except ValueError as error:  # a measured lot
+        raise CommandError(ExitCode.USAGE, str(error)) from None
     phones = {card.phone for card in cards}
     write_file(arguments.out, write_lot(_described(found, phones, arguments)))
     say(_words(arguments.out, found, phones, seen))
@@ -120,11 +118,12 @@ def _seen(files: list[Path], lots: Lots, progress: Progress) -> _Seen:
     for path in files:
         with told(ExitCode.BAD_DATA, OSError, about=path):
             data = path.read_bytes()
-        measured = measure_photo(data, lots)
         progress.step()
-        if measured.sha256 in known:
+        sha256 = hashlib.sha256(data).hexdigest()
+        if sha256 in known:
             continue
-        known.add(measured.sha256)
+        known.add(sha256)
+        measured = measure_photo(data, lots, sha256)
         if measured.samples is None or measured.lot is None or measured.banding is None:
             reason = "no card" if measured.refusal is None else measured.refusal.reason.value
             seen.without[reason] += 1

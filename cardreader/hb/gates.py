@@ -45,7 +45,7 @@ COMBINE = Stage(
 MEASURED = Stage(
     "Numbers kept of a photo",
     measured_module,
-    (derived("_LEAST_XYZ", "XYZ", "a hundredth of black ink"),),
+    (),
     beside=("COLOUR_COLUMNS", "N_COLOUR", "N_SIGNATURE", "VIVIDNESS_AT"),
 )
 

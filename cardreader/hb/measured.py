@@ -32,7 +32,6 @@ COLOUR_COLUMNS = (
 
 N_COLOUR = len(COLOUR_COLUMNS)
 _ROW, _COLUMN = np.triu_indices(3)
-_LEAST_XYZ = 1e-4
 
 
 N_SIGNATURE = 2 * 3 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_PARAMETERS
@@ -159,11 +158,9 @@ def signature(correction: ColourCorrection) -> Array:
     the phone's vividness: fitted to the same prints, they took up part of what a lamp
     leaves there, and without them that part would be lost.
     """
-    wanted = correction.lot.xyz
-    seen = np.maximum(correction.patch_xyz, _LEAST_XYZ)
-    ratio = layout.by_shade(np.log(seen / wanted)).mean(axis=1)
+    ratio = layout.by_shade(correction.log_misfit).mean(axis=1)
     ramp = layout.shades_of_kind(Kind.RAMP)
-    depth = layout.by_shade(np.log(wanted[:, 1])).mean(axis=1)[ramp]
+    depth = layout.by_shade(np.log(correction.lot.xyz[:, 1])).mean(axis=1)[ramp]
     design = np.stack([np.ones_like(depth), depth - depth.mean()], axis=1)
     kept = ~layout.by_shade(correction.samples.crushed)[ramp].any(axis=1)
     along_ramp = np.linalg.lstsq(design[kept], ratio[ramp][kept], rcond=None)[0]

@@ -128,9 +128,14 @@ class ColourCorrection:
         """Corrected XYZ of the 72 patches, shape (72, 3)."""
         return self.xyz(self.samples.linear, layout.centres_mm())
 
+    @cached_property
+    def log_misfit(self) -> Array:
+        """Log ratio of corrected to measured XYZ of each patch, shape (72, 3)."""
+        return np.asarray(np.log(np.maximum(self.patch_xyz, EPSILON) / self.lot.xyz))
+
     def miss(self, keep: Mask) -> Array:
         """How far (72,) each patch is off in ln XYZ; a shade of blood, from those kept."""
-        ratio = np.log(np.maximum(self.patch_xyz, EPSILON) / self.lot.xyz)
+        ratio = self.log_misfit.copy()
         ratio[_RAMP] -= np.median(ratio[_RAMP & keep], axis=0)
         return np.asarray(np.linalg.norm(ratio, axis=1))
 

@@ -35,7 +35,6 @@ LEAST_PHOTOS = 10
 """Photos that gave a colour. 10, 20 and 40 of four phones read equally well."""
 LEAST_PHONES = 3
 """With fewer, what a phone does to colour is taken for the print's: worth saying."""
-_LEAST_XYZ = 1e-4
 
 
 class TooFewPhotosError(ValueError):
@@ -98,8 +97,7 @@ def _left_over(photos: Sequence[CardPhoto], lot: Lot) -> Array:
     for photo in photos:
         found = correct(photo.samples, lot, photo.banding)
         if not isinstance(found, Refusal):
-            ratio = np.log(np.maximum(found.patch_xyz, _LEAST_XYZ) / lot.xyz)
-            out.append(layout.by_shade(ratio).mean(axis=1))
+            out.append(layout.by_shade(found.log_misfit).mean(axis=1))
     return np.array(out).reshape(-1, layout.N_SHADES, 3)
 
 

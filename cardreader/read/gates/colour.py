@@ -229,7 +229,6 @@ PRINT_COLOURS = Stage(
             "phone",
             "20 photos of one phone gained half of what those of four did, seed 31337",
         ),
-        derived("_LEAST_XYZ", "perfect diffuser = 1", "the darkest velvet sends back more"),
     ),
 )
 
