@@ -179,8 +179,9 @@ class _Noted:
         self.tablets_given: int = amount or 0
 
     def chosen(self, kind: EventKind, choices: type[Choice]) -> tuple[tuple[Choice, int], ...]:
-        """How often each choice was noted, in their own order."""
-        return tuple((one, self._counted.get((kind, one.value), 0)) for one in choices)
+        """How often each choice of one kind was noted, in their own order."""
+        counted = {choice: n for (noted, choice), n in self._counted.items() if noted == kind}
+        return _each(Counter(counted), choices)
 
     def of(self, *kinds: EventKind) -> int:
         return sum(n for (kind, _), n in self._counted.items() if kind in kinds)
@@ -264,21 +265,20 @@ def _tested_after_birth(session: Session, start: dt.datetime, end: dt.datetime) 
     A month keeps its count: who is pregnant again later was tested after that birth all the
     same, and who is pregnant now is not.
     """
-    born = (Event.kind == EventKind.BIRTH.value, Event.set_aside_at.is_(None))
     found = session.execute(
         select(Woman.id, Reading.taken_at, Event.on)
         .join(Reading, Reading.woman_id == Woman.id)
         .join(Event, Event.woman_id == Woman.id)
-        .where(*_of_month(start, end), Reading.hb_g_dl.is_not(None), *born)
+        .where(*_of_month(start, end), Reading.hb_g_dl.is_not(None))
+        .where(Event.kind == EventKind.BIRTH.value, Event.set_aside_at.is_(None))
     ).all()
     after = {(woman_id, local_day(at)) for woman_id, at, on in found if on < local_day(at)}
     women = {woman_id for woman_id, _ in after}
     births: dict[str, set[dt.date]] = defaultdict(set)
+    for woman_id, _, on in found:
+        births[woman_id].add(on)
     begun: dict[str, dt.date | None] = {}
     for some in in_parts(women):
-        noted = select(Event.woman_id, Event.on).where(Event.woman_id.in_(some), *born)
-        for woman_id, on in session.execute(noted):
-            births[woman_id].add(on)
         for woman in session.scalars(select(Woman).where(Woman.id.in_(some))):
             begun[woman.id] = _pregnant_from(woman)
     return len({who for who, day in after if not _is_pregnant(births[who], begun[who], day)})
