@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocol import Protocol
-from cardreader.decide.rule import Decision, Outcome
-from cardreader.decide.subject import Subject
-from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.base import local_day
-from cardreader.register.closing import tell_weeks
 from cardreader.register.events import note, standing_events
 from cardreader.register.followup import gestation_start
-from cardreader.register.history import Measurement, measurements
-from cardreader.register.judging import judge
-from cardreader.register.kinds import BirthOutcome, EventKind, Purpose
+from cardreader.register.heldagain import pressing_since_birth
+from cardreader.register.kinds import BirthOutcome, EventKind
 from cardreader.register.models import Event, Woman
-from cardreader.register.recording import subject_of
 from cardreader.register.referrals import refer
-
-_PRESSING = (Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SEVERE)
 
 
 class OddWeeksError(ValueError):
@@ -139,69 +129,3 @@ def _odd_week(woman: Woman, outcome: BirthOutcome, on: dt.date, rules: FollowUpR
     week = (on - start).days // 7
     first, last = rules.loss_weeks if outcome is BirthOutcome.LOSS else rules.birth_weeks
     return None if first <= week <= last else week
-
-
-@dataclass(frozen=True)
-class Pressing:
-    """A value since a birth that the limits for after it make more of than was made of it."""
-
-    point: Measurement
-    urgent: bool
-    purpose: Purpose
-
-
-def pressing_since_birth(
-    woman: Woman, protocol: Protocol, elevation_m: float | None
-) -> Iterator[Pressing]:
-    """Her values from the birth on that were judged as a pregnant woman's, where that is less."""
-    for point in measurements(woman):
-        subject = subject_of(woman, point.day, elevation_m)
-        if subject.pregnant:
-            continue
-        decision = _judged_as(point, protocol, subject)
-        if _rank(decision.outcome) > _rank(point.outcome):
-            yield _pressing(point, decision)
-
-
-def mend_weeks(
-    session: Session,
-    woman: Woman,
-    weeks: int,
-    on: dt.date,
-    by: str | None,
-    protocol: Protocol,
-    elevation_m: float | None,
-) -> None:
-    """Note her weeks as told on a day, and hold what was read before against them.
-
-    Where the limits differ by trimester a value may have passed for that of another one. What
-    they ask for more opens a referral, as after a birth; the values stay as they were entered.
-    BeforeBirthError as `tell_weeks`.
-    """
-    points = measurements(woman)
-    before = [subject_of(woman, point.day, elevation_m) for point in points]
-    tell_weeks(session, woman, weeks, on, by)
-    for point, then in zip(points, before, strict=True):
-        now = subject_of(woman, point.day, elevation_m)
-        if now == then or not (then.pregnant and now.pregnant):
-            continue
-        decision = _judged_as(point, protocol, now)
-        was = max(_rank(point.outcome), _rank(_judged_as(point, protocol, then).outcome))
-        if _rank(decision.outcome) > was:
-            found = _pressing(point, decision)
-            refer(session, woman, found.point, found.urgent, by, found.purpose)
-
-
-def _judged_as(point: Measurement, protocol: Protocol, subject: Subject) -> Decision:
-    value = HbDistribution.normal(point.hb_g_dl, 0.0 if point.confirmed else point.sd_g_dl)
-    return judge(value, protocol, subject)
-
-
-def _rank(outcome: Outcome) -> int:
-    return _PRESSING.index(outcome)
-
-
-def _pressing(point: Measurement, decision: Decision) -> Pressing:
-    care = point.confirmed and decision.outcome is Outcome.SEVERE
-    purpose = Purpose.CARE if care else Purpose.TEST
-    return Pressing(replace(point, outcome=decision.outcome), decision.refer or care, purpose)

@@ -36,7 +36,7 @@ from cardreader.register import (
     women,
 )
 from cardreader.register.meet import code, guest, host
-from cardreader.register.merge import days
+from cardreader.register.merge import choosing, days
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -309,9 +309,22 @@ DAYS = Stage(
     ),
 )
 
+JOINED = Stage(
+    "Births of the joined",
+    choosing,
+    (
+        chosen(
+            "KNOWN_AGAIN",
+            "h:m:s",
+            "two weeks at least from a birth to another conception, six to a missed period and a "
+            "test of it (common knowledge, no source)",
+        ),
+    ),
+)
+
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
-    TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS,
+    TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import ForeignKey, Index, String, Text
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
+from cardreader.decide.subject import LONGEST_GESTATION_WEEKS
 from cardreader.register.base import Base, new_id, utc_now
 from cardreader.register.kinds import Purpose
 
@@ -101,10 +102,15 @@ class Woman(Base):
         """Completed weeks of gestation on ``day``; None when unknown, past 45 weeks, or over."""
         if self.has_given_birth(day):
             return None
-        if self.gestation_weeks is None or self.gestation_on is None:
-            return None
-        weeks = self.gestation_weeks + (day - self.gestation_on).days // 7
-        return weeks if 0 <= weeks <= 45 else None
+        return weeks_at(self.gestation_weeks, self.gestation_on, day)
+
+
+def weeks_at(weeks: int | None, on: dt.date | None, day: dt.date) -> int | None:
+    """Completed weeks on a day, as told on another; None when unknown, or outside 0 to 45."""
+    if weeks is None or on is None:
+        return None
+    weeks += (day - on).days // 7
+    return weeks if 0 <= weeks <= LONGEST_GESTATION_WEEKS else None
 
 
 class _Result:

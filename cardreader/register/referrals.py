@@ -196,6 +196,9 @@ def answer_by_result(session: Session, reading: Reading, by: str | None) -> None
             continue
         if severe and referral.purpose == Purpose.CARE:
             continue
+        # Nor that which it opened itself, by limits that turned out to be hers.
+        if referral.opening_reading_id == reading.id:
+            continue
         if asked_since(referral, reading.taken_at):
             continue
         referral.closing_reading_id = reading.id

@@ -70,7 +70,7 @@ def create_app(
     keep_lists(database, own.rules.follow_up, progress)
     workshop = Workshop(database, settings.data, own, settings.elevation_m)
     state = State(settings, database, own, workshop, photos, today)
-    show_all_anew(database)
+    show_all_anew(database, state.judge)
     join_all(database, state.judge, progress)
     tidy(state)
     workshop.resume()

@@ -10,6 +10,8 @@ import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from sqlalchemy import select
 
+from cardreader.decide.protocolfile import load_protocol
+from cardreader.decide.rule import Outcome
 from cardreader.register import accounts, audit, closing, women
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import utc_now
@@ -18,6 +20,7 @@ from cardreader.register.database import Database, sqlite_url
 from cardreader.register.history import measurements, standing
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Role
 from cardreader.register.knownby import mend_code
+from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.merge.conflicts import code_clashes, conflicts, decide
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.handover import hand_over
@@ -37,7 +40,7 @@ from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
 from cardreader.register.models import Account, Reading, Referral, Visit, Woman
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import open_store
-from cardreader.register.recording import open_visit, record_photo
+from cardreader.register.recording import open_visit, record_lab, record_photo, subject_of
 from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
 from cardreader.register.removal import remove_woman
 from cardreader.register.settingaside import set_aside
@@ -872,6 +875,55 @@ def test_what_one_read_without_knowing_of_the_birth_is_held_against_the_limits_a
         found = register.look(lambda s, her: [r.urgent for r in open_referrals(her)], "KX-5")
         assert found == ([] if urgent is None else [urgent])
     assert post.says() == programme.says()
+
+
+WHO = load_protocol("who-2024")
+
+
+def enough_in_the_second_trimester(session, woman) -> None:
+    """A result of 10.7 g/dL: enough in the second trimester, and in no other (who-2024)."""
+    at = utc_now() - dt.timedelta(days=2)
+    given = ("Cell counter", "Invented Clinic", at, None, WHO, subject_of(woman, at.date(), None))
+    result = record_lab(session, woman, "weeks", 10.7, *given)
+    assert result.band == Outcome.NOT_ANAEMIC
+
+
+@pytest.mark.parametrize("weeks_first", [True, False])
+def test_what_one_read_without_knowing_of_mended_weeks_is_held_against_them(two, weeks_first):
+    post, programme = two
+    post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
+    exchange(post, programme)
+    programme.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
+    post.do(enough_in_the_second_trimester, "KX-5")
+    judge = Judge(combine, protocol=WHO)
+    for _ in range(2):
+        first, second = (post, programme) if weeks_first else (programme, post)
+        first.takes(second.gives(first), judge=judge)
+        second.takes(first.gives(second), judge=judge)
+    for register in two:
+        assert register.look(lambda s, her: [r.band for r in open_referrals(her)], "KX-5") == [
+            Outcome.ANAEMIC
+        ]
+    assert post.says() == programme.says()
+
+
+def test_weeks_that_both_mended_are_held_against_what_was_read_once_somebody_decided(two):
+    post, programme = two
+    post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
+    exchange(post, programme)
+    judge = Judge(combine, protocol=WHO)
+    post.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
+    programme.do(lambda s, her: mend_weeks(s, her, 22, TODAY, None, WHO, None), "KX-5")
+    programme.do(enough_in_the_second_trimester, "KX-5")
+    programme.takes(post.gives(programme), judge=judge)
+    with programme.database.write() as session:
+        [conflict] = conflicts(session)
+        chosen = next(v for v in conflict.values if v.value["gestation_weeks"] == 30)
+        assert not chosen.shown
+        assert open_referrals(find_woman(session, "KX-5")) == []
+        decide(session, chosen.change_id, None, judge)
+        found = [r.band for r in open_referrals(find_woman(session, "KX-5"))]
+        assert found == [Outcome.ANAEMIC]
 
 
 @pytest.mark.parametrize("known", [False, True])

@@ -8,6 +8,8 @@ import pytest
 from builders import PROTOCOL, add_woman, combine, facts, photo
 from sqlalchemy import event, select
 
+from cardreader.decide.protocolfile import load_protocol
+from cardreader.decide.rule import Outcome
 from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.closing import tell_weeks
@@ -21,12 +23,15 @@ from cardreader.register.merge.joining import join_two, part, show_all_anew
 from cardreader.register.merge.store import load_state
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Event, Woman
+from cardreader.register.recording import record_lab, subject_of
 from cardreader.register.undoing import undo_event
 from cardreader.register.women import find_woman
 
 TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
 JUDGE = Judge(combine, protocol=PROTOCOL)
+WHO = load_protocol("who-2024")
+WHO_JUDGE = Judge(combine, protocol=WHO)
 
 
 def entered(session, code: str, weeks: int | None, told_days_ago: int) -> Woman:
@@ -121,6 +126,87 @@ def test_weeks_told_after_the_birth_of_another_record_are_a_pregnancy(sqlite):
         assert her.gestation_at(TODAY) == 20
 
 
+@pytest.mark.parametrize("birth_first", [True, False])
+@pytest.mark.parametrize(("hb_g_dl", "urgent"), [(11.4, False), (7.4, True), (13.5, None)])
+def test_a_birth_ends_the_pregnancy_of_a_record_without_weeks(
+    database, hb_g_dl, urgent, birth_first
+):
+    """And what was read under that record is held against the limits after the birth."""
+    with database.write() as session:
+        codes = ("KX-1", "KX-2") if birth_first else ("KX-2", "KX-1")
+        first = entered(session, codes[0], 38, 60)
+        give_birth(session, first, 50)
+        second = entered(session, codes[1], None, 40 if birth_first else 200)
+        photo(session, second, facts(hb_g_dl, 0.2), days_ago=10)
+    join(database)
+    with database.read() as session:
+        her = find_woman(session, "KX-1")
+        assert her.birth_on == TODAY - 50 * DAY
+        if urgent is None:
+            assert row_today(session).due.kind is DueKind.AFTER_BIRTH
+        found = [r.urgent for r in her.referrals if r.closed_at is None]
+        assert found == ([] if urgent is None else [urgent])
+
+
+def test_who_comes_again_long_after_the_birth_of_her_other_record_has_a_next_day(sqlite):
+    """Shown by the limits after a birth, she is asked for her weeks all the same."""
+    with sqlite.write() as session:
+        first = entered(session, "KX-1", 38, 400)
+        give_birth(session, first, 380)
+        photo(session, first, facts(13.5), days_ago=330)
+        second = entered(session, "KX-2", None, 390)
+        photo(session, second, facts(13.5), days_ago=3)
+    join(sqlite)
+    with sqlite.read() as session:
+        assert row_today(session).due.kind is DueKind.WITHOUT_WEEKS
+
+
+def read_by_other_weeks(session) -> None:
+    """10.7 g/dL, read under a record in whose trimester that is enough (who-2024)."""
+    entered(session, "KX-1", 30, 1)
+    second = entered(session, "KX-2", 20, 10)
+    photo(session, second, facts(10.7, 0.05), days_ago=2)
+    second.visits[0].band = second.visits[0].readings[0].band = Outcome.NOT_ANAEMIC.value
+    session.flush()
+    for referral in second.referrals:
+        session.delete(referral)
+
+
+def asked(session, code: str) -> list[str]:
+    return [r.band for r in find_woman(session, code).referrals if r.closed_at is None]
+
+
+def test_what_was_read_under_one_record_is_held_against_the_weeks_of_all(database):
+    with database.write() as session:
+        read_by_other_weeks(session)
+    with database.write() as session:
+        one, other = (find_woman(session, code).id for code in ("KX-1", "KX-2"))
+        join_two(session, one, other, None, WHO_JUDGE)
+    with database.read() as session:
+        assert find_woman(session, "KX-1").gestation_at(TODAY) == 30
+        assert asked(session, "KX-1") == [Outcome.ANAEMIC]
+
+
+def test_what_was_read_of_the_joined_is_held_against_her_own_weeks_once_parted(database):
+    with database.write() as session:
+        entered(session, "KX-1", 30, 3)
+        entered(session, "KX-2", 20, 1)
+    with database.write() as session:
+        one, other = (find_woman(session, code).id for code in ("KX-1", "KX-2"))
+        join_two(session, one, other, None, WHO_JUDGE)
+    with database.write() as session:
+        her = find_woman(session, "KX-1")
+        assert her.gestation_at(TODAY) == 20
+        subject = subject_of(her, TODAY, None)
+        given = (10.7, "Cell counter", "Invented Clinic", utc_now(), None, WHO, subject)
+        assert record_lab(session, her, "key", *given).band == Outcome.NOT_ANAEMIC
+    with database.write() as session:
+        part(session, session.scalars(select(Joining)).one(), None, WHO_JUDGE)
+    with database.read() as session:
+        assert asked(session, "KX-1") == [Outcome.ANAEMIC]
+        assert asked(session, "KX-2") == []
+
+
 def test_weeks_told_of_the_joined_hold_for_both_and_parting_gives_each_her_own_back(database):
     old_birth_and_new_pregnancy(database)
     join(database)
@@ -211,19 +297,25 @@ def test_what_is_noted_of_the_joined_is_shown_alike_by_whoever_works_it_out_anew
         show_all_anew(sqlite)
 
 
-def said_of(weeks=None, on=None, birth=None, closed=None):
+def said_of(weeks=None, on=None, birth=None, closed=None, added="2025-01-01", again=None):
     return {
+        "added_at": f"{added}T10:00:00",
         **{"gestation_weeks": weeks, "gestation_on": on},
         **{"birth_on": birth, "birth_outcome": birth and "live"},
-        **{"closed_on": closed, "closed_reason": closed and "moved", "followed_from": None},
+        **{"closed_on": closed, "closed_reason": closed and "moved", "followed_from": again},
     }
 
 
 @pytest.mark.parametrize(
     ("one", "other", "weeks", "birth"),
     [
-        # No weeks are told of the pregnancy that goes on: they are asked for.
-        (said_of(38, "2025-01-01", "2025-01-20"), said_of(), None, None),
+        # The record without weeks is of the pregnancy that ended: shown as pregnant she would be
+        # judged by limits that are lower than hers, and her birth be forgotten.
+        (said_of(38, "2025-01-01", "2025-01-20"), said_of(), 38, "2025-01-20"),
+        (said_of(38, "2025-01-01", "2025-01-20"), said_of(added="2025-03-16"), 38, "2025-01-20"),
+        # Opened so late that it can be another's; her weeks are asked for.
+        (said_of(38, "2025-01-01", "2025-01-20"), said_of(added="2025-03-17"), None, None),
+        (said_of(38, "2025-01-01", "2025-01-20"), said_of(again="2025-09-01"), None, None),
         (said_of(), said_of(9, "2026-01-01"), 9, None),
         (said_of(9, "2026-01-01"), said_of(12, "2026-01-22"), 12, None),
         (said_of(birth="2026-01-01"), said_of(birth="2026-02-01"), None, "2026-02-01"),

@@ -19,10 +19,11 @@ from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.register import closing, recording, referrals, settingaside
 from cardreader.register.base import utc_now
-from cardreader.register.births import OddWeeksError, mend_weeks, note_birth
+from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.followup import DueKind
 from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome, Regimen
 from cardreader.register.lists import row_of
+from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Visit

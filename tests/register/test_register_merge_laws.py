@@ -9,12 +9,13 @@ import shutil
 from collections import Counter
 
 import pytest
-from builders import PROTOCOL, combine
+from builders import combine
 from histories import anything, one_day, one_severe, seen_today, two_women
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
 
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.dayvisits import is_shown
 from cardreader.register.fieldchanges import OF_ALL_JOINED
@@ -27,7 +28,8 @@ from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.models import JoinedVisit
 
-JUDGE = Judge(combine, protocol=PROTOCOL)
+# Of a protocol whose limits differ by trimester.
+JUDGE = Judge(combine, protocol=load_protocol("who-2024"))
 THREE = settings(
     max_examples=26, deadline=None, derandomize=True, database=None, phases=[Phase.generate]
 )

@@ -6,6 +6,7 @@ closed, urgent rather than not, still open rather than answered. All values stay
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -20,6 +21,10 @@ _ALARM = (
     Outcome.NOT_READ,
     Outcome.NOT_ANAEMIC,
 )
+
+
+KNOWN_AGAIN = dt.timedelta(weeks=8)
+"""From a birth until a pregnancy after it can be known of at all."""
 
 
 def _by_alarm(value: Row) -> tuple[Any, ...]:
@@ -96,9 +101,11 @@ def differ(table: str, name: str, heads: list[Change]) -> bool:
 def shown_of_joined(said: Sequence[Row]) -> Row:
     """What is shown of a woman whose records say different things of all of her.
 
-    ``said``: closing, birth and weeks of each record, the one entered first first. She is
-    followed if any record of hers is, and pregnant if any still is: with the weeks told
-    last. A birth ends every pregnancy whose weeks were told by then.
+    ``said``: closing, birth, weeks and ``added_at`` of each record, the one entered first first.
+    She is followed if any record of hers is, and pregnant if any still is: with the weeks told
+    last. A birth ends every pregnancy whose weeks were told by then, and every one without weeks
+    of which it could not have been known by then that it is another: the limits for after a
+    birth are the higher ones, and whoever comes later is asked for her weeks all the same.
     """
     followed = next((row for row in said if row["closed_on"] is None), said[0])
     births = [row["birth_on"] for row in said if row["birth_on"] is not None]
@@ -114,5 +121,8 @@ def shown_of_joined(said: Sequence[Row]) -> Row:
 
 
 def _goes_on(row: Row, last_birth: str) -> bool:
-    told_on = row["gestation_on"]
-    return told_on is None or told_on > last_birth
+    told_on: str | None = row["gestation_on"]
+    if told_on is not None or not last_birth:
+        return told_on is None or told_on > last_birth
+    since = max(row["added_at"][: len(last_birth)], row["followed_from"] or "")
+    return since >= (dt.date.fromisoformat(last_birth) + KNOWN_AGAIN).isoformat()

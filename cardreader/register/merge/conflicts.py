@@ -14,11 +14,12 @@ from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.fieldchanges import Said, say, touch
+from cardreader.register.fieldchanges import OF_ALL_JOINED, Said, say, touch
 from cardreader.register.fieldgroups import WOMAN, fields_of, plain_tables
 from cardreader.register.merge.choosing import SETTLED, differ, shown
 from cardreader.register.merge.fitting import free_code
-from cardreader.register.merge.joining import show_joined
+from cardreader.register.merge.following import Judge, weeks_of
+from cardreader.register.merge.joining import ask_as_shown, show_joined
 from cardreader.register.merge.state import Change, Row
 from cardreader.register.merge.store import load_women, shown_values
 from cardreader.register.mergemodels import FieldChange, JoinedAway, Joining, KnownRegister
@@ -111,14 +112,18 @@ def _groups(session: Session) -> list[tuple[str, str, str, str]]:
     return sorted(key for key, found in heads.items() if differ(key[1], key[3], found))
 
 
-def decide(session: Session, change_id: str, by: str | None) -> None:
-    """Let one of the values hold; ValueError when it doesn't, or nothing is to be decided."""
+def decide(session: Session, change_id: str, by: str | None, judge: Judge | None = None) -> None:
+    """Let one of the values hold; ValueError when it doesn't, or nothing is to be decided.
+
+    ``judge``: what was read is held against a birth, or weeks, that hold from now on.
+    """
     chosen = session.get(FieldChange, change_id)
     if chosen is None or not chosen.head:
         raise ValueError("this value doesn't hold any more: look at the list again")
     table, record, name = chosen.in_table, chosen.record, chosen.field
     state = load_women(session, {chosen.woman_id})[chosen.woman_id]
-    if len(state.records[table, record].heads(name)) < 2:
+    heads = state.records[table, record].heads(name)
+    if len(heads) < 2:
         raise ValueError("there is nothing to decide")
     value = chosen.said["value"]
     say(session, chosen.woman_id, Said(table, record, name, value, value), by)
@@ -135,6 +140,9 @@ def decide(session: Session, change_id: str, by: str | None) -> None:
     touch(session, {chosen.woman_id})
     session.flush()
     show_joined(session, {chosen.woman_id})
+    if table == WOMAN and name in OF_ALL_JOINED:
+        weeks = {weeks_of(head.value) for head in heads} if name == "gestation" else set()
+        ask_as_shown(session, {chosen.woman_id}, judge, weeks)
 
 
 def code_clashes(session: Session) -> list[Clash]:

@@ -7,9 +7,10 @@ a reading of one opens the record that the other closed without knowing of it.
 
 from __future__ import annotations
 
+import datetime as dt
 import uuid
-from collections.abc import Collection
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -18,16 +19,16 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.subject import Subject
 from cardreader.register.asking import asking, readings_of, unread
-from cardreader.register.births import pressing_since_birth
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.closing import reopen_for, reopen_sent
 from cardreader.register.doubt import unasked_doubts
 from cardreader.register.fieldgroups import WOMAN
+from cardreader.register.heldagain import Pressing, pressing_by_weeks, pressing_since_birth
 from cardreader.register.history import Measurement, certain_at, counts, point_of
 from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.merge.choosing import differ, shown
-from cardreader.register.merge.state import Key, WomanState
-from cardreader.register.models import Event, Reading, Referral, Visit, Woman
+from cardreader.register.merge.state import Key, Row, WomanState
+from cardreader.register.models import Event, Reading, Referral, Visit, Woman, weeks_at
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
 
@@ -41,7 +42,7 @@ class Judge:
     combine: Combine
     elevation_m: float | None = None
     rules: FollowUpRules = field(default_factory=FollowUpRules)
-    # Its limits for after a birth; without it nothing is held against them.
+    # Its limits for after a birth, and by trimester; without it nothing is held against them.
     protocol: Protocol | None = None
 
     @classmethod
@@ -75,6 +76,36 @@ def born_unknown(before: WomanState, incoming: WomanState) -> bool:
     return one != other
 
 
+Told = tuple[int | None, dt.date | None]
+"""Weeks of pregnancy as told on a day."""
+
+
+def weeks_unknown(before: WomanState, incoming: WomanState) -> dict[str, list[Told]]:
+    """Readings that only one knew, which was told other weeks than the other: and its weeks."""
+    one, other = told_of(before), told_of(incoming)
+    if one == other:
+        return {}
+    read = before.records.keys() - incoming.records.keys()
+    taken = incoming.records.keys() - before.records.keys()
+    return {
+        name: [weeks]
+        for keys, weeks in ((read, one), (taken, other))
+        for table, name in keys
+        if table == Reading.__tablename__
+    }
+
+
+def told_of(state: WomanState) -> Told:
+    """The weeks that a register shows of her own record."""
+    return weeks_of(shown(state.records[WOMAN, state.id], "gestation"))
+
+
+def weeks_of(said: Row) -> Told:
+    """The weeks that a value of the field says."""
+    on = said["gestation_on"]
+    return said["gestation_weeks"], None if on is None else dt.date.fromisoformat(on)
+
+
 def unsettled_visits(merged: WomanState) -> set[str]:
     """Visits that both registers added to, so that neither's result is that of all blots."""
     return {
@@ -93,11 +124,13 @@ def follow(
     judge: Judge | None,
     sent: Collection[str] = (),
     born: bool = False,
+    weeks: Mapping[str, Collection[Told]] | None = None,
 ) -> None:
     """Do what follows for one woman.
 
     ``fresh`` are entries that one register didn't know of; ``sent`` referrals that whoever
-    closed her record didn't; ``born``: one didn't know of a birth that the other had noted.
+    closed her record didn't; ``born``: one didn't know of a birth that the other had noted;
+    ``weeks``: as `weeks_unknown`.
     """
     for visit in woman.visits:
         if visit.id in visits and judge is not None:
@@ -121,6 +154,7 @@ def follow(
         if judge.protocol is not None:
             new = None if born else {r.id for r in readings}
             _ask_since_birth(session, woman, judge.protocol, judge.elevation_m, new)
+            ask_by_weeks(session, woman, weeks or {}, judge)
     mistakes = {r.id for r in woman.readings if r.set_aside_at is not None}
     for referral in woman.referrals:
         # She is followed: where one register closed her record as that of a woman who died,
@@ -180,15 +214,41 @@ def _ask_since_birth(
     fresh: set[str] | None,
 ) -> None:
     """As where the birth is noted late; ``fresh`` readings alone where not None."""
-    for found in pressing_since_birth(woman, protocol, elevation_m):
-        point = found.point
-        if fresh is not None and not _is_fresh(woman, point, fresh):
-            continue
-        same = [r for r in woman.referrals if r.purpose == found.purpose]
-        if any(r.closed_at is None for r in same) or not any(_speaks_of(r, point) for r in same):
-            of = sorted(reading.id for reading in readings_of(woman, point))
-            name = str(uuid.uuid5(_NAMES, f"since birth {woman.id} {of}"))
-            refer(session, woman, point, found.urgent, None, found.purpose, name)
+    found = pressing_since_birth(woman, protocol, elevation_m)
+    mine = (one for one in found if fresh is None or _is_fresh(woman, one.point, fresh))
+    _refer_for(session, woman, mine, "since birth")
+
+
+def ask_by_weeks(
+    session: Session, woman: Woman, read: Mapping[str, Collection[Told]], judge: Judge
+) -> None:
+    """Hold what was read by other weeks against the limits by those shown, as where mended.
+
+    ``read``: reading's id -> the weeks that it was, or may have been, judged by.
+    """
+    if judge.protocol is None or not read:
+        return
+
+    def before(point: Measurement) -> list[Subject]:
+        told = (one for r in readings_of(woman, point) for one in read.get(r.id, ()))
+        now = subject_of(woman, point.day, judge.elevation_m)
+        weeks = {weeks_at(*one, point.day) for one in told} if now.pregnant else ()
+        return [replace(now, gestation_weeks=one) for one in weeks]
+
+    found = pressing_by_weeks(woman, before, judge.protocol, judge.elevation_m)
+    _refer_for(session, woman, found, "by weeks")
+
+
+def _refer_for(session: Session, woman: Woman, found: Iterable[Pressing], why: str) -> None:
+    """Refer for values that limits make more of, unless that was asked for already."""
+    for one in found:
+        same = [r for r in woman.referrals if r.purpose == one.purpose]
+        if any(r.closed_at is None for r in same) or not any(
+            _speaks_of(r, one.point) for r in same
+        ):
+            of = sorted(reading.id for reading in readings_of(woman, one.point))
+            name = str(uuid.uuid5(_NAMES, f"{why} {woman.id} {of}"))
+            refer(session, woman, one.point, one.urgent, None, one.purpose, name)
 
 
 def _tests(woman: Woman) -> list[Referral]:

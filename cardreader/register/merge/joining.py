@@ -7,6 +7,7 @@ of the visit it was entered for, else to the one shown.
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 
@@ -28,11 +29,18 @@ from cardreader.register.fieldgroups import (
 from cardreader.register.merge.choosing import shown, shown_of_joined
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
-from cardreader.register.merge.following import Judge, ask_since_births
+from cardreader.register.merge.following import (
+    Judge,
+    Told,
+    ask_by_weeks,
+    ask_since_births,
+    told_of,
+)
 from cardreader.register.merge.parting import ask_for_herself
 from cardreader.register.merge.state import Row, WomanState
-from cardreader.register.merge.store import load_women, write_row
+from cardreader.register.merge.store import load_women, shown_values, write_row
 from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
+from cardreader.register.models import Reading, Woman
 from cardreader.register.parts import in_parts
 from cardreader.register.rowcheck import checked_row
 
@@ -53,7 +61,7 @@ def join_two(
     audit.append(session, "woman.join", one_id, by, other=other_id)
     show_joined(session, {one_id, other_id})
     refer_joined(session, join_visits(session, component(session, one_id), judge))
-    ask_since_births(session, component(session, one_id), judge)
+    ask_as_shown(session, {one_id, other_id}, judge)
     touch(session, {one_id, other_id})
     return joining
 
@@ -70,9 +78,46 @@ def part(session: Session, joining: Joining, by: str | None, judge: Judge | None
     audit.append(session, "woman.part", joining.one_id, by, other=joining.other_id)
     show_joined(session, together | women)
     leads = join_visits(session, together | women, judge)
+    weeks = weeks_ever(session, joining.one_id)
+    ask_as_shown(session, together | women, judge, weeks, joining.entered_at)
     touch(session, together | women)
     ask_for_herself(session, together | women, joining.entered_at, by)
     refer_joined(session, leads)
+
+
+def ask_as_shown(
+    session: Session,
+    women: Collection[str],
+    judge: Judge | None,
+    weeks: Collection[Told] = (),
+    since: dt.datetime | None = None,
+) -> None:
+    """Hold what was read under each record against the birth and the weeks as she is shown now.
+
+    ``weeks``: by which it may have been judged, too, where it came in ``since``.
+    """
+    if judge is None:
+        return
+    shown_as = shown_values(session, women)
+    ask_since_births(session, set(shown_as.values()), judge)
+    for name in sorted(set(shown_as.values())):
+        woman = session.get(Woman, name)
+        if woman is None:
+            continue
+        told: dict[str, set[Told]] = {}
+        for own in load_women(session, component(session, name)).values():
+            read = (one for table, one in own.records if table == Reading.__tablename__)
+            told.update((one, {told_of(own)}) for one in read)
+        for reading in woman.readings:
+            if since is None or reading.entered_at > since:
+                told.setdefault(reading.id, set()).update(weeks)
+        ask_by_weeks(session, woman, told, judge)
+
+
+def weeks_ever(session: Session, woman_id: str) -> set[Told]:
+    """The weeks of all records that ever were one woman's with this."""
+    ever = load_women(session, component(session, woman_id, parted=True), [WOMAN])
+    return {told_of(own) for own in ever.values()}
 
 
 def component(session: Session, woman_id: str, parted: bool = False) -> frozenset[str]:
@@ -177,10 +222,12 @@ def _holds_of_all(states: Sequence[WomanState]) -> Row:
     """What is shown of a woman joined from these, the one entered first first."""
     own = [state.records[WOMAN, state.id] for state in states]
     said = [{k: v for n in OF_ALL_JOINED for k, v in shown(one, n).items()} for one in own]
+    for row, one in zip(said, own, strict=True):
+        row["added_at"] = one.row["added_at"]
     return shown_of_joined(said)
 
 
-def show_all_anew(database: Database) -> None:
+def show_all_anew(database: Database, judge: Judge | None = None) -> None:
     """Show every joined woman as this version does: an earlier one may have shown her otherwise.
 
     Written is only who is shown otherwise: mostly nobody, and then the register isn't kept
@@ -193,6 +240,8 @@ def show_all_anew(database: Database) -> None:
         otherwise = _shown_otherwise(session)
         for own in otherwise:
             _show_what_holds_of_all(session, own)
+        session.expire_all()
+        ask_as_shown(session, [own[0].id for own in otherwise], judge)
         note_changed(session, [own[0].id for own in otherwise])
 
 

@@ -19,14 +19,21 @@ from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.following import (
     Judge,
+    Told,
     apart,
-    ask_since_births,
     born_unknown,
     follow,
     sent_unknown,
     unsettled_visits,
+    weeks_unknown,
 )
-from cardreader.register.merge.joining import component, show_alone, show_joined
+from cardreader.register.merge.joining import (
+    ask_as_shown,
+    component,
+    show_alone,
+    show_joined,
+    weeks_ever,
+)
 from cardreader.register.merge.parting import ask_for_herself, reopen_if_anothers
 from cardreader.register.merge.state import (
     Joined,
@@ -177,6 +184,7 @@ def take_women(
     sent = {n: sent_unknown(before[n], given[n]) if n in before else set() for n in given}
     born = {n for n in given if n in before and born_unknown(before[n], given[n])}
     visits = {name: unsettled_visits(merged[name]) for name in given}
+    weeks = {n: weeks_unknown(before[n], given[n]) if n in before else {} for n in given}
     new_here = _held_by(session, given, register_id)
     touch(session, {*changed, *(n for n in new_here if merged[n] != given[n])})
     # What was written went past the session; what follows from it goes through it.
@@ -184,7 +192,7 @@ def take_women(
     # What follows, follows from the visits as they are shown from now on.
     leads = join_visits(session, set(shown_values(session, given).values()), judge)
     concerned = {n for n in given if fresh[n] or visits[n]} | born
-    _follow(session, concerned, fresh, sent, born, visits, judge)
+    _follow(session, concerned, fresh, sent, born, visits, weeks, judge)
     reopen_if_anothers(session, set(shown_values(session, changed).values()), None)
     refer_joined(session, leads)
     write_down(session)
@@ -228,6 +236,7 @@ def _follow(
     sent: Mapping[str, set[str]],
     born: set[str],
     visits: Mapping[str, set[str]],
+    weeks: Mapping[str, Mapping[str, list[Told]]],
     judge: Judge | None,
 ) -> None:
     shown_as = shown_values(session, women)
@@ -252,6 +261,7 @@ def _follow(
                 judge,
                 set().union(*(sent[name] for name in own)),
                 not born.isdisjoint(own),
+                {reading: told for name in own for reading, told in weeks[name].items()},
             )
         write_down(session)
 
@@ -297,11 +307,13 @@ def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
     show_joined(session, concerned.women)
     as_shown = set(shown_values(session, concerned.women).values())
     leads = join_visits(session, as_shown, judge)
-    ask_since_births(session, as_shown, judge)
+    ask_as_shown(session, as_shown, judge)
     for _, joining in sorted(concerned.parted.items()):
         joined_at = utc(joining.entered_at)
         assert joined_at is not None
         both = set(shown_values(session, {joining.one_id, joining.other_id}).values())
+        weeks = weeks_ever(session, joining.one_id)
+        ask_as_shown(session, both, judge, weeks, joined_at)
         ask_for_herself(session, both, joined_at, None)
     refer_joined(session, leads)
     write_down(session)

@@ -39,7 +39,7 @@ def decide(request: Request, visitor: Supervisor, form: Form) -> Response:
     state: State = request.app.state.shared
     with state.database.write() as session:
         try:
-            found.decide(session, Fields(form).raw("change"), visitor.account_id)
+            found.decide(session, Fields(form).raw("change"), visitor.account_id, state.judge)
         except ValueError:
             raise HTTPException(409, mark("This page was used before. Load it again.")) from None
     return go("/conflicts", "saved")

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.register.base import utc_now
-from cardreader.register.births import OddWeeksError, mend_weeks, note_birth
+from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.closing import (
     BeforeBirthError,
     UnsureError,
@@ -21,6 +21,7 @@ from cardreader.register.closing import (
 from cardreader.register.events import may_undo
 from cardreader.register.followup import gestation_start
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Role
+from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Event, Referral, Woman
 from cardreader.register.referrals import close as close_referral
 from cardreader.register.referrals import send_for_test, tell_outcome

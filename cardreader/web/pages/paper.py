@@ -11,13 +11,13 @@ from starlette.responses import Response
 
 from cardreader.register import audit
 from cardreader.register.base import new_id
-from cardreader.register.births import mend_weeks
 from cardreader.register.closing import BeforeBirthError, seen_here
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
 from cardreader.register.kinds import EventKind
 from cardreader.register.lists import row_of
+from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Woman
 from cardreader.register.recording import KeyReusedError, next_number, on_day, open_visit
 from cardreader.register.referrals import send_for_test

@@ -7,11 +7,11 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.decide.subject import Smoking
-from cardreader.register.births import mend_weeks
 from cardreader.register.closing import BeforeBirthError
 from cardreader.register.events import note
 from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.knownby import set_village
+from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Woman
 from cardreader.register.recording import open_visit
 from cardreader.register.removal import remove_woman
