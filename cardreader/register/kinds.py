@@ -46,9 +46,10 @@ class ReferralOutcome(StrEnum):
 
 
 class BirthOutcome(StrEnum):
-    """How a pregnancy ended."""
+    """How a pregnancy ended, of one child or more: ``LIVE_AND_NOT`` is of several alone."""
 
     LIVE = "live"
+    LIVE_AND_NOT = "live_and_not"
     STILLBIRTH = "stillbirth"
     LOSS = "loss"
     NOT_KNOWN = "not_known"

@@ -118,6 +118,7 @@ REFERRAL_OUTCOMES = {
 
 BIRTHS = {
     BirthOutcome.LIVE: mark("Live birth"),
+    BirthOutcome.LIVE_AND_NOT: mark("Twins or more, not all born alive"),
     BirthOutcome.STILLBIRTH: mark("Stillbirth"),
     BirthOutcome.LOSS: mark("Pregnancy lost early"),
     BirthOutcome.NOT_KNOWN: mark("Outcome not known"),

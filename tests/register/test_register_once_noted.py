@@ -75,6 +75,13 @@ def test_a_birth_that_both_noted_is_counted_once(two):
     assert [births(register) for register in two] == [{"live": 1}, {"live": 1}]
 
 
+def test_twins_of_whom_one_lived_are_one_birth_at_both(two):
+    for register in two:
+        born(register, BirthOutcome.LIVE_AND_NOT, TODAY)
+    meet(two)
+    assert [births(register) for register in two] == [{"live_and_not": 1}] * 2
+
+
 def test_of_two_that_differ_the_one_that_is_shown_is_counted(two):
     """In whichever of the two months it lies."""
     born(two[0], BirthOutcome.NOT_KNOWN, TODAY)

@@ -500,6 +500,15 @@ def test_a_birth_leads_to_one_more_test(worker):
     assert ">1<" in summary.split("Women tested after their birth</th>")[1][:60]
 
 
+def test_twins_of_whom_one_lived_are_noted_as_they_were(worker):
+    woman = worker.add_woman("KX-265", "38")
+    birth = {"birth_outcome": "live_and_not", "birth_on": TODAY.isoformat()}
+    assert worker.post(f"{woman}/birth", **birth).status_code == 303
+    assert "Twins or more, not all born alive." in text_of_page(worker, woman)
+    summary = page(worker, "/summary")
+    assert ">1<" in summary.split("Twins or more, not all born alive</th>")[1][:60]
+
+
 def test_tablets_are_counted(worker):
     woman = worker.add_woman("KX-264")
     start = TODAY - dt.timedelta(days=20)
