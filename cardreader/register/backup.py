@@ -55,6 +55,7 @@ from cardreader.register.photostore import (
     key_of,
 )
 from cardreader.register.rowcheck import RowError
+from cardreader.register.trouble import ADVICE, trouble_of
 from cardreader.terminal.progress import Progress, shown_as
 
 MIN_PASSPHRASE = 10
@@ -168,12 +169,15 @@ def restore_backup(
     except RegisterError as error:
         raise BackupError(f"the backup can't be put into the register: {error}") from error
     except SQLAlchemyError as error:
-        raise BackupError(
-            f"the backup can't be put into the register: {complaint(error)}"
-        ) from error
+        raise BackupError(f"the backup can't be put into the register: {_why(error)}") from error
     except (tarfile.TarError, OSError, ValueError) as error:
-        raise BackupError(f"{file} can't be restored: {complaint(error)}") from error
+        raise BackupError(f"{file} can't be restored: {_why(error)}") from error
     return parts.note
+
+
+def _why(error: Exception) -> str:
+    trouble = trouble_of(error)
+    return complaint(error) if trouble is None else ADVICE[trouble]
 
 
 # --- tables ---------------------------------------------------------------------

@@ -18,6 +18,7 @@ from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cardreader.core.files import PRIVATE, write_atomic
 
 KEY_VARIABLE = "CARDREADER_PHOTO_KEY"
+FOLDER, ENDING = "photos", ".photo"
 _MAGIC = b"CRP1"
 _NONCE = 12
 
@@ -35,7 +36,7 @@ class PhotoStore:
 
     def put(self, data: bytes) -> str:
         """Keep a photo; returns the name it is kept under. On disk when this returns."""
-        name = secrets.token_hex(16) + ".photo"
+        name = secrets.token_hex(16) + ENDING
         nonce = os.urandom(_NONCE)
         locked = self._cipher.encrypt(nonce, data, name.encode())
         write_atomic(self.folder / name, _MAGIC + nonce + locked, PRIVATE)
@@ -59,12 +60,12 @@ class PhotoStore:
 
     def names(self) -> set[str]:
         """Names of all kept photos."""
-        return {path.name for path in self.folder.glob("*.photo")}
+        return {path.name for path in self.folder.glob(f"*{ENDING}")}
 
 
 def open_store(data: Path) -> PhotoStore:
     """The photo store of a data folder; makes folder and key where missing."""
-    folder = data / "photos"
+    folder = data / FOLDER
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     return PhotoStore(folder, read_key(data))
 
@@ -76,6 +77,12 @@ def read_key(data: Path) -> bytes:
         return key_of(text.encode("utf-8", "surrogateescape"))
     path = data / "photo.key"
     if not path.exists():
+        if any((data / FOLDER).glob(f"*{ENDING}")):
+            raise PhotoStoreError(
+                f"{path} is missing, and photos are kept that no other key opens: put it back "
+                f"from a copy or a backup, or set ${KEY_VARIABLE} as before; or move the folder "
+                f"{data / FOLDER} away, if its photos may be lost"
+            )
         write_atomic(path, base64.urlsafe_b64encode(AESGCM.generate_key(256)) + b"\n", PRIVATE)
     return key_of(path.read_bytes())
 

@@ -111,7 +111,9 @@ def trouble_of(error: BaseException) -> Trouble | None:
         return _SYSTEM.get(cause.errno or 0)
     code = getattr(cause, "sqlite_errorcode", None)
     if isinstance(code, int):
-        return _SQLITE.get(code & 0xFF)
+        # SQLite's own word for a log's index that finds no room is one of a disk that errs.
+        no_room = code == sqlite3.SQLITE_IOERR_SHMSIZE
+        return Trouble.FULL if no_room else _SQLITE.get(code & 0xFF)
     if type(cause).__module__.startswith("psycopg"):
         return _of_server(cause)
     return None

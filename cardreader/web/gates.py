@@ -122,6 +122,7 @@ TLS = Stage(
             "twice, longer keeps a lost key good",
         ),
         standard("SERVER_DAYS", "day", "below the 398 that browsers take (CA/Browser Forum)"),
+        chosen("RENEWED_BEFORE", "h:m:s", "phones' clocks are off by a day or so at most"),
     ),
 )
 

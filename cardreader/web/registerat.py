@@ -119,8 +119,10 @@ def spare_register(arguments: argparse.Namespace, file: Path) -> None:
 @contextmanager
 def register_told() -> Iterator[None]:
     """The end of the command for a register that can't be used, or can't be written."""
+    from sqlalchemy.exc import SQLAlchemyError
+
     from cardreader.register.database import RegisterError
-    from cardreader.register.trouble import Trouble
+    from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 
     not_written = {Trouble.FULL, Trouble.READ_ONLY, Trouble.NOT_OPENED, Trouble.DISK}
     try:
@@ -128,6 +130,12 @@ def register_told() -> Iterator[None]:
     except RegisterError as error:
         code = ExitCode.NOT_WRITTEN if error.trouble in not_written else ExitCode.BAD_DATA
         raise CommandError(code, str(error)) from None
+    except SQLAlchemyError as error:
+        # Met while something was entered, after the register was found sound.
+        if (trouble := trouble_of(error)) is None:
+            raise
+        code = ExitCode.NOT_WRITTEN if trouble in not_written else ExitCode.BAD_DATA
+        raise CommandError(code, ADVICE[trouble]) from None
 
 
 def secret(variable: str, prompt: str) -> str:

@@ -53,14 +53,15 @@ def serve(
             settings = replace(settings, secure_cookies=True)
             start = stack.enter_context(listen(host, start_port, "--start-port"))
         app = create_app(settings, reader, progress=Progress(sys.stderr))
-        password = first_account(app.state.database)
         with app.state.database.read() as session:
             identity = own_identity(session)
         place = Place(settings.data, sock, start, identity)
         stack.callback(place.close)
         app.state.whereabouts = place.now
+        # The last that can fail: a password that is never shown lets nobody in.
+        password = first_account(app.state.database)
         print(welcome(place.now(), password), flush=True)
-        watch = Watch(place.follow, look=place.look)
+        watch = Watch(place.follow, place.look, stale=place.is_stale)
         watch.start()
         stack.callback(watch.stop)
         if start is not None:
@@ -111,10 +112,21 @@ class Place:
         assert self._now is not None
         return self._now
 
+    def is_stale(self) -> bool:
+        """Whether the certificate is out of date: the clock was set, or months have gone by."""
+        return self._live is not None and self._live.is_stale()
+
     def follow(self, addresses: list[str]) -> None:
-        """The addresses changed: certificate, name and what is shown change with them."""
+        """The addresses changed: certificate, name and what is shown change with them.
+
+        Or the certificate is out of date: then it alone does.
+        """
+        before = self.now()
         self._set(addresses)
-        print("\nThe address changed.\n" + shown(self.now()), flush=True)
+        if tuple(addresses) != before.addresses:
+            print("\nThe address changed.\n" + shown(self.now()), flush=True)
+        elif self.now().fingerprint != before.fingerprint:
+            print("\nPhones must trust a new certificate.\n" + shown(self.now()), flush=True)
 
     def _set(self, addresses: list[str]) -> None:
         name: str | None = None

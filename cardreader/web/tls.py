@@ -12,7 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import ipaddress
 import ssl
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,6 +27,11 @@ from cardreader.core.files import PRIVATE, write_atomic
 AUTHORITY_YEARS = 5
 SERVER_DAYS = 300
 """Phones refuse certificates that run for much longer than a year."""
+_BEFORE = dt.timedelta(days=1)
+"""By so much a phone's clock may be slow."""
+
+RENEWED_BEFORE = dt.timedelta(days=7)
+"""Before it ends."""
 
 _PRIVATE = ("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "127.0.0.0/8", "100.64.0.0/10")
 _NAMES = ("localhost", "local")
@@ -66,7 +71,8 @@ def _authority(
     folder: Path, file: Path, now: dt.datetime
 ) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey]:
     key_file = folder / "authority.key"
-    if file.exists() and key_file.exists():
+    # A key alone was left by a first start that was killed: no phone knows it.
+    if file.exists():
         certificate, key = _kept_authority(file, key_file)
         if certificate.not_valid_after_utc > now + dt.timedelta(days=SERVER_DAYS):
             return certificate, key
@@ -78,7 +84,7 @@ def _authority(
         .issuer_name(name)
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
-        .not_valid_before(now - dt.timedelta(days=1))
+        .not_valid_before(now - _BEFORE)
         .not_valid_after(now + dt.timedelta(days=365 * AUTHORITY_YEARS))
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
         .add_extension(_usage(signs=True), critical=True)
@@ -112,8 +118,8 @@ def _kept_authority(
         belong = False
     if not belong or not isinstance(key, ec.EllipticCurvePrivateKey):
         raise CertificateError(
-            f"{file} or its key is damaged: put both back from a copy, or remove the folder "
-            f"{file.parent}; phones must then trust the new certificate"
+            f"{file} or its key is damaged or missing: put both back from a copy, or remove the "
+            f"folder {file.parent}; phones must then trust the new certificate"
         )
     return certificate, key
 
@@ -125,6 +131,8 @@ def _server(
     hosts: Iterable[str],
     now: dt.datetime,
 ) -> x509.Certificate:
+    # A clock that was set back, to before the authority was made, is wrong for sure.
+    now = max(now, authority.not_valid_before_utc + _BEFORE)
     names = [name for host in ("localhost", "127.0.0.1", *hosts) if (name := _alternative(host))]
     names = list(dict.fromkeys(names))
     return (
@@ -133,7 +141,7 @@ def _server(
         .issuer_name(authority.subject)
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
-        .not_valid_before(now - dt.timedelta(days=1))
+        .not_valid_before(now - _BEFORE)
         .not_valid_after(now + dt.timedelta(days=SERVER_DAYS))
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(_usage(signs=False), critical=True)
@@ -170,15 +178,28 @@ class LiveContext:
         self._data = data
         self._context: ssl.SSLContext | None = None
         self.files: Certificates | None = None
+        self.clock: Callable[[], dt.datetime] = lambda: dt.datetime.now(dt.UTC)
+        self._renewed_at = dt.datetime.max.replace(tzinfo=dt.UTC)
+        self._in_force = (self._renewed_at, self._renewed_at)
 
     def __call__(self) -> ssl.SSLContext:
         """The encryption in force."""
         assert self._context is not None
         return self._context
 
+    def is_stale(self) -> bool:
+        """Whether the certificate that is shown isn't in force by the clock, or hardly any more."""
+        now = self.clock()
+        first, last = self._in_force
+        return not min(first, self._renewed_at) <= now < last - RENEWED_BEFORE
+
     def renew(self, hosts: Iterable[str]) -> Certificates:
         """A certificate for other hosts under the same authority, for connections from now on."""
-        self.files = certificates(self._data, hosts, dt.datetime.now(dt.UTC))
+        now = self.clock()
+        self.files = certificates(self._data, hosts, now)
+        shown = x509.load_pem_x509_certificate(self.files.chain.read_bytes())
+        self._in_force = shown.not_valid_before_utc, shown.not_valid_after_utc
+        self._renewed_at = now
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         context.minimum_version = ssl.TLSVersion.TLSv1_2
         context.load_cert_chain(self.files.chain, self.files.key)

@@ -6,9 +6,14 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from cardreader.core.oneline import one_line
 from cardreader.web.address import own_addresses, url_of
+from cardreader.web.tls import CertificateError
 
 LOOK_EVERY_S = 5.0
+_NOT_FOLLOWED = (
+    "The address changed, or the certificate is out of date, and no new certificate can be made"
+)
 
 
 @dataclass(frozen=True)
@@ -52,9 +57,11 @@ class Watch:
         follow: Callable[[list[str]], None],
         look: Callable[[], list[str]] = own_addresses,
         every_s: float = LOOK_EVERY_S,
+        stale: Callable[[], bool] = lambda: False,
     ) -> None:
-        self._follow, self._look, self._every_s = follow, look, every_s
+        self._follow, self._look, self._every_s, self._stale = follow, look, every_s, stale
         self._known = look()
+        self._complained = False
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True, name="addresses")
 
@@ -67,12 +74,21 @@ class Watch:
         self._stop.set()
 
     def check(self) -> bool:
-        """Look once; True when something changed and all have followed."""
+        """Look once; True when something changed and all have followed.
+
+        Where that fails, as on a full disk, it is told once and tried at the next look.
+        """
         found = self._look()
-        if found == self._known:
+        if found == self._known and not self._stale():
             return False
-        self._known = found
-        self._follow(found)
+        try:
+            self._follow(found)
+        except (OSError, CertificateError) as error:
+            if not self._complained:
+                print(f"\n{_NOT_FOLLOWED}: {one_line(error)}", flush=True)
+            self._complained = True
+            return False
+        self._known, self._complained = found, False
         return True
 
     def _run(self) -> None:

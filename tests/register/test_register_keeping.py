@@ -64,6 +64,19 @@ def test_changed_swapped_or_foreign_photo_is_refused(tmp_path):
         other.get(two)
 
 
+def test_a_key_that_is_gone_is_told_while_photos_are_kept(tmp_path):
+    """A new one in silence would open none of them, and its own be lost when the old comes back."""
+    store = open_store(tmp_path)
+    name = store.put(PHOTO)
+    key = (tmp_path / "photo.key").read_bytes()
+    (tmp_path / "photo.key").unlink()
+    with pytest.raises(PhotoStoreError, match="key is missing"):
+        open_store(tmp_path)
+    assert not (tmp_path / "photo.key").exists()
+    (tmp_path / "photo.key").write_bytes(key)
+    assert open_store(tmp_path).get(name) == PHOTO
+
+
 @pytest.fixture
 def filled(database, tmp_path):
     """A register with women, readings, an account and a kept photo, and its data folder."""

@@ -140,6 +140,15 @@ def test_what_the_system_says(number, trouble):
     assert trouble_of(OSError(number, os.strerror(number))) is trouble
 
 
+def test_a_full_disk_that_sqlite_calls_one_that_errs():
+    """The log's index grew beyond the disk (SQLITE_IOERR_SHMSIZE; sqlite.org/rescode.html)."""
+    error = sqlite3.OperationalError("disk I/O error")
+    error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMSIZE
+    assert trouble_of(error) is Trouble.FULL
+    error.sqlite_errorcode = sqlite3.SQLITE_IOERR_READ
+    assert trouble_of(error) is Trouble.DISK
+
+
 def test_every_trouble_says_what_to_do():
     assert ADVICE.keys() == set(Trouble)
     asking = [trouble for trouble, words in ADVICE.items() if "backup" in words]

@@ -13,7 +13,12 @@ import pytest
 from browserkit import free_port, wait_for
 from inprocess import run_cardreader
 
+from cardreader.register.base import utc_now
+from cardreader.register.database import Database, sqlite_url
+from cardreader.register.models import PaperBatch
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.failing import CommandError
+from cardreader.web.registerat import register_told
 
 ROOT = Path(__file__).parents[2]
 SECRETS = {
@@ -40,6 +45,22 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def register(made: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(made, tmp_path / "register"))
+
+
+def test_a_disk_that_fills_while_something_is_entered_is_no_defect(register: Path) -> None:
+    database = Database(sqlite_url(register / "register.db"))
+    with database.engine.connect() as connection:
+        used = connection.exec_driver_sql("PRAGMA page_count").scalar()
+        connection.exec_driver_sql(f"PRAGMA max_page_count={used}")
+
+    def fill() -> None:
+        with register_told(), database.write() as session:
+            session.add_all(PaperBatch(name="B" * 40, since=utc_now()) for _ in range(2000))
+
+    with pytest.raises(CommandError, match="the disk is full") as told:
+        fill()
+    assert told.value.code is ExitCode.NOT_WRITTEN
+    database.close()
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ from cardreader.register.database import Database, sqlite_url
 from cardreader.web.address import qr_text
 from cardreader.web.hold import data_lock
 from cardreader.web.listen import ServeError
-from cardreader.web.tls import certificates
+from cardreader.web.tls import CertificateError, certificates
 
 pytestmark = pytest.mark.slow
 
@@ -160,6 +160,23 @@ def test_authority_stays_while_addresses_change(tmp_path):
     assert certificates(tmp_path, ["10.0.0.7"], later).authority.read_bytes() == first
     much_later = NOW + dt.timedelta(days=365 * 5)
     assert certificates(tmp_path, ["10.0.0.7"], much_later).authority.read_bytes() != first
+
+
+def test_an_authority_without_its_key_is_told_and_not_replaced(tmp_path):
+    first = certificates(tmp_path, ["192.168.43.1"], NOW).authority
+    before = first.read_bytes()
+    (tmp_path / "tls" / "authority.key").unlink()
+    with pytest.raises(CertificateError, match="missing"):
+        certificates(tmp_path, ["192.168.43.1"], NOW)
+    assert first.read_bytes() == before
+
+
+def test_a_clock_set_back_makes_no_certificate_of_before_the_authority(tmp_path):
+    """The phones' clocks are right, and would find that it has run out."""
+    certificates(tmp_path, ["192.168.43.1"], NOW)
+    files = certificates(tmp_path, ["192.168.43.1"], NOW - dt.timedelta(days=2000))
+    leaf = x509.load_pem_x509_certificates(files.chain.read_bytes())[0]
+    assert leaf.not_valid_before_utc < NOW < leaf.not_valid_after_utc
 
 
 @pytest.fixture(scope="module")

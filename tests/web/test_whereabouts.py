@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
+import errno
+import os
 import socket
 import ssl
 from concurrent.futures import ThreadPoolExecutor
@@ -13,12 +16,15 @@ import pytest
 from browserkit import free_port
 from cryptography import x509
 from fastapi.testclient import TestClient
+from sqlalchemy import select
+from webfakes import FakeReader
 from zeroconf import AddressResolver, Zeroconf
 
 from cardreader.register import accounts
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.identity import host_name, identity_of
 from cardreader.register.kinds import Role
+from cardreader.register.models import Account
 from cardreader.web.announce import Announcement
 from cardreader.web.listen import ServeError, listen
 from cardreader.web.serve import Place, serve, shown, welcome
@@ -37,6 +43,19 @@ def test_a_port_that_is_taken_is_told_before_anything_is_shown(tmp_path, capsys)
                 serve(Settings(data=tmp_path), None, "127.0.0.1", *ports)
     assert capsys.readouterr().out == ""
     assert not (tmp_path / "register.db").exists()
+
+
+def test_a_first_start_that_fails_makes_no_account_whose_password_nobody_saw(tmp_path, monkeypatch):
+    def no_room(*_):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("cardreader.web.tls.certificates", no_room)
+    with pytest.raises(OSError, match="No space"):
+        serve(Settings(data=tmp_path), FakeReader(), "127.0.0.1", 0, 0)
+    register = Database(sqlite_url(tmp_path / "register.db"))
+    with register.read() as session:
+        assert session.scalars(select(Account)).all() == []
+    register.close()
 
 
 @pytest.mark.parametrize(
@@ -138,6 +157,37 @@ def test_watch_tells_only_changes():
     watch = Watch(told.append, look=iter(found).__next__)
     assert [watch.check() for _ in range(3)] == [False, True, True]
     assert told == [["10.0.0.3"], []]
+
+
+def test_watch_goes_on_where_no_certificate_can_be_made(capsys):
+    """As on a full disk: it is told once, and done as soon as there is room."""
+    room, told = [], []
+
+    def follow(addresses):
+        if not room:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        told.append(addresses)
+
+    found = iter([["10.0.0.2"], *[["10.0.0.3"]] * 4])
+    watch = Watch(follow, look=found.__next__)
+    assert [watch.check(), watch.check()] == [False, False]
+    assert capsys.readouterr().out.count("No space left on device") == 1
+    room.append(True)
+    assert [watch.check(), watch.check()] == [True, False]
+    assert told == [["10.0.0.3"]]
+
+
+def test_a_certificate_out_of_date_is_made_anew(place, capsys):
+    authority = place.authority.read_bytes()
+    assert not place.is_stale()
+    a_year_on = dt.datetime.now(dt.UTC) + dt.timedelta(days=296)
+    place.context.clock = lambda: a_year_on
+    watch = Watch(place.follow, place.look, stale=place.is_stale)
+    assert [watch.check(), watch.check()] == [True, False]
+    assert place.authority.read_bytes() == authority
+    leaf = x509.load_pem_x509_certificate(place.context.files.chain.read_bytes())
+    assert leaf.not_valid_after_utc > a_year_on + dt.timedelta(days=200)
+    assert capsys.readouterr().out == ""
 
 
 def in_a_thread(test):
