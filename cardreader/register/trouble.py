@@ -71,6 +71,8 @@ _SQLITE = {
     sqlite3.SQLITE_AUTH: Trouble.READ_ONLY,
     sqlite3.SQLITE_CANTOPEN: Trouble.NOT_OPENED,
     sqlite3.SQLITE_IOERR: Trouble.DISK,
+    sqlite3.SQLITE_CORRUPT: Trouble.DAMAGED,
+    sqlite3.SQLITE_NOTADB: Trouble.DAMAGED,
 }
 _SYSTEM = {
     errno.ENOSPC: Trouble.FULL,
@@ -92,6 +94,8 @@ _SQLSTATE = {
     "3D000": Trouble.NO_DATABASE,
     "57P01": Trouble.UNREACHABLE,
     "57P03": Trouble.UNREACHABLE,
+    "XX001": Trouble.DAMAGED,
+    "XX002": Trouble.DAMAGED,
 }
 # While connecting there is no code, only the server's words or the system's.
 _CONNECTING = (

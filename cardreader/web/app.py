@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -15,13 +16,13 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.staticfiles import StaticFiles
 
-from cardreader.register.database import Database
+from cardreader.register.database import Database, complaint
 from cardreader.register.keptlists import keep_lists
 from cardreader.register.merge.days import join_all
 from cardreader.register.merge.joining import show_all_anew
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import KeyReusedError
-from cardreader.register.trouble import Trouble, trouble_of
+from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 from cardreader.terminal.progress import Progress
 from cardreader.web import api, meeting, texts
 from cardreader.web.access import NeedSignInError, find_visitor
@@ -170,8 +171,10 @@ def _sendable(part: str | int) -> str | int:
 async def _in_trouble(request: Request, error: Exception) -> Response:
     """A full disk or a database out of reach is no defect, and there is something to do."""
     trouble = trouble_of(error)
-    if trouble is None or trouble is Trouble.DAMAGED:
+    if trouble is None:
         raise error
+    if trouble is Trouble.DAMAGED:
+        logging.getLogger("uvicorn.error").error("%s (%s)", ADVICE[trouble], complaint(error))
     what = texts.gettext(words_of(trouble))
     if _is_api(request):
         return JSONResponse({"detail": what}, 503)

@@ -26,6 +26,10 @@ WORDS: dict[Trouble, str] = {
         "The disk of the register's computer reports an error. What was just sent is not "
         "entered. Stop the server and copy its folder to another disk."
     ),
+    Trouble.DAMAGED: mark(
+        "The register is damaged. What was just sent is not entered: write it on paper. Whoever "
+        "runs the register's computer must stop the server and restore the newest backup."
+    ),
     Trouble.UNREACHABLE: mark(
         "The register's database can't be reached. What was just sent is not entered. Try again "
         "in a minute; if it lasts, whoever runs the database must look after it."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import sqlite3
+from contextlib import closing
 
 import pytest
 from people import Person
@@ -69,6 +70,25 @@ def test_a_locked_register(make_app, monkeypatch, tmp_path):
     other.execute("ROLLBACK")
     other.close()
     assert worker.post("/women/new", code="KX-1").status_code == 303
+
+
+def test_a_register_that_gets_damaged_while_it_runs_is_said(app, worker, caplog):
+    """A page of the readings' table overwritten, as a dying card of memory does."""
+    woman = worker.add_woman("KX-1")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    file = app.state.shared.settings.data / "register.db"
+    # The last connection that is closed brings the log into the file.
+    app.state.database.engine.dispose()
+    with closing(sqlite3.connect(file)) as apart:
+        query = "SELECT rootpage FROM sqlite_master WHERE name = 'reading'"
+        page, size = (apart.execute(q).fetchone()[0] for q in (query, "PRAGMA page_size"))
+    with file.open("r+b") as stream:
+        stream.seek((page - 1) * size)
+        stream.write(b"\x99" * size)
+    answer = worker.get(woman)
+    assert answer.status_code == 503
+    assert "What was just sent is not entered" in answer.text
+    assert "restore the newest backup" in caplog.text
 
 
 def test_an_error_that_is_no_trouble_stays_a_defect(app, worker, monkeypatch):
