@@ -6,6 +6,7 @@ and the woman stands on a list until somebody has seen to it, or she has been re
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Protocol
 
 from sqlalchemy import select
@@ -60,6 +61,17 @@ def judge_all_again(
             use.judged_at = utc_now()
             audit.append(session, "calibration.judged", use_id, use.put_by, differ=found)
     return found
+
+
+def judge_taken_in(
+    session: Session, women: Iterable[Woman], judge: Judge, elevation_m: float | None
+) -> None:
+    """Judge what came in from another register, as if it had been here when this calibration
+    came into use. Nothing where none ever did."""
+    use = in_use(session)
+    if use is not None:
+        for woman in women:
+            _judge_woman(session, woman, use.id, judge, elevation_m)
 
 
 def _still_in_use(session: Session, use_id: str) -> bool:

@@ -90,9 +90,9 @@ def _meet(arguments: argparse.Namespace) -> ExitCode:
 
 def _side(arguments: argparse.Namespace, database: Database) -> Side:
     from cardreader.register.meet.side import Side, Unknown, sweep
-    from cardreader.register.merge.following import Judge
     from cardreader.register.photostore import open_store
     from cardreader.web.pipelinereader import PipelineReader
+    from cardreader.web.sitereader import SiteReader, judge_by
 
     sweep(arguments.data)
     with using_data():
@@ -100,7 +100,7 @@ def _side(arguments: argparse.Namespace, database: Database) -> Side:
     return Side(
         database,
         arguments.data,
-        Judge.by(reader.rules, reader.combine, arguments.elevation_m),
+        judge_by(SiteReader(reader, database), arguments.elevation_m),
         open_store(arguments.data) if arguments.photos else None,
         arguments.photos,
         Unknown(arguments.unknown),

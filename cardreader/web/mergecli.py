@@ -268,11 +268,11 @@ def _hand_over(arguments: argparse.Namespace) -> ExitCode:
 def _take_in(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.database import told_if_damaged
     from cardreader.register.keptlists import renew_as_they_change
-    from cardreader.register.merge.following import Judge
     from cardreader.register.merge.parcel import ParcelError
     from cardreader.register.merge.takein import take_in
     from cardreader.register.photostore import PhotoStoreError, open_store
     from cardreader.web.pipelinereader import PipelineReader
+    from cardreader.web.sitereader import SiteReader, judge_by
 
     must_be_there(arguments)
     with told(ExitCode.NO_FILE, OSError, about=arguments.file), arguments.file.open("rb"):
@@ -288,7 +288,7 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
     ):
         renew_as_they_change(database, reader.rules.follow_up)
         photos = open_store(arguments.data) if arguments.photos else None
-        judge = Judge.by(reader.rules, reader.combine, arguments.elevation_m)
+        judge = judge_by(SiteReader(reader, database), arguments.elevation_m)
         done = take_in(database, arguments.file, judge, photos, None, progress_of(arguments))
     say(_told_of(done))
     return ExitCode.OK

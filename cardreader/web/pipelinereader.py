@@ -21,7 +21,7 @@ from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.protocolfile import DEFAULT, load_protocol
-from cardreader.decide.rule import MAY_HIDE_SEVERE, decide, with_pale_blot
+from cardreader.decide.rule import MAY_HIDE_SEVERE, Outcome, Question, decide, with_pale_blot
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.combine import combine
@@ -144,26 +144,31 @@ class PipelineReader:
     ) -> PhotoFacts:
         """Several blots of one visit as one result, judged anew from the numbers kept of each.
 
-        Readings that an earlier measuring chain left can't be combined with others: the
-        newest result then stands as it is.
+        Readings that can't be judged here, of an earlier measuring chain or of another place's
+        cards, can't be combined with others: where one says worse than the rest come to, it
+        stands as it is, the newest where several do.
         """
         newest = details[-1]
         if len(details) == 1 and not pale_blot:
             return facts_of(newest)
-        singles = [one for one in map(self._estimate, details) if one is not None]
-        if not singles:
-            return self._as_kept(newest, subject, pale_blot)
+        found = [(detail, self._estimate(detail)) for detail in details]
+        singles = [one for _, one in found if one is not None]
+        left = [detail for detail, one in reversed(found) if one is None]
+        worst = min(left, key=_alarm) if left else None
+        if worst is not None and not singles:
+            return self._as_kept(worst, subject, pale_blot)
         estimate = combine(singles, self._reader.calibration.own_share)
         decision = decide(estimate, self.rules, subject)
-        return facts_of(
-            {
-                **newest,
-                "hb": estimate_json(estimate),
-                "decision": decision_json(with_pale_blot(decision) if pale_blot else decision),
-                "n_blots": len(singles),
-                "blots_disagree": estimate.blots_disagree,
-            }
-        )
+        together = {
+            **newest,
+            "hb": estimate_json(estimate),
+            "decision": decision_json(with_pale_blot(decision) if pale_blot else decision),
+            "n_blots": len(singles),
+            "blots_disagree": estimate.blots_disagree,
+        }
+        if worst is not None and _alarm(worst) < _alarm(together):
+            return self._as_kept(worst, subject, pale_blot)
+        return facts_of(together)
 
     def judge_again(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts | None:
         """Result of a visit's blots from what was measured of each; None where nothing was.
@@ -258,6 +263,22 @@ class PipelineReader:
         value = HbDistribution.normal(hb["g_dl"], math.hypot(*hb["sd"].values()))
         decision = with_pale_blot(decide(value, self.rules, subject))
         return facts_of({**detail, "decision": decision_json(decision)})
+
+
+_ALARM = (
+    Outcome.SEVERE,
+    Question.MAY_BE_SEVERE,
+    Outcome.ANAEMIC,
+    Question.MAY_BE_ANAEMIC,
+    Outcome.NOT_ANAEMIC,
+)
+
+
+def _alarm(detail: dict[str, Any]) -> int:
+    """To sort kept readings by what they say, the worst first."""
+    decision = detail["decision"]
+    said = decision.get("question") or decision["outcome"]
+    return _ALARM.index(said) if said in _ALARM else len(_ALARM)
 
 
 def _side(reading: dict[str, Any]) -> dict[str, Any]:

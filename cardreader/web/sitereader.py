@@ -17,6 +17,7 @@ from cardreader.decide.subject import Subject
 from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.register.calibrations import calibration_of, in_use
 from cardreader.register.database import Database
+from cardreader.register.merge.following import Judge
 from cardreader.register.models import CalibrationUse
 from cardreader.register.paper import paper_in_use
 from cardreader.register.recording import PhotoFacts
@@ -102,3 +103,9 @@ class SiteReader:
                     self.problem = str(error)
                 self._calibration_id = use.calibration.id
             return self.base if self._made is None else self._made
+
+
+def judge_by(reader: SiteReader, elevation_m: float | None) -> Judge:
+    """How what registers bring together is judged: by the calibration in use here."""
+    rules = reader.rules
+    return Judge(reader.combine, elevation_m, rules.follow_up, rules, reader)

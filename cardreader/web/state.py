@@ -20,7 +20,7 @@ from cardreader.web.calibrating import Workshop
 from cardreader.web.meeting import Meetings
 from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
-from cardreader.web.sitereader import SiteReader
+from cardreader.web.sitereader import SiteReader, judge_by
 from cardreader.web.undecided import Undecided
 from cardreader.web.uploads import Uploads
 
@@ -97,7 +97,7 @@ class State:
     @property
     def judge(self) -> Judge:
         """How what registers bring together is judged here."""
-        return Judge.by(self.reader.rules, self.reader.combine, self.settings.elevation_m)
+        return judge_by(self.reader, self.settings.elevation_m)
 
     @property
     def rules(self) -> FollowUpRules:

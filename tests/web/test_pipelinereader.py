@@ -56,6 +56,21 @@ def test_two_blots_are_surer_than_one(reader, clear):
     )
 
 
+@pytest.mark.parametrize("unknown", [[0, 1], [0]])
+def test_what_can_not_be_judged_here_hides_nothing_behind_a_newer_blot(reader, clear, unknown):
+    """As where two registers photographed blots of one visit, with cards of different places."""
+    photo = (GOOD / "severe-4.8-lamp.jpg").read_bytes()
+    severe = reader.read(photo, Subject()).facts
+    assert severe.outcome is Outcome.SEVERE
+    blots = [
+        {**one, "card": {**one["card"], "lot_id": "999999"}} if n in unknown else one
+        for n, one in enumerate((severe.detail, clear))
+    ]
+    together = reader.combine(blots, Subject(), False)
+    assert (together.outcome, together.hb_g_dl) == (Outcome.SEVERE, severe.hb_g_dl)
+    assert together.refer
+
+
 def test_what_was_measured_beside_other_colours_of_the_card_stays_as_it_was_judged(reader, clear):
     """Once a lot's print is measured, what was kept from before is not read by it."""
     then = {**clear, "card": {**clear["card"], "basis": "nominal"}, "status": "kept as it was"}

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from inprocess import run_cardreader
 from people import Person, add_accounts
 from siterig import LOT, DrawnReader, drawn, lab, send, write_printed_lot
 from sqlalchemy import select
@@ -42,6 +43,15 @@ from cardreader.register.base import utc_now
 from cardreader.register.calibrations import BusyError
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.kinds import FitState, Source
+from cardreader.register.merge.handover import hand_over
+from cardreader.register.merge.registers import (
+    add_known,
+    card_of,
+    own_register,
+    read_card,
+    renew_own,
+)
+from cardreader.register.merge.takein import take_in
 from cardreader.register.models import (
     AuditEntry,
     CalibrationUse,
@@ -498,6 +508,43 @@ def test_a_lot_measured_anew_gives_no_value_and_the_supervisor_is_told(site):
         assert site.worker.api("GET", "/api/calibration").json()["lots_changed"] == [f"{LOT}"]
     finally:
         site.close()
+
+
+@pytest.mark.parametrize("by_command", [False, True])
+def test_what_comes_in_from_another_register_is_judged_by_the_calibration_in_use(
+    site, tmp_path, register_with_accounts, by_command
+):
+    """Read where no calibration was, she may be severe by the one that is in use here."""
+    (tmp_path / "post").mkdir()
+    post = Site(tmp_path / "post", register=register_with_accounts)
+    low = int(np.argmin(np.abs(drawn().hb_g_dl - 5.0)))
+    try:
+        assert post.reading(send(post.state, low, post.by)).refusal == "not_calibrated"
+        _taught_beside(site)
+        site.state.workshop.wait()
+        cards = []
+        for register, name in ((post, "Post"), (site, "Programme")):
+            with register.state.database.write() as session:
+                renew_own(session)
+                cards.append(card_of(own_register(session, name)))
+        for register, card in ((post, cards[1]), (site, cards[0])):
+            with register.state.database.write() as session:
+                add_known(session, read_card(card.to_json().encode()), False)
+        file = tmp_path / "post.handover"
+        hand_over(post.state.database, cards[1].id, file)
+        if by_command:
+            where = ("--data", site.state.settings.data, "--lots", site.lots)
+            done = run_cardreader("take-in", file, *where)
+            assert done.returncode == 0, done.stderr
+        else:
+            take_in(site.state.database, file, site.state.judge)
+        listed = site.worker.get("/lists/judged-otherwise").text
+        assert f"KX-{low:03d}" in listed
+        with site.state.database.read() as session:
+            (again,) = session.scalars(select(JudgedAgain))
+            assert (again.was, again.outcome) == ("not_read", "severe")
+    finally:
+        post.close()
 
 
 def test_a_calibration_of_before_that_does_not_say_its_colours_is_told_of(site):

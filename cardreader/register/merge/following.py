@@ -31,6 +31,7 @@ from cardreader.register.merge.state import Key, Row, WomanState
 from cardreader.register.models import Event, Reading, Referral, Visit, Woman, weeks_at
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
+from cardreader.register.rejudging import Judge as JudgesAgain
 
 _NAMES = uuid.UUID("a4a7bb86-3f0f-4c43-8b40-8a8f5b9d6a10")
 
@@ -44,11 +45,8 @@ class Judge:
     rules: FollowUpRules = field(default_factory=FollowUpRules)
     # Its limits for after a birth, and by trimester; without it nothing is held against them.
     protocol: Protocol | None = None
-
-    @classmethod
-    def by(cls, protocol: Protocol, combine: Combine, elevation_m: float | None) -> Judge:
-        """By a protocol, its rules for following a woman among it."""
-        return cls(combine, elevation_m, protocol.follow_up, protocol)
+    # Judges photos that another calibration read; without it they are left as they are.
+    again: JudgesAgain | None = None
 
     def subject(self, woman: Woman, visit: Visit) -> Subject:
         """Whom the visit is judged for."""

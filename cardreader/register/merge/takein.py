@@ -164,7 +164,7 @@ class _Taking:
         self.progress.start("women", head.women, unit="woman")
         for lines in self.parcel.parts():
             self._part(lines)
-        finish(self.session, self.concerned, self.judge)
+        finish(self.session, self.concerned, self.judge, self.outcome.women)
         known = self.session.get_one(KnownRegister, known_id)
         gap, lost = _note_how_far(known, head)
         audit.append(

@@ -53,6 +53,7 @@ from cardreader.register.merge.store import (
 from cardreader.register.mergemodels import FieldChange, HeldBy, Joining, RemovedWoman
 from cardreader.register.models import Account, Reading, Visit, Woman
 from cardreader.register.parts import in_parts
+from cardreader.register.rejudging import judge_taken_in
 
 NO_PASSWORD = "none"
 """In place of a password's hash: no password fits it."""
@@ -77,6 +78,8 @@ class Outcome:
     same: int = 0
     removed: int = 0
     readings: int = 0
+    women: set[str] = field(default_factory=set)
+    """Own records of which something new came in."""
     photo_files: tuple[str, ...] = ()
     """Kept photos of deleted records, which the caller removes once this is committed."""
 
@@ -205,6 +208,7 @@ def _count(
     outcome.new += len(merged.keys() - before.keys())
     outcome.changed += len(changed & before.keys())
     outcome.same += len(merged) - len(changed)
+    outcome.women |= changed
     for name in changed:
         known = before[name].records if name in before else {}
         kinds = Counter(key[0] for key in merged[name].records if key not in known)
@@ -298,12 +302,17 @@ def take(
         women = {name: incoming.women[name] for name in some}
         take_women(session, women, outcome, judge, register_id)
         each(len(some))
-    finish(session, concerned, judge)
+    finish(session, concerned, judge, outcome.women)
     return outcome
 
 
-def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
-    """Show joined and parted women as such, and codes that are free again."""
+def finish(
+    session: Session, concerned: Concerned, judge: Judge | None, changed: Collection[str] = ()
+) -> None:
+    """Show joined and parted women as such, and codes that are free again.
+
+    What came in of ``changed`` is judged by the calibration in use here, where there is one.
+    """
     show_joined(session, concerned.women)
     as_shown = set(shown_values(session, concerned.women).values())
     leads = join_visits(session, as_shown, judge)
@@ -316,6 +325,10 @@ def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
         ask_as_shown(session, both, judge, weeks, joined_at)
         ask_for_herself(session, both, joined_at, None)
     refer_joined(session, leads)
+    if judge is not None and judge.again is not None:
+        for some in in_parts(set(shown_values(session, changed).values()), 100):
+            found = session.scalars(select(Woman).where(Woman.id.in_(some)).order_by(Woman.id))
+            judge_taken_in(session, found, judge.again, judge.elevation_m)
     write_down(session)
     touch(session, concerned.women - set(session.scalars(select(RemovedWoman.woman_id))))
     settle_codes(session)
