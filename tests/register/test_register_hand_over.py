@@ -244,6 +244,23 @@ def test_who_was_read_severe_at_one_and_closed_at_the_other_is_followed_again(tw
     assert programme.says() == post.says()
 
 
+@pytest.mark.parametrize("reason", [women.Closing.DIED, women.Closing.TRANSFERRED])
+def test_who_was_closed_where_all_was_known_stays_closed(two, reason):
+    """Read severe and closed at one, before the other heard of either."""
+    post, programme = two
+    post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
+    post.do(lambda s, her: closing.close_woman(s, her, reason, TODAY, None, "there", sure=True))
+    for _ in range(2):
+        exchange(post, programme)
+    for register in two:
+        assert register.look(lambda _, her: her.closed_reason) == reason
+    assert post.says() == programme.says()
+    # What is read after it, where that is not known yet, opens it again.
+    programme.do(lambda s, her: photo(s, her, facts(9.0)))
+    exchange(post, programme)
+    assert [r.look(lambda _, her: her.closed_on) for r in two] == [None, None]
+
+
 def test_a_laboratory_result_of_one_answers_the_referral_of_the_other(two):
     post, programme = two
     post.do(lambda s, her: photo(s, her, facts(6.4), days_ago=3))

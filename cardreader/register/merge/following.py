@@ -68,6 +68,18 @@ def sent_unknown(before: WomanState, incoming: WomanState) -> set[str]:
     return found
 
 
+def read_unknown(before: WomanState, incoming: WomanState) -> set[str]:
+    """Readings that nobody knew who closed her record: none where it is open at both."""
+    closers = [
+        one.records.keys()
+        for one in (before, incoming)
+        if shown(one.records[WOMAN, one.id], "closing")["closed_on"] is not None
+    ]
+    every = before.records.keys() | incoming.records.keys()
+    lacking = every.difference(*closers) if closers else ()
+    return {name for table, name in lacking if table == Reading.__tablename__}
+
+
 def born_unknown(before: WomanState, incoming: WomanState) -> bool:
     """Whether the two say different things of a birth."""
     one, other = (shown(s.records[WOMAN, s.id], "birth") for s in (before, incoming))
@@ -126,8 +138,8 @@ def follow(
 ) -> None:
     """Do what follows for one woman.
 
-    ``fresh`` are entries that one register didn't know of; ``sent`` referrals that whoever
-    closed her record didn't; ``born``: one didn't know of a birth that the other had noted;
+    ``fresh`` are entries that one register didn't know of; ``sent`` readings and referrals that
+    whoever closed her record didn't; ``born``: one didn't know of a birth that the other had noted;
     ``weeks``: as `weeks_unknown`.
     """
     for visit in woman.visits:
@@ -138,7 +150,7 @@ def follow(
         key=lambda r: (r.taken_at, r.id),
     )
     for reading in readings:
-        if reading.set_aside_at is None:
+        if reading.set_aside_at is None and reading.id in sent:
             follow_read(session, reading)
     for referral in woman.referrals:
         if referral.id in sent:

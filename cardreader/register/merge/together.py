@@ -23,6 +23,7 @@ from cardreader.register.merge.following import (
     apart,
     born_unknown,
     follow,
+    read_unknown,
     sent_unknown,
     unsettled_visits,
     weeks_unknown,
@@ -184,7 +185,11 @@ def take_women(
     show_joined(session, together)
     changed = _count(outcome, before, merged)
     fresh = {n: apart(before[n], given[n]) if n in before else set() for n in given}
-    sent = {n: sent_unknown(before[n], given[n]) if n in before else set() for n in given}
+    sent = {
+        n: sent_unknown(before[n], given[n]) | read_unknown(before[n], given[n])
+        for n in given
+        if n in before
+    }
     born = {n for n in given if n in before and born_unknown(before[n], given[n])}
     visits = {name: unsettled_visits(merged[name]) for name in given}
     weeks = {n: weeks_unknown(before[n], given[n]) if n in before else {} for n in given}
@@ -263,7 +268,7 @@ def _follow(
                 set().union(*(fresh[name] for name in own)),
                 set().union(*(visits[name] for name in own)),
                 judge,
-                set().union(*(sent[name] for name in own)),
+                set().union(*(sent.get(name, ()) for name in own)),
                 not born.isdisjoint(own),
                 {reading: told for name in own for reading, told in weeks[name].items()},
             )
