@@ -6,7 +6,8 @@ and the woman stands on a list until somebody has seen to it, or she has been re
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import datetime as dt
+from collections.abc import Collection, Iterable
 from typing import Any, Protocol
 
 from sqlalchemy import select
@@ -22,6 +23,7 @@ from cardreader.register.database import Database
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.history import may_be_severe, measurements
 from cardreader.register.models import CalibrationUse, JudgedAgain, Reading, Visit, Woman
+from cardreader.register.parts import in_parts
 from cardreader.register.recording import PhotoFacts, subject_of
 
 AT_ONCE = 40
@@ -50,10 +52,7 @@ def judge_all_again(
         with database.write() as session:
             if not _still_in_use(session, use_id):
                 return found
-            query = select(Woman).where(Woman.id.in_(ids[start : start + AT_ONCE]))
-            visits = selectinload(Woman.visits)
-            both = (visits.selectinload(Visit.readings), visits.selectinload(Visit.judged_again))
-            for woman in session.scalars(query.options(*both)):
+            for woman in _women(session, ids[start : start + AT_ONCE]):
                 found += _judge_woman(session, woman, use_id, judge, elevation_m)
     with database.write() as session:
         if _still_in_use(session, use_id):
@@ -63,15 +62,54 @@ def judge_all_again(
     return found
 
 
+def not_judged_yet(session: Session) -> dt.datetime | None:
+    """Note that something came in that the calibration in use has not judged.
+
+    Returns when all had been; None where nothing is to be judged, or it isn't done yet. Who is
+    stopped meanwhile has all judged at the next start.
+    """
+    use = in_use(session)
+    if use is None:
+        return None
+    was, use.judged_at = use.judged_at, None
+    return was
+
+
 def judge_taken_in(
-    session: Session, women: Iterable[Woman], judge: Judge, elevation_m: float | None
+    database: Database,
+    readings: Collection[str],
+    was: dt.datetime | None,
+    judge: Judge,
+    elevation_m: float | None,
 ) -> None:
     """Judge what came in from another register, as if it had been here when this calibration
-    came into use. Nothing where none ever did."""
-    use = in_use(session)
-    if use is not None:
-        for woman in women:
-            _judge_woman(session, woman, use.id, judge, elevation_m)
+    came into use. Nothing where none ever did. ``was``: of `not_judged_yet`."""
+    with database.read() as session:
+        if (use := in_use(session)) is None:
+            return
+        query = select(Reading.woman_id).distinct()
+        found = {
+            one
+            for some in in_parts(readings)
+            for one in session.scalars(query.where(Reading.id.in_(some)))
+        }
+    ids = sorted(found)
+    for start in range(0, len(ids), AT_ONCE):
+        with database.write() as session:
+            if not _still_in_use(session, use.id):
+                return
+            for woman in _women(session, ids[start : start + AT_ONCE]):
+                _judge_woman(session, woman, use.id, judge, elevation_m, readings)
+    if was is not None:
+        with database.write() as session:
+            if _still_in_use(session, use.id):
+                session.get_one(CalibrationUse, use.id).judged_at = was
+
+
+def _women(session: Session, ids: Collection[str]) -> Iterable[Woman]:
+    visits = selectinload(Woman.visits)
+    both = (visits.selectinload(Visit.readings), visits.selectinload(Visit.judged_again))
+    return session.scalars(select(Woman).where(Woman.id.in_(ids)).options(*both))
 
 
 def _still_in_use(session: Session, use_id: str) -> bool:
@@ -80,10 +118,18 @@ def _still_in_use(session: Session, use_id: str) -> bool:
 
 
 def _judge_woman(
-    session: Session, woman: Woman, use_id: str, judge: Judge, elevation_m: float | None
+    session: Session,
+    woman: Woman,
+    use_id: str,
+    judge: Judge,
+    elevation_m: float | None,
+    only: Collection[str] | None = None,
 ) -> int:
+    """``only``: visits with some of these readings alone."""
     found = 0
     for visit in filter(is_shown, woman.visits):
+        if only is not None and not any(r.id in only for v in members(visit) for r in v.readings):
+            continue
         details = [r.detail for r in _newest_of_blots(visit) if r.detail is not None]
         judged = (one for part in members(visit) for one in part.judged_again)
         if not details or any(one.use_id == use_id for one in judged):

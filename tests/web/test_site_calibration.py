@@ -59,6 +59,7 @@ from cardreader.register.models import (
     Reading,
     SiteCalibration,
 )
+from cardreader.register.rejudging import judge_all_again
 from cardreader.register.sitepairs import WANTED, find_pairs, lacking
 from cardreader.register.studyexport import COLUMNS
 from cardreader.web import calibrating
@@ -521,7 +522,9 @@ def test_what_comes_in_from_another_register_is_judged_by_the_calibration_in_use
     try:
         assert post.reading(send(post.state, low, post.by)).refusal == "not_calibrated"
         _taught_beside(site)
-        site.state.workshop.wait()
+        with site.state.database.read() as session:
+            use_id = calibrations.in_use(session).id
+        judge_all_again(site.state.database, use_id, site.state.reader, None)
         cards = []
         for register, name in ((post, "Post"), (site, "Programme")):
             with register.state.database.write() as session:
@@ -543,6 +546,7 @@ def test_what_comes_in_from_another_register_is_judged_by_the_calibration_in_use
         with site.state.database.read() as session:
             (again,) = session.scalars(select(JudgedAgain))
             assert (again.was, again.outcome) == ("not_read", "severe")
+            assert calibrations.in_use(session).judged_at is not None
     finally:
         post.close()
 

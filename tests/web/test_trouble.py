@@ -61,12 +61,15 @@ def test_a_full_disk_met_while_keeping_the_photo(keeping_app, monkeypatch):
 def test_a_locked_register(make_app, monkeypatch, tmp_path):
     monkeypatch.setattr(database_module, "PATIENCE_MS", 50)
     app = make_app()
-    worker = Person(app, "worker")
+    worker, leaving = Person(app, "worker"), Person(app, "worker")
     other = sqlite3.connect(tmp_path / "data" / "register.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     answer = worker.post("/women/new", code="KX-1")
     assert answer.status_code == 503
     assert "Another program" in answer.text
+    # Who gives the phone away can sign out of it all the same.
+    assert leaving.post("/sign-out").status_code == 303
+    assert leaving.get("/women/new").status_code == 303
     other.execute("ROLLBACK")
     other.close()
     assert worker.post("/women/new", code="KX-1").status_code == 303

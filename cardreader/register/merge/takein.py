@@ -46,6 +46,7 @@ from cardreader.register.mergemodels import KnownRegister, TakenTrail
 from cardreader.register.models import AuditEntry, Reading
 from cardreader.register.parts import in_parts
 from cardreader.register.photostore import PhotoStore
+from cardreader.register.rejudging import judge_taken_in, not_judged_yet
 from cardreader.register.rowcheck import RowError
 from cardreader.register.trouble import trouble_of
 from cardreader.terminal.progress import Progress
@@ -88,6 +89,8 @@ def take_in(
                 known, parcel = _checked(session, tar, file.stat().st_size)
                 taking = _Taking(session, known, parcel, judge, photos, kept, progress)
                 done = taking.run(by)
+                again = judge.again if judge is not None and done.women.came_in else None
+                judged_at = None if again is None else not_judged_yet(session)
     except BaseException as error:
         for name in kept:
             if photos is not None:
@@ -101,6 +104,8 @@ def take_in(
         raise
     finally:
         progress.end()
+    if judge is not None and again is not None:
+        judge_taken_in(database, done.women.came_in, judged_at, again, judge.elevation_m)
     if photos is not None:
         for name in done.women.photo_files:
             photos.remove(name)
@@ -164,7 +169,7 @@ class _Taking:
         self.progress.start("women", head.women, unit="woman")
         for lines in self.parcel.parts():
             self._part(lines)
-        finish(self.session, self.concerned, self.judge, self.outcome.women)
+        finish(self.session, self.concerned, self.judge)
         known = self.session.get_one(KnownRegister, known_id)
         gap, lost = _note_how_far(known, head)
         audit.append(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -54,7 +53,6 @@ from cardreader.register.merge.store import (
 from cardreader.register.mergemodels import FieldChange, HeldBy, Joining, RemovedWoman
 from cardreader.register.models import Account, Reading, Visit, Woman
 from cardreader.register.parts import in_parts
-from cardreader.register.rejudging import judge_taken_in
 
 NO_PASSWORD = "none"
 """In place of a password's hash: no password fits it."""
@@ -78,11 +76,15 @@ class Outcome:
     changed: int = 0
     same: int = 0
     removed: int = 0
-    readings: int = 0
-    women: set[str] = field(default_factory=set)
-    """Own records of which something new came in."""
+    came_in: set[str] = field(default_factory=set)
+    """Readings that are new here, by id."""
     photo_files: tuple[str, ...] = ()
     """Kept photos of deleted records, which the caller removes once this is committed."""
+
+    @property
+    def readings(self) -> int:
+        """How many readings are new here."""
+        return len(self.came_in)
 
 
 def take_people(session: Session, people: Iterable[Person]) -> None:
@@ -213,11 +215,10 @@ def _count(
     outcome.new += len(merged.keys() - before.keys())
     outcome.changed += len(changed & before.keys())
     outcome.same += len(merged) - len(changed)
-    outcome.women |= changed
     for name in changed:
         known = before[name].records if name in before else {}
-        kinds = Counter(key[0] for key in merged[name].records if key not in known)
-        outcome.readings += kinds[Reading.__tablename__]
+        new = merged[name].records.keys() - known.keys()
+        outcome.came_in |= {one for table, one in new if table == Reading.__tablename__}
     return changed
 
 
@@ -307,17 +308,12 @@ def take(
         women = {name: incoming.women[name] for name in some}
         take_women(session, women, outcome, judge, register_id)
         each(len(some))
-    finish(session, concerned, judge, outcome.women)
+    finish(session, concerned, judge)
     return outcome
 
 
-def finish(
-    session: Session, concerned: Concerned, judge: Judge | None, changed: Collection[str] = ()
-) -> None:
-    """Show joined and parted women as such, and codes that are free again.
-
-    What came in of ``changed`` is judged by the calibration in use here, where there is one.
-    """
+def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
+    """Show joined and parted women as such, and codes that are free again."""
     show_joined(session, concerned.women)
     as_shown = set(shown_values(session, concerned.women).values())
     leads = join_visits(session, as_shown, judge)
@@ -330,10 +326,6 @@ def finish(
         ask_as_shown(session, both, judge, weeks, joined_at)
         ask_for_herself(session, both, joined_at, None)
     refer_joined(session, leads)
-    if judge is not None and judge.again is not None:
-        for some in in_parts(set(shown_values(session, changed).values()), 100):
-            found = session.scalars(select(Woman).where(Woman.id.in_(some)).order_by(Woman.id))
-            judge_taken_in(session, found, judge.again, judge.elevation_m)
     write_down(session)
     touch(session, concerned.women - set(session.scalars(select(RemovedWoman.woman_id))))
     settle_codes(session)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from math import ceil
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
@@ -102,7 +104,8 @@ def too_many(request: Request, wait_s: int, target: str, known: Known | None = N
 @router.post("/sign-out")
 def sign_out(request: Request, form: Form) -> Response:
     """End this browser's sign-in."""
-    with request.app.state.database.write() as session:
+    # With the disk full the browser forgets its sign-in all the same; unused, that ends by itself.
+    with suppress(SQLAlchemyError), request.app.state.database.write() as session:
         accounts.end(session, request.cookies.get(COOKIE, ""))
     response = go("/sign-in", "signed-out")
     response.delete_cookie(COOKIE, path="/")
