@@ -50,6 +50,18 @@ def test_flexible_candidates_read_new_blots_without_bias(name, base):
     assert np.sqrt(np.mean(error**2)) < 0.6
 
 
+@pytest.mark.parametrize("name", ["monotone interpolation", "monotone spline", "ramp-anchored"])
+def test_a_copy_shares_the_base_and_keeps_what_it_was_made_with(name, base):
+    """A base has tens of thousands of numbers, and a study makes a hundred copies."""
+    model = candidates(base, 0.03)[name]
+    made = clone(model)
+    assert type(made) is type(model)
+    assert made is not model
+    given = model.get_params(deep=False)
+    assert given["base"] is not None
+    assert all(made.get_params(deep=False)[key] is value for key, value in given.items())
+
+
 def test_a_poor_laboratory_does_not_flatten_the_scale():
     # With laboratory errors of 1 g/dL ordinary regression of colour on laboratory values would
     # read low values too low and high values too high; error of the mean slope over studies.
