@@ -53,9 +53,16 @@ def missing(what: str) -> None:
     pytest.skip(f"{what} is not installed")
 
 
-def chromium_path() -> str:
-    """Debian's Chromium."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
+def chromium_path(whole: bool = False) -> str:
+    """Debian's Chromium; its shell without a window where that is installed and is enough.
+
+    The shell shows pages by the same engine and is without what surrounds them, which takes more of
+    the processor than the pages. Only the whole browser knows of installing a page.
+    """
+    names = ["chromium", "chromium-browser"]
+    if not whole:
+        names.insert(0, "chromium-headless-shell")
+    path = next(filter(None, map(shutil.which, names)), None)
     if path is None:
         missing("chromium")
     return str(path)

@@ -94,20 +94,20 @@ def new_phone(browser: Browser, url: str) -> Iterator[BrowserContext]:
 
 @contextmanager
 def phone_of_its_own(
-    playwright: Playwright, url: str, profile: Path, *words: str
+    playwright: Playwright, url: str, profile: Path, *words: str, whole: bool = False
 ) -> Iterator[BrowserContext]:
     """A phone that is a browser by itself, with a profile and further options."""
-    options = _program(*words) | _phone(url)
+    options = _program(*words, whole=whole) | _phone(url)
     with playwright.chromium.launch_persistent_context(str(profile), **options) as phone:
         phone.set_default_timeout(20_000)
         yield phone
 
 
-def _program(*words: str) -> dict[str, Any]:
+def _program(*words: str, whole: bool = False) -> dict[str, Any]:
     # A name that isn't "localhost", for a page that the browser deems insecure.
     names = f"--host-resolver-rules=MAP {HOTSPOT_NAME} 127.0.0.1"
     args = [*CHROMIUM_OPTIONS, names, *words]
-    return {"executable_path": chromium_path(), "headless": True, "args": args}
+    return {"executable_path": chromium_path(whole), "headless": True, "args": args}
 
 
 def _phone(url: str) -> dict[str, Any]:

@@ -484,7 +484,7 @@ def test_nothing_is_fetched_from_elsewhere(page, server):
 
 def test_installable(playwright, server, tmp_path):
     """What Chromium asks of an installable page: manifest, icons, secure origin, a profile."""
-    with phone_of_its_own(playwright, server.url, tmp_path / "profile") as phone:
+    with phone_of_its_own(playwright, server.url, tmp_path / "profile", whole=True) as phone:
         page = phone.pages[0]
         sign_in(page, server)
         settle_worker(page)
