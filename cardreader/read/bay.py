@@ -69,6 +69,13 @@ def redness_of(log_light: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(log_light[..., 0] - log_light[..., 1])
 
 
+def widened(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """A mask with a rim of ``EDGE_MM`` round it."""
+    wide = 2 * round(EDGE_MM * GRID_PX_PER_MM) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel)) > 0
+
+
 def tile_means(image: NDArray[np.float32]) -> NDArray[np.float64]:
     """Means over the tiles, (TILES**2, ...)."""
     means = cv2.resize(image, (TILES, TILES), interpolation=cv2.INTER_AREA)

@@ -13,21 +13,24 @@ from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import LARGEST, half_central_spread, huber, reweighted_fit
 from cardreader.read.bay import (
-    EDGE_MM,
-    GRID_PX_PER_MM,
     SIDE_MM,
     TILE_PX,
     TILES,
     refuse,
     tile_means,
+    widened,
 )
 
 MAX_PAPER_RESIDUAL = 0.035
 MAX_PAPER_MARKS = 0.06
 _MARK = 0.08
-"""Difference of ln red and ln green from the paper's that counts as a mark."""
+"""Difference of ln red and ln green from the paper's, or darkness, that counts as a mark."""
+_WIDE_TILES = 5
+"""Dark places this wide, 4 mm, both ways are no stroke of a pen and no hair."""
 MAX_PAPER_BUMP = 0.012
 """Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
+_ONE_WAY = 0.25
+"""Across it light bends less than this share of what it bends along: no round reflection."""
 MAX_TILE_CLIPPED = 0.3
 MIN_BLANK = 0.2
 MIN_BLANK_UNCLIPPED = 0.1
@@ -77,10 +80,7 @@ def fit_paper(
     log_light: NDArray[np.float32], rough: NDArray[np.bool_], clipped: NDArray[np.bool_]
 ) -> PaperLight | Refusal:
     """Fit the light field to tiles of blank paper and look at what it leaves over."""
-    wide = 2 * round(EDGE_MM * GRID_PX_PER_MM) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide))
-    near_blot = np.asarray(cv2.dilate(rough.astype(np.uint8), kernel), dtype=np.float32)
-    blank = tile_means(near_blot) == 0
+    blank = tile_means(widened(rough).astype(np.float32)) == 0
     if blank.mean() < MIN_BLANK:
         return refuse(
             Reason.BLOT_TOUCHES_BORDER, f"only {blank.mean():.0%} of the bay is blank paper"
@@ -93,7 +93,7 @@ def fit_paper(
     tiles = tile_means(log_light)[blank]
     terms = _tile_terms()[blank]
     fit = reweighted_fit(terms, tiles, huber(_KNEE), LARGEST, least_sd=_LEAST_SD)
-    for refusal in (_stained_or_shaded(fit.residual), _reflection(fit.coefficients)):
+    for refusal in (_stained_or_shaded(fit.residual, blank), _peak(fit.coefficients)):
         if refusal is not None:
             return refusal
     degrees = max(len(tiles) - terms.shape[1], 1)
@@ -106,32 +106,60 @@ def fit_paper(
     )
 
 
-def _stained_or_shaded(rest: NDArray[np.float64]) -> Refusal | None:
-    """Blank paper in even light leaves nothing but noise about a smooth field."""
+def _stained_or_shaded(rest: NDArray[np.float64], blank: NDArray[np.bool_]) -> Refusal | None:
+    """Blank paper in even light leaves nothing but noise about a smooth field.
+
+    ``rest`` (k, 3) is what tiles of blank paper leave over, ``blank`` (TILES**2,) which
+    tiles those are. A splash, a hair or a stroke of a pen is no unevenness of light, and
+    the fit lets go of it: where there is little of it the rest of the paper says the light.
+    """
     grey = rest.mean(axis=1)
-    colour = rest[:, 0] - rest[:, 1]
-    off = float(np.sqrt((grey**2).mean()))
-    marked = float((np.abs(colour) > _MARK).mean())
-    if marked > MAX_PAPER_MARKS:
-        return refuse(
-            Reason.PAPER_NOT_BLANK, f"{marked:.0%} of the paper is stained > {MAX_PAPER_MARKS:.0%}"
-        )
+    coloured = np.abs(rest[:, 0] - rest[:, 1]) > _MARK
+    marks = coloured | _thin(grey < -_MARK, blank)
+    off = float(np.sqrt((grey[~marks] ** 2).mean())) if not marks.all() else 0.0
+    if coloured.mean() > MAX_PAPER_MARKS:
+        return _stained(coloured)
     if off > MAX_PAPER_RESIDUAL:
         return refuse(
             Reason.SHADOW_EDGE, f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}"
         )
-    return None
+    return _stained(marks) if marks.mean() > MAX_PAPER_MARKS else None
 
 
-def _reflection(coefficients: NDArray[np.float64]) -> Refusal | None:
+def _stained(marks: NDArray[np.bool_]) -> Refusal:
+    share = float(marks.mean())
+    return refuse(
+        Reason.PAPER_NOT_BLANK, f"{share:.0%} of the paper is stained > {MAX_PAPER_MARKS:.0%}"
+    )
+
+
+def _thin(dark: NDArray[np.bool_], blank: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the dark tiles (k,) belong to nothing as wide as a shadow is."""
+    tiles = np.zeros(TILES**2, np.uint8)
+    tiles[blank] = dark
+    wide = cv2.morphologyEx(
+        tiles.reshape(TILES, TILES), cv2.MORPH_OPEN, np.ones((_WIDE_TILES, _WIDE_TILES), np.uint8)
+    )
+    return np.asarray(dark & (np.asarray(wide).reshape(-1)[blank] == 0), dtype=np.bool_)
+
+
+def _peak(coefficients: NDArray[np.float64]) -> Refusal | None:
     """Light that peaks within the bay is a reflection: a lamp's own falls off more slowly.
 
     On paper a wide weak reflection passes for brighter light; on the blot it
-    is several times what the blot itself sends back.
+    is several times what the blot itself sends back. Light that bends one way alone, or is
+    highest outside the bay, doesn't peak in it: that is the soft edge of a shadow.
     """
-    bump = -float(coefficients[[3, 5]].mean())
-    if bump > MAX_PAPER_BUMP:
+    _, *slope, xx, xy, yy = coefficients.mean(axis=1)
+    bump = -(xx + yy) / 2
+    if bump <= MAX_PAPER_BUMP:
+        return None
+    bends, axes = np.linalg.eigh([[2 * xx, xy], [xy, 2 * yy]])
+    to_peak = -(np.array(slope) @ axes[:, 0]) / bends[0]
+    if bends[1] > _ONE_WAY * bends[0] or abs(to_peak) > 1:
         return refuse(
-            Reason.GLARE_ON_BLOT, f"light on the paper peaks by {bump:.3f} > {MAX_PAPER_BUMP}"
+            Reason.SHADOW_EDGE, f"light on the paper bends by {bump:.3f} > {MAX_PAPER_BUMP}"
         )
-    return None
+    return refuse(
+        Reason.GLARE_ON_BLOT, f"light on the paper peaks by {bump:.3f} > {MAX_PAPER_BUMP}"
+    )

@@ -32,6 +32,7 @@ from cardreader.read.bay import (
     refuse,
     smooth,
     tile_means,
+    widened,
 )
 from cardreader.read.locate import CardPose
 from cardreader.read.paper import PaperLight, fit_paper
@@ -45,6 +46,8 @@ MIN_REDNESS = 0.25
 """Least ln(red/green) above the paper's that counts as a blot."""
 MAX_FRAGMENTS = 0.15
 MAX_HOLES = 0.03
+_OUTSHINES = 0.05
+"""Ln red of holes in a blot above the paper's that bare paper doesn't have."""
 MAX_GLARE = 0.01
 MAX_PALE = 0.05
 MAX_DARKER = 0.2
@@ -196,12 +199,24 @@ def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(cv2.drawContours(pixels, contours, -1, 1, cv2.FILLED)) > 0
 
 
+def _bulged(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """A mask without the notches that a lamp's image leaves at the edge of a wet blot."""
+    pixels = mask.astype(np.uint8)
+    contours, _ = cv2.findContours(pixels, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    for contour in contours:
+        cv2.fillConvexPoly(pixels, cv2.convexHull(contour), 1)
+    return np.asarray(pixels) > 0
+
+
 def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[np.bool_] | Refusal:
-    """The blot's pixels: half as deep as its middle or deeper, one piece, no holes."""
+    """The blot's pixels: half as deep as its middle or deeper, one piece, no holes.
+
+    What is as dark away from all that is red is a hair or ink on the paper.
+    """
     dark = smooth(depth[..., 1] + depth[..., 2], 1.0) / 2
     middle = float(median(dark[rough]))
     edge = math.log((1.0 + math.exp(middle)) / 2.0)
-    pixels = (dark < edge).astype(np.uint8)
+    pixels = ((dark < edge) & widened(_bulged(rough))).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(pixels, connectivity=8)
     if count < 2:
         return refuse(Reason.BLOT_MISSING, "nothing darker than the paper")
@@ -219,7 +234,8 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
     whole = _filled(piece)
     holes = 1.0 - float(piece.sum()) / float(whole.sum())
     if holes > MAX_HOLES:
-        return refuse(Reason.BLOT_UNEVEN, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
+        why = Reason.GLARE_ON_BLOT if _outshines(depth, whole & ~piece) else Reason.BLOT_UNEVEN
+        return refuse(why, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
     rim = _farthest_mm(whole)
     if rim > layout.BAY_MM / 2 - BORDER_MM:
         return refuse(
@@ -227,6 +243,11 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
             f"{layout.BAY_MM / 2 - rim:.1f} mm from the frame < {BORDER_MM}",
         )
     return whole
+
+
+def _outshines(depth: NDArray[np.float32], holes: NDArray[np.bool_]) -> bool:
+    """Whether holes of a blot send more red back than bare paper could: a lamp's reflection."""
+    return float(median(depth[..., 0][holes])) > _OUTSHINES
 
 
 def _farthest_mm(mask: NDArray[np.bool_]) -> float:

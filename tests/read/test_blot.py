@@ -1,5 +1,6 @@
 """The blot: found whatever its shape, coloured against the paper, refused when unfit."""
 
+import itertools
 from functools import cache
 
 import colour
@@ -20,7 +21,7 @@ from cardreader.read.blot import (
 )
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo
-from cardreader.read.segment import BlotRegion, segment_blot
+from cardreader.read.segment import BlotRegion, _bulged, segment_blot
 
 X, Y = layout.CENTRE_MM
 
@@ -123,6 +124,43 @@ def test_paper_is_told_at_the_place_of_the_blot():
     np.testing.assert_allclose(region.paper_linear, 0.6 * light * np.array(rig.PAPER), rtol=0.01)
 
 
+def stroke(width_mm, *points_mm, ink=(0.03, 0.03, 0.04)):
+    """Something drawn or lying on the card, from point to point by the middle of the bay."""
+
+    def drawn(linear, scene):
+        x, y = near_bay(scene)
+        for (x0, y0), (x1, y1) in itertools.pairwise(points_mm):
+            dx, dy = x1 - x0, y1 - y0
+            along = np.clip(((x - x0) * dx + (y - y0) * dy) / (dx**2 + dy**2), 0, 1)
+            off = np.hypot(x - x0 - along * dx, y - y0 - along * dy)
+            cover = np.clip((width_mm - 2 * off) / 0.1 + 0.5, 0, 1)[..., None]
+            linear = linear * (1 - cover) + np.array(ink) * cover
+        return linear
+
+    return drawn
+
+
+NAME = ((-8, 8), (-7, 6.5), (-6, 8), (-5, 6.5), (-3.5, 8), (-2.5, 7), (-1, 8), (0, 6.5))
+HAIR = ((-13, -3), (-4, 1), (3, -1), (13, 4))
+
+
+@pytest.mark.parametrize(
+    "lying",
+    [
+        stroke(0.5, *NAME),
+        stroke(0.5, *NAME, ink=(0.05, 0.08, 0.35)),
+        stroke(0.12, *HAIR),
+        stroke(0.4, (-9, -9), (-7, -8), (-8, -6), (-6, -7), ink=(0.5, 0.1, 0.2)),
+    ],
+    ids=["a name", "a name in blue", "a hair across the blot", "red lint"],
+)
+def test_a_stroke_of_a_pen_or_a_hair_is_no_shadow_and_no_blood(lying):
+    plain, marked = found(), found(after=lying)
+    np.testing.assert_allclose(marked.linear, plain.linear, rtol=0.02)
+    np.testing.assert_allclose(marked.paper_linear, plain.paper_linear, rtol=0.01)
+    assert marked.area_mm2 == pytest.approx(plain.area_mm2, rel=0.1)
+
+
 def test_covariance_covers_the_scatter_of_repeats():
     """Photos that differ in grain only: the scatter is what was promised, within a factor."""
     regions = [found(seed=s, noise=0.02, gain=(0.3,) * 3) for s in range(12)]
@@ -185,6 +223,16 @@ def test_shadow_edge(depth, softness_mm, at_mm):
         assert reason(after=shadow) is Reason.SHADOW_EDGE
 
 
+@pytest.mark.parametrize("at_mm", [3.0, 8.0])
+def test_a_shadows_wide_soft_edge_is_no_reflection(at_mm):
+    def shadow(linear, scene):
+        x, y = near_bay(scene)
+        across = 0.6 * x - 0.8 * y - at_mm
+        return linear * (1 - 0.5 / (1 + np.exp(-across / 6)))[..., None]
+
+    assert reason(after=shadow) is Reason.SHADOW_EDGE
+
+
 def test_whole_bay_in_shade_is_read():
     assert found(after=lambda linear, scene: linear * 0.3)
 
@@ -196,6 +244,16 @@ def test_glare_on_the_blot(strength, size_mm):
         return linear + strength * np.exp(-(x**2 + y**2) / (2 * size_mm**2))[..., None]
 
     assert reason(after=spot, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
+
+
+@pytest.mark.parametrize(("dx", "dy"), [(0.5, -0.5), (0.0, -3.1)])
+def test_a_lamp_seen_in_the_wet_blot_is_no_hole_in_it(dx, dy):
+    def lamp(linear, scene):
+        x, y = near_bay(scene, dx, dy)
+        spot = (x / 2.4) ** 2 + (y / 0.8) ** 2 < 1
+        return linear + 0.55 * cv2.GaussianBlur(spot.astype(float), (0, 0), 1)[..., None]
+
+    assert reason(after=lamp, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
 
 
 @pytest.mark.parametrize(("strength", "size_mm"), [(0.1, 3.0), (0.4, 1.5), (0.4, 3.0)])
@@ -245,6 +303,26 @@ def test_stained_paper(stain):
         for dx, dy in ((-8, -8), (8, 7.5), (-8, 8))
     )
     assert reason((rig.Blot(), *smears)) is Reason.PAPER_NOT_BLANK
+
+
+def test_a_notch_in_the_red_still_belongs_to_the_blot():
+    """A lamp's image at the edge leaves one; what stays dark round it makes it a hole."""
+    red = np.zeros((40, 40), bool)
+    red[10:30, 10:30] = True
+    notched = red.copy()
+    notched[10:20, 15:25] = False
+    assert (_bulged(notched) == red).all()
+
+
+def test_paper_written_over_above_and_below_the_blot():
+    lines = [stroke(0.6, *[(x + 1, y + dy) for x, y in NAME]) for dy in (-17, 0)]
+
+    def written(linear, scene):
+        for line in lines:
+            linear = line(linear, scene)
+        return linear
+
+    assert reason(after=written) is Reason.PAPER_NOT_BLANK
 
 
 # -- colour ------------------------------------------------------------------

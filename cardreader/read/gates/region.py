@@ -38,11 +38,23 @@ PAPER = Stage(
         ),
         chosen(
             "_MARK",
-            "ln red - ln green",
+            "ln red - ln green, or ln light",
             "a third of what counts as a blot; half takes grain and coloured light for "
             "marks, double leaves thin smears in the paper's light",
         ),
+        chosen(
+            "_WIDE_TILES",
+            "tiles",
+            "4 mm: letters written close fill three tiles both ways; half takes those for a "
+            "shadow, double takes a finger's shadow for writing",
+        ),
         derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
+        chosen(
+            "_ONE_WAY",
+            "of the stronger bend",
+            "says only which advice is given: a tube's image four times as long as wide still "
+            "counts as a reflection, a straight edge of a shadow bends one way alone",
+        ),
         chosen(
             "MAX_TILE_CLIPPED",
             "of a tile",
@@ -108,6 +120,12 @@ BLOT = Stage(
             "MAX_HOLES",
             "of the area",
             "a bubble or a fibre; half refuses those, double lets torn blots in",
+        ),
+        chosen(
+            "_OUTSHINES",
+            "ln red over the paper's",
+            "says only which advice is given: bare paper in a hole has 0, to the grain and the "
+            "halo of sharpening; lamps that opened a hole in drawn wet blots had 0.10 to 0.21",
         ),
         chosen(
             "MAX_GLARE",
