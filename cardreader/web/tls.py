@@ -30,6 +30,8 @@ SERVER_DAYS = 300
 _BEFORE = dt.timedelta(days=1)
 """By so much a phone's clock may be slow."""
 
+FORMER = "former.pem"
+"""Key and certificate of the authority before, in the same folder."""
 RENEWED_BEFORE = dt.timedelta(days=7)
 """Before it ends."""
 
@@ -74,8 +76,16 @@ def _authority(
     # A key alone was left by a first start that was killed: no phone knows it.
     if file.exists():
         certificate, key = _kept_authority(file, key_file)
+        former, kept = folder / FORMER, _private_bytes(key) + _public_bytes(certificate)
+        if not _fits(certificate, now) and (found := _former(former)) and _fits(found[0], now):
+            # The clock ran ahead when this one was made, or did when that one was put aside.
+            write_atomic(former, kept, PRIVATE)
+            write_atomic(key_file, _private_bytes(found[1]), PRIVATE)
+            write_atomic(file, _public_bytes(found[0]), PRIVATE)
+            return found
         if certificate.not_valid_after_utc > now + dt.timedelta(days=SERVER_DAYS):
             return certificate, key
+        write_atomic(former, kept, PRIVATE)
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, f"cardreader {now:%Y-%m-%d}")])
     certificate = (
@@ -104,6 +114,20 @@ def _authority(
     write_atomic(key_file, _private_bytes(key), PRIVATE)
     write_atomic(file, _public_bytes(certificate), PRIVATE)
     return certificate, key
+
+
+def _fits(certificate: x509.Certificate, now: dt.datetime) -> bool:
+    """Whether an authority is in force, and as long as a certificate that it signs now."""
+    first, last = certificate.not_valid_before_utc, certificate.not_valid_after_utc
+    return first <= now + _BEFORE and last > now + dt.timedelta(days=SERVER_DAYS)
+
+
+def _former(file: Path) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey] | None:
+    """The authority that was put aside when another was made; None where there is none."""
+    try:
+        return _kept_authority(file, file)
+    except CertificateError:
+        return None
 
 
 def _kept_authority(

@@ -171,6 +171,19 @@ def test_an_authority_without_its_key_is_told_and_not_replaced(tmp_path):
     assert first.read_bytes() == before
 
 
+def test_a_clock_that_ran_ahead_costs_no_authority(tmp_path):
+    """Phones would have to trust another, one by one."""
+    years = dt.timedelta(days=365)
+    first = certificates(tmp_path, ["192.168.43.1"], NOW).authority.read_bytes()
+    ahead = certificates(tmp_path, ["192.168.43.1"], NOW + 9 * years).authority.read_bytes()
+    assert ahead != first
+    for now, authority in ((NOW, first), (NOW + years, first), (NOW + 9 * years, ahead)):
+        files = certificates(tmp_path, ["192.168.43.1"], now)
+        assert files.authority.read_bytes() == authority
+        leaf, signer = x509.load_pem_x509_certificates(files.chain.read_bytes())
+        leaf.verify_directly_issued_by(signer)
+
+
 def test_a_clock_set_back_makes_no_certificate_of_before_the_authority(tmp_path):
     """The phones' clocks are right, and would find that it has run out."""
     certificates(tmp_path, ["192.168.43.1"], NOW)
