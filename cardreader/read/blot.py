@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -77,6 +78,13 @@ class Correction(Protocol):
         """Whether the card's shades of blood kept their colour as deep as a blot's (3,)."""
         ...
 
+    def filled(self, linear: ArrayLike, at_mm: ArrayLike) -> Sequence[Correction]:
+        """Equally likely corrections for a blot (3,) where that or shades as deep lost a channel.
+
+        None where it can't be told what was lost.
+        """
+        ...
+
 
 def measure_blot(
     photo: Photo, pose: CardPose, correction: Correction, lot: Lot, banding: Banding = EVEN
@@ -93,18 +101,32 @@ def measure_blot(
 def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotColour | Refusal:
     """Correct the colour of a blot found.
 
-    Refusals as `too_deep`, BLOT_UNEVEN for a core of several colours, and PAPER_NOT_BLANK
-    for paper of another tint.
+    Refusals as `too_deep` where what was lost can't be told, BLOT_UNEVEN for a core of several
+    colours, and PAPER_NOT_BLANK for paper of another tint.
     """
+    likely: Sequence[Correction] = (correction,)
     deep = too_deep(region.linear, region.centre_mm, correction)
     if deep is not None:
-        return deep
-    unevenness = _unevenness(region, correction)
+        likely = correction.filled(region.linear, region.centre_mm)
+        if not likely:
+            return deep
+    unevenness = _unevenness(region, likely[len(likely) // 2])
     if unevenness > MAX_UNEVENNESS:
         return refuse(
             Reason.BLOT_UNEVEN, f"spread of {unevenness:.3f} over the core > {MAX_UNEVENNESS:g}"
         )
-    made = blot_colour(
+    made = _as_one([_coloured(region, one, unevenness) for one in likely])
+    tint = float(np.linalg.norm((made.paper_lab - lot.paper_lab)[1:]))
+    if tint > MAX_PAPER_TINT:
+        return refuse(
+            Reason.PAPER_NOT_BLANK,
+            f"paper's a*, b* {tint:.1f} from the lot's blank paper > {MAX_PAPER_TINT:.0f}",
+        )
+    return made
+
+
+def _coloured(region: BlotRegion, correction: Correction, unevenness: float) -> BlotColour:
+    return blot_colour(
         region.linear,
         region.paper_linear,
         region.covariance,
@@ -116,13 +138,20 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
         unevenness=unevenness,
         n_pixels=region.n_pixels,
     )
-    tint = float(np.linalg.norm((made.paper_lab - lot.paper_lab)[1:]))
-    if tint > MAX_PAPER_TINT:
-        return refuse(
-            Reason.PAPER_NOT_BLANK,
-            f"paper's a*, b* {tint:.1f} from the lot's blank paper > {MAX_PAPER_TINT:.0f}",
-        )
-    return made
+
+
+def _as_one(likely: Sequence[BlotColour]) -> BlotColour:
+    """Equally likely colours as one: the middle one, with the mean and covariance of all."""
+    middle = likely[len(likely) // 2]
+    if len(likely) == 1:
+        return middle
+    ratios = np.stack([one.log_ratio for one in likely])
+    apart = ratios - ratios.mean(axis=0)
+    return replace(
+        middle,
+        log_ratio=ratios.mean(axis=0),
+        covariance=middle.covariance + apart.T @ apart / len(likely),
+    )
 
 
 def too_deep(region_rgb: ArrayLike, centre_mm: ArrayLike, correction: Correction) -> Refusal | None:

@@ -25,6 +25,7 @@ from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
 from cardreader.read.correctable import colours_lost, tolerance, why_not
 from cardreader.read.lampmisfit import lamp_misfit
 from cardreader.read.light import EPSILON, LightModel, fit_light
+from cardreader.read.lostchannel import FilledCorrection, filled_corrections
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.ramp import RampTrend
 from cardreader.read.sample import SAMPLED_MM, PatchSamples
@@ -100,6 +101,10 @@ class ColourCorrection:
         seen = self.xyz(np.reshape(linear, (1, 3)), np.reshape(at_mm, (1, 2)))[0, 1]
         return bool(seen >= deepest)
 
+    def filled(self, linear: ArrayLike, at_mm: ArrayLike) -> tuple[FilledCorrection, ...]:
+        """For a blot (3,) that `reaches` says no to, or that lost a channel: see `lostchannel`."""
+        return filled_corrections(self, np.asarray(linear, float), np.asarray(at_mm, float))
+
     @cached_property
     def ramp_trend(self) -> RampTrend:
         """What the correction is still off by along the printed ramp."""
@@ -117,11 +122,15 @@ class ColourCorrection:
         cancels.
         """
         rgb = np.stack([np.asarray(linear, float), np.asarray(reference, float)])
-        plain = self.vividness.undone(rgb)
+        return self.light_covariance(self.vividness.undone(rgb)) + self.ramp_trend.covariance
+
+    def light_covariance(self, plain: Array) -> Array:
+        """Of the ln ratio of two XYZ, (3, 3), from tone and glare; ``plain`` (2, 3) is their
+        nominal RGB once the phone's rendering of colour is undone.
+        """
         by_rgb = self.matrix * np.exp(self.light.log_brightness(plain))[:, None, :]
         by_log_rgb = by_rgb / np.maximum(by_rgb.sum(axis=-1, keepdims=True), EPSILON)
-        light = self.light.ratio_covariance(plain[0], plain[1], by_log_rgb)
-        return np.asarray(light + self.ramp_trend.covariance)
+        return self.light.ratio_covariance(plain[0], plain[1], by_log_rgb)
 
     @cached_property
     def patch_xyz(self) -> Array:

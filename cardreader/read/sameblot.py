@@ -23,7 +23,7 @@ from cardreader.card.lot import Lot
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.banding import Banding
 from cardreader.read.bay import GRID_PX_PER_MM, grid_mm, refuse, smooth
-from cardreader.read.blot import BlotColour, Correction, region_colour
+from cardreader.read.blot import BlotColour, Correction, region_colour, too_deep
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
 from cardreader.read.segment import Bay, look_at_bay, region_in
@@ -82,6 +82,10 @@ def measure_same_blot(views: Sequence[View], lot: Lot) -> BlotColour | Refusal:
     region = region_in(bay, views[0].pose)
     if isinstance(region, Refusal):
         return region
+    # Views are laid over each other channel by channel, so a lost one spoils all.
+    deep = too_deep(region.linear, region.centre_mm, views[0].correction)
+    if deep is not None:
+        return deep
     blot = region_colour(region, views[0].correction, lot)
     if isinstance(blot, Refusal):
         return blot

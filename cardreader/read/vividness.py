@@ -91,6 +91,18 @@ class Vividness:
         """Nominal linear RGB (n, 3) as a phone that leaves colour alone would have given it."""
         return undone_and_slopes(encoded_srgb(np.asarray(linear, float)), self)[0]
 
+    def undone_past_nothing(self, encoded: Array) -> Array:
+        """Like `undone`, of encoded values (n, 3) as they would be if codes went on below 0."""
+        paler = chroma_scaled(SRGB_CURVE(encoded), np.exp(-self.paler))[0]
+        moved, _ = _bent(self._moved(encoded_srgb(paler)), _DARK)
+        return np.maximum(SRGB_CURVE(moved), EPSILON)
+
+    def _moved(self, encoded: Array) -> Array:
+        to_luma = (encoded @ LUMA)[:, None] - encoded
+        to_brightest = encoded.max(axis=1, keepdims=True) - encoded
+        moved = encoded + self.towards_luma * to_luma + self.towards_brightest * to_brightest
+        return np.asarray(moved)
+
 
 PLAIN = Vividness()
 

@@ -105,6 +105,17 @@ def test_a_veil_on_the_blot_in_one_photo_is_seen():
     assert result.reason is Reason.GLARE_ON_BLOT
 
 
+def test_a_blot_that_lost_a_channel_is_refused():
+    # A lost channel is told from the others in one photo, not laid over that of another.
+    photos = [view(shot) for shot in (FROM_ABOVE, FROM_THE_SIDE)]
+    for photo in photos:
+        red = photo.photo.encoded[..., 0].astype(int) - photo.photo.encoded[..., 2] > 60
+        photo.photo.encoded[..., 2][red] = 0
+    result = measure_same_blot(photos, Lot())
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.COLOUR_NOT_CORRECTABLE
+
+
 def test_the_doubt_grows_with_the_difference():
     clean = log_ratio(view(FROM_ABOVE), view(FROM_THE_SIDE))
     slight = log_ratio(view(FROM_ABOVE, (0.0, 0.0, 5.0, 0.002)), view(FROM_THE_SIDE))
