@@ -67,16 +67,20 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
 
 
 def _lot_to_print(lots: Lots, number: int) -> Lot:
-    """The lot itself, or the shipped design under a new number."""
+    """The lot itself, or the design under a new number."""
+    return lots[number] if number in lots else design_of(lots, number)
+
+
+def design_of(lots: Lots, number: int) -> Lot:
+    """The design's colours under a lot's number: from one of these that is known by its design,
+    or else from the design that ships."""
     from dataclasses import replace
 
-    if number in lots:
-        return lots[number]
-    design = next((lot for lot in lots.values() if lot.basis == "nominal"), None)
-    if design is None:
-        raise CommandError(
-            ExitCode.BAD_DATA, f"no lot {number} and no nominal lot to take colours from"
-        )
+    from cardreader.card.lots import Lots
+    from cardreader.core.shipped import shipped
+
+    every = [*lots.values(), *Lots.load(shipped("lots")).values()]
+    design = next(lot for lot in every if lot.basis == "nominal")
     with told(ExitCode.USAGE, ValueError):
         return replace(design, number=number)
 

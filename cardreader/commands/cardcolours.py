@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cardreader.commands.card import must_lose_no_measurement
+from cardreader.commands.card import design_of, must_lose_no_measurement
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told
 from cardreader.terminal.frame import command
@@ -70,7 +70,7 @@ def _card_colours(arguments: argparse.Namespace) -> ExitCode:
     number = _number(seen, arguments.lot)
     cards = seen.cards[number]
     try:
-        found = print_colours([card.photo for card in cards], lots[number])
+        found = print_colours([card.photo for card in cards], _asked_for(lots, number))
     except TooFewPhotosError as error:
         raise CommandError(ExitCode.BAD_DATA, f"{error}{_why(seen)}") from None
     except ValueError as error:  # a measured lot
@@ -79,6 +79,12 @@ def _card_colours(arguments: argparse.Namespace) -> ExitCode:
     write_file(arguments.out, write_lot(_described(found, phones, arguments)))
     say(_words(arguments.out, found, phones, seen))
     return ExitCode.OK
+
+
+def _asked_for(lots: Lots, number: int) -> Lot:
+    """The lot as it was asked for; what earlier photos found of it is found anew."""
+    lot = lots[number]
+    return design_of(lots, number) if lot.basis == "photographed" else lot
 
 
 @dataclass(frozen=True)

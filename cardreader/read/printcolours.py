@@ -2,17 +2,19 @@
 
 A lot known by its design alone misses it by more than lamps and phones do, and by the same
 at every card. So what many photos leave over at a print alike is the print's, and what they
-leave over each in its own way is lamp and phone. Every photo is corrected beside the colours
-known so far (`correct`), and the median of what is left moves those colours.
+leave over each in its own way is lamp and phone. Every photo is corrected beside the design
+(`correct`), and the median of what is left over is found.
 
-What a 3x3 matrix and a tone curve can take up is not found: it is the same at every card read
-beside these colours, so laboratory pairs teach it. The colours found are not what an instrument
-would have measured, and stand for nothing but reading cards of this lot.
+What a tone curve, a rendering and a 3x3 matrix can take up is not left over; what that likely
+was, prints of simulated worlds tell (`likelyprint`). Beside the likely print photos are corrected
+once more, and what they still leave over is the last to move it. The colours are not what an
+instrument would have measured, and stand for nothing but reading cards of this lot.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,18 +23,19 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.colour.cielab import delta_e_2000, xyz_to_lab
-from cardreader.core.order import median
 from cardreader.core.refusal import Refusal
 from cardreader.read.banding import EVEN, Banding
-from cardreader.read.correct import correct
+from cardreader.read.correct import ColourCorrection, correct
+from cardreader.read.likelyprint import likely_print
 from cardreader.read.sample import PatchSamples
 
 Array = NDArray[np.float64]
 
-ROUNDS = 2
-"""The first is beside the design, where little is believed of phones; a third changes nothing."""
 LEAST_PHOTOS = 10
 """Photos that gave a colour. 10, 20 and 40 of four phones read equally well."""
+BELIEVED = 0.9
+"""Share of the photos with a colour beside the design that must have one beside the likely
+print."""
 LEAST_PHONES = 3
 """With fewer, what a phone does to colour is taken for the print's: worth saying."""
 
@@ -68,41 +71,94 @@ class PrintColours:
     halves_de00: float
 
 
-def print_colours(photos: Sequence[CardPhoto], lot: Lot) -> PrintColours:
-    """Find a lot's colours from photos of its cards, starting from those it has.
+@dataclass(frozen=True, eq=False)
+class PrintMisses:
+    """What photos leave over at the shades beside a lot's colours, ln XYZ.
+
+    ``of_photos`` (n, 36, 3), of the photos that gave a colour; NaN where a phone left nothing of a
+    shade's.
+    """
+
+    of_photos: Array
+
+    @property
+    def median(self) -> Array:
+        """Over the photos, (36, 3); 0 for a shade that none of them shows."""
+        seen = np.isfinite(self.of_photos).any(axis=0)
+        return np.asarray(np.nanmedian(np.where(seen, self.of_photos, 0.0), axis=0))
+
+    def half(self, start: int) -> PrintMisses:
+        """Every second photo."""
+        return PrintMisses(self.of_photos[start::2])
+
+
+def print_colours(photos: Sequence[CardPhoto], design: Lot) -> PrintColours:
+    """Find a lot's colours from photos of its cards.
+
+    Parameters
+    ----------
+    design : Lot
+        Of the lot's number, with the colours that its print was asked for.
 
     Raises
     ------
     TooFewPhotosError
         Fewer than `LEAST_PHOTOS` gave a colour.
     ValueError
-        The lot was measured.
+        The lot is known by more than its design.
     """
-    if lot.basis == "measured":
-        raise ValueError(f"lot {lot.lot_id} is measured: no photo knows its colours better")
-    for _ in range(ROUNDS):
-        left = _left_over(photos, lot)
-        if len(left) < LEAST_PHOTOS:
-            raise TooFewPhotosError(
-                f"{len(left)} photos gave a colour; at least {LEAST_PHOTOS} are needed"
-            )
-        known, lot = lot, _moved(lot, left)
-    halves = [_moved(known, left[start::2]).lab for start in (0, 1)]
-    return PrintColours(lot, len(left), float(delta_e_2000(*halves).mean()))
+    if design.basis != "nominal":
+        raise ValueError(f"lot {design.lot_id} is {design.basis}; photos are read beside a design")
+    start, found = _nearer(photos, design)
+    halves = [_moved(start, found.half(first).median).lab for first in (0, 1)]
+    apart = float(delta_e_2000(*halves).mean())
+    return PrintColours(_moved(start, found.median), len(found.of_photos), apart)
 
 
-def _left_over(photos: Sequence[CardPhoto], lot: Lot) -> Array:
-    """Log ratio of corrected to known XYZ of every shade, (n, 36, 3), of photos with a colour."""
+def _nearer(photos: Sequence[CardPhoto], design: Lot) -> tuple[Lot, PrintMisses]:
+    """Colours nearer to the print than the design, and what photos leave over beside them.
+
+    The likely print, unless it explains fewer photos than the design does: then the print is
+    like none of those that the table knows, and only what photos left over is believed.
+    """
+    left = print_misses(photos, design)
+    likely = _moved(design, likely_print()(left.median))
+    with suppress(TooFewPhotosError):
+        found = print_misses(photos, likely)
+        if len(found.of_photos) >= BELIEVED * len(left.of_photos):
+            return likely, found
+    moved = _moved(design, left.median)
+    return moved, print_misses(photos, moved)
+
+
+def print_misses(photos: Sequence[CardPhoto], lot: Lot) -> PrintMisses:
+    """What photos leave over at the prints beside a lot's colours.
+
+    Raises TooFewPhotosError where fewer than `LEAST_PHOTOS` gave a colour.
+    """
     out = []
     for photo in photos:
         found = correct(photo.samples, lot, photo.banding)
         if not isinstance(found, Refusal):
-            out.append(layout.by_shade(found.log_misfit).mean(axis=1))
-    return np.array(out).reshape(-1, layout.N_SHADES, 3)
+            out.append(_of_shades(found))
+    if len(out) < LEAST_PHOTOS:
+        raise TooFewPhotosError(
+            f"{len(out)} photos gave a colour; at least {LEAST_PHOTOS} are needed"
+        )
+    return PrintMisses(np.array(out))
 
 
-def _moved(lot: Lot, left: Array) -> Lot:
-    shades = median(np.moveaxis(left, 0, -1))
+def _of_shades(found: ColourCorrection) -> Array:
+    """Log ratio of corrected to known XYZ of every shade, (36, 3), of its prints that have a
+    colour."""
+    kept = layout.by_shade(np.where(found.samples.crushed, np.nan, 1.0))[..., None]
+    both = layout.by_shade(found.log_misfit) * kept
+    n_kept = np.isfinite(kept).sum(axis=1)
+    return np.asarray(np.nansum(both, axis=1) / np.where(n_kept == 0, np.nan, n_kept))
+
+
+def _moved(lot: Lot, shades: Array) -> Lot:
+    """The lot with its shades moved by ln XYZ (36, 3)."""
     lab = xyz_to_lab(lot.xyz * np.exp(np.repeat(shades, 2, axis=0)))
     lab[:, 0] = np.minimum(lab[:, 0], 100.0)
     return replace(

@@ -7,9 +7,9 @@ simulated sites of docs/sites.md are all there is to go by.
 from __future__ import annotations
 
 WIDTH_G_DL: dict[int, tuple[float, float, float]] = {
-    5: (3.0, 3.4, 4.1),
-    10: (2.7, 3.0, 3.5),
-    20: (2.4, 2.7, 3.1),
+    5: (3.0, 3.5, 4.1),
+    10: (2.7, 3.1, 3.5),
+    20: (2.4, 2.8, 3.1),
     40: (2.2, 2.5, 2.8),
     80: (2.1, 2.4, 2.7),
 }

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from cardreader.core.robust import median_sd
+from cardreader.read import printcolours
 from cardreader.read.printcolours import (
     LEAST_PHOTOS,
     CardPhoto,
     TooFewPhotosError,
     print_colours,
+    print_misses,
 )
 from cardreader.simulate.demolots import IN_DATE, design_lot
 from cardreader.simulate.lamps import draw_lamp
@@ -76,16 +78,37 @@ def test_two_halves_of_the_photos_agree_and_all_of_them_count():
     assert not found.lot.is_demonstration
 
 
-def test_a_print_that_is_as_designed_hardly_moves():
-    lot = replace(IN_DATE.lot(), basis="nominal")
+def test_colours_found_are_nearer_to_the_print_than_its_design():
     rng = np.random.default_rng(SEED)
-    world = draw_world(rng)
-    own = world.lot(5, rng)
-    cards = [CardPhoto(photo.samples) for photo in _photos(world, own, rng)]
-    true = replace(own, basis="nominal")
-    moved = np.abs(print_colours(cards, true).lot.lab - true.lab).mean()
-    other = np.abs(print_colours(cards, lot).lot.lab - lot.lab).mean()
-    assert moved < 0.5 * other
+    own = draw_world(rng).lot(5, rng)
+    found = print_colours(_cards(PHOTOS), design_lot()).lot
+    off, by_design = (np.abs(known.lab - own.lab).mean() for known in (found, design_lot()))
+    assert off < 0.7 * by_design
+
+
+def test_where_the_likely_print_explains_too_few_photos_what_they_left_over_is_believed(
+    monkeypatch,
+):
+    cards, design = _cards(PHOTOS), design_lot()
+    absurd = np.full((36, 3), 0.4) * np.linspace(-1, 1, 36)[:, None]
+    monkeypatch.setattr(printcolours, "likely_print", lambda: lambda left: absurd)
+    left = print_misses(cards, design).median
+    found = print_colours(cards, design).lot
+    moved = np.log(found.xyz / design.xyz)[::2]
+    assert np.abs(moved - left).mean() < 0.25 * np.abs(left).mean()
+
+
+def test_a_shade_that_a_phone_lost_says_nothing_of_the_print():
+    cards, design = _cards(PHOTOS), design_lot()
+    at = 11
+    samples = cards[0].samples
+    dark = samples.linear.copy()
+    dark[2 * at : 2 * at + 2, 2] = 1e-4
+    spoilt = CardPhoto(replace(samples, linear=dark))
+    of_photos = print_misses([spoilt, *cards[1:]], design).of_photos
+    assert np.isnan(of_photos[0, at]).all()
+    assert np.isfinite(np.delete(of_photos[0], at, axis=0)).all()
+    assert np.isfinite(print_misses([spoilt, *cards[1:]], design).median).all()
 
 
 def test_too_few_photos_and_measured_lots_are_named():
@@ -93,3 +116,5 @@ def test_too_few_photos_and_measured_lots_are_named():
         print_colours(_cards(3), design_lot())
     with pytest.raises(ValueError, match="is measured"):
         print_colours([], IN_DATE.lot())
+    with pytest.raises(ValueError, match="is photographed"):
+        print_colours([], replace(design_lot(), basis="photographed"))

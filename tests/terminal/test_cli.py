@@ -27,6 +27,7 @@ from PIL import Image
 from cardreader import cli, reader
 from cardreader import pipeline as pipeline_module
 from cardreader.card.cgats import read_lot, write_lot
+from cardreader.card.lots import Lots
 from cardreader.commands.read import SMOKING
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.core.shipped import shipped
@@ -409,8 +410,17 @@ def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
     assert "99 cards" in _error(capsys)
     (lots_folder / "empty").mkdir()
     empty = ["card", "--out", str(tmp_path / "c.pdf"), "--lots", str(lots_folder / "empty")]
-    assert cli.main([*empty, "--lot", "1"]) == ExitCode.BAD_DATA
-    assert "no nominal lot" in _error(capsys)
+    assert cli.main([*empty, "--lot", "10000001"]) == ExitCode.USAGE
+    assert "10000001" in _error(capsys)
+
+
+def test_the_first_lot_of_an_empty_folder_has_the_colours_of_the_design(tmp_path: Path) -> None:
+    mine, file = tmp_path / "my-lots", tmp_path / "my-lots" / "000012.txt"
+    mine.mkdir()
+    words = ["card", "--out", str(tmp_path / "c.pdf"), "--lots", str(mine), "--lot", "12"]
+    assert cli.main([*words, "--lot-file", str(file)]) == ExitCode.OK
+    design = Lots.load(shipped("lots"))[1]
+    assert read_lot(file.read_text()).lab == pytest.approx(design.lab, abs=1e-4)
 
 
 # --- the real pipeline -------------------------------------------------------------

@@ -122,6 +122,14 @@ def _draw_world(index: int, photos: int, seed: int, lot: Lot | None, each_way: b
 
 def photographed_lot(world: World, lot: Lot, rng: np.random.Generator) -> Lot | None:
     """The lot as photos of its cards by a few phones under a few lamps find it, if they do."""
+    photos = card_photos(world, lot, rng)
+    with suppress(TooFewPhotosError):
+        return print_colours(photos, replace(design_lot(), number=lot.number)).lot
+    return None
+
+
+def card_photos(world: World, lot: Lot, rng: np.random.Generator) -> list[CardPhoto]:
+    """Photos of a lot's cards by a few phones under a few lamps."""
     phones, lamps = [draw_phone(rng) for _ in range(PHONES)], [draw_lamp(rng) for _ in range(LAMPS)]
     photos = []
     for _ in range(PRINT_PHOTOS):
@@ -129,9 +137,7 @@ def photographed_lot(world: World, lot: Lot, rng: np.random.Generator) -> Lot | 
         control = CONTROLS[int(rng.integers(2))]  # photos of nothing but a card aren't poor
         scene = draw_world_scene(world, rng, _ANY_HB_G_DL, lot, control, phone, lamp, volume=1.0)
         photos.append(CardPhoto(patch_draw(scene, rng).samples))
-    with suppress(TooFewPhotosError):
-        return print_colours(photos, replace(design_lot(), number=lot.number)).lot
-    return None
+    return photos
 
 
 def _sitting(
