@@ -23,8 +23,8 @@ from zeroconf import (
 )
 from zeroconf import Error as ZeroconfError
 
-ASK_MS = 750
-"""Three questions a quarter of a second apart, as section 8.1 has it."""
+ASK_MS = 2000
+"""Whoever told a name a moment ago stays silent about it for a second (section 6)."""
 MOST_NAMES = 9
 
 
