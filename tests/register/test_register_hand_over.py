@@ -147,10 +147,6 @@ def two(request, tmp_path, post_file, introduced):
     programme.database.close()
 
 
-sqlite_alone = pytest.mark.parametrize("two", ["sqlite"], indirect=True)
-"""On what PostgreSQL is asked for nothing that other tests do not ask it for, word for word."""
-
-
 def exchange(post: Register, programme: Register) -> None:
     programme.takes(post.gives(programme))
     post.takes(programme.gives(post))
@@ -166,7 +162,6 @@ def test_what_was_handed_over_is_there_with_whoever_entered_it(two):
         assert accounts.right_password(session, "ada", "a long password") is None
 
 
-@sqlite_alone
 def test_only_what_is_new_goes_and_twice_does_no_harm(two):
     post, programme = two
     post.do(lambda s, _: add_woman(s, "KX-2"))
@@ -196,7 +191,6 @@ def test_any_order_comes_to_the_same_and_a_lost_file_is_noticed(two):
     assert programme.says() == post.says()
 
 
-@sqlite_alone
 def test_both_values_stay_until_the_supervisor_decides_and_that_travels(two):
     post, programme = two
     post.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
@@ -230,7 +224,6 @@ def test_the_same_change_on_both_sides_is_no_conflict(two):
         assert conflicts(session) == []
 
 
-@sqlite_alone
 def test_who_was_read_severe_at_one_and_closed_at_the_other_is_followed_again(two):
     post, programme = two
     programme.do(
@@ -294,7 +287,6 @@ def test_a_laboratory_result_of_one_answers_the_referral_of_the_other(two):
         assert register.look(lambda s, her: len(open_referrals(her))) >= 1
 
 
-@sqlite_alone
 def test_a_result_of_one_does_not_end_what_it_contradicts_at_the_other(two):
     """At one register 12.1 after a photo of 5.0 would have been asked about."""
     post, programme = two
@@ -311,7 +303,6 @@ def test_a_result_of_one_does_not_end_what_it_contradicts_at_the_other(two):
         assert register.look(lambda s, her: open_referrals(her)) == []
 
 
-@sqlite_alone
 def test_a_doubted_result_that_somebody_stood_by_ends_what_both_know_of(two):
     """Asked at the one register and told of the referral at the other, once is enough."""
     post, programme = two
@@ -326,7 +317,6 @@ def test_a_doubted_result_that_somebody_stood_by_ends_what_both_know_of(two):
     assert programme.says() == post.says()
 
 
-@sqlite_alone
 def test_a_doubted_result_ends_nothing_of_which_nobody_was_asked(two):
     """Whoever stood by it had not seen what the other register read."""
     post, programme = two
@@ -347,7 +337,6 @@ def tell_no_laboratory(session, her):
     tell_outcome(session, referral, ReferralOutcome.NO_LABORATORY, TODAY, None, rules)
 
 
-@sqlite_alone
 @pytest.mark.parametrize(("days_ago", "result"), [(0, 9.3), (5, 9.3)])
 def test_what_one_read_while_the_other_had_an_answer_is_asked_again(two, days_ago, result):
     """A referral that both know of: answered at one, grown severe at the other."""
@@ -481,7 +470,6 @@ def test_two_women_of_one_code_are_kept_apart_until_joined_or_mended(two):
             assert code_clashes(session) == []
 
 
-@sqlite_alone
 def test_a_woman_under_two_records_is_joined_and_parted_again(two):
     post, programme = two
     programme.do(lambda s, _: photo(s, add_woman(s, "PX-1", days_ago=9), facts(5.2)), "PX-1")
@@ -532,7 +520,6 @@ def test_a_joined_woman_is_followed_if_either_record_was(two):
         assert programme.look(lambda s, her: her.closed_on, code) is None
 
 
-@sqlite_alone
 def test_a_register_told_only_of_its_own_women_learns_of_no_other(two):
     post, programme = two
     programme.knows(post, only_theirs=True)
@@ -543,7 +530,6 @@ def test_a_register_told_only_of_its_own_women_learns_of_no_other(two):
     assert post.look(lambda s, her: len(her.readings)) == 2
 
 
-@sqlite_alone
 def test_a_copy_out_of_a_backup_is_another_register(two, tmp_path):
     post, programme = two
     backup = tmp_path / "post.backup"
@@ -618,7 +604,6 @@ class Interrupted(Progress):
         raise KeyboardInterrupt
 
 
-@sqlite_alone
 def test_a_taking_in_broken_off_leaves_nothing_half_done(two):
     post, programme = two
     store, there = open_store(post.folder), open_store(programme.folder)
@@ -636,7 +621,6 @@ def test_a_taking_in_broken_off_leaves_nothing_half_done(two):
     assert programme.says() == post.says()
 
 
-@sqlite_alone
 def test_a_hand_over_broken_off_leaves_no_file_and_forgets_nothing(two):
     post, programme = two
     post.do(lambda s, her: photo(s, her, facts(5.0)))
@@ -648,7 +632,6 @@ def test_a_hand_over_broken_off_leaves_no_file_and_forgets_nothing(two):
     assert programme.look(severe)
 
 
-@sqlite_alone
 def test_nothing_of_her_can_be_read_in_the_file(two):
     post, programme = two
     content = post.gives(programme, everything=True).read_bytes()
@@ -657,7 +640,6 @@ def test_nothing_of_her_can_be_read_in_the_file(two):
     assert her.encode() not in content
 
 
-@sqlite_alone
 def test_a_file_that_was_changed_cut_or_made_by_a_stranger_is_refused(two, tmp_path):
     post, programme = two
     before = programme.says()
@@ -685,7 +667,6 @@ def test_a_file_that_was_changed_cut_or_made_by_a_stranger_is_refused(two, tmp_p
     assert programme.says() == before
 
 
-@sqlite_alone
 def test_who_calls_himself_a_known_register_without_its_key_is_refused(two, tmp_path):
     post, programme = two
     forger = Register(sqlite_url(tmp_path / "forger.db"), tmp_path / "forger", "Post")
@@ -742,7 +723,6 @@ def copied(register: Register, folder, name: str) -> Register:
     return copy
 
 
-@sqlite_alone
 @pytest.mark.parametrize("copy_first", [True, False])
 def test_two_copies_of_one_register_go_on_and_nothing_of_either_is_lost(two, tmp_path, copy_first):
     post, programme = two
@@ -789,7 +769,6 @@ def _sealed_for(giver: Register, taker: Register):
     return file
 
 
-@sqlite_alone
 def test_a_register_put_back_to_an_older_state_learns_what_it_had_and_goes_on(two, tmp_path):
     """Numbers of its changes go back, and would be taken for those handed over before."""
     post, programme = two
@@ -926,7 +905,6 @@ def enough_in_the_second_trimester(session, woman) -> None:
     assert result.band == Outcome.NOT_ANAEMIC
 
 
-@sqlite_alone
 @pytest.mark.parametrize("weeks_first", [True, False])
 def test_what_one_read_without_knowing_of_mended_weeks_is_held_against_them(two, weeks_first):
     post, programme = two
@@ -965,7 +943,6 @@ def test_weeks_that_both_mended_are_held_against_what_was_read_once_somebody_dec
         assert found == [Outcome.ANAEMIC]
 
 
-@sqlite_alone
 @pytest.mark.parametrize("known", [False, True])
 def test_who_was_sent_at_one_and_closed_at_the_other_is_followed_again(two, known):
     """Sent without a reading, of which whoever closed her record knew, or did not."""
