@@ -57,7 +57,7 @@ def chromium_path(whole: bool = False) -> str:
     """Debian's Chromium; its shell without a window where that is installed and is enough.
 
     The shell shows pages by the same engine and is without what surrounds them, which takes more of
-    the processor than the pages. Only the whole browser knows of installing a page.
+    the processor than the pages. Whether a page can be installed is asked of the whole browser.
     """
     names = ["chromium", "chromium-browser"]
     if not whole:
