@@ -143,11 +143,9 @@ def main() -> None:
         f"Seed {wanted.seed}, {wanted.photos} photos and {wanted.draws} draws a cell, "
         f"calibration {reader().calibration.id}."
     ]
-    if wanted.photos:
-        rows = run(wanted.seed, wanted.photos, wanted.only, wanted.workers)
+    if wanted.photos and (rows := run(wanted.seed, wanted.photos, wanted.only, wanted.workers)):
         parts += ["### Photos", summary(rows), markdown(rows)]
-    if wanted.draws:
-        rows = run_draws(wanted.seed, wanted.draws, wanted.only, wanted.workers)
+    if wanted.draws and (rows := run_draws(wanted.seed, wanted.draws, wanted.only, wanted.workers)):
         parts += ["### Colours alone", summary(rows), markdown(rows)]
     took = (time.monotonic() - start) / 60
     parts.append(f"Took {took:.0f} min on {wanted.workers} processes.")
