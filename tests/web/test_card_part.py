@@ -1,7 +1,7 @@
 """The card's part of a photo: blocks of the JPEG taken over as they are, against other decoders.
 
 What is cut must show, in Pillow's decoder (libjpeg-turbo), exactly the pixels of the original;
-and ``jpegtran -crop`` (libjpeg-turbo's own lossless crop), where it is installed, must make
+and ``jpegtran -crop`` (libjpeg-turbo's own lossless crop), must make
 the same file of the one as of the other, byte for byte, so that every coefficient is the same.
 """
 
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import pytest
-from browserkit import CHROMIUM_OPTIONS, ROOT, chromium_path
+from browserkit import CHROMIUM_OPTIONS, ROOT, chromium_path, missing
 from PIL import Image, ImageCms
 from playwright.sync_api import Page
 
@@ -150,11 +150,16 @@ def test_the_part_shows_the_originals_pixels(codec, seed):
         assert (far == far[:1, :1]).all()
 
 
+def _jpegtran() -> str:
+    path = shutil.which("jpegtran")
+    if path is None:
+        missing("jpegtran")
+    return str(path)
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_every_coefficient_is_the_originals(codec, seed, tmp_path):
-    jpegtran = shutil.which("jpegtran")
-    if jpegtran is None:
-        pytest.skip("jpegtran is not installed")
+    jpegtran = _jpegtran()
     data, size, box = made(seed)
     left, top = box[:2]
     right, bottom = min(box[2], size[0]), min(box[3], size[1])
@@ -180,9 +185,7 @@ SCANS = {
 
 @pytest.mark.parametrize("order", SCANS)
 def test_scans_may_come_in_any_order_that_the_standard_has(codec, order, tmp_path):
-    jpegtran = shutil.which("jpegtran")
-    if jpegtran is None:
-        pytest.skip("jpegtran is not installed")
+    jpegtran = _jpegtran()
     data, size, box = made(42)
     (tmp_path / "photo").write_bytes(data)
     (tmp_path / "scans").write_text(SCANS[order])
