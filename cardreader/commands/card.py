@@ -79,10 +79,14 @@ def design_of(lots: Lots, number: int) -> Lot:
     from cardreader.card.lots import Lots
     from cardreader.core.shipped import shipped
 
-    every = [*lots.values(), *Lots.load(shipped("lots")).values()]
-    design = next(lot for lot in every if lot.basis == "nominal")
+    design = _nominal(lots) or _nominal(Lots.load(shipped("lots")))
+    assert design is not None  # it ships
     with told(ExitCode.USAGE, ValueError):
         return replace(design, number=number)
+
+
+def _nominal(lots: Lots) -> Lot | None:
+    return next((lot for lot in lots.values() if lot.basis == "nominal"), None)
 
 
 def must_lose_no_measurement(path: Path | None, may_replace: Sequence[str] = ("nominal",)) -> None:

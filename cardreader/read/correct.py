@@ -88,9 +88,7 @@ class ColourCorrection:
 
     def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
         """Like `xyz`, for shades of blood: what the ramp is still off by is taken off."""
-        seen = self.xyz(linear, at_mm)
-        depth = np.log(np.maximum(seen[..., 1], EPSILON))
-        return np.asarray(seen * np.exp(-self.ramp_trend.at(depth)))
+        return self.ramp_trend.taken_off(self.xyz(linear, at_mm))
 
     def reaches(self, linear: ArrayLike, at_mm: ArrayLike) -> bool:
         """Whether the card's shades of blood kept their colour as deep as a blot's (3,)."""

@@ -86,9 +86,7 @@ class FilledCorrection:
 
     def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
         """As `ColourCorrection.blood_xyz`."""
-        seen = self.xyz(linear, at_mm)
-        depth = np.log(np.maximum(seen[..., 1], EPSILON))
-        return np.asarray(seen * np.exp(-self.ramp_trend.at(depth)))
+        return self.ramp_trend.taken_off(self.xyz(linear, at_mm))
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
         """As `ColourCorrection.log_ratio_covariance`, and what is less sure for the loss."""

@@ -63,6 +63,10 @@ class RampTrend:
         inside = np.clip(np.asarray(depth, float), low, high)
         return np.asarray(self._terms(inside) @ self._fit.coefficients)
 
+    def taken_off(self, xyz: Array) -> Array:
+        """Corrected XYZ (..., 3) of shades of blood without the trend."""
+        return np.asarray(xyz * np.exp(-self.at(np.log(np.maximum(xyz[..., 1], _EPSILON)))))
+
     @cached_property
     def left_out(self) -> Array:
         """Log ratio of each shade to the trend that all other shades foretell, (n, 3).

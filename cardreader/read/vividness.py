@@ -94,14 +94,10 @@ class Vividness:
     def undone_past_nothing(self, encoded: Array) -> Array:
         """Like `undone`, of encoded values (n, 3) as they would be if codes went on below 0."""
         paler = chroma_scaled(SRGB_CURVE(encoded), np.exp(-self.paler))[0]
-        moved, _ = _bent(self._moved(encoded_srgb(paler)), _DARK)
-        return np.maximum(SRGB_CURVE(moved), EPSILON)
-
-    def _moved(self, encoded: Array) -> Array:
-        to_luma = (encoded @ LUMA)[:, None] - encoded
-        to_brightest = encoded.max(axis=1, keepdims=True) - encoded
-        moved = encoded + self.towards_luma * to_luma + self.towards_brightest * to_brightest
-        return np.asarray(moved)
+        e = encoded_srgb(paler)
+        to_luma, to_brightest = _ways(e)
+        moved = e + self.towards_luma * to_luma + self.towards_brightest * to_brightest
+        return np.maximum(SRGB_CURVE(_bent(moved, _DARK)[0]), EPSILON)
 
 
 PLAIN = Vividness()
@@ -181,8 +177,7 @@ def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Arra
     paler, bend = _bent(paler, _DARK_LINEAR)
     e = encoded_srgb(paler)
     by_c = -by_log * bend / _curve_slope(e)
-    to_luma, brightest = (e @ LUMA)[:, None] - e, e.argmax(axis=1)[:, None]
-    to_brightest = np.take_along_axis(e, brightest, 1) - e
+    (to_luma, to_brightest), brightest = _ways(e), e.argmax(axis=1)[:, None]
     a, b = vividness.towards_luma, vividness.towards_brightest
     moved = e + a * to_luma + b * to_brightest
     by_c = (
@@ -192,6 +187,11 @@ def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Arra
     linear = np.maximum(SRGB_CURVE(moved), EPSILON)
     slope = _curve_slope(moved) / linear * bend
     return linear, slope * np.stack([to_luma, to_brightest, by_c])
+
+
+def _ways(encoded: Array) -> tuple[Array, Array]:
+    """From encoded values (n, 3) to their luma, and to the brightest of their channels."""
+    return (encoded @ LUMA)[:, None] - encoded, encoded.max(axis=1, keepdims=True) - encoded
 
 
 def encoded_srgb(linear: Array) -> Array:

@@ -152,6 +152,12 @@ def exchange(post: Register, programme: Register) -> None:
     post.takes(programme.gives(post))
 
 
+def both_twice(first: Register, second: Register, judge: Judge) -> None:
+    for _ in range(2):
+        first.takes(second.gives(first), judge=judge)
+        second.takes(first.gives(second), judge=judge)
+
+
 def test_what_was_handed_over_is_there_with_whoever_entered_it(two):
     post, programme = two
     assert programme.says() == post.says()
@@ -884,10 +890,7 @@ def test_what_one_read_without_knowing_of_the_birth_is_held_against_the_limits_a
     programme.do(lambda s, her: note_birth(s, her, LIVE, on, None, PROTOCOL, sure=True), "KX-5")
     post.do(lambda s, her: photo(s, her, facts(hb_g_dl, 0.2), days_ago=1), "KX-5")
     judge = Judge(combine, protocol=PROTOCOL)
-    for _ in range(2):
-        first, second = (post, programme) if birth_first else (programme, post)
-        first.takes(second.gives(first), judge=judge)
-        second.takes(first.gives(second), judge=judge)
+    both_twice(*((post, programme) if birth_first else (programme, post)), judge)
     for register in two:
         found = register.look(lambda s, her: [r.urgent for r in open_referrals(her)], "KX-5")
         assert found == ([] if urgent is None else [urgent])
@@ -913,10 +916,7 @@ def test_what_one_read_without_knowing_of_mended_weeks_is_held_against_them(two,
     programme.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
     post.do(enough_in_the_second_trimester, "KX-5")
     judge = Judge(combine, protocol=WHO)
-    for _ in range(2):
-        first, second = (post, programme) if weeks_first else (programme, post)
-        first.takes(second.gives(first), judge=judge)
-        second.takes(first.gives(second), judge=judge)
+    both_twice(*((post, programme) if weeks_first else (programme, post)), judge)
     for register in two:
         assert register.look(lambda s, her: [r.band for r in open_referrals(her)], "KX-5") == [
             Outcome.ANAEMIC
