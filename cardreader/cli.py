@@ -8,22 +8,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 from collections.abc import Sequence
+from importlib import import_module
 
 from cardreader import __version__
-from cardreader.batch.cli import add_batch
-from cardreader.calibrate.cli import add_study
-from cardreader.calibrate.defaultcli import add_calibrate_default, add_calibrate_prior
-from cardreader.commands.card import add_card
-from cardreader.commands.cardcolours import add_card_colours
-from cardreader.commands.check import add_check
 from cardreader.commands.completion import add_completion
-from cardreader.commands.read import add_read
-from cardreader.simulate.cli import add_simulate
 from cardreader.terminal.frame import Parser, exit_codes, run_command
-from cardreader.web.cli import add_register
-from cardreader.web.meetcli import add_meet
-from cardreader.web.mergecli import add_merge
 
 _ABOUT = """\
 Screening aid for antenatal outreach: reads haemoglobin from a phone photo of a
@@ -38,17 +29,38 @@ examples:
   cardreader read blot-1.jpg blot-2.jpg --json
   cardreader card --lot 12 --out card.pdf"""
 
+_COMMANDS = {
+    "cardreader.commands.read:add_read": ("read",),
+    "cardreader.commands.card:add_card": ("card",),
+    "cardreader.commands.cardcolours:add_card_colours": ("card-colours",),
+    "cardreader.commands.check:add_check": ("check",),
+    "cardreader.simulate.cli:add_simulate": ("simulate",),
+    "cardreader.calibrate.defaultcli:add_calibrate_default": ("calibrate-default",),
+    "cardreader.calibrate.defaultcli:add_calibrate_prior": ("calibrate-prior",),
+    "cardreader.batch.cli:add_batch": ("batch",),
+    "cardreader.calibrate.cli:add_study": ("study",),
+    "cardreader.web.cli:add_register": ("serve", "user", "backup", "restore", "audit"),
+    "cardreader.web.mergecli:add_merge": ("registers", "hand-over", "take-in"),
+    "cardreader.web.meetcli:add_meet": ("meet",),
+}
+"""What adds which commands, in the order of help: named, not imported, so that a command waits
+for no other's modules and options, which takes longer than to read a photo."""
+
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code and lets no exception out."""
     # Before NumPy is loaded: the matrices here are small, and threads of linear algebra
     # wait for each other in loops that burn the processor.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    return run_command(build_parser, argv)
+    words = sys.argv[1:] if argv is None else argv
+    return run_command(lambda: build_parser(words[0] if words else ""), words)
 
 
-def build_parser() -> Parser:
-    """The parser with every command and option; tests hold docs/cli.md against it."""
+def build_parser(asked: str = "") -> Parser:
+    """The parser with every command and option; tests hold docs/cli.md against it.
+
+    With the name of a command, that one alone and what is added with it.
+    """
     parser = Parser(
         prog="cardreader",
         description=_ABOUT,
@@ -57,17 +69,10 @@ def build_parser() -> Parser:
     )
     parser.add_argument("--version", action="version", version=f"cardreader {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    add_read(commands)
-    add_card(commands)
-    add_card_colours(commands)
-    add_check(commands)
-    add_simulate(commands)
-    add_calibrate_default(commands)
-    add_calibrate_prior(commands)
-    add_batch(commands)
-    add_study(commands)
-    add_register(commands)
-    add_merge(commands)
-    add_meet(commands)
-    add_completion(commands, build_parser)
+    wanted = [added_by for added_by, names in _COMMANDS.items() if asked in names]
+    for added_by in wanted or _COMMANDS:
+        module, function = added_by.split(":")
+        getattr(import_module(module), function)(commands)
+    if not wanted:
+        add_completion(commands, build_parser)
     return parser
