@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card import layout
+from cardreader.core.order import median
 from cardreader.core.robust import LARGEST, reweighted_fit, truncated_square
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
@@ -184,7 +185,7 @@ def _white_spots(photo: Photo, pose: CardPose) -> tuple[Array, Array]:
         axis=1, dtype=np.float64
     )
     good = (code[:, -1] < round(_CLIPPED_CODE * photo.white)).all(axis=1)
-    good &= (light > _DARKEST_SHARE * np.median(light, axis=0)).all(axis=1)
+    good &= (light > _DARKEST_SHARE * median(light.T)).all(axis=1)
     return spots_mm()[good], np.log(np.maximum(light[good], 1e-4))
 
 

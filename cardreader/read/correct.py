@@ -20,6 +20,7 @@ from cardreader.card import layout
 from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
 from cardreader.colour.cielab import delta_e_2000, xyz_to_lab
+from cardreader.core.order import median
 from cardreader.core.refusal import Refusal
 from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
 from cardreader.read.correctable import colours_lost, tolerance, why_not
@@ -143,7 +144,7 @@ class ColourCorrection:
     def miss(self, keep: Mask) -> Array:
         """How far (72,) each patch is off in ln XYZ; a shade of blood, from those kept."""
         ratio = self.log_misfit.copy()
-        ratio[_RAMP] -= np.median(ratio[_RAMP & keep], axis=0)
+        ratio[_RAMP] -= median(ratio[_RAMP & keep].T)
         return np.asarray(np.linalg.norm(ratio, axis=1))
 
     @property

@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cardreader.core.order import median
 from cardreader.core.robust import NORM, RobustFit, cauchy, reweighted_fit
 
 Array = NDArray[np.float64]
@@ -149,5 +150,5 @@ class RampTrend:
 def _held_back(left_out: Array) -> Array:
     """Left-out log ratios (n, 3) with none further out than a few times the median."""
     size = np.linalg.norm(left_out, axis=1)
-    limit = _FARTHEST_STRAY * max(float(np.median(size)), _EPSILON)
+    limit = _FARTHEST_STRAY * max(float(median(size)), _EPSILON)
     return np.asarray(left_out * np.minimum(1.0, limit / np.maximum(size, _EPSILON))[:, None])

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card import layout
+from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
@@ -151,10 +152,10 @@ def lightest_prints() -> list[int]:
 
 def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:
     lightest = lightest_prints()
-    clipped = float(np.median(at_top(photo, encoded[:, lightest]).mean((0, 2))))
+    clipped = float(median(at_top(photo, encoded[:, lightest]).mean((0, 2))))
     if clipped > MAX_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}")
-    light = float(np.median(samples.linear[lightest, 1]))
+    light = float(median(samples.linear[lightest, 1]))
     if light < MIN_LIGHT:
         return _refuse(Reason.TOO_DARK, f"lightest neutral {light:.3f} < {MIN_LIGHT}")
     return None

@@ -18,6 +18,7 @@ from cardreader.card import layout
 from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
 from cardreader.colour.cielab import XYZ_TO_SRGB
+from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.sample import PatchSamples
 from cardreader.read.twins import Twins
@@ -145,7 +146,7 @@ def _added(linear: Array) -> bool:
     if not coloured.any():
         return False
     in_the_dark = change[rows, dark] / np.maximum(change[rows, bright], _EPSILON)
-    return float(np.median(in_the_dark[coloured])) > _AS_MUCH
+    return float(median(in_the_dark[coloured])) > _AS_MUCH
 
 
 def _on_one_side(log_ratio: Array, off_centre: Array) -> bool:
