@@ -45,7 +45,9 @@ def from_triangle(values: Array, name: str) -> Array:
 
 def must_be_covariance(value: Array, name: str) -> None:
     """ValueError, begun with ``name``, for a square matrix that is no covariance."""
-    if not np.allclose(value, value.T, rtol=1e-6, atol=1e-12):
+    # Most are put together from their triangle: then nothing need be worked out.
+    symmetric = np.array_equal(value, value.T) or np.allclose(value, value.T, rtol=1e-6, atol=1e-12)
+    if not symmetric:
         raise ValueError(f"{name} must be symmetric")
     if not _semidefinite(value):
         raise ValueError(f"{name} must not be negative")

@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, JpegImagePlugin, PngImagePlugin, TiffImagePlugin, WebPImagePlugin
+from PIL import Image, JpegImagePlugin, TiffImagePlugin
 
 # What a decoder finds odd about a file goes into the refusal, or is of no matter.
 cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
@@ -52,6 +52,21 @@ def open_header(data: bytes, kind: str) -> Image.Image:
     return _READERS[kind](io.BytesIO(data))
 
 
+# What a JPEG doesn't need is loaded with the first file of its kind.
+
+
+def _png(stream: io.BytesIO) -> Image.Image:
+    from PIL.PngImagePlugin import PngImageFile
+
+    return PngImageFile(stream)
+
+
+def _webp(stream: io.BytesIO) -> Image.Image:
+    from PIL.WebPImagePlugin import WebPImageFile
+
+    return WebPImageFile(stream)
+
+
 def _heif(stream: io.BytesIO) -> Image.Image:
     try:
         from pillow_heif import HeifImageFile
@@ -75,9 +90,9 @@ def _avif(stream: io.BytesIO) -> Image.Image:
 
 _READERS: dict[str, Callable[[io.BytesIO], Image.Image]] = {
     "JPEG": JpegImagePlugin.JpegImageFile,
-    "PNG": PngImagePlugin.PngImageFile,
+    "PNG": _png,
     "TIFF": TiffImagePlugin.TiffImageFile,
-    "WebP": WebPImagePlugin.WebPImageFile,
+    "WebP": _webp,
     "HEIF": _heif,
     "AVIF": _avif,
 }

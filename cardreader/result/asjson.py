@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 from functools import cache
-from importlib import resources
 from math import isfinite
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cardreader.core.refusal import Refusal
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from cardreader.result.reading import Reading
 
 SCHEMA = "cardreader-reading/1"
+_SCHEMA_FILE = Path(__file__).parents[1] / "reading.schema.json"
 SIGNIFICANT = 4
 """Digits kept in JSON: more than any reading deserves, enough to compare two runs."""
 
@@ -79,8 +80,7 @@ def dumps(value: dict[str, Any] | list[Any]) -> str:
 @cache
 def reading_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) that every ``reading_json`` fulfils."""
-    text = resources.files("cardreader").joinpath("reading.schema.json").read_text("utf-8")
-    schema: dict[str, Any] = json.loads(text)
+    schema: dict[str, Any] = json.loads(_SCHEMA_FILE.read_text("utf-8"))
     return schema
 
 

@@ -609,6 +609,32 @@ def test_help_starts_without_the_heavy_libraries() -> None:
     assert "Read haemoglobin" in done.stdout
 
 
+def test_a_reading_loads_nothing_that_it_does_not_need() -> None:
+    """Other commands, and parts of libraries that a function of theirs brings in when called."""
+    idle = ["cardreader.batch", "cardreader.simulate", "cardreader.web", "importlib.metadata"]
+    idle += ["numpy.ma", "PIL.PngImagePlugin", "PIL.WebPImagePlugin"]
+    code = (
+        "import sys; from cardreader.cli import main; code = main(sys.argv[1:]); "
+        f"print(code, sorted(set({idle!r}) & set(sys.modules)), file=sys.stderr)"
+    )
+    photo = ROOT / "sample_images" / "good" / "above-11.3-daylight.jpg"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "read", str(photo), "--today", "2026-11-02"],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    assert done.stderr.strip() == "0 []"
+
+
+def test_a_command_asked_for_alone_is_the_same_as_among_all() -> None:
+    every = _parsers()
+    for name, parser in _below(cli.build_parser()).items():
+        alone = _below(cli.build_parser(name))
+        assert len(alone) < len(every) - 1 or name == "completion"
+        assert alone[name].format_help() == parser.format_help()
+
+
 def test_module_runs_and_passes_its_code_on() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "cardreader", "read", "missing.jpg"],
