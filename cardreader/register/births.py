@@ -68,6 +68,7 @@ def note_birth(
     if same is not None and len(noted) == 1:
         return same  # the form sent twice
     woman.birth_on, woman.birth_outcome = on, outcome.value
+    _tell_weeks_before(woman, on)
     audit.append(session, "woman.birth", woman.id, by, outcome=outcome.value)
     event = same or note(session, woman, EventKind.BIRTH, on, by, choice=outcome.value)
     for earlier in noted:
@@ -78,6 +79,17 @@ def note_birth(
     for found in pressing_since_birth(woman, protocol, elevation_m):
         refer(session, woman, found.point, found.urgent, by, found.purpose)
     return event
+
+
+def _tell_weeks_before(woman: Woman, birth_on: dt.date) -> None:
+    """Weeks told since a birth that is noted late were told before it: they began as they did.
+
+    Told after it they would contradict it, as where another register did not know of it.
+    """
+    told, start = woman.gestation_on, gestation_start(woman.gestation_weeks, woman.gestation_on)
+    if told is not None and start is not None and told > birth_on >= start:
+        woman.gestation_weeks = (birth_on - start).days // 7
+        woman.gestation_on = start + dt.timedelta(weeks=woman.gestation_weeks)
 
 
 def births_of_pregnancy(woman: Woman) -> list[Event]:

@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import delete, event, func, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
+from cardreader.register import audit
 from cardreader.register.base import Base, new_id, utc_now
 from cardreader.register.changedwomen import note_changed
 from cardreader.register.fieldgroups import (
@@ -43,7 +44,7 @@ _PENDING = "field changes"
 _NAMES = uuid.UUID("6f0f6f3e-5d0c-4c55-9a3b-0b6f1c0b5d11")
 FIRST = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 """The time of a first value: before all that replace it."""
-OF_ALL_JOINED = ("closing", "birth", "gestation")
+OF_ALL_JOINED = ("closing", "birth", "gestation", "smoking")
 """Fields of a woman that hold for all the records she is joined from."""
 _PREGNANCY = frozenset({"birth", "gestation"})
 """Of these, what is shown together is of one record."""
@@ -187,6 +188,7 @@ def write_down(session: Session) -> None:
             women.add(own)
             if table == WOMAN and name in OF_ALL_JOINED:
                 women |= _say_of_joined(session, change, pending.by)
+                _settle(session, record, name, pending.by)
     touch(session, women - pending.gone)
 
 
@@ -279,6 +281,18 @@ def _homes(session: Session, pending: _Pending) -> dict[str, str]:
             session.add(Moved(record=record, in_table=entry.__tablename__, own_id=own))
     session.flush()
     return homes
+
+
+def _settle(session: Session, record: str, name: str, by: str | None) -> None:
+    """What somebody notes of her now holds for all her records: in that they are at one."""
+    woman = plain_tables()[WOMAN]
+    kind = "pregnancy" if name in _PREGNANCY else name
+    told = session.scalar(select(woman.c.contradicts).where(woman.c.id == record))
+    found = (told or "").split(",")
+    if kind in found:
+        left = ",".join(one for one in found if one != kind)
+        session.execute(update(woman).where(woman.c.id == record).values(contradicts=left or None))
+        audit.append(session, "contradiction.settle", record, by, kind=kind)
 
 
 def _say_of_joined(session: Session, change: Said, by: str | None) -> set[str]:

@@ -29,8 +29,8 @@ _TOGETHER: dict[str, dict[str, tuple[str, ...]]] = {
         "closing": ("outcome", "closed_at", "closing_reading_id"),
     },
 }
-_LOCAL = {"reading": ("photo_file",)}
-"""What is true of one register alone: where it keeps a photo."""
+_LOCAL = {"reading": ("photo_file",), WOMAN: ("contradicts",)}
+"""What is true of one register alone: where it keeps a photo, what it found of her records."""
 _FIXED = ("id", "woman_id")
 
 

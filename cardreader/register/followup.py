@@ -55,6 +55,7 @@ def next_due(
     birth_on: dt.date | None = None,
     again_from: dt.date | None = None,
     seen_on: Sequence[dt.date] = (),
+    in_doubt: bool = False,
 ) -> Due | None:
     """The next test, or the question about her birth; None once the test after it is made.
 
@@ -64,7 +65,8 @@ def next_due(
     without her weeks she is tested again and again, and when they are over she is asked
     about the birth. Who is followed anew (``again_from``) when the time after a birth is over,
     or comes again then (``seen_on``, the days of her visits), may be pregnant again: her weeks
-    are asked for.
+    are asked for. While her records contradict each other on it (``in_doubt``) she is followed
+    as somebody who gave birth and as somebody whose weeks are not known.
     """
     if points and (standing.anaemic or standing.awaiting_confirmation):
         kind = DueKind.SEVERE if standing.severe else DueKind.MONTHLY
@@ -73,6 +75,9 @@ def next_due(
         return Due(kind, first, first + dt.timedelta(days=rules.grace_days))
     if birth_on is not None:
         after = _after_birth(rules, points, birth_on)
+        if in_doubt:
+            both = (after, _without_weeks(rules, points, added_on))
+            return min((due for due in both if due is not None), key=lambda due: due.last_on)
         anew = again_from is not None and again_from > _last_after(rules, birth_on)
         if after is None and (anew or _came_again(rules, points, birth_on, seen_on)):
             return _without_weeks(rules, points, added_on)

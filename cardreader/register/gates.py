@@ -36,7 +36,7 @@ from cardreader.register import (
     women,
 )
 from cardreader.register.meet import code, guest, host
-from cardreader.register.merge import choosing, days
+from cardreader.register.merge import choosing, contradictions, days
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -322,9 +322,26 @@ JOINED = Stage(
     ),
 )
 
+CONTRADICTIONS = Stage(
+    "Joined records that contradict each other",
+    contradictions,
+    (
+        derived(
+            "WEEKS_APART",
+            "h:m:s",
+            "weeks are told anew beyond three (American College of Obstetricians and "
+            "Gynecologists, Committee Opinion 700, from memory), and both are whole weeks",
+        ),
+        chosen("BIRTHS_APART", "h:m:s", "as the protocols' `birth_weeks`: no child is born before"),
+        chosen("LOST_UNTIL", "h:m:s", "as the protocols' `loss_weeks`"),
+    ),
+    beside=("_LONGEST",),
+)
+
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
     TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
+    CONTRADICTIONS,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

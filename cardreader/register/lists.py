@@ -129,6 +129,7 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
             woman.birth_on,
             woman.followed_from,
             [visit.on for visit in woman.visits],
+            woman.pregnancy_in_doubt,
         ),
         rise=missing_rise(rules, woman.treatments, points),
         referrals=tuple(open_referrals(woman)),

@@ -77,6 +77,9 @@ class Woman(Base):
     followed_from: Mapped[dt.date | None]
     birth_on: Mapped[dt.date | None]
     birth_outcome: Mapped[str | None] = mapped_column(String(20))
+    # What her records, or registers, contradict each other in, parted by commas. Worked out by
+    # each register, and never handed over.
+    contradicts: Mapped[str | None] = mapped_column(String(60))
 
     visits: Mapped[list[Visit]] = relationship(
         back_populates="woman", cascade="all, delete-orphan", order_by="Visit.on"
@@ -97,6 +100,11 @@ class Woman(Base):
     def has_given_birth(self, day: dt.date) -> bool:
         """Whether her pregnancy had ended by ``day``."""
         return self.birth_on is not None and self.birth_on <= day
+
+    @property
+    def pregnancy_in_doubt(self) -> bool:
+        """Whether her records tell of pregnancies that can't both be so; nobody decided yet."""
+        return "pregnancy" in (self.contradicts or "").split(",")
 
     def gestation_at(self, day: dt.date) -> int | None:
         """Completed weeks of gestation on ``day``; None when unknown, past 45 weeks, or over."""

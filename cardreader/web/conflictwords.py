@@ -8,6 +8,7 @@ from typing import Any
 from cardreader.decide.subject import Smoking
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Regimen
 from cardreader.register.merge.conflicts import Conflict
+from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.merge.store import utc
 from cardreader.register.women import Closing
 from cardreader.web import texts, words
@@ -23,6 +24,31 @@ _FIELDS = {
     ("referral", "closing"): mark("What became of her referral"),
     ("treatment", "regimen"): mark("Iron-folic acid"),
 }
+
+
+_CONTRADICTED = {
+    Contradiction.PREGNANCY: mark("Her pregnancy"),
+    Contradiction.CLOSING: mark("Whether she is followed"),
+    Contradiction.SMOKING: mark("Smoking"),
+}
+
+
+def said_in(kind: Contradiction) -> str:
+    """What records contradict each other in."""
+    return _(_CONTRADICTED[kind])
+
+
+def choice_words(kind: Contradiction, value: dict[str, Any]) -> str:
+    """What one of the records says of it."""
+    match kind:
+        case Contradiction.CLOSING:
+            return _closing(value)
+        case Contradiction.SMOKING:
+            return _(words.SMOKING[Smoking(value["smoking"])])
+    weeks = _gestation(value)
+    if value["birth_on"] is None:
+        return weeks
+    return _birth(value) if value["gestation_weeks"] is None else f"{_birth(value)} {weeks}"
 
 
 def field_words(conflict: Conflict) -> str:

@@ -166,3 +166,49 @@ def test_only_the_supervisor_decides(worker: Person, researcher: Person):
     for person in (worker, researcher):
         assert person.get("/conflicts").status_code == 403
         assert person.post("/conflicts/join", one="CB-1", other="CB-2").status_code == 403
+
+
+@pytest.fixture
+def contradicting(app, supervisor: Person) -> str:
+    """A woman joined of two records, by weeks that can't both be right; her page's address."""
+    one = supervisor.add_woman("CX-1", weeks="10")
+    supervisor.add_woman("CX-2", weeks="30")
+    page = supervisor.get("/conflicts/join?one=CX-1&other=CX-2").text
+    assert "What the two say can't both be true: Her pregnancy" in page
+    supervisor.post("/conflicts/join", one="CX-1", other="CX-2")
+    return one
+
+
+def test_what_joined_records_contradict_each_other_in_is_listed_and_settled(
+    app, supervisor: Person, worker: Person, contradicting: str
+):
+    assert "Conflicts and double records: 1" in supervisor.get("/").text
+    for person in (supervisor, worker):
+        text = person.get(contradicting).text
+        assert "Her records contradict each other: Her pregnancy" in text
+        assert "Weeks of pregnancy not known" in text
+    text = supervisor.get("/conflicts").text
+    assert "Records that contradict each other" in text
+    found = re.findall(
+        r'name="token" value="(\w{32})" required> Week (\d+)[^<]*\s*<small><bdi>([^<]+)', text
+    )
+    tokens = {(weeks, code): token for token, weeks, code in found}
+    assert tokens.keys() == {("10", "CX-1"), ("30", "CX-2")}
+    address = f"/conflicts/settle/{contradicting.rsplit('/', 1)[1]}"
+    assert worker.post(address, token=tokens["30", "CX-2"]).status_code == 403
+    assert supervisor.post(address, token=tokens["30", "CX-2"]).status_code == 303
+    assert supervisor.post(address, token=tokens["10", "CX-1"]).status_code == 409
+    assert "Records that contradict each other" not in supervisor.get("/conflicts").text
+    assert "Week 30 of pregnancy" in supervisor.get(contradicting).text
+    assert "contradiction.<wbr>settle" in supervisor.get("/audit").text
+
+
+def test_records_that_contradict_each_other_are_parted_where_they_are_listed(
+    supervisor: Person, contradicting: str
+):
+    text = supervisor.get("/conflicts").text
+    part = re.search(r'action="(/conflicts/part/[0-9a-f-]{36})"', text)
+    assert text.index(part[1]) < text.index("One woman under two records")
+    assert supervisor.post(part[1]).status_code == 303
+    assert "contradict each other" not in supervisor.get("/conflicts").text
+    assert "Week 10 of pregnancy" in supervisor.get(contradicting).text

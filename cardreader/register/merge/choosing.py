@@ -11,7 +11,9 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from cardreader.decide.rule import Outcome
+from cardreader.decide.subject import Smoking
 from cardreader.register.fieldgroups import WOMAN, fields_of
+from cardreader.register.merge.contradictions import contradicting_pregnancies, of_one
 from cardreader.register.merge.state import Change, Record, Row
 
 _ALARM = (
@@ -27,6 +29,18 @@ KNOWN_AGAIN = dt.timedelta(weeks=8)
 """From a birth until a pregnancy after it can be known of at all."""
 
 
+_SMOKING = (
+    *(Smoking.FROM_20, Smoking.FROM_10_TO_19, Smoking.UNDER_10, Smoking.SOME),
+    *(None, Smoking.NONE),
+)
+"""The more she smokes, the more of what is measured is owed to it."""
+
+
+def _by_smoking(value: Row) -> tuple[Any, ...]:
+    smoking = value["smoking"]
+    return (_SMOKING.index(None if smoking is None else Smoking(smoking)),)
+
+
 def _by_alarm(value: Row) -> tuple[Any, ...]:
     band = value["band"]
     place = _ALARM.index(Outcome(band)) if band in set(Outcome) else len(_ALARM)
@@ -37,6 +51,7 @@ def _by_alarm(value: Row) -> tuple[Any, ...]:
 _CAUTION: dict[tuple[str, str], Callable[[Row], tuple[Any, ...]]] = {
     (WOMAN, "closing"): lambda v: (v["closed_on"] is not None,),
     (WOMAN, "birth"): lambda v: (v["birth_on"] is not None,),
+    (WOMAN, "smoking"): _by_smoking,
     ("referral", "closing"): lambda v: (v["closed_at"] is not None,),
     ("referral", "alarm"): _by_alarm,
     ("visit", "result"): _by_alarm,
@@ -80,7 +95,7 @@ def row_of(record: Record) -> Row:
     row = dict(record.row)
     for name in {change.field for change in record.changes.values()}:
         row.update(shown(record, name))
-    return row
+    return of_one(row) if record.table == WOMAN else row
 
 
 def to_decide(record: Record) -> dict[str, list[Change]]:
@@ -98,26 +113,39 @@ def differ(table: str, name: str, heads: list[Change]) -> bool:
     return any(meant(change.value) != meant(heads[0].value) for change in heads[1:])
 
 
-def shown_of_joined(said: Sequence[Row]) -> Row:
+def shown_of_joined(told: Sequence[Row]) -> Row:
     """What is shown of a woman whose records say different things of all of her.
 
-    ``said``: closing, birth, weeks and ``added_at`` of each record, the one entered first first.
-    She is followed if any record of hers is, and pregnant if any still is: with the weeks told
-    last. A birth ends every pregnancy whose weeks were told by then, and every one without weeks
-    of which it could not have been known by then that it is another: the limits for after a
+    ``told``: closing, birth, weeks, smoking and ``added_at`` of each record, the one entered first
+    first. She is followed if any record of hers is, and pregnant if any still is: with the weeks
+    told last. A birth ends every pregnancy whose weeks were told by then, and every one without
+    weeks of which it could not have been known by then that it is another: the limits for after a
     birth are the higher ones, and whoever comes later is asked for her weeks all the same.
+
+    Where their pregnancies can't all be as told her weeks are not known, for which the strictest
+    limits hold, and she gave birth if any of them says so: those limits are higher still.
     """
+    said = [of_one(row) for row in told]
     followed = next((row for row in said if row["closed_on"] is None), said[0])
+    smoking = min(said, key=_by_smoking)
+    shown_now = {
+        **_columns(followed, "closing"),
+        **_columns(smoking, "smoking"),
+    }
+    if doubtful := contradicting_pregnancies(said):
+        born = max(doubtful, key=lambda row: row["birth_on"] or "")
+        unknown = {"gestation_weeks": None, "gestation_on": None}
+        return {**shown_now, **_columns(born, "birth"), **unknown}
     births = [row["birth_on"] for row in said if row["birth_on"] is not None]
     last_birth = max(births, default="")
     pregnant = [row for row in said if row["birth_on"] is None and _goes_on(row, last_birth)]
     over = [row for row in said if row["birth_on"] == last_birth]
     weeks = max(pregnant or over, key=lambda row: row["gestation_on"] or "")
-    return {
-        column: row[column]
-        for row, name in ((followed, "closing"), (weeks, "birth"), (weeks, "gestation"))
-        for column in fields_of(WOMAN)[name]
-    }
+    return {**shown_now, **_columns(weeks, "birth"), **_columns(weeks, "gestation")}
+
+
+def _columns(row: Row, name: str) -> Row:
+    return {column: row[column] for column in fields_of(WOMAN)[name]}
 
 
 def _goes_on(row: Row, last_birth: str) -> bool:

@@ -6,6 +6,8 @@ Both stay in the register. Until somebody decides, the one that can hurt least i
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
+import json
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -14,17 +16,38 @@ from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.fieldchanges import OF_ALL_JOINED, Said, say, touch
+from cardreader.register.base import utc_now
+from cardreader.register.events import standing_events
+from cardreader.register.fieldchanges import FIRST, OF_ALL_JOINED, Said, say, touch
 from cardreader.register.fieldgroups import WOMAN, fields_of, plain_tables
+from cardreader.register.kinds import EventKind, ReferralOutcome
 from cardreader.register.merge.choosing import SETTLED, differ, shown
+from cardreader.register.merge.contradictions import (
+    FIELDS,
+    Contradiction,
+    choices,
+    contradictions,
+    of_one_pregnancy,
+    pregnancy_of,
+)
 from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.following import Judge, weeks_of
-from cardreader.register.merge.joining import ask_as_shown, show_joined
-from cardreader.register.merge.state import Change, Row
-from cardreader.register.merge.store import load_women, shown_values
+from cardreader.register.merge.joining import (
+    ask_as_shown,
+    ask_if_alive,
+    component,
+    in_order,
+    said_of,
+    show_by_herself,
+    show_joined,
+)
+from cardreader.register.merge.state import Change, Row, WomanState
+from cardreader.register.merge.store import load_women, shown_values, utc
 from cardreader.register.mergemodels import FieldChange, JoinedAway, Joining, KnownRegister
 from cardreader.register.models import Account, Treatment, Woman
+from cardreader.register.referrals import close, open_referrals
 from cardreader.register.rowcheck import checked_values
+from cardreader.register.women import Closing
 
 
 @dataclass(frozen=True)
@@ -89,8 +112,9 @@ def conflicts(session: Session) -> list[Conflict]:
 
 
 def count_conflicts(session: Session) -> int:
-    """How many fields are to be decided."""
-    return len(_groups(session))
+    """How many fields are to be decided, and contradictions to be settled."""
+    told = session.scalars(select(Woman.contradicts).where(Woman.contradicts.is_not(None)))
+    return len(_groups(session)) + sum(len(kinds.split(",")) for kinds in told if kinds)
 
 
 def _groups(session: Session) -> list[tuple[str, str, str, str]]:
@@ -141,8 +165,133 @@ def decide(session: Session, change_id: str, by: str | None, judge: Judge | None
     session.flush()
     show_joined(session, {chosen.woman_id})
     if table == WOMAN and name in OF_ALL_JOINED:
+        show_by_herself(session, chosen.woman_id)
+    if table == WOMAN and name in OF_ALL_JOINED:
         weeks = {weeks_of(head.value) for head in heads} if name == "gestation" else set()
         ask_as_shown(session, {chosen.woman_id}, judge, weeks)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What one of her records says, of all that is decided together.
+
+    ``token`` is good as long as her records say what they said. ``code``: of the record.
+    """
+
+    token: str
+    own_id: str
+    code: str
+    value: Row
+    at: dt.datetime
+    person: str
+    register: str
+
+
+@dataclass(frozen=True)
+class Contradictory:
+    """What the joined records of a woman contradict each other in; ``joinings`` made her one."""
+
+    woman_id: str
+    code: str
+    kind: Contradiction
+    choices: tuple[Choice, ...]
+    joinings: tuple[str, ...]
+
+
+def contradictory(session: Session) -> list[Contradictory]:
+    """Women whose records, or registers, contradict each other, by code."""
+    query = select(Woman).where(Woman.contradicts.is_not(None)).order_by(Woman.code)
+    return [found for her in session.scalars(query) for found in _contradictory(session, her)]
+
+
+def _contradictory(session: Session, her: Woman) -> list[Contradictory]:
+    group = component(session, her.id)
+    states = load_women(session, group, [WOMAN])
+    rows = dict(zip(in_order(states.values()), said_of(states.values()), strict=True))
+    codes = _codes(session, group)
+    people = {row[0]: row[1] for row in session.execute(select(Account.id, Account.name))}
+    registers = {r.id: r.name for r in session.scalars(select(KnownRegister))}
+    standing = select(Joining.id).where(Joining.parted_at.is_(None), Joining.one_id.in_(group))
+    joinings = tuple(session.scalars(standing.order_by(Joining.entered_at)))
+    out = []
+    for kind in contradictions(list(rows.values())):
+        said = []
+        for own, row in rows.items():
+            record = states[own].records[WOMAN, own]
+            last = max((h for n in FIELDS[kind] for h in record.heads(n)), key=lambda h: h.at)
+            entered = last.at.year <= FIRST.year
+            at = utc(record.row["added_at"]) if entered else last.at
+            by = record.row["added_by"] if entered else last.by
+            for value in choices(kind, row):
+                if kind is Contradiction.SMOKING and value["smoking"] is None:
+                    continue
+                assert at is not None
+                where = registers.get(last.register_id or "", "")
+                who = (people.get(by or "", ""), where)
+                token = _token(her.id, kind, own, value)
+                said.append(Choice(token, own, codes.get(own, ""), value, at, *who))
+        out.append(Contradictory(her.id, her.code, kind, tuple(said), joinings))
+    return out
+
+
+def _token(woman_id: str, kind: Contradiction, own: str, value: Row) -> str:
+    text = json.dumps([woman_id, kind, own, value], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def settle(
+    session: Session, woman_id: str, token: str, by: str | None, judge: Judge | None = None
+) -> None:
+    """Let what one record says hold for all her records; ValueError when it says so no more.
+
+    It is a change like any: what each said before is kept, and it travels.
+    """
+    her = session.get(Woman, woman_id)
+    offered = [] if her is None else _contradictory(session, her)
+    chosen = [(one, c) for one in offered for c in one.choices if c.token == token]
+    if her is None or not chosen:
+        raise ValueError("her records don't say so any more: look at the list again")
+    found, choice = chosen[0]
+    group = component(session, woman_id)
+    told = {weeks_of(shown(s.records[WOMAN, s.id], "gestation")) for s in _own(session, group)}
+    for state in _own(session, group):
+        for name in FIELDS[found.kind]:
+            heads = state.records[WOMAN, state.id].heads(name)
+            value = {column: choice.value[column] for column in fields_of(WOMAN)[name]}
+            if len(heads) > 1 or heads[0].value != value:
+                say(session, state.id, Said(WOMAN, state.id, name, heads[-1].value, value), by)
+                if (away := session.get(JoinedAway, state.id)) is not None:
+                    away.row = {**away.row, **value}
+    audit.append(
+        *(session, "contradiction.settle", woman_id, by), kind=found.kind, record=choice.own_id
+    )
+    if found.kind is Contradiction.PREGNANCY:
+        _set_births_aside(session, her, choice.value, by)
+    touch(session, group)
+    session.flush()
+    show_joined(session, group)
+    if len(group) == 1:
+        show_by_herself(session, woman_id)
+    if found.kind is Contradiction.PREGNANCY:
+        ask_as_shown(session, group, judge, told)
+    ask_if_alive(session, group)
+    if choice.value.get("closed_reason") == Closing.DIED:
+        for referral in open_referrals(session.get_one(Woman, woman_id)):
+            close(session, referral, ReferralOutcome.DIED, utc_now(), by)
+
+
+def _own(session: Session, group: Collection[str]) -> list[WomanState]:
+    return list(load_women(session, group, [WOMAN]).values())
+
+
+def _set_births_aside(session: Session, her: Woman, holds: Row, by: str | None) -> None:
+    """Take back births of this pregnancy other than that which holds: a month counted them."""
+    pregnancy = pregnancy_of(holds)
+    for event in standing_events(her, EventKind.BIRTH):
+        same = pregnancy.birth == event.on and pregnancy.outcome == event.choice
+        if not same and of_one_pregnancy(event.on, pregnancy):
+            event.set_aside_at = utc_now()
+            audit.append(session, "event.undo", event.id, by, kind=event.kind)
 
 
 def code_clashes(session: Session) -> list[Clash]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from sqlalchemy import delete, insert, or_, select, update
 from sqlalchemy.orm import Session
@@ -26,7 +26,9 @@ from cardreader.register.fieldgroups import (
     plain_tables,
     travelling_columns,
 )
+from cardreader.register.kinds import ReferralOutcome
 from cardreader.register.merge.choosing import shown, shown_of_joined
+from cardreader.register.merge.contradictions import Contradiction, contradictions
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
 from cardreader.register.merge.following import (
@@ -42,6 +44,7 @@ from cardreader.register.merge.store import load_women, shown_values, write_row
 from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
 from cardreader.register.models import Reading, Woman
 from cardreader.register.parts import in_parts
+from cardreader.register.referrals import reopen
 from cardreader.register.rowcheck import checked_row
 
 
@@ -62,6 +65,7 @@ def join_two(
     show_joined(session, {one_id, other_id})
     refer_joined(session, join_visits(session, component(session, one_id), judge))
     ask_as_shown(session, {one_id, other_id}, judge)
+    ask_if_alive(session, {one_id, other_id})
     touch(session, {one_id, other_id})
     return joining
 
@@ -114,6 +118,17 @@ def ask_as_shown(
         ask_by_weeks(session, woman, told, judge)
 
 
+def ask_if_alive(session: Session, women: Collection[str]) -> None:
+    """Open again what ended by the death that one record of a woman notes who is followed."""
+    followed = select(Woman).where(
+        Woman.id.in_(set(shown_values(session, women).values())), Woman.closed_on.is_(None)
+    )
+    for woman in session.scalars(followed.order_by(Woman.id)):
+        for referral in woman.referrals:
+            if referral.outcome == ReferralOutcome.DIED and referral.closed_at is not None:
+                reopen(session, referral, None)
+
+
 def weeks_ever(session: Session, woman_id: str) -> set[Told]:
     """The weeks of all records that ever were one woman's with this."""
     ever = load_women(session, component(session, woman_id, parted=True), [WOMAN])
@@ -147,7 +162,60 @@ def show_joined(session: Session, women: Collection[str]) -> None:
         if len(group) > 1:
             show_alone(session, group)
             _show_as_one(session, group)
+        note_contradictions(session, group)
     session.expire_all()
+
+
+def note_contradictions(session: Session, group: Collection[str]) -> None:
+    """Note what the records of one woman contradict each other in, with whom she is shown as."""
+    states = load_women(session, group, [WOMAN])
+    found = contradictions(said_of(states.values()))
+    shown_as = set(shown_values(session, group).values())
+    _note_found(session, {name: found for name in shown_as & states.keys()})
+
+
+def note_each(session: Session, women: Collection[WomanState]) -> None:
+    """Note of women who are shown by themselves what their records contradict themselves in."""
+    _note_found(session, {one.id: contradictions(said_of([one])) for one in women})
+
+
+def _note_found(session: Session, found: Mapping[str, Collection[Contradiction]]) -> None:
+    woman = plain_tables()[WOMAN]
+    kept = select(woman.c.id, woman.c.contradicts).where(woman.c.contradicts.is_not(None))
+    before: dict[str, str] = {}
+    for some in in_parts(found):
+        rows = session.execute(kept.where(woman.c.id.in_(some)))
+        before.update((row[0], row[1]) for row in rows)
+    for name, kinds in sorted(found.items()):
+        told = ",".join(kinds) or None
+        if told != before.get(name):
+            session.execute(update(woman).where(woman.c.id == name).values(contradicts=told))
+            note_changed(session, {name})
+            audit.append(session, "contradiction.note", name, None, kinds=list(kinds))
+
+
+def show_by_herself(session: Session, woman_id: str) -> None:
+    """Show what a woman's own record says, where she is joined with nobody."""
+    if len(component(session, woman_id)) == 1:
+        for state in load_women(session, {woman_id}, [WOMAN]).values():
+            write_row(session, state.records[WOMAN, woman_id], woman_id)
+            note_each(session, [state])
+    session.expire_all()
+
+
+def in_order(states: Iterable[WomanState]) -> list[str]:
+    """The records' ids, the one entered first first."""
+    return [state.id for state in sorted(states, key=_entered_first)]
+
+
+def said_of(states: Iterable[WomanState]) -> list[Row]:
+    """What each record says of all of her, with when it was entered; the first entered first."""
+    own = [state.records[WOMAN, state.id] for state in sorted(states, key=_entered_first)]
+    return [
+        {k: v for n in OF_ALL_JOINED for k, v in shown(one, n).items()}
+        | {"added_at": one.row["added_at"]}
+        for one in own
+    ]
 
 
 def show_alone(session: Session, women: Collection[str]) -> None:
@@ -219,12 +287,8 @@ def _show_what_holds_of_all(session: Session, states: Sequence[WomanState]) -> N
 
 
 def _holds_of_all(states: Sequence[WomanState]) -> Row:
-    """What is shown of a woman joined from these, the one entered first first."""
-    own = [state.records[WOMAN, state.id] for state in states]
-    said = [{k: v for n in OF_ALL_JOINED for k, v in shown(one, n).items()} for one in own]
-    for row, one in zip(said, own, strict=True):
-        row["added_at"] = one.row["added_at"]
-    return shown_of_joined(said)
+    """What is shown of a woman joined from these."""
+    return shown_of_joined(said_of(states))
 
 
 def show_all_anew(database: Database, judge: Judge | None = None) -> None:
@@ -240,6 +304,7 @@ def show_all_anew(database: Database, judge: Judge | None = None) -> None:
         otherwise = _shown_otherwise(session)
         for own in otherwise:
             _show_what_holds_of_all(session, own)
+            note_contradictions(session, [one.id for one in own])
         session.expire_all()
         ask_as_shown(session, [own[0].id for own in otherwise], judge)
         note_changed(session, [own[0].id for own in otherwise])
@@ -252,7 +317,8 @@ def _shown_otherwise(session: Session) -> list[list[WomanState]]:
         groups[into] |= {into, woman_id}
     states = load_women(session, set().union(*groups.values()), [WOMAN])
     table = plain_tables()[WOMAN]
-    columns = [table.c[column] for n in OF_ALL_JOINED for column in fields_of(WOMAN)[n]]
+    names = [column for n in OF_ALL_JOINED for column in fields_of(WOMAN)[n]]
+    columns = [table.c[column] for column in (*names, "contradicts")]
     rows = {
         row["id"]: {name: plain(value) for name, value in row.items() if name != "id"}
         for some in in_parts(groups)
@@ -263,7 +329,10 @@ def _shown_otherwise(session: Session) -> list[list[WomanState]]:
     found = []
     for into, group in groups.items():
         own = sorted((states[one] for one in group & states.keys()), key=_entered_first)
-        if own and own[0].id == into and rows[into] != _holds_of_all(own):
+        if not own or own[0].id != into:
+            continue
+        kinds = ",".join(contradictions(said_of(own))) or None  # as it is kept
+        if rows[into] != {**_holds_of_all(own), "contradicts": kinds}:
             found.append(own)
     return found
 

@@ -29,7 +29,9 @@ from cardreader.register.merge.following import (
 )
 from cardreader.register.merge.joining import (
     ask_as_shown,
+    ask_if_alive,
     component,
+    note_each,
     show_alone,
     show_joined,
     weeks_ever,
@@ -185,6 +187,8 @@ def take_women(
     merged = {name: join_women(before.get(name), state) for name, state in given.items()}
     write_women(session, merged.values(), before)
     show_joined(session, together)
+    # Of who is not joined, too: one register noted her birth, and the other her weeks since.
+    note_each(session, [state for n, state in merged.items() if n not in together])
     changed = _count(outcome, before, merged)
     fresh = {n: apart(before[n], given[n]) if n in before else set() for n in given}
     sent = {
@@ -318,6 +322,7 @@ def finish(session: Session, concerned: Concerned, judge: Judge | None) -> None:
     as_shown = set(shown_values(session, concerned.women).values())
     leads = join_visits(session, as_shown, judge)
     ask_as_shown(session, as_shown, judge)
+    ask_if_alive(session, as_shown)
     for _, joining in sorted(concerned.parted.items()):
         joined_at = utc(joining.entered_at)
         assert joined_at is not None

@@ -10,14 +10,16 @@ from starlette.responses import Response
 
 from cardreader.register.lists import row_of
 from cardreader.register.merge import conflicts as found
+from cardreader.register.merge.contradictions import contradictions
 from cardreader.register.merge.days import SameDay, same_days
-from cardreader.register.merge.joining import join_two, part
+from cardreader.register.merge.joining import join_two, part, said_of
+from cardreader.register.merge.store import load_women
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Visit, Woman
 from cardreader.register.women import find_woman
 from cardreader.web import words
 from cardreader.web.access import Form, Supervisor
-from cardreader.web.conflictwords import field_words, value_words
+from cardreader.web.conflictwords import choice_words, field_words, said_in, value_words
 from cardreader.web.fields import Fields
 from cardreader.web.render import go, page
 from cardreader.web.state import State
@@ -45,6 +47,19 @@ def decide(request: Request, visitor: Supervisor, form: Form) -> Response:
     return go("/conflicts", "saved")
 
 
+@router.post("/settle/{woman_id}")
+def settle(request: Request, visitor: Supervisor, form: Form, woman_id: str) -> Response:
+    """Let what one of her records says hold for all of them."""
+    state: State = request.app.state.shared
+    token = Fields(form).raw("token")
+    with state.database.write() as session:
+        try:
+            found.settle(session, woman_id, token, visitor.account_id, state.judge)
+        except ValueError:
+            raise HTTPException(409, mark("This page was used before. Load it again.")) from None
+    return go("/conflicts", "saved")
+
+
 @router.get("/join")
 def compare(request: Request, visitor: Supervisor, one: str = "", other: str = "") -> Response:
     """Two records side by side, before they are joined."""
@@ -54,7 +69,8 @@ def compare(request: Request, visitor: Supervisor, one: str = "", other: str = "
         if isinstance(pair, dict):
             return _page(request, pair, {"one": one[:24], "other": other[:24]})
         rows = [row_of(woman, state.rules) for woman in pair]
-        return page(request, "join.html", rows=rows)
+        against = contradictions(said_of(load_women(session, {w.id for w in pair}).values()))
+        return page(request, "join.html", rows=rows, words=words, against=map(said_in, against))
 
 
 @router.post("/join")
@@ -106,6 +122,12 @@ def _said_of(day: SameDay) -> list[tuple[Visit, str]]:
     return [(v, words.visit_words(v)) for v in day.visits]
 
 
+def _contradicted(one: found.Contradictory) -> tuple[found.Contradictory, str, list[Any]]:
+    """It, what it is in, and each record's word."""
+    said = [(choice, choice_words(one.kind, choice.value)) for choice in one.choices]
+    return one, said_in(one.kind), said
+
+
 def _page(
     request: Request, problems: dict[str, str] | None, values: dict[str, str] | None = None
 ) -> Response:
@@ -124,6 +146,7 @@ def _page(
             "conflicts.html",
             422 if problems else 200,
             to_decide=to_decide,
+            contradictory=[_contradicted(one) for one in found.contradictory(session)],
             clashes=found.code_clashes(session),
             regimens=found.two_regimens(session),
             same_days=[(day, _said_of(day)) for day in same_days(session)],

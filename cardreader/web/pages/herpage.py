@@ -17,6 +17,7 @@ from cardreader.register.events import may_undo, standing_events
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName, row_of
+from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
 from cardreader.register.recording import next_number, subject_of, visit_on
@@ -26,6 +27,7 @@ from cardreader.register.undoing import UNDOABLE
 from cardreader.register.women import running_treatment
 from cardreader.web import words
 from cardreader.web.access import Visitor
+from cardreader.web.conflictwords import said_in
 from cardreader.web.fields import Fields
 from cardreader.web.happened import ask_again_on, event_words, read_since
 from cardreader.web.plot import history_plot
@@ -73,6 +75,9 @@ def woman_page(
         problems={} if fields is None else fields.problems,
         woman=woman,
         row=row,
+        contradicts=[
+            said_in(Contradiction(kind)) for kind in (woman.contradicts or "").split(",") if kind
+        ],
         history=_history(woman, row.points),
         plot=history_plot(row.points, rules, gestation),
         gestation=gestation,
