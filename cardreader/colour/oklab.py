@@ -34,9 +34,19 @@ def oklab(linear: ArrayLike) -> Array:
     return np.asarray(np.cbrt(np.asarray(linear, float) @ _SRGB_TO_CONES.T) @ _ROOTS_TO_LAB.T)
 
 
-def chroma_scaled(linear: ArrayLike, factor: float) -> tuple[Array, Array]:
-    """Linear sRGB (n, 3) with Oklab's chroma times a factor, and the derivative by its log."""
-    lab = oklab(linear) * np.where(_CHROMA, factor, 1.0)
+def chroma_scaled(linear: ArrayLike, factor: float) -> Array:
+    """Linear sRGB (n, 3) with Oklab's chroma times a factor."""
+    roots = _scaled(linear, factor) @ _LAB_TO_ROOTS.T
+    return np.asarray(roots**3 @ _CONES_TO_SRGB.T)
+
+
+def chroma_scaled_and_slope(linear: ArrayLike, factor: float) -> tuple[Array, Array]:
+    """The same, and its derivative by the factor's log."""
+    lab = _scaled(linear, factor)
     roots = lab @ _LAB_TO_ROOTS.T
     rise = 3 * roots**2 * ((lab * _CHROMA) @ _LAB_TO_ROOTS.T)
     return roots**3 @ _CONES_TO_SRGB.T, rise @ _CONES_TO_SRGB.T
+
+
+def _scaled(linear: ArrayLike, factor: float) -> Array:
+    return oklab(linear) * np.where(_CHROMA, factor, 1.0)

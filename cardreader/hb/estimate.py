@@ -21,6 +21,7 @@ from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import t_log_density
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.distribution import HbDistribution
+from cardreader.hb.fading import Fade
 from cardreader.hb.measured import Measured
 
 Array = NDArray[np.float64]
@@ -188,7 +189,9 @@ def estimates(measured: Measured, calibration: Calibration, print_sd: ArrayLike 
         it counts as a part of the calibration's doubt.
     """
     many = measured.many
-    fresh = beside_fresh_cards(many, calibration)
+    fading = calibration.fading
+    fade = None if fading is None else fading.seen(many.signature)
+    fresh = beside_fresh_cards(many, calibration, fade)
     sds = np.broadcast_to(np.asarray(print_sd, float), len(fresh))
     parts = [
         _located(fresh[start : start + MOST_AT_ONCE], calibration, sds[start:][:MOST_AT_ONCE])
@@ -196,22 +199,21 @@ def estimates(measured: Measured, calibration: Calibration, print_sd: ArrayLike 
     ]
     density, distance2, sd = (np.concatenate(column) for column in zip(*parts, strict=True))
     raw = HbDistribution(calibration.grid_g_dl, density)
-    return Estimates(calibration, fresh, raw, distance2, sd, _bleached(many, calibration))
+    bleached = np.zeros(len(many)) if fade is None else fade.share.max(axis=-1)
+    return Estimates(calibration, fresh, raw, distance2, sd, bleached)
 
 
-def beside_fresh_cards(measured: Measured, calibration: Calibration) -> Measured:
-    """The measurements with what looks like bleached inks taken off."""
+def beside_fresh_cards(
+    measured: Measured, calibration: Calibration, fade: Fade | None = None
+) -> Measured:
+    """The measurements with what looks like bleached inks taken off.
+
+    ``fade`` is what the calibration sees of it, where the caller has it already.
+    """
     if calibration.fading is None:
         return measured
-    return Measured(
-        *calibration.fading.undone(measured.log_ratio, measured.covariance, measured.signature)
-    )
-
-
-def _bleached(measured: Measured, calibration: Calibration) -> Array:
-    if calibration.fading is None:
-        return np.zeros(len(measured))
-    return np.asarray(calibration.fading.seen(measured.signature).share.max(axis=-1))
+    numbers = measured.log_ratio, measured.covariance, measured.signature
+    return Measured(*calibration.fading.undone(*numbers, fade))
 
 
 def _located(

@@ -126,12 +126,18 @@ class Fading:
         return Fade(share, np.einsum("...g,...gi,...gj->...ij", weight, off, off))
 
     def undone(
-        self, log_ratio: ArrayLike, covariance: ArrayLike, signature: ArrayLike
+        self,
+        log_ratio: ArrayLike,
+        covariance: ArrayLike,
+        signature: ArrayLike,
+        fade: Fade | None = None,
     ) -> tuple[Array, Array, Array]:
         """A blot's log ratio (..., 3), its covariance (..., 3, 3) and the card's signature
         (..., s) as beside a fresh card; what is not known of the bleaching widens the covariance.
+
+        ``fade`` is what is `seen` in the signature, where the caller has it already.
         """
-        fade = self.seen(signature)
+        fade = fade or self.seen(signature)
         seen = np.asarray(log_ratio, float)
         terms = np.concatenate([np.ones_like(seen[..., :1]), seen], axis=-1)
         change = np.einsum("...t,ftk->...fk", terms, self.colour)

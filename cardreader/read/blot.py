@@ -110,12 +110,16 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
         likely = correction.filled(region.linear, region.centre_mm)
         if not likely:
             return deep
-    unevenness = _unevenness(region, likely[len(likely) // 2])
+    middle = likely[len(likely) // 2]
+    by_rgb = _log_jacobian(region.linear, region.centre_mm, middle)
+    unevenness = _unevenness(region, by_rgb)
     if unevenness > MAX_UNEVENNESS:
         return refuse(
             Reason.BLOT_UNEVEN, f"spread of {unevenness:.3f} over the core > {MAX_UNEVENNESS:g}"
         )
-    made = _as_one([_coloured(region, one, unevenness) for one in likely])
+    made = _as_one(
+        [_coloured(region, one, unevenness, by_rgb if one is middle else None) for one in likely]
+    )
     tint = float(np.linalg.norm((made.paper_lab - lot.paper_lab)[1:]))
     if tint > MAX_PAPER_TINT:
         return refuse(
@@ -125,7 +129,12 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
     return made
 
 
-def _coloured(region: BlotRegion, correction: Correction, unevenness: float) -> BlotColour:
+def _coloured(
+    region: BlotRegion,
+    correction: Correction,
+    unevenness: float,
+    by_rgb: NDArray[np.float64] | None,
+) -> BlotColour:
     return blot_colour(
         region.linear,
         region.paper_linear,
@@ -133,6 +142,7 @@ def _coloured(region: BlotRegion, correction: Correction, unevenness: float) -> 
         region.centre_mm,
         correction,
         paper_covariance=region.paper_covariance,
+        by_rgb=by_rgb,
         outline_mm=region.outline_mm,
         area_mm2=region.area_mm2,
         unevenness=unevenness,
@@ -175,6 +185,7 @@ def blot_colour(
     correction: Correction,
     *,
     paper_covariance: ArrayLike | None = None,
+    by_rgb: NDArray[np.float64] | None = None,
     outline_mm: ArrayLike = (),
     area_mm2: float = 0.0,
     unevenness: float = 0.0,
@@ -188,6 +199,8 @@ def blot_colour(
         Linear RGB of blot and blank paper in the same light.
     covariance, paper_covariance : (3, 3)
         Of the two; None leaves the paper without error.
+    by_rgb : (3, 3), optional
+        Derivative of the blot's ln XYZ by its linear RGB, where the caller has it already.
     centre_mm : (2,)
         Where on the card that light falls.
     correction : Correction
@@ -198,9 +211,11 @@ def blot_colour(
     at = np.broadcast_to(np.asarray(centre_mm, float), (2, 2))
     xyz = np.vstack([correction.blood_xyz(rgb[:1], at[:1]), correction.xyz(rgb[1:], at[1:])])
     xyz = np.maximum(xyz, 1e-4)
-    blot_covariance = _log_covariance(rgb[0], covariance, at[0], correction)
+    if by_rgb is None:
+        by_rgb = _log_jacobian(rgb[0], at[0], correction)
+    blot_covariance = _carried(covariance, by_rgb)
     if paper_covariance is not None:
-        blot_covariance += _log_covariance(rgb[1], paper_covariance, at[1], correction)
+        blot_covariance += _carried(paper_covariance, _log_jacobian(rgb[1], at[1], correction))
     blot_covariance += correction.log_ratio_covariance(rgb[0], rgb[1])
     lab = xyz_to_lab(xyz)
     return BlotColour(
@@ -215,26 +230,20 @@ def blot_colour(
     )
 
 
-def _unevenness(region: BlotRegion, correction: Correction) -> float:
+def _unevenness(region: BlotRegion, by_rgb: NDArray[np.float64]) -> float:
     """Spread of a core's depth once the phone's rendering is undone.
 
     A lively phone leaves little of a channel in deep red, and spreads what it leaves:
     in the file's own values an even blot comes out four times as uneven as it is.
     """
-    slope = _log_jacobian(region.linear, region.centre_mm, correction) * region.linear
+    slope = by_rgb * region.linear
     was = float(_DEPTH @ region.texture @ _DEPTH)
     now = float(_DEPTH @ slope @ region.texture @ slope.T @ _DEPTH)
     return region.unevenness * math.sqrt(now / was) if was > 0 else 0.0
 
 
-def _log_covariance(
-    rgb: NDArray[np.float64],
-    covariance: ArrayLike,
-    at_mm: NDArray[np.float64],
-    correction: Correction,
-) -> NDArray[np.float64]:
-    """Carry the covariance of a linear RGB to ln XYZ, (3, 3)."""
-    jacobian = _log_jacobian(rgb, at_mm, correction)
+def _carried(covariance: ArrayLike, jacobian: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The covariance of a linear RGB carried to ln XYZ, (3, 3)."""
     return np.asarray(jacobian @ np.asarray(covariance, float) @ jacobian.T)
 
 

@@ -112,23 +112,20 @@ class LightModel:
 
     def log_brightness(self, linear: ArrayLike) -> Array:
         """Log of light received, glare removed, from nominal linear RGB (N, 3)."""
-        return np.log(self._brightness(_powers(linear))[1])
+        return np.log(_brightness(_powers(linear), self.tone, self.glare)[1])
 
     def brightness_jacobian(self, linear: ArrayLike) -> Array:
         """Derivative of `log_brightness` (N, 3) by tone and glare, shape (N, 3, 13)."""
         powers = _powers(linear)
-        return _brightness_jacobian(powers, *self._brightness(powers))
-
-    def _brightness(self, powers: Array) -> tuple[Array, Array]:
-        """Light received with and without the glare, (N, 3) each."""
-        # Clipped, so that a start far off can't overflow.
-        received = np.exp(np.minimum(np.maximum((powers * self.tone).sum(axis=-1), -20), 5))
-        return received, np.maximum(received - self.glare, EPSILON)
+        received, net = _brightness(powers, self.tone, self.glare)
+        out = np.zeros((*net.shape, _At.SEEN_ALIKE.stop))
+        _put(out, powers * (received / net)[..., None], -1 / net)
+        return out
 
     def log_brightness_and_slope(self, linear: ArrayLike) -> tuple[Array, Array]:
         """`log_brightness` (N, 3) and its derivative by the log of nominal linear RGB."""
         powers = _powers(linear)
-        received, net = self._brightness(powers)
+        received, net = _brightness(powers, self.tone, self.glare)
         return np.log(net), self._tone_slope(powers) * received / net
 
     def ratio_covariance(self, linear: ArrayLike, reference: ArrayLike, by_log: Array) -> Array:
@@ -162,13 +159,20 @@ def _powers(linear: ArrayLike) -> Array:
     return np.stack([np.ones_like(t), t, t * t, t * t * t], axis=-1)
 
 
-def _brightness_jacobian(powers: Array, received: Array, net: Array) -> Array:
-    out = np.zeros((*net.shape, _At.SEEN_ALIKE.stop))
-    slope = powers * (received / net)[..., None]
+def _brightness(powers: Array, tone: Array, glare: float) -> tuple[Array, Array]:
+    """Light received with and without the glare, (N, 3) each."""
+    # Clipped, so that a start far off can't overflow.
+    received = np.exp(np.minimum(np.maximum((powers * tone).sum(axis=-1), -20), 5))
+    return received, np.maximum(received - glare, EPSILON)
+
+
+def _put(out: Array, by_tone: Array, by_glare: Array) -> None:
+    """Write derivatives by a channel's own tone (N, 3, 4) and by glare (N, 3) where they belong
+    among all (N, 3, 13 or more).
+    """
     for channel, tone in enumerate(_TONES):
-        out[:, channel, tone] = slope[:, channel]
-    out[..., _At.GLARE] = -1 / net
-    return out
+        out[:, channel, tone] = by_tone[:, channel]
+    out[..., _At.GLARE] = by_glare
 
 
 def _field_basis(at_mm: Array) -> Array:
@@ -243,12 +247,18 @@ def _start(level: Array) -> Array:
 class _Seen:
     """What a set of parameters makes of the neutral prints.
 
-    Light received and what of it is no glare, (n, 3) each, and the residuals (3 n,).
+    Light received and what of it is no glare, (n, 3) each, the residuals (3 n,), and how far
+    the parameters are from their priors (m,).
     """
 
     received: Array
     net: Array
     residual: Array
+    off_prior: Array
+
+    def cost(self, loss: Loss) -> float:
+        """Of prints and priors together."""
+        return float(loss.cost(self.residual).sum() + (self.off_prior**2).sum())
 
 
 @dataclass(frozen=True, eq=False)
@@ -263,17 +273,20 @@ class _NeutralFit:
 
     def seen(self, p: Array) -> _Seen:
         """The prints as parameters (27,) have them."""
-        model = _unpack(p)
-        received, net = model._brightness(self.powers)
-        light = (self.basis @ model.field)[:, None] + self.basis[:, :2] @ model.field_channel
-        light += self.bands * model.bands
-        return _Seen(received, net, ((np.log(net) - light - self.wanted) / self.sd).ravel())
+        tone, channels = p[_TONE].reshape(_At.TONE.shape), p[_FIELD_CHANNEL]
+        received, net = _brightness(self.powers, tone, p[_At.GLARE])
+        light = (self.basis @ p[_At.FIELD])[:, None]
+        light = light + self.basis[:, :2] @ channels.reshape(_At.FIELD_CHANNEL.shape)
+        light += self.bands * p[_BANDS]
+        residual = ((np.log(net) - light - self.wanted) / self.sd).ravel()
+        prior, aim = _prior()
+        return _Seen(received, net, residual, prior @ p - aim)
 
     def jacobian(self, seen: _Seen) -> Array:
         """Derivative of the residuals by the parameters, (3 n, 27)."""
         out = self._field_jacobian.copy()
-        by_brightness = _brightness_jacobian(self.powers, seen.received, seen.net)
-        out[..., _At.SEEN_ALIKE] = by_brightness / self.sd[..., None]
+        by_tone = self.powers * (seen.received / seen.net)[..., None] / self.sd[..., None]
+        _put(out, by_tone, -1 / seen.net / self.sd)
         return out.reshape(-1, _At.N)
 
     @cached_property
@@ -335,25 +348,20 @@ def fit_light(
     return _unpack(p, _covariance(fit, p), banding)
 
 
-def _cost(seen: _Seen, loss: Loss, p: Array) -> float:
-    prior, aim = _prior()
-    return float(loss.cost(seen.residual).sum() + ((prior @ p - aim) ** 2).sum())
-
-
 def _descend(fit: _NeutralFit, loss: Loss, p: Array) -> Array:
-    prior, aim = _prior()
+    prior, _ = _prior()
     known = _prior_gram()
     seen = fit.seen(p)
-    cost = _cost(seen, loss, p)
+    cost = seen.cost(loss)
     for _ in range(40):
         jacobian = fit.jacobian(seen)
         weighted = jacobian * loss.weight(seen.residual)[:, None]
         gram = weighted.T @ jacobian + known
-        step = np.linalg.solve(gram, weighted.T @ seen.residual + prior.T @ (prior @ p - aim))
+        step = np.linalg.solve(gram, weighted.T @ seen.residual + prior.T @ seen.off_prior)
         for scale in (1.0, 0.5, 0.25, 0.1, 0.03):
             trial = p - scale * step
             trial_seen = fit.seen(trial)
-            trial_cost = _cost(trial_seen, loss, trial)
+            trial_cost = trial_seen.cost(loss)
             if trial_cost < cost:
                 break
         else:

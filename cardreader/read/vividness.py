@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.colour.icc import SRGB_CURVE
-from cardreader.colour.oklab import chroma_scaled
+from cardreader.colour.oklab import chroma_scaled, chroma_scaled_and_slope
 from cardreader.core.robust import NORM, huber
 from cardreader.read.light import EPSILON, LightModel
 from cardreader.read.matrix import LEAST_XYZ
@@ -89,14 +89,19 @@ class Vividness:
 
     def undone(self, linear: ArrayLike) -> Array:
         """Nominal linear RGB (n, 3) as a phone that leaves colour alone would have given it."""
-        return undone_and_slopes(encoded_srgb(np.asarray(linear, float)), self)[0]
+        safe, _ = _bent(encoded_srgb(np.asarray(linear, float)), _DARK)
+        paler, _ = _bent(chroma_scaled(SRGB_CURVE(safe), np.exp(-self.paler)), _DARK_LINEAR)
+        return self._moved_back(encoded_srgb(paler))
 
     def undone_past_nothing(self, encoded: Array) -> Array:
         """Like `undone`, of encoded values (n, 3) as they would be if codes went on below 0."""
-        paler = chroma_scaled(SRGB_CURVE(encoded), np.exp(-self.paler))[0]
-        e = encoded_srgb(paler)
-        to_luma, to_brightest = _ways(e)
-        moved = e + self.towards_luma * to_luma + self.towards_brightest * to_brightest
+        paler = chroma_scaled(SRGB_CURVE(encoded), np.exp(-self.paler))
+        return self._moved_back(encoded_srgb(paler))
+
+    def _moved_back(self, encoded: Array) -> Array:
+        """Linear values of encoded ones (n, 3) moved towards their luma and their brightest."""
+        to_luma, to_brightest = _ways(encoded)
+        moved = encoded + self.towards_luma * to_luma + self.towards_brightest * to_brightest
         return np.maximum(SRGB_CURVE(_bent(moved, _DARK)[0]), EPSILON)
 
 
@@ -171,9 +176,11 @@ def fit_vividness(
 
 
 def undone_and_slopes(encoded: Array, vividness: Vividness) -> tuple[Array, Array]:
-    """Linear (n, 3) from encoded (n, 3), and its log's derivatives by the shares, (3, n, 3)."""
+    """`Vividness.undone` of encoded values (n, 3), and its log's derivatives by the shares,
+    (3, n, 3).
+    """
     safe, _ = _bent(encoded, _DARK)
-    paler, by_log = chroma_scaled(SRGB_CURVE(safe), np.exp(-vividness.paler))
+    paler, by_log = chroma_scaled_and_slope(SRGB_CURVE(safe), np.exp(-vividness.paler))
     paler, bend = _bent(paler, _DARK_LINEAR)
     e = encoded_srgb(paler)
     by_c = -by_log * bend / _curve_slope(e)

@@ -11,6 +11,7 @@ import pytest
 
 from cardreader.card import layout
 from cardreader.card.layout import Kind
+from cardreader.colour.icc import SRGB_CURVE
 from cardreader.core.refusal import Refusal
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.sample import PatchSamples
@@ -68,7 +69,8 @@ def test_greys_stay_grey() -> None:
 @pytest.mark.parametrize("low", [0.01, 0.3])
 def test_the_derivatives_are_those_of_the_function(shares: tuple[float, ...], low: float) -> None:
     encoded, step = np.random.default_rng(2).uniform(low, 0.7, (40, 3)), 1e-6
-    found = undone_and_slopes(encoded, Vividness(*shares))[1]
+    value, found = undone_and_slopes(encoded, Vividness(*shares))
+    assert np.allclose(value, Vividness(*shares).undone(SRGB_CURVE(encoded)), rtol=1e-6)
     for k, derivative in enumerate(found):
         up, down = (
             np.log(undone_and_slopes(encoded, Vividness(*(shares + d * np.eye(3)[k])))[0])
