@@ -71,6 +71,17 @@ def test_the_width_now_is_that_of_readings(prior, site):
     assert "with 50 more" in ahead.words
 
 
+def test_of_pairs_on_two_papers_the_outlook_is_of_that_with_most(prior, site):
+    """What more pairs teach of the first batch was held beside the second one's old doubt of the
+    cards, which goes with no covariance: fits with many pairs on both stopped there."""
+    paper = np.where(np.arange(20) % 2, "B-1", "B-2")
+    paper[0] = "B-1"
+    pairs = replace(site.take(np.arange(20)), paper=paper)
+    ahead = outlook(condition(prior, pairs, CV).calibration, pairs, more=(20, 1000))
+    widths = list(ahead.width_g_dl.values())
+    assert widths == sorted(widths, reverse=True)
+
+
 def test_no_outlook_without_pairs_or_posterior(prior, site):
     with pytest.raises(ValueError, match="pairs"):
         outlook(prior, site.take(np.arange(0)))
