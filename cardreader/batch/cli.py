@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections import Counter
 from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cardreader.core.oneline import one_line
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.frame import command
@@ -20,6 +22,9 @@ from cardreader.terminal.readeroptions import reader_of, reader_options
 if TYPE_CHECKING:
     from cardreader.batch.sources import PhotoFile
     from cardreader.terminal.frame import Commands
+
+MOST_KINDS_SHOWN = 8
+"""Endings of files left out that are told."""
 
 
 def add_batch(commands: Commands) -> None:
@@ -87,8 +92,9 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     _spare(out)
     reader = reader_of(arguments)
     photos: Iterator[PhotoFile] | None = None
+    left_out: Counter[str] = Counter()
     if arguments.sources:
-        listed = list_photos(arguments.sources)
+        listed = list_photos(arguments.sources, left_out=left_out)
         with told(ExitCode.NO_FILE, SourceError):
             first = next(listed, None)  # so that a wrong word leaves no folder behind
         if first is None:
@@ -118,8 +124,22 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         f"{counts.failed} failed ({together}measured now: {counts.measured_now}, "
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
+    refer, confirm, as_protocol = counts.follows
+    say(
+        f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "
+        f"confirm by a blood test, {as_protocol} not anaemic; photograph the others again.\n"
+    )
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
+    if left_out:
+        from cardreader.batch.tally import ranked
+
+        kinds = [f"{n} {one_line(ending, 20)}" for ending, n in ranked(left_out)]
+        more = ", ..." * (len(kinds) > MOST_KINDS_SHOWN)
+        say(
+            f"Left out, no photos by their names: {', '.join(kinds[:MOST_KINDS_SHOWN])}{more}. "
+            "Photos in archives must be unpacked, and other pictures saved as JPEG.\n"
+        )
     return ExitCode.OK
 
 

@@ -38,10 +38,11 @@ class Tile:
 
 def tiles(rows: Iterable[Row], record: Callable[[str], bytes | None]) -> list[Tile]:
     """Tiles of rows; ``record`` gives the kept measurement of a content, for where its card is."""
-    return [Tile(row["photo"], _words(row), _picture(row, record)) for row in rows]
+    return [Tile(row["photo"], words_of(row), _picture(row, record)) for row in rows]
 
 
-def _words(row: Row) -> str:
+def words_of(row: Row) -> str:
+    """What was read of a photo and leaves open, or why it wasn't read."""
     if row["status"] != "read":
         reason = row["reason"].replace("_", " ")
         return f"{row['status']}: {reason}"

@@ -7,11 +7,13 @@ from collections.abc import Callable
 from typing import Any
 
 MOST_SHOWN = 48
+MOST_REFERRED = 500
+"""Names that the page lists of photos whose women are to be referred; the table has them all."""
 
 Row = dict[str, Any]
 _KEPT = (
     "photo", "sha256", "status", "reason", "detail", "outcome", "question", "hb_g_dl",
-    "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic",
+    "hb_low_g_dl", "hb_high_g_dl", "p_severe", "p_anaemic", "refer",
 )  # fmt: skip
 
 
@@ -26,11 +28,14 @@ class Doubtful:
         self._severe = _Least(lambda row: (-row["p_severe"], row["photo"]))
         self._open = _Least(lambda row: (abs(row["p_anaemic"] - 0.5), row["photo"]))
         self._not_read: dict[str, list[Row]] = {}
+        self._refer = _Least(lambda row: (-row["p_severe"], row["photo"]), MOST_REFERRED)
 
     def add(self, row: Row) -> None:
         """Look at a row of the result table; a content that was there before is passed over."""
         if row["duplicate_of"] is not None:
             return
+        if row["refer"]:
+            self._refer.add(row)
         if row["status"] != "read":
             same = self._not_read.setdefault(row["reason"], [])
             if len(same) < MOST_SHOWN:
@@ -48,6 +53,10 @@ class Doubtful:
         more = [*severe[third:], *not_read[third:], *others[third:]]
         return [*first, *more][:MOST_SHOWN]
 
+    def referred(self) -> list[Row]:
+        """Photos whose women are to be referred, at most `MOST_REFERRED`, the gravest first."""
+        return self._refer.rows()
+
     def _in_turn(self) -> list[Row]:
         by_reason = self._not_read
         out = []
@@ -57,19 +66,19 @@ class Doubtful:
 
 
 class _Least:
-    """The rows of least key among all that were added, at most `MOST_SHOWN`."""
+    """The rows of least key among all that were added, at most ``most``."""
 
-    def __init__(self, key: Callable[[Row], tuple[float, str]]) -> None:
-        self._key = key
+    def __init__(self, key: Callable[[Row], tuple[float, str]], most: int = MOST_SHOWN) -> None:
+        self._key, self._most = key, most
         self._rows: list[Row] = []
 
     def add(self, row: Row) -> None:
         self._rows.append(_kept(row))
-        if len(self._rows) >= 20 * MOST_SHOWN:
+        if len(self._rows) >= 20 * self._most:
             self._rows = self.rows()
 
     def rows(self) -> list[Row]:
-        return heapq.nsmallest(MOST_SHOWN, self._rows, key=self._key)
+        return heapq.nsmallest(self._most, self._rows, key=self._key)
 
 
 def _kept(row: Row) -> Row:

@@ -72,6 +72,8 @@ class Counts:
     judged_now: int
     of_several: int = 0
     """Rows for which several photos of one blot were read as one."""
+    follows: tuple[int, int, int] = (0, 0, 0)
+    """Photos that were read, each content once: to refer now, to confirm, neither of them."""
     reasons: tuple[tuple[str, int], ...] = ()
     """Why photos gave no reading, and how many of each; the most frequent first."""
 
@@ -238,6 +240,7 @@ def _write(
         status["failed"],
         *now,
         of_several,
+        (numbers.refer, numbers.confirm, numbers.as_protocol),
         ranked(tally.row_reasons),
     )
     about = _about(job.reader, counts)
@@ -246,7 +249,7 @@ def _write(
     if settings.summary:
         from cardreader.batch.summary import summary_page
 
-        page = summary_page(numbers, doubtful.rows(), about, job.reader.protocol, journal)
+        page = summary_page(numbers, doubtful, about, job.reader.protocol, journal)
         write_atomic(out / SUMMARY, page)
     return counts
 

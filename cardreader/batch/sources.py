@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import re
 import stat
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -68,14 +69,19 @@ class PhotoFile:
     beside: tuple[str, ...] = ()
 
 
-def list_photos(sources: Iterable[str], subject: Subject | None = None) -> Iterator[PhotoFile]:
+def list_photos(
+    sources: Iterable[str], subject: Subject | None = None, left_out: Counter[str] | None = None
+) -> Iterator[PhotoFile]:
     """Photos of the sources as they come, without holding them.
 
     They come in no order, and a name may come again. ``subject`` holds for photos about whom
-    a list says nothing. SourceError for a source that can't be listed.
+    a list says nothing. Files of folders whose names are no photos' are counted in ``left_out``
+    by their endings. SourceError for a source that can't be listed.
     """
+    uncounted: Counter[str] = Counter()
     for source in sources:
-        yield from _of_source(source, subject or Subject())
+        counted = uncounted if left_out is None else left_out
+        yield from _of_source(source, subject or Subject(), counted)
 
 
 def listed_twice(photo: PhotoFile) -> SourceError:
@@ -105,12 +111,12 @@ def _file_of(name: str) -> str | bytes:
     )
 
 
-def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
+def _of_source(source: str, subject: Subject, left_out: Counter[str]) -> Iterator[PhotoFile]:
     if is_address(source):
-        return _remote(source, subject)
+        return _remote(source, subject, left_out)
     path = Path(source)
     if path.is_dir():
-        return _folder(path, subject)
+        return _folder(path, subject, left_out)
     if path.suffix.lower() in LIST_ENDINGS and path.is_file():
         return _list_file(path, subject)
     if path.is_file():
@@ -118,17 +124,24 @@ def _of_source(source: str, subject: Subject) -> Iterator[PhotoFile]:
     raise SourceError(f"{source}: no such folder or file")
 
 
-def _folder(root: Path, subject: Subject) -> Iterator[PhotoFile]:
+def _folder(root: Path, subject: Subject, left_out: Counter[str]) -> Iterator[PhotoFile]:
     def fail(error: OSError) -> None:
         raise SourceError(what_failed(error))
 
     for folder, subfolders, files in os.walk(root, onerror=fail):
         subfolders[:] = [name for name in subfolders if not name.startswith(".")]
         for name in files:
+            _count(name, left_out)
             path = os.path.join(folder, name)
             # A link that leads nowhere is a photo on a disk that isn't there: it has its row.
             if _is_photo(name) and (os.path.isfile(path) or not os.path.exists(path)):
                 yield _local(path, subject)
+
+
+def _count(name: str, left_out: Counter[str]) -> None:
+    """Count a file that is no photo by its name, unless it is hidden."""
+    if not name.startswith(".") and not _is_photo(name):
+        left_out[Path(name).suffix.lower() or "without an ending"] += 1
 
 
 def _is_photo(name: str) -> bool:
@@ -154,11 +167,12 @@ def _local(
     return PhotoFile(_as_text(name), stamp, subject, phone, light, size, blot)
 
 
-def _remote(source: str, subject: Subject) -> Iterator[PhotoFile]:
+def _remote(source: str, subject: Subject, left_out: Counter[str]) -> Iterator[PhotoFile]:
     anything = False
     try:
         for found in stored_objects(source):
             anything = True
+            _count(found.name.rsplit("/", 1)[-1], left_out)
             if _is_photo(found.name.rsplit("/", 1)[-1]):
                 yield PhotoFile(found.name, found.stamp, subject, size=found.size)
     except NoStoreError:

@@ -7,9 +7,11 @@ from typing import Any
 import jinja2
 
 from cardreader.batch import plots
-from cardreader.batch.contact import tiles
+from cardreader.batch.advice import advice_for
+from cardreader.batch.contact import tiles, words_of
+from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
-from cardreader.batch.tally import NOT_STATED, Row, Tally
+from cardreader.batch.tally import NOT_STATED, Tally
 from cardreader.decide.protocol import Group, Protocol
 from cardreader.decide.statements import TEXT, Statement
 
@@ -18,12 +20,12 @@ GROUP_TITLES = {"phone": "By phone", "lot_id": "By card lot", "light": "By light
 
 def summary_page(
     numbers: Tally,
-    shown: list[Row],
+    doubtful: Doubtful,
     about: dict[str, Any],
     protocol: Protocol,
     journal: Journal,
 ) -> str:
-    """HTML of the summary, with pictures of the rows ``shown``; the same gives the same text."""
+    """HTML of the summary, with pictures of what is ``doubtful``; the same gives the same text."""
     limits = sorted({protocol.limit_g_dl(group, None) for group in (Group.SEVERE, Group.ANAEMIC)})
     groups = {
         title: (numbers.groups[key], plots.by_group(numbers.groups[key], limits))
@@ -44,7 +46,9 @@ def summary_page(
         reasons=plots.reasons(numbers) if numbers.reasons else None,
         groups=groups,
         unstated=unstated,
-        tiles=tiles(shown, journal.record),
+        tiles=tiles(doubtful.rows(), journal.record),
+        referred=[(row["photo"], words_of(row)) for row in doubtful.referred()],
+        advice=[(why, count, advice_for(why)) for why, count in numbers.reasons],
     )
 
 

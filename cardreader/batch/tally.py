@@ -53,6 +53,9 @@ class Tally:
     ----------
     photos, distinct, read, refused, failed : int
         Rows, and of the distinct contents those that were read and that weren't.
+    refer, confirm, as_protocol : int
+        Of those that were read: to refer now, to confirm by a blood test, and neither, so
+        that local protocol says whether to test.
     hb_g_dl : outcome to values, each with how often it was read
     outcomes, reasons : (name, count) pairs, the most frequent first
     groups : column ("phone", "lot_id", "light") to its groups, the largest first
@@ -63,6 +66,9 @@ class Tally:
     read: int
     refused: int
     failed: int
+    refer: int
+    confirm: int
+    as_protocol: int
     hb_g_dl: dict[str, dict[float, int]]
     outcomes: tuple[tuple[str, int], ...]
     reasons: tuple[tuple[str, int], ...]
@@ -103,6 +109,7 @@ class Tallier:
         """Why every row that was not read wasn't, those of such contents too."""
         self._once: Counter[str] = Counter()
         self._reasons: Counter[str] = Counter()
+        self._follows: Counter[str] = Counter()
         self._hb: dict[str, Counter[float]] = {}
         self._groups: dict[str, dict[str, _Counting]] = {"phone": {}, "lot_id": {}, "light": {}}
 
@@ -119,6 +126,7 @@ class Tallier:
             self._reasons[row["reason"]] += 1
         if status == "read":
             self._hb.setdefault(row["outcome"], Counter())[row["hb_g_dl"]] += 1
+            self._follows[_what_follows(row)] += 1
         for key, groups in self._groups.items():
             groups.setdefault(row[key] or NOT_STATED, _Counting()).add(row)
 
@@ -130,6 +138,9 @@ class Tallier:
             read=self._once["read"],
             refused=self._once["refused"],
             failed=self._once["failed"],
+            refer=self._follows["refer"],
+            confirm=self._follows["confirm"],
+            as_protocol=self._follows["as_protocol"],
             hb_g_dl={outcome: dict(values) for outcome, values in sorted(self._hb.items())},
             outcomes=ranked(Counter({name: hb.total() for name, hb in self._hb.items()})),
             reasons=ranked(self._reasons),
@@ -143,6 +154,12 @@ def tally(rows: Iterable[Row]) -> Tally:
     for row in rows:
         counting.add(row)
     return counting.result()
+
+
+def _what_follows(row: Row) -> str:
+    if row["refer"]:
+        return "refer"
+    return "confirm" if row["confirm"] else "as_protocol"
 
 
 def ranked(counts: Counter[str]) -> tuple[tuple[str, int], ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 
 from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
-from cardreader.batch.sources import PhotoFile, SourceError, read_bytes
+from cardreader.batch.sources import PhotoFile, SourceError, list_photos, read_bytes
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
 
@@ -28,6 +29,16 @@ def test_folder_is_searched_below_and_in_order(tmp_path: Path) -> None:
     (tmp_path / "folder.jpg").mkdir()
     found = [str(Path(name).relative_to(tmp_path)) for name in _names(tmp_path)]
     assert found == ["a.JPEG", "b.jpg", "deep/er/c.png"]
+
+
+def test_what_is_no_photo_by_its_name_is_counted(tmp_path: Path) -> None:
+    for name in ("a.jpg", "whats.ZIP", "deep/more.zip", "scan.bmp", "half.jpg.part", ".DS_Store"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x")
+    left_out: Counter[str] = Counter()
+    assert len(list(list_photos([str(tmp_path)], left_out=left_out))) == 1
+    assert left_out == {".zip": 2, ".bmp": 1, ".part": 1}
 
 
 def test_sources_together_list_a_photo_once(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
@@ -16,6 +17,7 @@ import pytest
 from batchrig import OTHER_LOT, batch, rows, variant
 
 from cardreader.api import Readings, read_many, read_photo
+from cardreader.batch.advice import advice_for
 from cardreader.batch.columns import COLUMNS, Result
 from cardreader.batch.columns import row as row_of
 from cardreader.batch.doubtful import MOST_SHOWN, Doubtful
@@ -23,6 +25,7 @@ from cardreader.batch.score import Failure, Trouble
 from cardreader.batch.sources import PhotoFile
 from cardreader.batch.table import TableFiles, arrow_table, json_line
 from cardreader.batch.tally import OTHERS, tally
+from cardreader.core.refusal import Reason
 from cardreader.decide.subject import Subject
 from cardreader.reader import Reader
 from cardreader.result.asjson import reading_json
@@ -156,6 +159,24 @@ def test_tally_counts_each_content_once() -> None:
     assert (rest.name, rest.photos, rest.read, rest.median) == ("not stated", 1, 0, None)
 
 
+def test_what_is_to_be_done_is_counted_and_whom_to_refer_is_named() -> None:
+    severe = {"outcome": "severe", "refer": True, "confirm": True, "p_severe": 0.9}
+    maybe = {"outcome": "uncertain", "refer": True, "confirm": True, "p_severe": 0.2}
+    anaemic = {"outcome": "anaemic", "confirm": True}
+    well = {"outcome": "not_anaemic"}
+    given = _rows(maybe, severe, {**severe, "duplicate_of": "001.jpg"}, anaemic, well, REFUSED)
+    numbers, looking = tally(given), Doubtful()
+    for row in given:
+        looking.add(row)
+    assert (numbers.refer, numbers.confirm, numbers.as_protocol) == (2, 1, 1)
+    assert [row["photo"] for row in looking.referred()] == ["001.jpg", "000.jpg"]
+
+
+def test_every_reason_for_no_reading_has_advice() -> None:
+    for reason in (*Reason, *Failure):
+        assert advice_for(reason).endswith("."), reason
+
+
 def test_many_groups_are_taken_together() -> None:
     numbers = tally(_rows(*({"phone": f"P{i:02d}"} for i in range(30))))
     names = [group.name for group in numbers.groups["phone"]]
@@ -226,6 +247,12 @@ def test_the_summary_page_is_whole_and_fetches_nothing(folder: Path, tmp_path: P
     for row in rows(out):
         if row["reason"]:
             assert row["reason"].replace("_", " ") in page
+    told = html.unescape(page)
+    referred = [row for row in rows(out) if row["refer"] == "true" and not row["duplicate_of"]]
+    assert f"likely or possible</td><td>{len(referred)}</td>" in told
+    for row in referred:
+        assert f"<td>{row['photo']}</td>" in told
+    assert advice_for(Reason.NO_CARD) in told
     again = batch(folder, "--out", out, "--workers", "2")
     assert again.returncode == 0
     assert (out / "summary.html").read_text(encoding="utf-8") == page
