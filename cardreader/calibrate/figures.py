@@ -47,7 +47,7 @@ def _by_group(ax: Axes, x: NDArray, y: NDArray, group: ArrayLike, title: str) ->
         ax.plot(
             x[own],
             y[own],
-            MARKERS[index % len(MARKERS)],
+            MARKERS[(index + index // len(COLOURS)) % len(MARKERS)],
             color=COLOURS[index % len(COLOURS)],
             markersize=3.6,
             alpha=0.65,
@@ -93,7 +93,7 @@ def comparison_figure(
     _by_group(ax, lab, reading, light, "light")
     ends = np.array([min(lab.min(), reading.min()) - 0.3, max(lab.max(), reading.max()) + 0.3])
     ax.plot(ends, ends, color="black", linewidth=0.8, label="identity")
-    for line, style, colour in zip(lines, ("-", "--"), (COLOURS[1], COLOURS[0]), strict=True):
+    for line, style, colour in zip(lines, ("-", "--"), (COLOURS[1], COLOURS[0]), strict=False):
         words = f"{line.method}: {line.intercept:+.2f} + {line.slope:.3f} x"
         ax.plot(ends, line.at(ends), style, color=colour, linewidth=1.4, label=words)
     for cut in (7.0, 11.0):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +23,10 @@ def _number(low: float, high: float) -> Callable[[str], float]:
             value = float(text.replace("_", "?"))  # for Python 1_1 is eleven, for a clerk a slip
         except ValueError:
             raise Fault(f"{text!r} is not a number{_hint(text)}") from None
+        if not math.isfinite(value):
+            raise Fault(f"{text!r} is not a number")
+        if value <= 0 < low:
+            raise Fault(f"{text} is not above 0")
         if not low <= value <= high:
             raise Fault(f"{text} is outside {low:g} to {high:g}")
         return value

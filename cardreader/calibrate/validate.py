@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,8 +73,7 @@ class Validation:
     prevalence: dict[str, float] | None
     methods: tuple[MethodRow, ...]
     agreement: Agreement
-    deming: Line
-    passing_bablok: Line
+    lines: tuple[Line, ...]
     bands: tuple[BandRow, ...]
     cut_offs: tuple[tuple[str, CutOff], ...]
     rocs: tuple[Roc, ...]
@@ -176,8 +176,7 @@ def _summary(
         prevalence=prevalence,
         methods=method_rows(readings.take(np.flatnonzero(readings.accepted)), good, recipe),
         agreement=agreement,
-        deming=deming(lab, one.hb_g_dl, _variance_ratio(one)),
-        passing_bablok=_passing_bablok(one, recipe.seed),
+        lines=_lines(one, recipe.seed),
         bands=band_rows(accepted),
         cut_offs=cut_offs,
         rocs=tuple(found for t in edges if (found := roc(one.hb_g_dl, lab, t)) is not None),
@@ -194,6 +193,20 @@ def _summary(
         criteria=verdict.criteria(agreement, cut_offs, coverage[0], passed_over, recipe),
         limits=verdict.limits(features, readings.pairs, fitted, synthetic, passed_over.total),
     )
+
+
+def _lines(one: HeldOut, seed: int) -> tuple[Line, ...]:
+    """The lines that there are: none through values that are all the same or don't rise together,
+    which is the study's fault and no reason to give no report."""
+    made = []
+    for line in (_deming, _passing_bablok):
+        with suppress(ValueError):
+            made.append(line(one, seed))
+    return tuple(made)
+
+
+def _deming(one: HeldOut, _: int) -> Line:
+    return deming(one.pairs.lab_g_dl, one.hb_g_dl, _variance_ratio(one))
 
 
 def _passing_bablok(one: HeldOut, seed: int) -> Line:

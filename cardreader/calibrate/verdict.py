@@ -207,9 +207,10 @@ def limits(
         )
     refused = len(features.refused)
     if refused:
+        were = "photo was refused and has" if refused == 1 else "photos were refused and have"
         lines.append(
-            f"{refused} photos were refused and have no reading. If they are refused because of "
-            "how the women's blood or skin is, the figures here are too good."
+            f"{refused} {were} no reading. If photos are refused because of how the women's blood "
+            "or skin is, the figures here are too good."
         )
     lines.append(
         "Conditions that the study did not meet: other altitude, storage of blots before the "

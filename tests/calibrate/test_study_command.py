@@ -76,7 +76,27 @@ def test_a_good_table(table, capsys):
 def test_a_missing_photo_is_a_fault_of_the_table(table, capsys):
     (table.parent / "b.jpg").touch()
     assert run("validate", table) == ExitCode.BAD_DATA
-    assert "row 1, photo: a.jpg is not there" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "row 1, photo: a.jpg is not there" in out
+    assert "2 good, 1 of them without their photo, 0 faulty" in out
+
+
+def test_what_looks_odd_in_many_rows_does_not_drown_the_faults(tmp_path, capsys):
+    path = tmp_path / "study.csv"
+    rows = [TABLE | {"photo": f"{i}.jpg", "lab_value": "20.5"} for i in range(200)]
+    pd.DataFrame(rows).to_csv(path, index=False)
+    assert run("validate", path) == ExitCode.BAD_DATA
+    out = capsys.readouterr().out.splitlines()
+    assert sum(line.startswith("please look at") for line in out) == inputs.MOST_FAULTS_SHOWN
+    assert "... and 160 more to look at" in out
+
+
+@pytest.mark.parametrize("value", ["0", "-9.1"])
+def test_a_value_that_is_not_above_zero_is_told_so(tmp_path, capsys, value):
+    path = tmp_path / "study.csv"
+    pd.DataFrame([TABLE | {"lab_value": value}]).to_csv(path, index=False)
+    assert run("validate", path) == ExitCode.BAD_DATA
+    assert f"row 1, lab_value: {value} is not above 0\n" in capsys.readouterr().out
 
 
 def test_a_registers_table_is_checked_beside_what_it_kept(table, capsys):

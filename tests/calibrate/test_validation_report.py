@@ -15,6 +15,7 @@ from blots import study
 from cardreader.calibrate import workflow
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.document import Document, Section, Table, Text, to_html, to_pdf
+from cardreader.calibrate.figures import comparison_figure
 from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
 from cardreader.calibrate.report import making
 from cardreader.core.shipped import shipped
@@ -78,6 +79,29 @@ def test_readings_carry_no_subject_id_of_the_study(made):
     assert len(rows) == len(found.held_out.pairs)
     assert not re.search(r"\bW\d", text)
     assert {row["woman"] for row in rows} == {str(i) for i in range(1, 46)}
+
+
+def test_laboratory_values_that_no_line_goes_through_still_get_a_report(made):
+    """A column filled down: the report is what shows it."""
+    _, fitted, _ = made
+    features, _ = study(np.random.default_rng(5), n_women=20)
+    rows = features.rows.copy()
+    rows["lab_g_dl"] = 10.0
+    about = workflow.About("wrong", "0" * 64, date(2026, 3, 1), synthetic=True)
+    files, found = workflow.external_report(
+        type(features)(rows, len(rows), ()), about, fitted.calibration, load_protocol()
+    )
+    assert len(found.lines) < 2
+    assert "look whether values and photos belong together" in files["report.html"].decode()
+    assert any(one.met is False for one in found.criteria)
+
+
+def test_every_group_of_a_figure_has_a_mark_of_its_own():
+    names = np.array([f"light {i:02d}" for i in range(20)])
+    value = np.linspace(5, 14, 20)
+    (ax,) = comparison_figure(value, value, names, ()).axes
+    drawn = [line for line in ax.lines if str(line.get_label()).startswith("light")]
+    assert len({(line.get_color(), line.get_marker()) for line in drawn}) == 20
 
 
 class _Tags(HTMLParser):
@@ -179,7 +203,7 @@ def test_what_the_report_shows_is_what_was_found(page, made):
     _, _, found = made
     words = " ".join(" ".join(page.words).split())
     assert f"{found.agreement.bias:+.2f}" in words
-    assert f"{found.deming.slope:.3f}" in words
+    assert f"{found.lines[0].slope:.3f}" in words
     for criterion in found.criteria:
         assert criterion.found in words
 

@@ -28,24 +28,28 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
         print_faults(error.errors)
         return ExitCode.BAD_DATA
     print_faults(study.errors)
-    missing = _missing(arguments, study)
+    missing, n_gone = _missing(arguments, study)
     for words in missing:
         say_line(words)
     say_warnings(study)
     if missing or study.errors or study.warnings:
         say_line(HOW_ROWS_COUNT)
     rows = study.rows
+    without = f", {n_gone} of them without their photo" if n_gone else ""
     say_line(
-        f"{study.n_rows} rows: {len(rows)} good, {len({e.row for e in study.errors})} faulty; "
+        f"{study.n_rows} rows: {len(rows)} good{without}, "
+        f"{len({e.row for e in study.errors})} faulty; "
         f"{rows['subject'].nunique()} subjects, {rows['phone'].nunique()} phones, "
         f"{rows['light'].nunique()} lights, {rows['lot'].nunique()} lots"
     )
     return ExitCode.BAD_DATA if study.errors or missing else ExitCode.OK
 
 
-def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
-    """Photos that aren't there and lots that no file describes, a line each."""
+def _missing(arguments: argparse.Namespace, study: Study) -> tuple[list[str], int]:
+    """Photos that aren't there and lots that no file describes, a line each; and how many of the
+    former there are."""
     words, untold = _no_photos(arguments, study)
+    n_gone = len(words) + untold
     known = {lot.lot_id for lot in lots_of(arguments).values()}
     first = study.rows.groupby("lot", sort=True)["row"].first()
     words += [
@@ -55,7 +59,7 @@ def _missing(arguments: argparse.Namespace, study: Study) -> list[str]:
     ]
     shown = words[:MOST_FAULTS_SHOWN]
     more = len(words) + untold - len(shown)
-    return [*shown, f"... and {more} more faults"] if more else shown
+    return [*shown, *([f"... and {more} more faults"] if more else [])], n_gone
 
 
 def _no_photos(arguments: argparse.Namespace, study: Study) -> tuple[list[str], int]:

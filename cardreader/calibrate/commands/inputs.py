@@ -218,9 +218,11 @@ def print_faults(errors: tuple[RowError, ...]) -> None:
 
 
 def say_warnings(study: Study) -> None:
-    """A line for each row worth a look."""
-    for warning in study.warnings:
+    """A line for each of the first rows worth a look."""
+    for warning in study.warnings[:MOST_FAULTS_SHOWN]:
         say_line(f"please look at {warning}")
+    if len(study.warnings) > MOST_FAULTS_SHOWN:
+        say_line(f"... and {len(study.warnings) - MOST_FAULTS_SHOWN} more to look at")
 
 
 def write_files(folder: Path, files: dict[str, bytes]) -> None:

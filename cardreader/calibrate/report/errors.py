@@ -74,7 +74,7 @@ def agreement(found: Validation) -> Section:
 def regression(found: Validation) -> Section:
     """Lines of reading against laboratory value."""
     rows = []
-    for line in (found.deming, found.passing_bablok):
+    for line in found.lines:
         rows.append(
             (
                 line.method,
@@ -86,7 +86,11 @@ def regression(found: Validation) -> Section:
         )
     one = found.one_each
     drawing = figures.comparison_figure(
-        one.hb_g_dl, one.pairs.lab_g_dl, one.pairs.light, (found.deming, found.passing_bablok)
+        one.hb_g_dl, one.pairs.lab_g_dl, one.pairs.light, found.lines
+    )
+    none = (
+        "Where a line is missing, laboratory values or readings are all the same, or they do not "
+        "rise together: look whether values and photos belong together."
     )
     return Section(
         "Method comparison",
@@ -98,6 +102,7 @@ def regression(found: Validation) -> Section:
                 "and laboratory, jackknife intervals. No difference between methods: intercept "
                 "interval holds 0 and slope interval holds 1.",
             ),
+            *((Text(none, "warning"),) if len(found.lines) < 2 else ()),
             Figure(drawing, "Reading against laboratory value; dotted lines at 7 and 11 g/dL."),
         ),
     )
