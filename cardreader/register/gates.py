@@ -17,6 +17,7 @@ from cardreader.register import (
     database,
     devices,
     doubt,
+    judgedby,
     judging,
     keptlists,
     lastbackup,
@@ -322,6 +323,13 @@ JOINED = Stage(
     ),
 )
 
+JUDGED_BY = Stage(
+    "Values judged by another protocol",
+    judgedby,
+    (derived("_SAME_G_DL", "g/dL", "protocols give limits to hundredths at most"),),
+    beside=("_LEAST_G_DL",),
+)
+
 CONTRADICTIONS = Stage(
     "Joined records that contradict each other",
     contradictions,
@@ -342,6 +350,6 @@ GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
     TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
-    CONTRADICTIONS,
+    CONTRADICTIONS, JUDGED_BY,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

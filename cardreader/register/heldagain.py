@@ -41,8 +41,8 @@ def pressing_since_birth(
         if subject.pregnant:
             continue
         decision = _judged_as(point, protocol, subject)
-        if _rank(decision.outcome) > _rank(point.outcome):
-            yield _pressing(point, decision)
+        if is_more(decision, point):
+            yield pressing(point, decision)
 
 
 def pressing_by_weeks(
@@ -64,7 +64,7 @@ def pressing_by_weeks(
         # As it is judged here, too: or the weeks would get what the rounding did.
         least = min(_rank(_judged_as(point, protocol, one).outcome) for one in then)
         if _rank(decision.outcome) > max(_rank(point.outcome), least):
-            yield _pressing(point, decision)
+            yield pressing(point, decision)
 
 
 def _judged_as(point: Measurement, protocol: Protocol, subject: Subject) -> Decision:
@@ -76,7 +76,13 @@ def _rank(outcome: Outcome) -> int:
     return _PRESSING.index(outcome)
 
 
-def _pressing(point: Measurement, decision: Decision) -> Pressing:
+def is_more(decision: Decision, point: Measurement) -> bool:
+    """Whether a decision is worse than what a value was decided to be."""
+    return _rank(decision.outcome) > _rank(point.outcome)
+
+
+def pressing(point: Measurement, decision: Decision) -> Pressing:
+    """A value as a decision that asks for more has it."""
     care = point.confirmed and decision.outcome is Outcome.SEVERE
     purpose = Purpose.CARE if care else Purpose.TEST
     return Pressing(replace(point, outcome=decision.outcome), decision.refer or care, purpose)

@@ -263,7 +263,10 @@ def record_tube(
         raise DoubtfulError((), high)
     normal = HbDistribution.normal(hb_g_dl, SD_G_DL)
     decision = judge(normal, protocol, subject)
-    given = {"value": value, "unit": unit, **note_ahead(woman, utc_now())}
+    given = {
+        **{"value": value, "unit": unit, **note_ahead(woman, utc_now())},
+        **_judged_by(protocol, subject),
+    }
     reading = _value_reading(woman, key, Source.TUBE, normal, decision, taken_at, by, given)
     reading.visit = visit
     reading.method = "acid haematin tube"
@@ -309,7 +312,7 @@ def record_lab(
         raise DoubtfulError(doubts, odd)
     normal = HbDistribution.normal(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
-    given: dict[str, Any] = {"value": hb_g_dl}
+    given: dict[str, Any] = {"value": hb_g_dl, **_judged_by(protocol, subject)}
     if decision.outcome in TO_CONFIRM:
         # One that lifts something is believed no further than its day reaches.
         given |= note_ahead(woman, utc_now())
@@ -326,6 +329,14 @@ def record_lab(
     if decision.outcome is Outcome.SEVERE:
         refer(session, woman, point_of(reading), True, by, Purpose.CARE)
     return reading
+
+
+def _judged_by(protocol: Protocol, subject: Subject) -> dict[str, Any]:
+    """As a photo's JSON has it: registers that take it in may go by another protocol."""
+    return {
+        "protocol": {"id": protocol.id, "sha256": protocol.sha256},
+        "subject": {"elevation_m": subject.elevation_m},
+    }
 
 
 def _earlier(session: Session, key: str, **same: Any) -> Reading | None:

@@ -69,10 +69,13 @@ def stage_words(standing: Standing) -> str:
 def took_words(took: dict[str, Any]) -> str:
     """What a register took in. The counts come from the other one, and are numbers or nothing."""
     counts = {name: _count(took, name) for name in ("new", "changed", "removed", "readings")}
-    return (
+    said = (
         _("New women: %(new)s; changed: %(changed)s; deleted: %(removed)s; readings: %(readings)s.")
         % counts
     )
+    if elsewhere := _count(took, "judged_elsewhere"):
+        said += " " + _("Of the readings another protocol judged %(n)s.") % {"n": elsewhere}
+    return said
 
 
 def conflicts_of(took: dict[str, Any] | None) -> int:

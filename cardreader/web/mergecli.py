@@ -301,6 +301,12 @@ def _told_of(done: TakenIn) -> str:
         f"changed, {women.same} as they were, {women.removed} deleted on request; "
         f"{women.readings} new readings, {done.photos} photos"
     ]
+    if women.judged_by:
+        told = ", ".join(f"{n} by {name}" for name, n in sorted(women.judged_by.items()))
+        lines.append(
+            f"of the readings another protocol than this register's judged {told}: they keep what "
+            "it made of them, and who by this one's limits needs a test has a referral"
+        )
     if done.gap:
         lines.append(
             "something that was handed over before never arrived here: it comes again once "

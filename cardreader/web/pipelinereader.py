@@ -163,6 +163,7 @@ class PipelineReader:
             **newest,
             "hb": estimate_json(estimate),
             "decision": decision_json(with_pale_blot(decision) if pale_blot else decision),
+            "protocol": self._protocol_json(),
             "n_blots": len(singles),
             "blots_disagree": estimate.blots_disagree,
         }
@@ -206,6 +207,7 @@ class PipelineReader:
         return {
             **detail,
             **judgement_json(judged.estimate, judged.decision, judged.refusal),
+            "protocol": self._protocol_json(),
             "calibration": calibration_json(self._reader.calibration),
             **self._paper_json(paper),
         }
@@ -262,7 +264,11 @@ class PipelineReader:
         hb = detail["hb"]
         value = HbDistribution.normal(hb["g_dl"], math.hypot(*hb["sd"].values()))
         decision = with_pale_blot(decide(value, self.rules, subject))
-        return facts_of({**detail, "decision": decision_json(decision)})
+        judged = {"decision": decision_json(decision), "protocol": self._protocol_json()}
+        return facts_of({**detail, **judged})
+
+    def _protocol_json(self) -> dict[str, str]:
+        return {"id": self.rules.id, "sha256": self.rules.sha256}
 
 
 _ALARM = (

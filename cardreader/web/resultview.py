@@ -22,11 +22,13 @@ from cardreader.register.blots import (
 )
 from cardreader.register.dayvisits import result_of
 from cardreader.register.history import may_be_severe
+from cardreader.register.judgedby import limits_of as judged_by_limits
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading
 from cardreader.register.recording import subject_of
 from cardreader.web.bandwords import chances
 from cardreader.web.happened import clock_words, sent_words
+from cardreader.web.judgedwords import judged_by_words
 from cardreader.web.plot import ScaleView, limits_of, shade_scale
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
@@ -39,7 +41,7 @@ class ResultView:
 
     ``blots`` is how many blots made the result, ``alone_g_dl`` what this one said.
     ``sides`` says what several photos of the blot came to. ``chances``, ``clock``, ``sides``
-    and ``sent`` are in the visitor's language already.
+    ``sent`` and ``judged`` (by which other protocol) are in the visitor's language already.
     """
 
     outcome: Outcome
@@ -64,6 +66,7 @@ class ResultView:
     clock: str = ""
     sides: tuple[str, ...] = ()
     sent: str = ""
+    judged: str = ""
 
     @property
     def screening(self) -> bool:
@@ -92,7 +95,10 @@ def result_view(reading: Reading, state: State) -> ResultView:
     outcome = Outcome(decision["outcome"])
     day = reading.taken_at.astimezone().date()
     weeks = reading.woman.gestation_at(day)
-    rules = state.reader.rules.for_subject(subject_of(reading.woman, day, None))
+    rules = state.reader.rules
+    subject = subject_of(reading.woman, day, None)
+    held = rules.for_subject(subject)
+    judged = judged_by_words(shown, rules, subject)
     assert hb is not None
     return ResultView(
         outcome=outcome,
@@ -113,13 +119,15 @@ def result_view(reading: Reading, state: State) -> ResultView:
             hb,
             hb if low is None else low,
             hb if high is None else high,
-            limits_of(rules, weeks),
+            # Those that it was judged by: beside others the words would look wrong.
+            (judged and judged_by_limits(shown)) or limits_of(held, weeks),
         ),
         band=_band(decision),
         chances=() if source is Source.LAB else tuple(chances(decision)),
         clock=clock_words(reading),
         sides=_sides(reading),
         sent=sent_words(detail),
+        judged=judged,
     )
 
 

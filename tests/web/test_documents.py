@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import html
 import io
+import re
 
 import pypdfium2
 import pytest
@@ -13,6 +14,7 @@ from sqlalchemy import select
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
+from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.register.base import utc_now
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
@@ -139,3 +141,24 @@ def busy_month(reasons: int, lots: int) -> Summary:
         lots=tuple(LotUse(f"{n:06d}", 10, 2) for n in range(lots)),
         lists=tuple((name, 12) for name in ListName),
     )
+
+
+def test_what_another_protocol_judged_says_by_which(app, worker):
+    """As after a hand-over, or once the server goes by another protocol."""
+    woman = worker.add_woman("CP-1", weeks="20")
+    reader = app.state.shared.reader.base
+    before, reader.rules = reader.rules, load_protocol("who-2024")
+    sent = worker.send_photo(worker.open_visit(woman), photo(10.4))
+    reader.rules = before
+    result = worker.get(f"/readings/{sent.json()['id']}").text
+    assert "Judged by the protocol WHO 2024 haemoglobin cut-offs for pregnancy" in result
+    assert "severe below 7.0, anaemic below 10.5 g/dL" in result
+    assert "This register goes by Common practice in antenatal outreach" in result
+    assert "severe below 7.0, anaemic below 11.0 g/dL" in result
+    assert ">10.5</text>" in result
+    page = worker.get(woman).text
+    assert "Judged by another protocol: WHO 2024" in page
+    slip = worker.get(re.search(r'href="(/referrals/[^"]+)"', page)[1])
+    assert "WHO 2024" in text_of(slip.content)
+    own = worker.send_photo(worker.open_visit(worker.add_woman("CP-2")), photo(10.4, "2"))
+    assert "Judged by" not in worker.get(f"/readings/{own.json()['id']}").text

@@ -102,3 +102,15 @@ def test_a_side_without_a_card_is_said_to_be_that(reader, tmp_path):
     facts = reader.read_same_blot([b"no photo", older], Subject()).facts
     assert facts.refusal == "not_an_image"
     assert facts.sha256 == hashlib.sha256(b"no photo").hexdigest()
+
+
+def test_what_is_judged_here_names_the_protocol_of_here(reader, clear):
+    elsewhere = {**clear, "protocol": {"id": "elsewhere", "sha256": "0" * 64}}
+    here = {"id": reader.rules.id, "sha256": reader.rules.sha256}
+    assert reader.combine([elsewhere], Subject()).detail["protocol"]["id"] == "elsewhere"
+    for facts in (
+        reader.combine([elsewhere, elsewhere], Subject()),
+        reader.combine([elsewhere], Subject(), True),
+        reader.judge_again([elsewhere], Subject()),
+    ):
+        assert facts.detail["protocol"] == here

@@ -131,6 +131,7 @@ class FakeReader:
             "blot": {} if value else None,
             "hb": hb,
             "decision": decision_json(decision),
+            "protocol": {"id": self.rules.id, "sha256": self.rules.sha256},
             "calibration": {"id": "test", "basis": "simulated", "statement": None},
             "refusal": refusal_json(refusal),
         }

@@ -173,7 +173,11 @@ def sweep(data: Path) -> None:
 def summary(done: TakenIn) -> dict[str, Any]:
     """What a taking-in did, to be told to the other register and shown."""
     women = {k: v for k, v in asdict(done.women).items() if isinstance(v, int)}
-    return {**women, "photos": done.photos, "conflicts": done.conflicts}
+    elsewhere = done.women.judged_by.total()
+    return {
+        **women,
+        **{"photos": done.photos, "conflicts": done.conflicts, "judged_elsewhere": elsewhere},
+    }
 
 
 def _keys(known: KnownRegister) -> tuple[str, str]:

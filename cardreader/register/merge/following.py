@@ -25,10 +25,12 @@ from cardreader.register.doubt import unasked_doubts
 from cardreader.register.fieldgroups import WOMAN
 from cardreader.register.heldagain import Pressing, pressing_by_weeks, pressing_since_birth
 from cardreader.register.history import Measurement, certain_at, counts, point_of
+from cardreader.register.judgedby import pressing_by_limits
 from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.merge.choosing import differ, shown
 from cardreader.register.merge.state import Key, Row, WomanState
 from cardreader.register.models import Event, Reading, Referral, Visit, Woman, weeks_at
+from cardreader.register.parts import in_parts
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
 from cardreader.register.rejudging import Judge as JudgesAgain
@@ -214,6 +216,19 @@ def ask_since_births(session: Session, women: Collection[str], judge: Judge | No
         query = select(Woman).where(Woman.id.in_(women), Woman.birth_on.is_not(None))
         for woman in session.scalars(query.order_by(Woman.id)):
             _ask_since_birth(session, woman, judge.protocol, judge.elevation_m, None)
+
+
+def ask_by_limits(
+    session: Session, women: Collection[str], readings: Collection[str], judge: Judge | None
+) -> None:
+    """Hold what another register read by another protocol against the limits of this one's."""
+    if judge is None or judge.protocol is None:
+        return
+    for some in in_parts(women, 100):
+        query = select(Woman).where(Woman.id.in_(some), Woman.closed_on.is_(None))
+        for woman in session.scalars(query.order_by(Woman.id)):
+            found = pressing_by_limits(woman, judge.protocol, judge.elevation_m, readings)
+            _refer_for(session, woman, found, f"by limits of {judge.protocol.sha256}")
 
 
 def _ask_since_birth(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -12,6 +13,7 @@ from cardreader.core.written import name_key
 from cardreader.register import audit
 from cardreader.register.fieldchanges import forget, touch, write_down
 from cardreader.register.fieldgroups import WOMAN, plain_tables
+from cardreader.register.judgedby import is_of_another, protocol_of
 from cardreader.register.kinds import Role
 from cardreader.register.merge.choosing import shown
 from cardreader.register.merge.days import join_visits, refer_joined
@@ -20,6 +22,7 @@ from cardreader.register.merge.following import (
     Judge,
     Told,
     apart,
+    ask_by_limits,
     born_unknown,
     follow,
     read_unknown,
@@ -80,6 +83,8 @@ class Outcome:
     removed: int = 0
     came_in: set[str] = field(default_factory=set)
     """Readings that are new here, by id."""
+    judged_by: Counter[str] = field(default_factory=Counter)
+    """New readings that another protocol judged, by its id."""
     photo_files: tuple[str, ...] = ()
     """Kept photos of deleted records, which the caller removes once this is committed."""
 
@@ -207,6 +212,7 @@ def take_women(
     leads = join_visits(session, set(shown_values(session, given).values()), judge)
     concerned = {n for n in given if fresh[n] or visits[n]} | born
     _follow(session, concerned, fresh, sent, born, visits, weeks, judge)
+    _hold_by_limits(session, merged, outcome, judge)
     reopen_if_anothers(session, set(shown_values(session, changed).values()), None)
     refer_joined(session, leads)
     write_down(session)
@@ -278,6 +284,24 @@ def _follow(
                 {reading: told for name in own for reading, told in weeks[name].items()},
             )
         write_down(session)
+
+
+def _hold_by_limits(
+    session: Session, women: Mapping[str, WomanState], outcome: Outcome, judge: Judge | None
+) -> None:
+    """Hold what came in against this register's limits, where another protocol judged it."""
+    if judge is None or judge.protocol is None:
+        return
+    readings: dict[str, set[str]] = {}
+    for name, state in women.items():
+        for (table, one), record in state.records.items():
+            mine = table == Reading.__tablename__ and one in outcome.came_in
+            if mine and is_of_another(record.row.get("detail"), judge.protocol):
+                readings.setdefault(name, set()).add(one)
+                protocol = protocol_of(record.row.get("detail"))
+                outcome.judged_by.update([protocol] if protocol else [])
+    shown_as = set(shown_values(session, readings).values())
+    ask_by_limits(session, shown_as, set().union(*readings.values()), judge)
 
 
 def settle_codes(session: Session) -> None:

@@ -30,6 +30,7 @@ from cardreader.web.access import Visitor
 from cardreader.web.conflictwords import said_in
 from cardreader.web.fields import Fields
 from cardreader.web.happened import ask_again_on, event_words, read_since
+from cardreader.web.judgedwords import another_of
 from cardreader.web.plot import history_plot
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -78,7 +79,7 @@ def woman_page(
         contradicts=[
             said_in(Contradiction(kind)) for kind in (woman.contradicts or "").split(",") if kind
         ],
-        history=_history(woman, row.points),
+        history=_history(woman, row.points, state),
         plot=history_plot(row.points, rules, gestation),
         gestation=gestation,
         is_due=row.due is not None and row.due.is_due(today),
@@ -112,7 +113,7 @@ def woman_page(
     )
 
 
-def _history(woman: Woman, points: tuple[Any, ...]) -> list[dict[str, Any]]:
+def _history(woman: Woman, points: tuple[Any, ...], state: State) -> list[dict[str, Any]]:
     """Her values and the photos that could not be read, newest first."""
     values = [
         {
@@ -120,6 +121,7 @@ def _history(woman: Woman, points: tuple[Any, ...]) -> list[dict[str, Any]]:
             "day": p.day,
             "words": words.outcome_words(p.outcome, p.source, p.may_be_severe),
             "advice": None,
+            "judged_by": another_of(woman, p, state.reader.rules),
         }
         for p in points
     ]

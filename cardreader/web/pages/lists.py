@@ -14,6 +14,7 @@ from cardreader.register.models import Referral
 from cardreader.web import words
 from cardreader.web.access import Carer
 from cardreader.web.happened import ask_again_on, read_since
+from cardreader.web.judgedwords import judge_of
 from cardreader.web.render import page
 from cardreader.web.state import State
 
@@ -70,7 +71,7 @@ def slip(request: Request, visitor: Carer, referral_id: str) -> Response:
         referral = session.get(Referral, referral_id)
         if referral is None:
             raise HTTPException(404, "No such referral.")
-        pdf = referral_slip(referral, state.settings.place, state.reader.rules.title)
+        pdf = referral_slip(referral, state.settings.place, judge_of(referral, state.reader.rules))
         name = f"referral-{referral.woman.code.replace('/', '-')}.pdf"
     with state.database.write() as session:
         audit.append(session, "slip.print", referral_id, visitor.account_id)
