@@ -64,6 +64,25 @@ def find_woman(session: Session, code: str) -> Woman | None:
     return found
 
 
+def written_alike(session: Session, code: str) -> Woman | None:
+    """A woman whose code is the same but for dashes, slashes and leading zeros, or None.
+
+    Two such codes may be two women's, and mostly are one woman's, whose history would lie in two
+    records.
+    """
+    key = _without_marks(clean_code(code))
+    for woman_id, other in session.execute(select(Woman.id, Woman.code).order_by(Woman.code)):
+        if other != code and _without_marks(other) == key:
+            return session.get(Woman, woman_id)
+    return None
+
+
+def _without_marks(code: str) -> str:
+    """A code without what comes and goes in writing; a mark between digits parts two numbers."""
+    one = re.sub(r"(?<!\d)[/-]+|[/-]+(?!\d)", "", code.replace("/", "-"))
+    return re.sub(r"(?<!\d)0+(?=\d)", "", one)
+
+
 def add_woman(
     session: Session,
     code: str,

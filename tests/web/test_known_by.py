@@ -38,6 +38,28 @@ def test_a_mistyped_code_is_mended_with_all_that_is_hers(app, worker: Person) ->
         assert audit.check(session)
 
 
+def test_a_code_written_almost_like_another_is_asked_about(worker: Person) -> None:
+    woman = worker.add_woman("IA-0041")
+    for typed in ("ia 41", "IA0041", "ia/41"):
+        asked = worker.post("/women/new", code=typed, gestation_weeks="20")
+        assert asked.status_code == 422
+        assert "The register has IA-0041, which is written almost alike." in asked.text
+        assert f'href="{woman}">Her record: IA-0041' in asked.text
+    # Two numbers are not run together.
+    worker.add_woman("IA-4/1")
+    # It is another woman: Add, pressed again, adds her; with yet another code it asks anew.
+    again = {"gestation_weeks": "20", "another": "IA41"}
+    assert worker.post("/women/new", code="ia-041", **again).status_code == 422
+    assert worker.post("/women/new", code="IA41", **again).status_code == 303
+
+
+def test_the_code_of_an_open_record_leads_to_it(worker: Person) -> None:
+    woman = worker.add_woman("IA-51")
+    answer = worker.post("/women/new", code="ia-51", gestation_weeks="20")
+    assert answer.status_code == 422
+    assert f'href="{woman}">Her record: IA-51' in answer.text
+
+
 def kept(person: Person, code: str, data: bytes, taken: dt.datetime, key: str) -> dict:
     """A photo taken under a code with the server out of reach, and sent now."""
     fields = {"submission_key": key, "code": code, "taken_at": taken.isoformat()}

@@ -21,6 +21,7 @@ from cardreader.register.women import (
     end_treatment,
     find_woman,
     start_treatment,
+    written_alike,
     written_as_code,
 )
 from cardreader.web import words
@@ -41,7 +42,12 @@ router = APIRouter(include_in_schema=False, prefix="/women")
 def new(request: Request, visitor: Carer, code: str = "") -> Response:
     """The form for adding a woman."""
     return page(
-        request, "woman_new.html", values={"code": code[:24]}, smoking=words.SMOKING, closed=None
+        request,
+        "woman_new.html",
+        values={"code": code[:24]},
+        smoking=words.SMOKING,
+        known=None,
+        another="",
     )
 
 
@@ -55,16 +61,23 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
     smoking = fields.choice("smoking", Smoking) if fields.raw("smoking") else None
     village = fields.text("village", LONGEST_VILLAGE, needed=False)
     came_from = fields.text("came_from", 200, needed=False)
-    closed = None
+    another = ""
     with state.database.write() as session:
         known = find_woman(session, code) if code else None
         if known is not None and known.closed_on is not None:
-            closed = known
             fields.problems["code"] = _(
                 "This code is in the register, and its record is closed. Open it again below."
             )
         elif known is not None:
             fields.problems["code"] = _("This code is in the register already.")
+        elif code and fields.raw("another") != code:
+            known = written_alike(session, code)
+            if known is not None:
+                another = code
+                fields.problems["code"] = _(
+                    "The register has %(code)s, which is written almost alike. Is it she? Open her "
+                    "record below. Is it another woman? Press Add again."
+                ) % {"code": known.code}
         if not fields.problems:
             today, by = state.today(), visitor.account_id
             woman = add_woman(session, code, weeks, today, by, smoking)
@@ -72,15 +85,16 @@ def add(request: Request, visitor: Carer, form: Form) -> Response:
             if came_from:
                 note(session, woman, EventKind.ARRIVED, today, by, words=came_from)
             return go(f"/women/{woman.id}", "saved")
-    return page(
-        request,
-        "woman_new.html",
-        422,
-        values=fields.values,
-        problems=fields.problems,
-        smoking=words.SMOKING,
-        closed=closed,
-    )
+        return page(
+            request,
+            "woman_new.html",
+            422,
+            values=fields.values,
+            problems=fields.problems,
+            smoking=words.SMOKING,
+            known=known,
+            another=another,
+        )
 
 
 @router.get("/{woman_id}")
