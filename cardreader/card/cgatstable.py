@@ -93,26 +93,19 @@ def fail(line: int, message: str) -> NoReturn:
     raise LotFileError(f"line {line}: {message}")
 
 
-_WORD = re.compile(r'"([^"]*)"|(#)|([^\s"#]+)')
+_WORD = re.compile(r'"([^"]*)"|([^\s"#]+)|(#)|(")')
 _SHEET = re.compile(r"(CGATS|ISO|IT8|CTI)[A-Z0-9./_-]*", re.IGNORECASE)
 
 
 def _words(line: str, number: int) -> list[str]:
     """Words and quoted strings of a line, up to a comment."""
     out = []
-    at = 0
-    line = line.rstrip()
-    while at < len(line):
-        if line[at].isspace():
-            at += 1
-            continue
-        match = _WORD.match(line, at)
-        if match is None:
-            fail(number, "a quoted string does not end")
-        if match.group(2):
+    for quoted, plain, comment, unended in _WORD.findall(line):
+        if comment:
             break
-        out.append(match.group(3) if match.group(3) is not None else match.group(1))
-        at = match.end()
+        if unended:
+            fail(number, "a quoted string does not end")
+        out.append(quoted or plain)
     return out
 
 

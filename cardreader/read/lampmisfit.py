@@ -28,7 +28,9 @@ def lamp_misfit() -> Array:
 
     ValueError where the table doesn't fit the card's layout.
     """
-    table = np.loadtxt(shipped("prints", "lamp-misfit.csv"), delimiter=",", ndmin=2)
+    # Of lines: NumPy looks into a file's name for what may be packed, and loads all unpackers.
+    lines = shipped("prints", "lamp-misfit.csv").read_text(encoding="utf-8").splitlines()
+    table = np.loadtxt(lines, delimiter=",", ndmin=2)
     if table.shape != (3 * layout.N_SHADES, N_DIRECTIONS) or not np.isfinite(table).all():
         raise ValueError(f"the table of lamps' misfits has the shape {table.shape}")
     return np.repeat(table.reshape(layout.N_SHADES, 3, N_DIRECTIONS), 2, axis=0)

@@ -60,8 +60,11 @@ class PaperLight:
 
 def _terms(xy: NDArray[np.float64]) -> NDArray[np.float64]:
     """Quadratic in x and y, each -1..1 over the bay: (..., 6)."""
-    x, y = xy[..., 0], xy[..., 1]
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    return np.stack(_each_term(xy[..., 0], xy[..., 1]), axis=-1)
+
+
+def _each_term(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    return np.ones_like(x), x, y, x * x, x * y, y * y
 
 
 @cache
@@ -73,7 +76,11 @@ def _tile_terms() -> NDArray[np.float64]:
 @cache
 def _pixel_terms() -> NDArray[np.float32]:
     t = (np.arange(TILES * TILE_PX) + 0.5) / (TILES * TILE_PX) * 2 - 1
-    return _terms(np.stack(np.meshgrid(t, t), axis=-1)).astype(np.float32).reshape(-1, 6)
+    terms = np.empty((len(t), len(t), 6), np.float32)
+    # Into its place without the copies in double precision that `_terms` would make.
+    for k, term in enumerate(_each_term(t[None], t[:, None])):
+        terms[..., k] = term
+    return terms.reshape(-1, 6)
 
 
 def fit_paper(

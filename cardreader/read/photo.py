@@ -283,8 +283,7 @@ def _exif(header: Image.Image) -> Exif:
         orientation = tags.get(_EXIF_ORIENTATION, 1)
         taken = None
         with suppress(Exception):
-            text = str(tags.get_ifd(_EXIF_IFD).get(_EXIF_TAKEN, ""))
-            taken = datetime.strptime(text.strip("\0 "), "%Y:%m:%d %H:%M:%S")
+            taken = _moment(str(tags.get_ifd(_EXIF_IFD).get(_EXIF_TAKEN, "")))
         words = (_text(tags.get(t)) for t in (_EXIF_MAKE, _EXIF_MODEL))
         return Exif(
             make_model=" ".join(w for w in words if w) or None,
@@ -292,6 +291,19 @@ def _exif(header: Image.Image) -> Exif:
             orientation=orientation if orientation in range(1, 9) else 1,
         )
     return Exif()
+
+
+_MOMENT = re.compile(r"(\d{4}):(\d\d?):(\d\d?)\s+(\d\d?):(\d\d?):(\d\d?)")
+
+
+def _moment(text: str) -> datetime | None:
+    """When a photo was taken, as EXIF writes it; ValueError for no day or hour of any calendar."""
+    # strptime would do, but works out the names of months and days in all its ways first.
+    found = _MOMENT.fullmatch(text.strip("\0 "))
+    if found is None:
+        return None
+    year, month, day, hour, minute, second = map(int, found.groups())
+    return datetime(year, month, day, hour, minute, second)
 
 
 def _text(value: object) -> str:

@@ -21,12 +21,22 @@ from skimage import data
 from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.locate import CardPose, locate
-from cardreader.read.markers import find_markers
+from cardreader.read.markers import find_markers, signed_codes
 from cardreader.read.photo import Photo
 
 OVER_THE_CARD = np.stack(np.meshgrid(np.linspace(3, 82, 9), np.linspace(3, 51, 7)), axis=-1)
 PHOTOGRAPHS = ("astronaut", "brick", "camera", "coffee", "coins", "page", "text")
 INK = (0.06, 0.06, 0.08)
+
+
+def test_codes_are_the_librarys():
+    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
+    for k, codes in enumerate(signed_codes()):
+        assert len(codes) == 4 * layout.MARKER_BASE
+        for identity in (0, 1, 137, len(codes) - 1):
+            one = family.bytesList[identity : identity + 1]
+            bits = cv2.aruco.Dictionary.getBitsFromByteList(one, 6)
+            assert np.array_equal(codes[identity].reshape(6, 6) > 0, np.rot90(bits, k) == 1)
 
 
 @cache

@@ -5,6 +5,7 @@ import io
 import struct
 import sys
 import zlib
+from datetime import datetime
 
 import colour
 import cv2
@@ -65,6 +66,43 @@ def test_exif_facts():
     assert exif.make_model == "Invented Rig 1"
     assert exif.taken is not None
     assert exif.taken.isoformat() == "2026-03-04T05:06:07"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *(
+            "2026:03:04 05:06:07",
+            "2026:3:4 5:6:7",
+            " 2026:03:04  05:06:07 \0",
+            "2024:02:29 23:59:59",
+        ),
+        *(
+            "2026:02:29 05:06:07",
+            "2026:13:04 05:06:07",
+            "2026:00:04 05:06:07",
+            "2026:03:04 24:06:07",
+        ),
+        *("2026:03:04 05:06:60", "2026:03:04 05:06:61", "2026:03:04", "2026-03-04 05:06:07", ""),
+        *(
+            "0000:00:00 00:00:00",
+            "    :  :     :  :  ",
+            "26:03:04 05:06:07",
+            "2026:03:04 05:06:07.5",
+        ),
+        *("2026:03:04T05:06:07", "2026:03:0405:06:07", "2026:03:04\t05:06:07", "2026:03:04 5:6"),
+    ],
+)
+def test_when_a_photo_was_taken_is_as_the_standard_library_reads_it(text):
+    exif = Image.Exif()
+    exif.get_ifd(0x8769)[0x9003] = text
+    data = as_bytes(picture(), "JPEG", exif=exif)
+    stored = Image.open(io.BytesIO(data)).getexif().get_ifd(0x8769)[0x9003]
+    try:
+        wanted = datetime.strptime(stored.strip("\0 "), "%Y:%m:%d %H:%M:%S")
+    except ValueError:
+        wanted = None
+    assert opened(data).exif.taken == wanted
 
 
 def test_without_exif():
