@@ -3,6 +3,11 @@
 They run a process a core. Threads of linear algebra on top of that wait for each other in
 loops that burn the processor: factorising a (300, 300) matrix took 0.5 s of it in place of
 1 ms. Programs that the tests start inherit the limit.
+
+They keep the memory that they let go of. Pictures are made and dropped by the thousand, and the
+system clears each page that it is asked for anew: a fifth of the time of tests that draw many.
+The C library looks for how it shall do as a process starts, so this reaches the processes of a
+run in parallel; programs that the tests start go by what is shipped.
 """
 
 import gc
@@ -14,6 +19,13 @@ pytest_plugins = ["cheappasswords", "compiledonce"]
 
 for library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+
+# Of the GNU C library: what is allocated by asking the system for it alone, and what is given back.
+for bound in ("MMAP", "TRIM"):
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        os.environ.pop(f"MALLOC_{bound}_THRESHOLD_", None)
+    else:
+        os.environ.setdefault(f"MALLOC_{bound}_THRESHOLD_", str(1 << 30))
 
 # A shell ignores interrupts for what it starts in the background, and so would every program that
 # the tests start and interrupt.

@@ -79,10 +79,10 @@ def catalogue_path(language: str) -> Path:
     return LOCALE_FOLDER / language / "LC_MESSAGES" / "messages.po"
 
 
-def updated(language: str) -> bytes:
+def updated(language: str, texts: Catalog) -> bytes:
     """The catalogue brought up to date with the texts, as its file should read."""
     catalogue = read_catalogue(language)
-    catalogue.update(collect(), no_fuzzy_matching=True)
+    catalogue.update(texts, no_fuzzy_matching=True)
     catalogue.obsolete.clear()
     # The header's dates would make every run a change.
     catalogue.mime_headers = [
@@ -184,8 +184,9 @@ def main(arguments: list[str]) -> int:
     """Bring every catalogue up to date and say what lacks a translation; or only check."""
     if arguments == ["--check"]:
         return _check()
+    texts = collect()
     for language in _others():
-        write_atomic(catalogue_path(language), updated(language))
+        write_atomic(catalogue_path(language), updated(language, texts))
         lacking = [m.id for m in read_catalogue(language) if m.id and not _full(m.string)]
         print(f"{language}: {len(lacking)} texts lack a translation")
     return 0

@@ -184,7 +184,7 @@ def test_white_spots_are_clear_of_all_print():
 def _picture(depth: float, turned: bool = False) -> tuple[Photo, CardPose]:
     """The rig's card with bands of a period of 250 pixels over its rows or columns."""
     scene = rig.photograph(rig.draw_card(), rig.Shot(gain=(0.7, 0.66, 0.6)))
-    linear = colour.models.eotf_sRGB(scene.rgb / 255)
+    linear = colour.models.eotf_sRGB(np.arange(256) / 255)[scene.rgb]
     n = linear.shape[1 if turned else 0]
     wave = 1 + depth * np.sin(2 * np.pi * np.arange(n) / 250 + 0.7)
     linear = linear * (wave[None, :, None] if turned else wave[:, None, None])

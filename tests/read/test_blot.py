@@ -36,7 +36,7 @@ def photographed(blots=ONE, after=None, paper=rig.PAPER, **shot):
     scene = rig.photograph(draw_card(blots=blots, paper=paper), rig.Shot(**shot))
     rgb = scene.rgb
     if after is not None:
-        linear = colour.models.eotf_sRGB(rgb / 255)
+        linear = colour.models.eotf_sRGB(np.arange(256) / 255)[rgb]
         rgb = rig.encode(after(linear, scene))
     photo = Photo(encoded=rgb, full_size=rgb.shape[1::-1], scale=1.0, sha256="0" * 64)
     pose = locate(photo)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from functools import cache
 from pathlib import Path
 
 import cv2
@@ -24,11 +25,18 @@ SAMPLINGS = {
 }
 
 
+@cache
 def picture(height: int, width: int) -> np.ndarray:
     """Noise over a slope, so that every coefficient and every edge has something to say."""
     rng = np.random.default_rng(8)
     slope = np.linspace(0, 200, width)[None, :, None] * np.linspace(0.3, 1, height)[:, None, None]
     return np.clip(slope + rng.normal(0, 25, (height, width, 3)), 0, 255).astype(np.uint8)
+
+
+@cache
+def encoded(size: tuple[int, int], sampling: str, more: tuple[int, ...]) -> bytes:
+    options = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, SAMPLINGS[sampling], *more]
+    return cv2.imencode(".jpg", picture(*size), options)[1].tobytes()
 
 
 def by_pillow(data: bytes, divisor: int, monkeypatch: pytest.MonkeyPatch) -> np.ndarray:
@@ -52,8 +60,7 @@ def test_the_values_are_pillows(
     more: tuple[int, ...],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    options = [cv2.IMWRITE_JPEG_SAMPLING_FACTOR, SAMPLINGS[sampling], *more]
-    data = cv2.imencode(".jpg", picture(*size), options)[1].tobytes()
+    data = encoded(size, sampling, more)
     quick = sound_jpeg(data, open_header(data, "JPEG"), divisor)
     assert quick is not None
     np.testing.assert_array_equal(quick, by_pillow(data, divisor, monkeypatch))

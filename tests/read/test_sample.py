@@ -28,7 +28,7 @@ def result(after=None, deep=False, **shot):
         x, y = scene.to_px(np.array([X, Y]))
         scale = scene.shot.fill * width / layout.WIDTH_MM
         at = (np.arange(width) - x) / scale, (np.arange(height)[:, None] - y) / scale
-        rgb = rig.encode(after(colour.models.eotf_sRGB(rgb / 255), *at))
+        rgb = rig.encode(after(colour.models.eotf_sRGB(np.arange(256) / 255)[rgb], *at))
     if deep:
         rgb = rgb.astype(np.uint16) * 257
     photo = Photo(encoded=rgb, full_size=rgb.shape[1::-1], scale=1.0, sha256="0" * 64)

@@ -41,11 +41,15 @@ CASES = {
 cases = pytest.mark.parametrize("case", CASES.values(), ids=CASES.keys())
 
 
-@cases
-def test_json_fulfils_the_schema(case: SimpleNamespace) -> None:
+@pytest.fixture(scope="module")
+def schema() -> jsonschema.Draft202012Validator:
     jsonschema.Draft202012Validator.check_schema(reading_schema())
-    value = json.loads(dumps(reading_json(case)))
-    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    return jsonschema.Draft202012Validator(reading_schema())
+
+
+@cases
+def test_json_fulfils_the_schema(case: SimpleNamespace, schema) -> None:
+    schema.validate(json.loads(dumps(reading_json(case))))
 
 
 @cases

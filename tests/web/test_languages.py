@@ -23,10 +23,16 @@ from cardreader.web.texts import (
 OTHERS = [code for code in languages() if code != SOURCE_LANGUAGE]
 
 
+@pytest.fixture(scope="module")
+def texts() -> Catalog:
+    """Every text of the pages."""
+    return collect()
+
+
 @pytest.mark.parametrize("language", OTHERS)
-def test_the_catalogue_has_no_faults(language):
+def test_the_catalogue_has_no_faults(language, texts):
     """Missing, fuzzy, placeholders, plural forms; a trial of the layout is no exception."""
-    found = faults(read_catalogue(language), collect())
+    found = faults(read_catalogue(language), texts)
     assert found == [], "run python -m cardreader.web.catalogues, then translate"
 
 
@@ -113,23 +119,23 @@ NEVER_ONE = {
 """What is counted in texts with one form: these numbers are fixed, and above one."""
 
 
-def test_what_is_counted_has_its_plural_forms_or_needs_none():
-    texts = [message.id for message in collect() if isinstance(message.id, str)]
-    counted = {found for text in texts for found in COUNTED.findall(text)}
+def test_what_is_counted_has_its_plural_forms_or_needs_none(texts):
+    single = [message.id for message in texts if isinstance(message.id, str)]
+    counted = {found for text in single for found in COUNTED.findall(text)}
     assert counted == set(NEVER_ONE)
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_catalogue_file_is_up_to_date(language):
-    assert catalogue_path(language).read_bytes() == updated(language)
+def test_catalogue_file_is_up_to_date(language, texts):
+    assert catalogue_path(language).read_bytes() == updated(language, texts)
 
 
 @pytest.mark.parametrize("language", OTHERS)
-def test_a_catalogue_keeps_its_own_rule_for_plurals(monkeypatch, language):
+def test_a_catalogue_keeps_its_own_rule_for_plurals(monkeypatch, language, texts):
     """Versions of babel differ in the rule they give; the forms are written for the file's."""
     monkeypatch.setattr(babel.messages.plurals, "PLURALS", {})
     monkeypatch.setattr(babel.messages.plurals, "DEFAULT_PLURAL", (1, "0"))
-    assert catalogue_path(language).read_bytes() == updated(language)
+    assert catalogue_path(language).read_bytes() == updated(language, texts)
 
 
 @pytest.mark.parametrize(
