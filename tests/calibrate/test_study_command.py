@@ -1,5 +1,6 @@
 """``cardreader study``: one line for every error, words and folders out."""
 
+import io
 import json
 import subprocess
 import sys
@@ -12,12 +13,14 @@ import pandas as pd
 import pytest
 from blots import study as invented_study
 from lots import made_up_lot
+from PIL import Image
 
 from cardreader import cli
 from cardreader.calibrate import workflow
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.commands import fitting, inputs
 from cardreader.calibrate.conformal import TooFewPairsError
+from cardreader.calibrate.document import Figure
 from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.papers import papers_of
 from cardreader.card.cgats import write_lot
@@ -64,6 +67,15 @@ def from_invented_blots(monkeypatch):
         monkeypatch.setattr(inputs, "read_features", lambda *_: features)
 
     return use
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Figures of reports are blank, which takes half of a fit's time; for tests of other things."""
+    blank = io.BytesIO()
+    Image.new("RGB", (1, 1)).save(blank, "PNG")
+    monkeypatch.setattr(Figure, "svg", "<svg/>")
+    monkeypatch.setattr(Figure, "png", blank.getvalue())
 
 
 def test_a_good_table(table, capsys):
@@ -327,6 +339,7 @@ def test_nothing_is_written_into_a_calibrations_folder(table, tmp_path, capsys, 
     assert load(out)
 
 
+@pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize(("women", "code"), [(30, ExitCode.OK), (12, ExitCode.BAD_DATA)])
 def test_a_model_with_few_photos_is_no_defect(
     table, tmp_path, capsys, from_invented_blots, women, code
@@ -341,6 +354,7 @@ def test_a_model_with_few_photos_is_no_defect(
     assert ("at least" in told) == (code != ExitCode.OK)
 
 
+@pytest.mark.usefixtures("undrawn")
 @pytest.mark.parametrize(("lot", "basis"), [("027001", "simulated"), ("261101", "measured")])
 def test_a_study_of_demonstration_cards_is_synthetic_though_nobody_says_so(
     tmp_path, capsys, from_invented_blots, lot, basis
