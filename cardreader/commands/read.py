@@ -103,18 +103,28 @@ def _read_same_blot(
 def _print_readings(
     readings: list[Reading], reader: Reader, subject: Subject, as_json: bool
 ) -> None:
-    from cardreader.pipeline import combine_readings
-    from cardreader.result import asjson, astext, together
-
     if len(readings) == 1:
-        (reading,) = readings
-        say(asjson.dumps(asjson.reading_json(reading)) if as_json else astext.reading_text(reading))
+        _print_reading(readings[0], as_json)
         return
+    from cardreader.pipeline import combine_readings
+    from cardreader.result import asjson, together
+
     combined = combine_readings(readings, reader, subject)
     if as_json:
         say(asjson.dumps(together.combined_json(combined)))
     else:
         say(together.combined_text(combined))
+
+
+def _print_reading(reading: Reading, as_json: bool) -> None:
+    if as_json:
+        from cardreader.result import asjson
+
+        say(asjson.dumps(asjson.reading_json(reading)))
+    else:
+        from cardreader.result import astext
+
+        say(astext.reading_text(reading))
 
 
 def _annotate(readings: list[Reading], out: Path) -> None:

@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 from cardreader import __version__
-from cardreader.core.files import write_folder
 from cardreader.core.oneline import one_line, reason
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
@@ -105,6 +104,9 @@ def save(
     OSError
         As writing does; nothing is left half-written.
     """
+    # Whoever only reads a calibration needs nothing of temporary files.
+    from cardreader.core.files import write_folder
+
     folder = Path(folder)
     if folder.exists() and not (replace and (folder / MANIFEST).is_file()):
         raise FileExistsError(f"{folder} exists" + (" and is no calibration" if replace else ""))

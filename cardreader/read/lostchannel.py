@@ -15,7 +15,6 @@ expected: what was kept of them says how far the correction is off at that depth
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -140,6 +139,9 @@ def filled_corrections(
     expected, most, unlike = _expected(correction, linear, at_mm, channel)
     if expected - most > MAX_ABOVE or abs(unlike) > MAX_UNLIKE:
         return ()
+    # Few photos lose a channel, and it brings random numbers and exact fractions with it.
+    from statistics import NormalDist
+
     below = NormalDist().cdf((most - expected) / SPREAD)
     shares = (np.arange(N_VALUES) + 0.5) / N_VALUES * below
     values = [expected + SPREAD * NormalDist().inv_cdf(float(share)) for share in shares]

@@ -612,7 +612,7 @@ def test_help_starts_without_the_heavy_libraries() -> None:
 def test_a_reading_loads_nothing_that_it_does_not_need() -> None:
     """Other commands, and parts of libraries that a function of theirs brings in when called."""
     idle = ["cardreader.batch", "cardreader.simulate", "cardreader.web", "importlib.metadata"]
-    idle += ["numpy.ma", "PIL.PngImagePlugin", "PIL.WebPImagePlugin"]
+    idle += ["numpy.ma", "PIL.PngImagePlugin", "PIL.WebPImagePlugin", "statistics", "tempfile"]
     code = (
         "import sys; from cardreader.cli import main; code = main(sys.argv[1:]); "
         f"print(code, sorted(set({idle!r}) & set(sys.modules)), file=sys.stderr)"
