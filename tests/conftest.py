@@ -15,7 +15,7 @@ import os
 import signal
 import threading
 
-pytest_plugins = ["cheappasswords", "compiledonce", "migratedonce"]
+pytest_plugins = ["cheappasswords", "compiledonce", "migratedonce", "unsynced"]
 
 for library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{library}_NUM_THREADS", "1")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 
 import pytest
 
@@ -15,6 +16,16 @@ from cardreader.hb.container import ContainerError, Problem, load, load_calibrat
 from cardreader.terminal.exitcodes import ExitCode
 
 SHA = "ab" * 32
+
+
+@cache
+def shipped_calibration() -> Calibration:
+    return Calibration.load(shipped("default"))
+
+
+@cache
+def shipped_text() -> str:
+    return shipped_calibration().to_json()
 
 
 def test_what_later_commands_count_with_is_taken_over():
@@ -63,8 +74,8 @@ def test_the_drift_watch_refuses_a_hostile_centre_in_one_line(tmp_path, capsys):
 @pytest.mark.parametrize("with_manifest", [True, False])
 @pytest.mark.parametrize("change", [{"tail": "x" * 100_000}, {"y" * 100_000: 1}])
 def test_a_message_does_not_repeat_a_whole_file(tmp_path, change, with_manifest, monkeypatch):
-    sound = Calibration.load(shipped("default"))
-    text = json.dumps({**json.loads(sound.to_json()), **change})
+    sound = shipped_calibration()
+    text = json.dumps({**json.loads(shipped_text()), **change})
     monkeypatch.setattr(Calibration, "to_json", lambda self: text)
     save(tmp_path / "c", sound, {})
     if not with_manifest:
@@ -74,12 +85,12 @@ def test_a_message_does_not_repeat_a_whole_file(tmp_path, change, with_manifest,
     assert len(str(refused.value)) < 1000
 
 
-def _changed(sound: Calibration, name: str, value: object) -> str:
-    return json.dumps({**json.loads(sound.to_json()), name: value})
+def _changed(name: str, value: object) -> str:
+    return json.dumps({**json.loads(shipped_text()), name: value})
 
 
 def _table(name: str, at: tuple[int, ...], value: float) -> list[object]:
-    table = json.loads(Calibration.load(shipped("default")).to_json())[name]
+    table = json.loads(shipped_text())[name]
     row = table
     for index in at[:-1]:
         row = row[index]
@@ -111,8 +122,8 @@ IMPLAUSIBLE = {
 @pytest.mark.parametrize("what", IMPLAUSIBLE)
 def test_numbers_that_no_fit_gives_are_refused(tmp_path, what, with_manifest, monkeypatch):
     name, value = IMPLAUSIBLE[what]
-    sound = Calibration.load(shipped("default"))
-    text = _changed(sound, name, value())
+    sound = shipped_calibration()
+    text = _changed(name, value())
     monkeypatch.setattr(Calibration, "to_json", lambda self: text)
     save(tmp_path / "c", sound, {})
     if not with_manifest:

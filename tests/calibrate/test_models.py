@@ -65,8 +65,10 @@ def test_a_copy_shares_the_base_and_keeps_what_it_was_made_with(name, base):
 def test_a_poor_laboratory_does_not_flatten_the_scale():
     # With laboratory errors of 1 g/dL ordinary regression of colour on laboratory values would
     # read low values too low and high values too high; error of the mean slope over studies.
+    # All are asked of the same new blots: 400 tell them apart as 1500 do (0.0949 and 0.0940 of the
+    # slope by ordinary regression, 0.0453 by both in the fit that knows the errors).
     slopes, naive = [], []
-    new, truth, _ = _training(7, 1500)
+    new, truth, _ = _training(7, 400)
     for seed in range(6):
         X, _, lab = _training(30 + seed, 250, lab_sd=1.0)
         for ignored, found in ((1.0, slopes), (0.0, naive)):

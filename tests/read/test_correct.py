@@ -8,6 +8,7 @@ from datetime import date
 import colour
 import numpy as np
 import pytest
+from scipy.stats.qmc import MultivariateNormalQMC
 
 from cardreader.card import layout
 from cardreader.card.layout import Kind
@@ -243,17 +244,17 @@ def test_refuses_a_heavy_veil():
 
 
 def test_blot_covariance_follows_from_that_of_its_pixels():
-    """Propagated by JCGM 100:2008 5.1.2; a Monte Carlo (JCGM 101:2008) is the second opinion."""
+    """Propagated by JCGM 100:2008 5.1.2; a Monte Carlo (JCGM 101:2008) is the second opinion.
+
+    By Sobol's points, 256 of which cover the colours more evenly than 1500 independent draws.
+    """
     out = corrected(0.7 * ideal_rgb())
     quiet = replace(out, light=replace(out.light, covariance=np.zeros_like(out.light.covariance)))
     rgb, paper = np.array([0.3, 0.07, 0.06]), np.array([0.6, 0.6, 0.58])
     pixel = np.diag((0.01 * rgb) ** 2)
     stated = blot_colour(rgb, paper, pixel, layout.CENTRE_MM, quiet).covariance
-    rng = np.random.default_rng(0)
-    drawn = [
-        blot_colour(rng.multivariate_normal(rgb, pixel), paper, pixel, layout.CENTRE_MM, quiet)
-        for _ in range(1500)
-    ]
+    points = MultivariateNormalQMC(rgb, pixel, rng=np.random.default_rng(0)).random(256)
+    drawn = [blot_colour(point, paper, pixel, layout.CENTRE_MM, quiet) for point in points]
     found = np.cov(np.array([d.log_ratio for d in drawn]).T)
     # The ramp's trend moves with depth too; the statement leaves that second-order part out.
     assert np.allclose(np.sqrt(np.diag(found)), np.sqrt(np.diag(stated)), rtol=0.12)

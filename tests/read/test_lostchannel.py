@@ -188,17 +188,19 @@ HOW: dict[str, Rendered] = {
     "Oklab": lambda encoded: saturate_in_oklab(encoded, 1.45),
 }
 DEMO = demolots.IN_DATE
+shipped_reader = cache(load_reader)
+demo_lot = cache(DEMO.lot)
 
 
 def scene(seed: int, hb_g_dl: float, light: str, how: str) -> Scene:
     rng = np.random.default_rng([seed, 5])
-    made = draw_scene(rng, hb_g_dl, DEMO.lot(), DEMO.print_seed, GOOD, light_name=light)
+    made = draw_scene(rng, hb_g_dl, demo_lot(), DEMO.print_seed, GOOD, light_name=light)
     return replace(made, camera=replace(made.camera, rendering=Rendering(how, HOW[how])))
 
 
 def judged(draw: PatchDraw) -> tuple[bool, HbEstimate | Refusal]:
     """Whether it lost a channel or shades as deep did, and what is read."""
-    reader = load_reader()
+    reader = shipped_reader()
     lot = reader.lots[DEMO.number]
     correction = correct(draw.samples, lot)
     if isinstance(correction, Refusal):
@@ -246,7 +248,7 @@ def test_a_photo_that_lost_green_at_the_blot_is_read() -> None:
     """It was refused: the phone left nothing of a channel."""
     lively_scene = scene(90002, 14.0, "LED-B1", "Oklab")
     photo = photograph(lively_scene, View(size=(1600, 1200), card_share=0.5), 90002)
-    reading = read_photo(photo, load_reader())
+    reading = read_photo(photo, shipped_reader())
     assert reading.samples is not None
     assert reading.samples.crushed[layout.of_kind(layout.Kind.RAMP)].any()
     assert isinstance(reading.estimate, HbEstimate), reading.refusal
