@@ -151,6 +151,24 @@ def start(session: Session, account: Account) -> tuple[str, SignIn]:
     return token, row
 
 
+def keep(session: Session, token: str, account_id: str, csrf: str, started_at: dt.datetime) -> None:
+    """Write down a sign-in that began when nothing could be written, or note that it is in use."""
+    row = session.get(SignIn, _token_hash(token))
+    if row is not None:
+        row.seen_at = utc_now()
+        return
+    session.add(
+        SignIn(
+            token_hash=_token_hash(token),
+            account_id=account_id,
+            csrf=csrf,
+            started_at=started_at,
+            seen_at=utc_now(),
+        )
+    )
+    audit.append(session, "sign_in", account_id, account_id, began=started_at)
+
+
 def current(session: Session, token: str, limits: SessionLimits) -> SignIn | None:
     """The sign-in of a token, if it is neither ended nor expired."""
     row = session.get(SignIn, _token_hash(token))

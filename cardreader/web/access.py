@@ -9,15 +9,19 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated
 from urllib.parse import urlsplit
 
 from fastapi import Depends, HTTPException, Request
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.datastructures import FormData
 
 from cardreader.register import accounts
 from cardreader.register.kinds import Role
+from cardreader.register.models import Account
+from cardreader.register.trouble import Trouble, trouble_of
+from cardreader.web.state import State
 from cardreader.web.texts import mark
 
 COOKIE = "signed_in"
@@ -38,6 +42,8 @@ class Visitor:
     name: str
     role: Role
     csrf: str
+    # Why nothing can be written for now, where that is known.
+    trouble: Trouble | None = None
 
     def may(self, *roles: Role) -> bool:
         """Whether the person has one of the roles."""
@@ -45,20 +51,37 @@ class Visitor:
 
 
 def find_visitor(request: Request) -> Visitor | None:
-    """The visitor of a request, or None without a living sign-in."""
+    """The visitor of a request, or None without a living sign-in.
+
+    With the disk full nobody can note that it is in use; reading goes on all the same.
+    """
     token = request.cookies.get(COOKIE)
     if not token:
         return None
-    database, limits = request.app.state.database, request.app.state.shared.session
+    state: State = request.app.state.shared
+    database, limits = state.database, state.session
     with database.read() as session:
-        row = accounts.current(session, token, limits)
-        if row is None:
+        held = state.unkept.current(session, token, limits)
+        row = None if held is not None else accounts.current(session, token, limits)
+        if held is not None:
+            account, csrf = session.get_one(Account, held.account_id), held.csrf
+        elif row is not None:
+            account, csrf = row.account, row.csrf
+        else:
             return None
-        visitor = Visitor(row.account.id, row.account.name, Role(row.account.role), row.csrf)
-        stale = accounts.needs_touch(row)
-    if stale:
-        with database.write() as session:
-            accounts.touch(session, token)
+        visitor = Visitor(account.id, account.name, Role(account.role), csrf)
+        stale = row is not None and accounts.needs_touch(row)
+    if held is not None:
+        return replace(visitor, trouble=state.unkept.keep(database, token, held))
+    if stale and row is not None:
+        try:
+            with database.write() as session:
+                accounts.touch(session, token)
+        except (SQLAlchemyError, OSError) as error:
+            if (trouble := trouble_of(error)) is None:
+                raise
+            state.unkept.hold(token, account, csrf, row.started_at, trouble)
+            return replace(visitor, trouble=trouble)
     return visitor
 
 

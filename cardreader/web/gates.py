@@ -16,6 +16,7 @@ from cardreader.web import (
     state,
     steps,
     tls,
+    unkept,
     values,
     whereabouts,
 )
@@ -149,6 +150,11 @@ LOOKING = Stage(
         ),
     ),
 )
+UNKEPT = Stage(
+    "Sign-ins in memory",
+    unkept,
+    (chosen("TRIED_EVERY", "h:m:s", "as often as a sign-in's use is noted"),),
+)
 ORIGINS = Stage(
     "Addresses remembered",
     origins,
@@ -243,5 +249,5 @@ TODAY = Stage(
 
 GATES = (
     LIMITS, GATE, DELAY, PIN, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL, STEPS,
-    DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING,
+    DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING, UNKEPT,
 )  # fmt: skip

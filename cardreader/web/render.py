@@ -16,6 +16,7 @@ from cardreader.register.kinds import Role
 from cardreader.web import bandwords, texts
 from cardreader.web.lookwords import look_words
 from cardreader.web.texts import mark
+from cardreader.web.troublewords import readable_words
 from cardreader.web.words import SCHEMES
 
 SCHEME_COOKIE = "scheme"
@@ -64,7 +65,7 @@ def environment() -> Environment:
         # For words that Python holds: looked up, not marked, at the place of use.
         translated=texts.gettext,
     )
-    env.globals.update(Role=Role, look_words=look_words)
+    env.globals.update(Role=Role, look_words=look_words, readable_words=readable_words)
     return env
 
 

@@ -22,6 +22,7 @@ from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
 from cardreader.web.sitereader import SiteReader, judge_by
 from cardreader.web.undecided import Undecided
+from cardreader.web.unkept import Unkept
 from cardreader.web.uploads import Uploads
 
 MEGABYTE = 1_000_000
@@ -59,6 +60,11 @@ class State:
     def meetings(self) -> Meetings:
         """Other registers that are met over the network."""
         return Meetings()
+
+    @cached_property
+    def unkept(self) -> Unkept:
+        """Sign-ins that can't be written down."""
+        return Unkept()
 
     @cached_property
     def undecided(self) -> Undecided:

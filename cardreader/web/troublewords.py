@@ -41,3 +41,20 @@ WORDS: dict[Trouble, str] = {
 def words_of(trouble: Trouble) -> str:
     """One text of the catalogue: what is wrong, what became of what was sent, what to do."""
     return WORDS.get(trouble, WORDS[Trouble.UNREACHABLE])
+
+
+_READABLE: dict[Trouble, str] = {
+    Trouble.FULL: mark(
+        "The disk of the register's computer is full. You can read, but nothing that you send is "
+        "entered. Free some space there."
+    ),
+}
+_ELSE_READABLE = mark(
+    "The register can't be written now. You can read, but nothing that you send is entered. "
+    "Whoever runs the register's computer must look after it."
+)
+
+
+def readable_words(trouble: Trouble) -> str:
+    """One text of the catalogue: that lists can be read, and nothing can be entered."""
+    return _READABLE.get(trouble, _ELSE_READABLE)

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import sqlite3
 from contextlib import closing
 
 import pytest
-from people import Person
+from people import PASSWORD, Person
+from sqlalchemy import event
 from webfakes import photo
 
+from cardreader.register import accounts
 from cardreader.register import database as database_module
+from cardreader.register.base import utc_now
 from cardreader.web import photos as web_photos
+from cardreader.web import unkept
 
 
 def _fill_disk(app) -> None:
     with app.state.database.engine.connect() as connection:
         used = connection.exec_driver_sql("PRAGMA page_count").scalar()
     app.state.database.engine.dispose()
-    from sqlalchemy import event
-
     limit = f"PRAGMA max_page_count={used}"
     event.listen(app.state.database.engine, "connect", lambda c, _r: c.execute(limit))
 
@@ -101,3 +104,106 @@ def test_an_error_that_is_no_trouble_stays_a_defect(app, worker, monkeypatch):
     monkeypatch.setattr("cardreader.web.pages.home.counts_today", broken)
     with pytest.raises(OSError, match="nothing known"):
         worker.get("/")
+
+
+READING = (
+    "/",
+    "/lists/due",
+    "/lists/severe",
+    "/lists/referrals",
+    "/summary",
+    "/more",
+    "/women?q=KX",
+)
+
+
+@pytest.fixture
+def unwritable(app):
+    """Lets the register be read and not written, and written again: ``(stop, go_on)``."""
+    engine = app.state.database.engine
+    state = {"on": 0}
+    event.listen(engine, "checkout", lambda c, *_: c.execute(f"PRAGMA query_only={state['on']}"))
+
+    def to(on: int):
+        def switch() -> None:
+            state["on"] = on
+
+        return switch
+
+    return to(1), to(0)
+
+
+def test_where_nothing_can_be_written_who_signs_in_can_read(app, worker, unwritable):
+    woman = worker.add_woman("KX-1")
+    worker.send_photo(worker.open_visit(woman), photo(5.0))
+    stop, go_on = unwritable
+    stop()
+    person = Person(app, "worker")
+    for path in (*READING, woman):
+        answer = person.get(path)
+        assert answer.status_code == 200, path
+        assert "You can read, but nothing that you send is entered" in answer.text
+    assert "KX-1" in person.get("/lists/severe").text
+    assert person.post("/women/new", code="KX-2").status_code == 503
+    go_on()
+    assert person.post("/women/new", code="KX-2").status_code == 303
+    wrong = {"name": "worker", "password": "not her password"}
+    stop()
+    assert person.client.post("/sign-in", data=wrong).status_code == 403
+
+
+def test_who_is_signed_in_goes_on_reading(app, worker, unwritable, monkeypatch):
+    """That a sign-in is in use is noted twice a minute; every page failed from then on."""
+    monkeypatch.setattr(unkept, "TRIED_EVERY", dt.timedelta(0))
+    stop, go_on = unwritable
+    stop()
+    later = utc_now() + dt.timedelta(seconds=31)
+    monkeypatch.setattr(accounts, "utc_now", lambda: later)
+    for path in READING:
+        answer = worker.get(path)
+        assert answer.status_code == 200, path
+        assert "You can read" in answer.text
+    go_on()
+    assert "You can read" not in worker.get("/").text
+
+
+def test_a_sign_in_that_began_in_memory_is_kept_as_soon_as_it_can_be(
+    app, worker, unwritable, monkeypatch
+):
+    monkeypatch.setattr(unkept, "TRIED_EVERY", dt.timedelta(0))
+    stop, go_on = unwritable
+    stop()
+    person = Person(app, "worker")
+    go_on()
+    assert "You can read" not in person.get("/").text
+    # No more than others does it need the server's memory.
+    app.state.shared.unkept.end(person.client.cookies["signed_in"])
+    assert person.get("/lists/due").status_code == 200
+
+
+def test_a_sign_in_in_memory_ends_as_others_do(app, worker, supervisor, unwritable, monkeypatch):
+    stop, go_on = unwritable
+    stop()
+    leaving, closed, resting = (Person(app, "worker") for _ in range(3))
+    token = leaving.client.cookies["signed_in"]
+    assert leaving.post("/sign-out").status_code == 303
+    leaving.client.cookies.set("signed_in", token)
+    assert leaving.get("/lists/due").status_code == 303
+    later = utc_now() + dt.timedelta(minutes=31)
+    with monkeypatch.context() as patch:
+        patch.setattr(unkept, "utc_now", lambda: later)
+        assert resting.get("/lists/due").status_code == 303
+    go_on()
+    with app.state.database.write() as session:
+        accounts.set_disabled(session, accounts.find_account(session, "worker"), True, None)
+    assert closed.get("/lists/due").status_code == 303
+
+
+def test_a_pin_is_not_tried_where_its_tries_cannot_be_counted(app, worker, unwritable):
+    worker.post("/pin", pin="205913", again="205913", password=PASSWORD)
+    stop, _go_on = unwritable
+    stop()
+    answer = worker.client.post("/sign-in/pin", data={"pin": "205913", "next": "/"})
+    assert answer.status_code == 503
+    assert "Use your password" in answer.text
+    assert 'name="password"' in answer.text

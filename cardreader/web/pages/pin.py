@@ -6,11 +6,13 @@ from math import ceil
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from cardreader.core.written import ascii_digits
 from cardreader.register import accounts, devices
+from cardreader.register.trouble import trouble_of
 from cardreader.web.access import DEVICE_COOKIE, Anyone, Form, form_of
 from cardreader.web.delay import SignInDelay
 from cardreader.web.pages.signin import inside, let_in, set_cookie, too_many
@@ -38,8 +40,15 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
     client = request.client.host if request.client else "unknown"
     if wait_s := ceil(delay.begin(f"pin {known.id}", client)):
         return too_many(request, wait_s, target, known)
-    with state.database.write() as session:
-        pin_hash = devices.begin_try(session, token, state.pin_lasts)
+    try:
+        with state.database.write() as session:
+            pin_hash = devices.begin_try(session, token, state.pin_lasts)
+    except (SQLAlchemyError, OSError) as error:
+        if trouble_of(error) is None:
+            raise
+        # A try that isn't counted would be one of any number.
+        words = _("Nothing can be written now, so the PIN can't be tried. Use your password.")
+        return page(request, "signin.html", 503, next=target, name="", problems={"form": words})
     right = pin_hash is not None and devices.is_right_pin(pin_hash, pin)
     with state.database.write() as session:
         account = devices.end_try(session, token, right)

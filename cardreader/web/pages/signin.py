@@ -16,6 +16,7 @@ from cardreader.register import accounts, audit
 from cardreader.register.database import Database
 from cardreader.register.devices import Known, known_device, password_given
 from cardreader.register.models import Account
+from cardreader.register.trouble import trouble_of
 from cardreader.web import texts
 from cardreader.web.access import COOKIE, DEVICE_COOKIE, Form, find_visitor, form_of
 from cardreader.web.delay import SignInDelay
@@ -66,16 +67,23 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
     # Outside the writing transaction: checking takes long on purpose, and others wait to write.
     with database.read() as session:
         account = accounts.right_password(session, name, password)
+    state: State = request.app.state.shared
     if account is None:
-        with database.write() as session:
+        # That it is noted matters less than that it is refused.
+        with suppress(SQLAlchemyError, OSError), database.write() as session:
             audit.append(session, "sign_in.refused", "-")
         return again(403, _("Name or password is not right."))
     delay.passed(name, client)
-    with database.write() as session:
-        account = session.get_one(Account, account.id)
-        token, _row = accounts.start(session, account)
-        password_given(session, account, request.cookies.get(DEVICE_COOKIE))
-        language = account.language
+    language = account.language
+    try:
+        with database.write() as session:
+            account = session.get_one(Account, account.id)
+            token, _row = accounts.start(session, account)
+            password_given(session, account, request.cookies.get(DEVICE_COOKIE))
+    except (SQLAlchemyError, OSError) as error:
+        if (trouble := trouble_of(error)) is None:
+            raise
+        token = state.unkept.start(account, trouble)
     return let_in(request, target, token, language)
 
 
@@ -105,8 +113,10 @@ def too_many(request: Request, wait_s: int, target: str, known: Known | None = N
 def sign_out(request: Request, form: Form) -> Response:
     """End this browser's sign-in."""
     # With the disk full the browser forgets its sign-in all the same; unused, that ends by itself.
-    with suppress(SQLAlchemyError), request.app.state.database.write() as session:
-        accounts.end(session, request.cookies.get(COOKIE, ""))
+    token = request.cookies.get(COOKIE, "")
+    request.app.state.shared.unkept.end(token)
+    with suppress(SQLAlchemyError, OSError), request.app.state.database.write() as session:
+        accounts.end(session, token)
     response = go("/sign-in", "signed-out")
     response.delete_cookie(COOKIE, path="/")
     return response
@@ -120,7 +130,9 @@ def language(request: Request, form: Annotated[FormData, Depends(form_of)]) -> R
     if chosen in texts.languages():
         visitor = find_visitor(request)
         if visitor is not None:
-            with request.app.state.database.write() as session:
+            write = request.app.state.database.write
+            # With the disk full the browser's own choice holds.
+            with suppress(SQLAlchemyError, OSError), write() as session:
                 session.get_one(Account, visitor.account_id).language = chosen
         set_cookie(response, request.app.state.settings, LANGUAGE_COOKIE, chosen, 31_536_000)
     return response
