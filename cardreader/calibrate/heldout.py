@@ -77,7 +77,7 @@ def hold_out(
     for train, test in splits:
         made = make(pairs.take(train))
         models.append(made.model)
-        parts.append(_read_part(pairs.take(test), made.calibration, protocol))
+        parts.append(read_part(pairs.take(test), made.calibration, protocol))
         order.append(test)
     at = np.concatenate(order)
     if np.unique(at).size != at.size:
@@ -87,7 +87,8 @@ def hold_out(
     return HeldOut(pairs=pairs.take(at[back]), models=tuple(models), **joined)
 
 
-def _read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:
+def read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:
+    """What a calibration makes of pairs: the arrays of `HeldOut`, by their names."""
     found = pairs.estimates(calibration)
     read = found.final()
     low, high = read.interval(calibration.coverage)

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -237,6 +238,37 @@ def test_fit_then_report_then_bridge(table, tmp_path, capsys, from_invented_blot
     assert [one.lot_id for one in load(bridged).calibration.lot_colours] == ["027002"]
     assert load(bridged).provenance["base"]["id"] == "hill-20260201"
     assert "update" in load(bridged).provenance
+
+
+@pytest.mark.slow
+def test_a_fit_in_place_of_another_says_what_changed(table, tmp_path, capsys, from_invented_blots):
+    features, _ = invented_study(np.random.default_rng(1), n_women=24)
+    lots = Lots.load(shipped("lots"))
+    rows, out = features.rows, tmp_path / "calibration"
+    first = rows[rows["subject"].isin(sorted(rows["subject"].unique())[:16])]
+    model = ["--model", "line on Kubelka-Munk density", "--folds", "3"]
+    for part in (first, rows):
+        used = type(features)(part, len(part), (), lots=(lots[27_001],))
+        from_invented_blots(used)
+        again = ["--replace", "--id", "second"] if out.exists() else ["--id", "first"]
+        assert run("fit", table, "--out", out, *model, *again) == ExitCode.OK
+        told = capsys.readouterr().out
+        assert ("In place of" in told) == (part is rows)
+    assert f"In place of first: {len(rows) - len(first)} photos new." in told
+    of_both = re.search(r"Of (\d+) photos that both give a value for, it moved by", told)
+    assert 0.8 * len(rows) <= int(of_both[1]) <= len(rows)
+    assert "no longer there" not in told
+
+
+def test_every_fault_of_confirmations_is_told_at_once(tmp_path, capsys):
+    path = tmp_path / "confirmed.csv"
+    head = "date,lot,phone,hb_g_dl,sd_g_dl,lab_g_dl,lab_sd_g_dl"
+    path.write_text(f"{head}\n1/2/2026,7,A,9,0.5,9,0.1\n2026-01-02,7,A,9,0.5,,0.1\n")
+    assert run("drift", path) == ExitCode.BAD_DATA
+    told = capsys.readouterr()
+    assert "row 1, date" in told.out
+    assert "row 2, lab_g_dl" in told.out
+    assert "has 2 faults" in told.err
 
 
 def test_fewer_than_five_women_make_no_calibration(table, tmp_path, capsys, from_invented_blots):

@@ -11,17 +11,20 @@ from cardreader.calibrate.commands.inputs import (
     about_of,
     features_of,
     must_be_free,
+    older_at,
     prior_for,
     protocol_of,
     say_line,
     study_of,
 )
+from cardreader.calibrate.compared import compared
 from cardreader.calibrate.condition import UNLIKE_WEIGHT
 from cardreader.calibrate.diagnostic import ANAEMIA_G_DL, SEVERE_G_DL
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.verdict import criteria_words, overall
+from cardreader.core.oneline import reason
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, writing
 from cardreader.terminal.readeroptions import calibration_of, lots_of
@@ -40,6 +43,7 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     must_be_free(arguments.out, arguments.replace)
     about = about_of(arguments, study, arguments.id)
     protocol = protocol_of(arguments.protocol)
+    before = older_at(arguments.out) if arguments.replace else None
     features = features_of(study, arguments)
     recipe = Recipe(coverage=arguments.coverage, folds=arguments.folds, seed=arguments.seed)
     fitted, found = workflow.calibrate(
@@ -49,6 +53,13 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     with writing(arguments.out):
         workflow.save(arguments.out, features, about, base, fitted, found, arguments.replace)
     arguments.progress.end()
+    if before is not None:
+        older, past = before
+        try:
+            changed = compared(features, older, past.photos_sha256, fitted.calibration, protocol)
+            say_line(changed.words)
+        except ValueError as error:
+            say_line(f"What changed from {older.id} can't be told: {reason(error)}")
     _say_weights(features, fitted)
     if (ahead := workflow.outlook_of(features, fitted)) is not None:
         say_line(ahead.words)

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
+from typing import TypeVar
 
 from cardreader.calibrate import workflow
 from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.provenance import Past, past_of
-from cardreader.calibrate.study import RowError, Study, read_study
+from cardreader.calibrate.study import RowError, Study, StudyError, read_study
 from cardreader.card.lots import Lots
-from cardreader.core.oneline import one_line
+from cardreader.core.oneline import one_line, reason
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.protocolfile import load_protocol
@@ -25,13 +27,14 @@ from cardreader.terminal.failing import CommandError, using_data
 from cardreader.terminal.output import make_folder, say, write_file
 from cardreader.terminal.readeroptions import lots_of
 
+Table = TypeVar("Table")
 MOST_FAULTS_SHOWN = 40
 HOW_ROWS_COUNT = "(row 1 is the first below the header: row 2 of a spreadsheet)"
 
 
 def study_of(arguments: argparse.Namespace) -> Study:
     """The study of a table, its warnings said; CommandError where rows are faulty."""
-    study = read_study(arguments.table)
+    study = with_faults_told(read_study, arguments.table)
     say_warnings(study)
     if study.errors and not arguments.skip_faulty:
         print_faults(study.errors)
@@ -41,6 +44,24 @@ def study_of(arguments: argparse.Namespace) -> Study:
         without = ", or go on without by --skip-faulty" if len(study.rows) else ""
         raise CommandError(ExitCode.BAD_DATA, f"{arguments.table} has {many}{without}")
     return study
+
+
+def with_faults_told(read: Callable[[Path], Table], path: Path) -> Table:
+    """What ``read`` makes of a table; CommandError, after a line for each fault, if there are many.
+
+    With one fault the error itself is the line.
+    """
+    try:
+        return read(path)
+    except StudyError as error:
+        if len(error.errors) == 1:
+            raise
+        print_faults(error.errors)
+        if error.errors[0].row:
+            say_line(HOW_ROWS_COUNT)
+        raise CommandError(
+            ExitCode.BAD_DATA, f"{path} has {len(error.errors)} faults: correct them"
+        ) from None
 
 
 def prior_for(study: Study, lots: Lots) -> Path:
@@ -131,6 +152,17 @@ def with_past(path: Path) -> tuple[Calibration, Past]:
         loaded = container.load(path)
         return loaded.calibration, past_of(loaded.provenance)
     return container.load_calibration(path), Past()
+
+
+def older_at(path: Path) -> tuple[Calibration, Past] | None:
+    """The calibration that a new one is to replace; None where there is none that can be read."""
+    if not path.exists():
+        return None
+    try:
+        return with_past(path)
+    except (ValueError, OSError) as error:
+        say_line(f"What changes can't be told, since the older one can't be read: {reason(error)}")
+        return None
 
 
 def must_be_new(features: Features, past: Past) -> None:

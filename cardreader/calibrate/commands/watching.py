@@ -8,6 +8,7 @@ from cardreader.calibrate import drift as watching
 from cardreader.calibrate.commands.inputs import (
     must_be_no_calibration,
     say_line,
+    with_faults_told,
     with_past,
     write_files,
 )
@@ -19,7 +20,7 @@ def drift(arguments: argparse.Namespace) -> ExitCode:
     """Chart confirmatory results."""
     if arguments.out is not None:
         must_be_no_calibration(arguments.out)
-    entries = read_confirmations(arguments.table)
+    entries = with_faults_told(read_confirmations, arguments.table)
     centre = 0.0
     if arguments.calibration is not None:
         centre = with_past(arguments.calibration)[1].drift_centre_g_dl
