@@ -133,7 +133,10 @@ SUMMARY = Stage(
 SHOWN = Stage(
     "Photos of the summary",
     doubtful,
-    (chosen("MOST_SHOWN", "photo", "sixteen of each of three kinds; a page of some megabytes"),),
+    (
+        chosen("MOST_SHOWN", "photo", "sixteen of each of three kinds; a page of some megabytes"),
+        chosen("MOST_REFERRED", "photo", "names alone; more are looked for in the table"),
+    ),
 )
 TILES = Stage(
     "Tiles of the summary",
