@@ -84,7 +84,9 @@ def _card_colours(arguments: argparse.Namespace) -> ExitCode:
 def _asked_for(lots: Lots, number: int) -> Lot:
     """The lot as it was asked for; what earlier photos found of it is found anew."""
     lot = lots[number]
-    return design_of(lots, number) if lot.basis == "photographed" else lot
+    if lot.basis != "photographed":
+        return lot
+    return replace(design_of(lots, number), expires=lot.expires)
 
 
 @dataclass(frozen=True)

@@ -75,10 +75,12 @@ def test_a_new_photo_misses_the_found_colours_less_than_the_design(photographed)
 @pytest.mark.slow
 def test_found_colours_may_be_found_again_but_never_replace_a_measurement(photographed, tmp_path):
     lot, _ = photographed
+    last_day = read_lot_file(lot).expires
     again = run_cardreader(
         *("card-colours", lot.parent.parent / "photos", "--lots", lot.parent, "--out", lot),
     )
     assert again.returncode == ExitCode.OK, again.stderr
+    assert read_lot_file(lot).expires == last_day  # printed on the cards; not the design's
     measured = tmp_path / "261101.txt"
     measured.write_text(write_lot(made_up_lot(basis="measured")))
     before = measured.read_bytes()

@@ -13,6 +13,7 @@ import subprocess
 import sys
 from contextlib import redirect_stderr
 from dataclasses import dataclass
+from datetime import date, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -400,6 +401,27 @@ def test_a_measured_lot_file_is_not_written_over(tmp_path: Path, lots_folder: Pa
     assert cli.main([*words, "--lot-file", str(asked)]) == ExitCode.NOT_WRITTEN
     assert "measured lot would be lost" in capsys.readouterr().err
     assert asked.read_text() == measured
+
+
+def test_a_new_lot_is_used_for_a_year_or_until_the_day_named(
+    tmp_path: Path, lots_folder: Path, capsys
+) -> None:
+    """Not until the design's last day, which is years ahead: prints fade sooner."""
+    file = tmp_path / "asked.txt"
+    words = ["card", "--lot", "79", "--out", str(tmp_path / "c.svg"), "--lots", str(lots_folder)]
+    words += ["--lot-file", str(file)]
+    before = date.today()
+    assert cli.main(words) == ExitCode.OK
+    left = (read_lot(file.read_text()).expires - before).days
+    assert left in (365, 366)
+    named = (before + timedelta(days=90)).isoformat()
+    assert cli.main([*words, "--expires", named]) == ExitCode.OK
+    assert read_lot(file.read_text()).expires.isoformat() == named
+    assert f"use by {named}" in (tmp_path / "c.svg").read_text()
+    assert f"use by {named}" in capsys.readouterr().out
+    past = (before - timedelta(days=1)).isoformat()
+    assert cli.main([*words, "--expires", past]) == ExitCode.USAGE
+    assert "is past" in _error(capsys)
 
 
 def test_card_faults(tmp_path: Path, lots_folder: Path, capsys) -> None:
