@@ -127,7 +127,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     refer, confirm, as_protocol = counts.follows
     say(
         f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "
-        f"confirm by a blood test, {as_protocol} not anaemic; photograph the others again.\n"
+        f"confirm by a blood test, {as_protocol} not anaemic; the others weren't read: photograph "
+        "them again, or send for a blood test.\n"
     )
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")

@@ -241,6 +241,9 @@ def test_the_summary_page_is_whole_and_fetches_nothing(folder: Path, tmp_path: P
     assert checker.tags.count("svg") == 3  # distribution, reasons, by lot; no phone is stated
     assert checker.tags.count("img") >= 1
     assert "script" not in checker.tags
+    # On a phone names are not broken letter by letter; on paper no name is hidden by scrolling.
+    assert page.count('<table class="groups">') == 2
+    assert ".files { max-height: none; }" in page
     assert "&lt;b&gt;&amp;&#39;.jpg" in page
     assert "<b>&'.jpg" not in page
     assert "Screening only" in page
