@@ -2,7 +2,8 @@
 
 They run a process a core. Threads of linear algebra on top of that wait for each other in
 loops that burn the processor: factorising a (300, 300) matrix took 0.5 s of it in place of
-1 ms. Programs that the tests start inherit the limit.
+1 ms. Those of OpenCV cost a tenth of the tests of pictures. Programs that the tests start
+inherit the limit.
 
 They keep the memory that they let go of. Pictures are made and dropped by the thousand, and the
 system clears each page that it is asked for anew: a fifth of the time of tests that draw many.
@@ -17,8 +18,9 @@ import threading
 
 pytest_plugins = ["cheappasswords", "compiledonce", "migratedonce", "unsynced"]
 
-for library in ("OPENBLAS", "OMP", "MKL"):
-    os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(threads, "1")
+os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 
 # Of the GNU C library: what is allocated by asking the system for it alone, and what is given back.
 for bound in ("MMAP", "TRIM"):

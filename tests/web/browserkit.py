@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import fcntl
 import os
 import shutil
 import socket
@@ -71,17 +72,20 @@ def chromium_path(whole: bool = False) -> str:
 def axe_source() -> str:
     """The text of axe-core, installed by npm into an ignored folder when missing."""
     script = AXE_FOLDER / "node_modules" / "axe-core" / "axe.min.js"
-    if not script.exists():
-        if shutil.which("npm") is None:
-            missing("npm (for axe-core)")
-        AXE_FOLDER.mkdir(parents=True, exist_ok=True)
-        subprocess.run(
-            ["npm", "install", "--no-save", "--no-audit", "--no-fund", f"axe-core@{AXE_VERSION}"],
-            cwd=AXE_FOLDER,
-            check=True,
-            capture_output=True,
-            timeout=120,
-        )
+    AXE_FOLDER.mkdir(parents=True, exist_ok=True)
+    with (AXE_FOLDER / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # by the first of the run's processes that asks
+        if not script.exists():
+            if shutil.which("npm") is None:
+                missing("npm (for axe-core)")
+            words = ["--no-save", "--no-audit", "--no-fund", f"axe-core@{AXE_VERSION}"]
+            subprocess.run(
+                ["npm", "install", *words],
+                cwd=AXE_FOLDER,
+                check=True,
+                capture_output=True,
+                timeout=120,
+            )
     return script.read_text(encoding="utf-8")
 
 
