@@ -99,7 +99,10 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
             first = next(listed, None)  # so that a wrong word leaves no folder behind
         if first is None:
             known = ", ".join(PHOTO_ENDINGS)
-            raise CommandError(ExitCode.NO_FILE, f"no photo there; in folders, files in {known}")
+            besides = f" (there: {_kinds(left_out)})" if left_out else ""
+            raise CommandError(
+                ExitCode.NO_FILE, f"no photo there{besides}; in folders, files in {known}"
+            )
         photos = chain((first,), listed)
         if arguments.same_blot is not None:
             photos = named_by(arguments.same_blot, photos)
@@ -133,15 +136,19 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
     if left_out:
-        from cardreader.batch.tally import ranked
-
-        kinds = [f"{n} {one_line(ending, 20)}" for ending, n in ranked(left_out)]
-        more = ", ..." * (len(kinds) > MOST_KINDS_SHOWN)
         say(
-            f"Left out, no photos by their names: {', '.join(kinds[:MOST_KINDS_SHOWN])}{more}. "
-            "Photos in archives must be unpacked, and other pictures saved as JPEG.\n"
+            f"Left out, no photos by their names: {_kinds(left_out)}. Photos in archives must be "
+            "unpacked, and other pictures saved as JPEG.\n"
         )
     return ExitCode.OK
+
+
+def _kinds(left_out: Counter[str]) -> str:
+    """Endings of files, each with how many there are, the most frequent first."""
+    from cardreader.batch.tally import ranked
+
+    kinds = [f"{n} {one_line(ending, 20)}" for ending, n in ranked(left_out)]
+    return ", ".join([*kinds[:MOST_KINDS_SHOWN], *["..."] * (len(kinds) > MOST_KINDS_SHOWN)])
 
 
 def _spare(out: Path) -> None:

@@ -7,6 +7,7 @@ have changed since; a store that gives neither is asked for the content again.
 
 from __future__ import annotations
 
+import codecs
 import os
 import re
 import stat
@@ -190,16 +191,24 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
             raise SourceError(f"{path} is larger than {MAX_LIST_BYTES} bytes")
         data = path.read_bytes()
         if path.suffix.lower() == ".txt":
-            lines = map(str.strip, data.decode("utf-8-sig").splitlines())
+            lines = map(str.strip, _decoded(data).splitlines())
             names = [line for line in lines if line and not line.startswith("#")]
         else:
             yield from _table(path, data, subject)
             return
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
+        raise SourceError(f"{path}: not UTF-8 text; save it as UTF-8") from None
+    except OSError as error:
         raise SourceError(f"{path}: {error}") from None
     files = PhotoFiles(path.parent)
     for name in names:
         yield _local(_listed(files, name), subject)
+
+
+def _decoded(data: bytes) -> str:
+    """Text of an editor: UTF-8, or what some call Unicode, which begins with its mark."""
+    marked = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    return data.decode("utf-16" if marked else "utf-8-sig")
 
 
 def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:

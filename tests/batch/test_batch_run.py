@@ -283,6 +283,15 @@ def test_what_cannot_be_listed_is_one_line(
     assert len(done.stderr.splitlines()) == 1
 
 
+def test_a_folder_with_nothing_but_an_archive_says_what_is_there(tmp_path: Path, out: Path) -> None:
+    (tmp_path / "sent").mkdir()
+    (tmp_path / "sent" / "photos.zip").write_bytes(b"PK")
+    done = batch(tmp_path / "sent", "--out", out)
+    assert done.returncode == 4
+    assert "no photo there (there: 1 .zip)" in done.stderr
+    assert not out.exists()
+
+
 def test_a_journal_that_is_none_is_one_line(folder: Path, out: Path) -> None:
     out.mkdir()
     (out / "journal.sqlite").write_bytes(b"something else" * 100)

@@ -64,6 +64,15 @@ def test_plain_list_is_relative_to_its_folder(tmp_path: Path) -> None:
     ]
 
 
+def test_a_list_as_an_editor_saves_it(tmp_path: Path) -> None:
+    for encoding in ("utf-16", "utf-8-sig"):
+        (tmp_path / "list.txt").write_bytes("b.jpg\n".encode(encoding))
+        assert _names(tmp_path / "list.txt") == [str(tmp_path / "b.jpg")]
+    (tmp_path / "list.txt").write_bytes("bläst.jpg\n".encode("latin-1"))
+    with pytest.raises(SourceError, match=r"list\.txt: not UTF-8 text; save it as UTF-8"):
+        _names(tmp_path / "list.txt")
+
+
 def test_table_tells_about_the_woman_the_phone_and_the_light(tmp_path: Path) -> None:
     (tmp_path / "list.csv").write_text(
         "photo,light,phone,trimester,gestation_weeks,elevation_m,smoking,remark\n"
