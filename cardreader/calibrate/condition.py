@@ -141,7 +141,7 @@ class _Site:
         self.tail = prior.tail
         self.dof = prior.posterior.scatter_dof
         self.most_weight = (self.tail + 3) / self.tail
-        z = prior.standardised(pairs.measured.signature)
+        z = prior.counted(pairs.measured.signature)
         terms = locus_terms(prior, pairs.lab_g_dl, z)
         self.slots = Slots(pairs.paper, self.degree + 1, terms[0].shape[1])
         self.phi, self.slope_phi = (self.slots.spread(one) for one in terms)

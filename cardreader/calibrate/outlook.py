@@ -88,7 +88,7 @@ def outlook(calibration: Calibration, pairs: SitePairs, more: tuple[int, ...] = 
 def _information(calibration: Calibration, pairs: SitePairs) -> Array:
     """What all the pairs' photos together would tell of the weights, (3 p, 3 p)."""
     hb = pairs.lab_g_dl
-    z = calibration.standardised(pairs.measured.signature)
+    z = calibration.counted(pairs.measured.signature)
     phi, slope_phi = locus_terms(calibration, hb, z)
     jacobian = slope_phi @ calibration.weights()
     other = pairs.lab_sd_g_dl**2 + (calibration.volume_cv * hb) ** 2

@@ -18,6 +18,8 @@ from scipy import stats
 
 from cardreader.calibrate.condition import normal_equations
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.calibrationnumbers import VIVIDNESS_CLIP
+from cardreader.hb.measured import with_vividness_clipped
 from cardreader.hb.posterior import Posterior
 from cardreader.simulate.worlds.draws import WorldPairs
 
@@ -81,7 +83,7 @@ def fit_prior(
         )
     signature = pairs.measured.signature
     mean, sd = signature.mean(axis=0), signature.std(axis=0)
-    z = np.clip((signature - mean) / sd, -CLIP, CLIP)
+    z = with_vividness_clipped(np.clip((signature - mean) / sd, -CLIP, CLIP), VIVIDNESS_CLIP)
     worlds = _Worlds(pairs, z)
     for _ in range(rounds):
         worlds.step()
@@ -105,6 +107,7 @@ def fit_prior(
         signature_shift=shift,
         signature_slope=slope,
         signature_clip=CLIP,
+        vividness_clip=VIVIDNESS_CLIP,
         tail=TAIL,
         conformal_scale=factor,
         coverage=0.9,

@@ -25,7 +25,7 @@ from cardreader.hb.calibrationnumbers import (
 )
 from cardreader.hb.distribution import GRID_STEP_G_DL
 from cardreader.hb.lotcolours import LotColours
-from cardreader.hb.measured import VIVIDNESS_AT, Measured
+from cardreader.hb.measured import VIVIDNESS_AT, Measured, with_vividness_clipped
 from cardreader.hb.paper import UNNAMED
 from cardreader.hb.posterior import Posterior
 from cardreader.read.chain import CHAIN
@@ -74,7 +74,7 @@ class Calibration(CalibrationNumbers):
 
     def spread(self, signature: ArrayLike) -> Array:
         """What is not known of the site, as covariance (..., g, 3, 3) of the locus on the grid."""
-        z = self.standardised(signature)
+        z = self.counted(signature)
         if self.posterior is None:
             return np.zeros((*z.shape[:-1], len(self.grid_g_dl), 3, 3))
         axis = self.axis_at(self.grid_g_dl)
@@ -133,7 +133,7 @@ class Calibration(CalibrationNumbers):
 
     def signature_terms(self, signature: ArrayLike) -> tuple[Array, Array]:
         """Shift and slope (..., 3) of the locus for signatures (..., s): shift + axis * slope."""
-        z = self.standardised(signature)
+        z = self.counted(signature)
         return z @ self.signature_shift, z @ self.signature_slope
 
     def axis_at(self, hb_g_dl: ArrayLike) -> Array:
@@ -173,6 +173,10 @@ class Calibration(CalibrationNumbers):
         z = z - self.signature_centre if self.signature_centre.size else z
         squares = np.einsum("...i,ij,...j->...", z, self.signature_precision, z)
         return np.asarray(squares / z.shape[-1])
+
+    def counted(self, signature: ArrayLike) -> Array:
+        """Signatures (..., s) in standard units, as far as they move the locus."""
+        return with_vividness_clipped(self.standardised(signature), self.vividness_clip)
 
     def standardised(self, signature: ArrayLike) -> Array:
         """Signatures (..., s) in standard units, clipped."""

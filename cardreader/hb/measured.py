@@ -145,6 +145,12 @@ class Measured:
             raise ValueError(f"no measurement: {error}") from None
 
 
+def with_vividness_clipped(z: Array, clip: float) -> Array:
+    """Standardised signatures (..., s) with the phone's vividness within +-clip."""
+    before, vividness = np.split(z, [VIVIDNESS_AT], axis=-1)
+    return np.concatenate([before, np.clip(vividness, -clip, clip)], axis=-1)
+
+
 def measured(blot: BlotColour, correction: ColourCorrection) -> Measured:
     """The numbers of one photo that judging needs."""
     return Measured(blot.log_ratio, blot.covariance, signature(correction))

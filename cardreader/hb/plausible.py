@@ -43,6 +43,7 @@ _RANGES = {
     "coverage": (0.5, 0.9999),
     "tail": (0.5, 1e6),
     "signature_clip": (0.01, 1e3),
+    "vividness_clip": (0.01, 1e3),
     "max_distance2": (0.01, 1e6),
 }
 _LEAST_SD = 1e-6

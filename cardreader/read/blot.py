@@ -66,8 +66,8 @@ class Correction(Protocol):
         """XYZ D50 (N, 3) of linear RGB (N, 3) seen at card points (N, 2)."""
         ...
 
-    def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> NDArray[np.float64]:
-        """The same for shades of blood, held against the card's ramp."""
+    def best_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> NDArray[np.float64]:
+        """The same, less what the card's prints of like colour are still off by."""
         ...
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> NDArray[np.float64]:
@@ -209,8 +209,7 @@ def blot_colour(
     if rgb.shape != (2, 3):
         raise ValueError(f"colours of shape {rgb.shape[1:]}, not (3,)")
     at = np.broadcast_to(np.asarray(centre_mm, float), (2, 2))
-    xyz = np.vstack([correction.blood_xyz(rgb[:1], at[:1]), correction.xyz(rgb[1:], at[1:])])
-    xyz = np.maximum(xyz, 1e-4)
+    xyz = np.maximum(correction.best_xyz(rgb, at), 1e-4)
     if by_rgb is None:
         by_rgb = _log_jacobian(rgb[0], at[0], correction)
     blot_covariance = _carried(covariance, by_rgb)

@@ -5,7 +5,8 @@ in the order the light took backwards: what the phone did to colour after its to
 is undone (`vividness`); the neutral scale undoes what it did to brightness, and the
 light over the card (`light`); all patches together give a matrix from there to XYZ
 under D50 (`matrix`), weighted towards the shades of blood. What the fit leaves over at
-the patches is kept: it gates the photo (`correctable`) and feeds the uncertainty (`ramp`).
+the patches is kept: it gates the photo (`correctable`) feeds the uncertainty (`ramp`), and is
+taken off colours near them (`leftover`).
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from cardreader.core.refusal import Refusal
 from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
 from cardreader.read.correctable import colours_lost, tolerance, why_not
 from cardreader.read.lampmisfit import lamp_misfit
+from cardreader.read.leftover import Leftover
 from cardreader.read.light import EPSILON, LightModel, fit_light
 from cardreader.read.lostchannel import FilledCorrection, filled_corrections
 from cardreader.read.matrix import fit_matrix
@@ -87,9 +89,9 @@ class ColourCorrection:
         plain = self.vividness.undone(linear)
         return np.asarray(self.light.reflectance(plain, at_mm) @ self.matrix.T)
 
-    def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
-        """Like `xyz`, for shades of blood: what the ramp is still off by is taken off."""
-        return self.ramp_trend.taken_off(self.xyz(linear, at_mm))
+    def best_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
+        """Like `xyz`, less what prints of like colour are still off by."""
+        return self.leftover.taken_off(self.xyz(linear, at_mm))
 
     def reaches(self, linear: ArrayLike, at_mm: ArrayLike) -> bool:
         """Whether the card's shades of blood kept their colour as deep as a blot's (3,)."""
@@ -105,14 +107,24 @@ class ColourCorrection:
         return filled_corrections(self, np.asarray(linear, float), np.asarray(at_mm, float))
 
     @cached_property
+    def leftover(self) -> Leftover:
+        """What the correction is still off by, over colour."""
+        return Leftover(self.patch_xyz, self.lot.xyz, self.sound)
+
+    @cached_property
     def ramp_trend(self) -> RampTrend:
-        """What the correction is still off by along the printed ramp."""
+        """How well the shades of blood foretell each other."""
         return RampTrend(
             seen=self.patch_xyz[_RAMP],
             measured=self.lot.xyz[_RAMP],
-            sound=1.0 - _CLIPPED_LOSES * _lost(self.samples)[_RAMP],
+            sound=self.sound[_RAMP],
             tolerance=tolerance(self.lot),
         )
+
+    @cached_property
+    def sound(self) -> Array:
+        """Share (72,) of each print's colour that the phone's range kept, never quite 0."""
+        return 1.0 - _CLIPPED_LOSES * _lost(self.samples)
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
         """Of ln(XYZ / XYZ of reference), (3, 3), from tone, glare and self-check.

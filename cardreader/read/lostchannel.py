@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card import layout
 from cardreader.card.layout import Kind
+from cardreader.read.leftover import Leftover
 from cardreader.read.light import EPSILON
 from cardreader.read.ramp import RampTrend
 from cardreader.read.sample import CRUSHED_LINEAR
@@ -62,7 +63,8 @@ class FilledCorrection:
     ----------
     base : ColourCorrection
     ramp_trend : RampTrend
-        With the lost channels of shades filled in.
+    leftover : Leftover
+        Both with the lost channels of shades filled in.
     at_mm : (2,) array
         Where the blot is.
     channel : int or None
@@ -73,6 +75,7 @@ class FilledCorrection:
 
     base: ColourCorrection
     ramp_trend: RampTrend
+    leftover: Leftover
     at_mm: Array
     channel: int | None = None
     log_reflectance: float = 0.0
@@ -83,9 +86,9 @@ class FilledCorrection:
         plain = self._plain(np.asarray(linear, float), at)
         return np.asarray(self.base.light.reflectance(plain, at) @ self.base.matrix.T)
 
-    def blood_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
-        """As `ColourCorrection.blood_xyz`."""
-        return self.ramp_trend.taken_off(self.xyz(linear, at_mm))
+    def best_xyz(self, linear: ArrayLike, at_mm: ArrayLike) -> Array:
+        """As `ColourCorrection.best_xyz`."""
+        return self.leftover.taken_off(self.xyz(linear, at_mm))
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
         """As `ColourCorrection.log_ratio_covariance`, and what is less sure for the loss."""
@@ -129,10 +132,10 @@ def filled_corrections(
     linear, at_mm : (3,), (2,) arrays
         The blot's nominal linear RGB, and where it is.
     """
-    trend = filled_trend(correction)
+    filled = filled_shades(correction)
     lost = np.flatnonzero(linear < CRUSHED_LINEAR)
     if not lost.size:
-        return (FilledCorrection(correction, trend, at_mm),)
+        return (FilledCorrection(correction, *filled, at_mm),)
     channel = int(lost[0])
     if lost.size > 1 or channel == _RED:
         return ()
@@ -145,17 +148,19 @@ def filled_corrections(
     below = NormalDist().cdf((most - expected) / SPREAD)
     shares = (np.arange(N_VALUES) + 0.5) / N_VALUES * below
     values = [expected + SPREAD * NormalDist().inv_cdf(float(share)) for share in shares]
-    return tuple(FilledCorrection(correction, trend, at_mm, channel, value) for value in values)
+    return tuple(FilledCorrection(correction, *filled, at_mm, channel, value) for value in values)
 
 
-def filled_trend(correction: ColourCorrection) -> RampTrend:
-    """The ramp's trend with shades that lost one channel, and that not red, filled in."""
-    linear, trend = correction.samples.linear, correction.ramp_trend
+def filled_shades(correction: ColourCorrection) -> tuple[RampTrend, Leftover]:
+    """Trend and leftover with the ramp's shades that lost one channel, and that not red, filled
+    in.
+    """
+    linear, trend, leftover = correction.samples.linear, correction.ramp_trend, correction.leftover
     lost = linear < CRUSHED_LINEAR
     fillable = (lost.sum(axis=1) == 1) & ~lost[:, _RED] & (linear < _AT_TOP).all(axis=1)
     prints = np.flatnonzero(_RAMP & fillable)
     if not prints.size:
-        return trend
+        return trend, leftover
     channel = lost[prints].argmax(axis=1)
     at_mm, seen = layout.centres_mm()[prints], linear[prints]
     value = _of_shades(correction)[prints, channel]
@@ -163,7 +168,11 @@ def filled_trend(correction: ColourCorrection) -> RampTrend:
     plain = _filled(correction, seen, at_mm, channel, value)
     xyz = correction.patch_xyz.copy()
     xyz[prints] = correction.light.reflectance(plain, at_mm) @ correction.matrix.T
-    return replace(trend, seen=xyz[_RAMP], sound=np.where(fillable[_RAMP], 1.0, trend.sound))
+    sound = np.where(_RAMP & fillable, 1.0, correction.sound)
+    return (
+        replace(trend, seen=xyz[_RAMP], sound=sound[_RAMP]),
+        replace(leftover, seen=xyz, sound=sound),
+    )
 
 
 def _of_shades(correction: ColourCorrection) -> Array:

@@ -1,8 +1,8 @@
-"""Corrected shades of blood -> RampTrend: what the correction is still off by along the ramp.
+"""Corrected shades of blood -> RampTrend: how well the ramp's shades foretell each other.
 
 A tone curve or matrix that fails at just these shades fails at the printed ramp too, by
-a like amount at a like depth. So the blot is held against the ramp; and each shade,
-foretold by all others, says how far to trust that.
+a like amount at a like depth. A blot is to the ramp what a shade is that was left out; so
+each, foretold by all others, says how far to trust the correction.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from cardreader.core.order import median
 from cardreader.core.robust import NORM, RobustFit, cauchy, reweighted_fit
@@ -57,16 +57,6 @@ class RampTrend:
     measured: Array
     sound: Array
     tolerance: float = 1.0
-
-    def at(self, depth: ArrayLike) -> Array:
-        """Log ratio (..., 3) at depths ln Y (...); beyond the ramp's ends as it is there."""
-        low, high = self._ends
-        inside = np.clip(np.asarray(depth, float), low, high)
-        return np.asarray(self._terms(inside) @ self._fit.coefficients)
-
-    def taken_off(self, xyz: Array) -> Array:
-        """Corrected XYZ (..., 3) of shades of blood without the trend."""
-        return np.asarray(xyz * np.exp(-self.at(np.log(np.maximum(xyz[..., 1], _EPSILON)))))
 
     @cached_property
     def left_out(self) -> Array:
@@ -126,11 +116,8 @@ class RampTrend:
 
     @cached_property
     def _design(self) -> Array:
-        return self._terms(self._depth)
-
-    def _terms(self, depth: Array) -> Array:
         low, high = self._ends
-        t = 2 * (depth - low) / (high - low) - 1
+        t = 2 * (self._depth - low) / (high - low) - 1
         return np.asarray(t[..., None] ** _TERMS)
 
     @cached_property

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from cardreader.card.lot import Lot
 from cardreader.core.refusal import Reason, Refusal
@@ -108,9 +108,9 @@ def _log_ratio(
 ) -> NDArray[np.float64]:
     """ln(XYZ of blot / XYZ of paper), (3,), of a blot of that depth (3,) in a bay."""
     paper = np.exp(bay.paper.at(centre)[0])
-    at: ArrayLike = centre[None]
-    blot = np.maximum(correction.blood_xyz((np.exp(depth) * paper)[None], at)[0], 1e-4)
-    return np.asarray(np.log(blot / np.maximum(correction.xyz(paper[None], at)[0], 1e-4)))
+    both = np.stack([np.exp(depth) * paper, paper])
+    blot, blank = np.maximum(correction.best_xyz(both, np.tile(centre, (2, 1))), 1e-4)
+    return np.asarray(np.log(blot / blank))
 
 
 def _to_first(

@@ -65,7 +65,7 @@ def test_the_first_round_is_the_joint_gaussian_worked_out_whole(prior, worlds):
     lab = np.repeat(truth[[0, 3]], 3)
     pairs = replace(given, lab_g_dl=lab, lab_sd_g_dl=np.full(6, 0.3), level=level, blot=blot)
     seen, mean = pairs.measured, prior.weights()
-    z, axis = prior.standardised(seen.signature), prior.axis_at(lab)
+    z, axis = prior.counted(seen.signature), prior.axis_at(lab)
     up, down = prior.axis_at(lab + 0.05), prior.axis_at(lab - 0.05)
     rise, n = ((up - down) / 0.1)[:, None], np.arange(5)
     phi = np.hstack([axis[:, None] ** n, z, axis[:, None] * z])

@@ -1,4 +1,4 @@
-"""Tone, light, vividness and matrix on real photographs of a chart, taken and published by others.
+"""Tone, light, vividness, matrix and leftover on photographs of a chart taken by others.
 
 Patch means of sixteen photographs from four sources, each with its licence beside the
 data; the chart's published colours are those that colour-science 0.4 ships. Each patch
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.colour.cielab import XYZ_TO_SRGB, delta_e_2000, xyz_to_lab
 from cardreader.read import light as light_module
+from cardreader.read.leftover import Leftover
 from cardreader.read.light import LightModel
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.vividness import PLAIN, fit_vividness
@@ -75,7 +76,9 @@ def tone(linear: Array, keep: NDArray[np.bool_], slope: Array) -> LightModel:
     return light_module._unpack(p)
 
 
-def foretold(encoded: Array, keep: NDArray[np.bool_], vivid: bool) -> Array:
+def foretold(
+    encoded: Array, keep: NDArray[np.bool_], vivid: bool = True, leftover: bool = True
+) -> Array:
     """XYZ (24, 3) of all patches by a correction fitted to those to keep."""
     linear = np.asarray(colour.models.eotf_sRGB(encoded))
     wanted = chart.chart_xyz()
@@ -98,11 +101,15 @@ def foretold(encoded: Array, keep: NDArray[np.bool_], vivid: bool) -> Array:
         design = np.column_stack([SLOPE_BASIS[keep], np.ones(keep.sum())])
         gram = (design * weight[:, None]).T @ design + np.diag([0.1, 0.1, 0.0])
         slope = slope + np.linalg.solve(gram, (design * weight[:, None]).T @ miss)[:2]
-    return np.asarray(xyz)
+    if not leftover:
+        return np.asarray(xyz)
+    # The card prints each shade twice, side by side; the chart once.
+    seen, truth = (np.repeat(part[keep], 2, axis=0) for part in (xyz, wanted))
+    return Leftover(seen, truth, np.ones(len(seen))).taken_off(xyz)
 
 
 @cache
-def left_out(name: str, vivid: bool, every: int = 1) -> Array:
+def left_out(name: str, vivid: bool = True, leftover: bool = True, every: int = 1) -> Array:
     """CIEDE2000 of each sound patch, or of some, foretold by the others."""
     encoded = photos()[name]
     keep = sound(encoded)
@@ -111,13 +118,13 @@ def left_out(name: str, vivid: bool, every: int = 1) -> Array:
     for k in np.flatnonzero(keep)[::every]:
         others = keep.copy()
         others[k] = False
-        seen = np.maximum(foretold(encoded, others, vivid)[k : k + 1], 0)
+        seen = np.maximum(foretold(encoded, others, vivid, leftover)[k : k + 1], 0)
         out.append(delta_e_2000(xyz_to_lab(seen), lab[k : k + 1])[0])
     return np.array(out)
 
 
-def pooled(vivid: bool, every: int = 1) -> Array:
-    return np.concatenate([left_out(name, vivid, every) for name in photos()])
+def pooled(vivid: bool = True, leftover: bool = True, every: int = 1) -> Array:
+    return np.concatenate([left_out(name, vivid, leftover, every) for name in photos()])
 
 
 def by_matrix_alone(name: str, every: int = 1) -> Array:
@@ -143,29 +150,38 @@ def test_the_data_are_what_they_are_said_to_be() -> None:
 
 @pytest.mark.slow
 def test_left_out_patches_are_foretold() -> None:
-    """2.3 and 7.2 were found (median, 95th percentile); a matrix alone leaves 3.7 and 13.9."""
-    found = pooled(vivid=True, every=EVERY)
+    """2.1 and 5.5 were found (median, 95th percentile); a matrix alone leaves 3.7 and 13.9."""
+    found = pooled(every=EVERY)
     alone = np.concatenate([by_matrix_alone(name, EVERY) for name in photos()])
     assert np.median(found) < 0.9 * np.median(alone)
-    assert np.quantile(found, 0.95) < 0.7 * np.quantile(alone, 0.95)
+    assert np.quantile(found, 0.95) < 0.6 * np.quantile(alone, 0.95)
 
 
 @pytest.mark.slow
 def test_vividness_fits_no_noise() -> None:
-    """Three more numbers from 23 patches; those left out come out better: 2.5 and 7.4 without."""
-    with_it, without = (pooled(vivid, EVERY) for vivid in (True, False))
+    """Three more numbers from 23 patches; those left out come out better: 2.3 and 7.2 against 2.5
+    and 7.4, before what is left over is taken off."""
+    with_it, without = (pooled(vivid, leftover=False, every=EVERY) for vivid in (True, False))
     assert np.median(with_it) < np.median(without)
     assert np.quantile(with_it, 0.95) < np.quantile(without, 0.95)
 
 
+@pytest.mark.slow
+def test_what_is_left_at_like_colours_is_taken_off() -> None:
+    """Left-out patches come out better still: 2.1 and 5.5 against 2.3 and 7.2."""
+    with_it, without = (pooled(leftover=leftover, every=EVERY) for leftover in (True, False))
+    assert np.median(with_it) < np.median(without)
+    assert np.quantile(with_it, 0.95) < 0.9 * np.quantile(without, 0.95)
+
+
 if __name__ == "__main__":
+    PARTS = ((False, False), (True, False), (True, True))
     for photo in photos():
-        rows = [by_matrix_alone(photo), left_out(photo, False), left_out(photo, True)]
+        rows = [by_matrix_alone(photo), *(left_out(photo, *parts) for parts in PARTS)]
         cells = [f"{np.median(r):.2f} / {np.quantile(r, 0.95):.1f}" for r in rows]
         print(f"| {photo} | " + " | ".join(cells) + " |")
     for row in (
         np.concatenate([by_matrix_alone(name) for name in photos()]),
-        pooled(False),
-        pooled(True),
+        *(pooled(*parts) for parts in PARTS),
     ):
         print(f"{np.median(row):.2f} / {np.quantile(row, 0.95):.1f}")

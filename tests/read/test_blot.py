@@ -340,7 +340,7 @@ class LinearCorrection:
         gain = 1 + 0.01 * (np.asarray(at_mm)[:, :1] - X)
         return gain * np.asarray(linear) @ self.matrix.T
 
-    blood_xyz = xyz
+    best_xyz = xyz
 
     def log_ratio_covariance(self, linear, reference):
         return np.zeros((3, 3))

@@ -18,7 +18,7 @@ from cardreader.hb.measured import measured
 from cardreader.pipeline import read_photo
 from cardreader.read.blot import BlotColour, blot_colour, region_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
-from cardreader.read.lostchannel import DOUBT_SD, MAX_ABOVE, N_VALUES, filled_trend
+from cardreader.read.lostchannel import DOUBT_SD, MAX_ABOVE, N_VALUES, filled_shades
 from cardreader.read.sample import CRUSHED_LINEAR, PatchSamples
 from cardreader.read.segment import BlotRegion
 from cardreader.read.vividness import Vividness
@@ -129,7 +129,7 @@ def test_a_blot_comes_out_near_its_colour_and_its_doubt_covers_the_rest(gain: fl
 def test_shades_filled_in_say_how_far_the_correction_is_off_at_their_depth() -> None:
     """Their kept channels do: without them the trend stays as it is at the last whole shade."""
     plain, vivid = lively(1.5)
-    filled = filled_trend(vivid)
+    filled, leftover = filled_shades(vivid)
     lost = (vivid.samples.linear[RAMP] < CRUSHED_LINEAR).sum(axis=1)
     filled_in, as_seen = (
         np.abs(np.log(trend.seen / LOT.xyz[RAMP])) for trend in (filled, vivid.ramp_trend)
@@ -138,7 +138,8 @@ def test_shades_filled_in_say_how_far_the_correction_is_off_at_their_depth() -> 
     assert as_seen[lost == 1].max() > 0.2
     assert np.array_equal(filled_in[lost != 1], as_seen[lost != 1])
     assert (filled.sound[lost == 1] == 1).all()
-    assert filled_trend(plain) is plain.ramp_trend
+    assert np.array_equal(leftover.seen[RAMP], filled.seen)
+    assert filled_shades(plain) == (plain.ramp_trend, plain.leftover)
 
 
 def test_nothing_moves_where_nothing_was_lost() -> None:

@@ -29,7 +29,7 @@ class Plain:
     def xyz(self, linear, at_mm):
         return np.asarray(linear, float)
 
-    blood_xyz = xyz
+    best_xyz = xyz
 
     def reaches(self, linear, at_mm):
         return True

@@ -59,8 +59,8 @@ def test_dirty_prints_are_named_and_their_twins_stand_in(seed: int) -> None:
     dirty[[NAMES.index(n) for n in names]] *= DIRT
     assert spoiled(dirty) == set(names)
     blood, middle = np.array([[0.35, 0.09, 0.06]]), np.array([layout.CENTRE_MM])
-    assert corrected(dirty).blood_xyz(blood, middle) == pytest.approx(
-        corrected(clean).blood_xyz(blood, middle), rel=0.02
+    assert corrected(dirty).best_xyz(blood, middle) == pytest.approx(
+        corrected(clean).best_xyz(blood, middle), rel=0.02
     )
 
 

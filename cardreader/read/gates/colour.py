@@ -7,6 +7,7 @@ from cardreader.read import (
     correct,
     correctable,
     lampmisfit,
+    leftover,
     light,
     likelyprint,
     matrix,
@@ -302,6 +303,23 @@ CORRECTION = Stage(
     ),
 )
 
+LEFTOVER = Stage(
+    "What is left at colours like it",
+    leftover,
+    (
+        measured(
+            "REACH_LAB",
+            "CIELAB",
+            "left-out patches of 16 real chart photos and simulated sittings apart from those "
+            "reported (seeds 9101, 9202): flat from 18 to 35",
+        ),
+        measured("PRIOR_SD", "ln XYZ", "as REACH_LAB; only its ratio to PRINT_SD counts"),
+        measured("PRINT_SD", "ln XYZ", "as REACH_LAB: flat from a quarter of PRIOR_SD to 0.8"),
+        derived("_LEAST_SOUND", "1", "far below what a print counts for, so it moves nothing"),
+        chosen("_EPSILON", "perfect diffuser = 1", "floor of logarithms"),
+    ),
+)
+
 RAMP = Stage(
     "Ramp trend",
     ramp,
@@ -371,6 +389,7 @@ GATES = (
     PRINT_COLOURS,
     VIVIDNESS,
     CORRECTION,
+    LEFTOVER,
     RAMP,
     CORRECTABLE,
 )
