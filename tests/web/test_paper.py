@@ -113,6 +113,17 @@ def test_what_is_wrong_in_a_line_is_said_beside_it(app, worker):
     assert [w["code"] for w in worker.get("/api/women").json()] == ["KX-313"]
 
 
+def test_a_code_on_paper_written_almost_like_anothers_is_asked_about(worker):
+    worker.add_woman("PA-0090")
+    line = {"submission_key": "paper-key-90", "on": TODAY.isoformat(), "value": "9.5"}
+    asked = worker.post("/paper/enter", code="pa 90", **line)
+    assert "The register has PA-0090, which is written almost alike." in asked.text
+    assert 'name="another" value="PA90"' in asked.text
+    assert "Nobody found" in worker.get("/women?find=PA90").text
+    worker.post("/paper/enter", code="pa 90", another="PA90", **line)
+    assert worker.get("/women?find=PA90").status_code == 303
+
+
 def test_a_transfer_needs_its_place_and_gives_a_letter(worker):
     woman = worker.add_woman("KX-321")
     worker.send_photo(worker.open_visit(woman), photo(9.0))

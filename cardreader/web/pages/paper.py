@@ -23,7 +23,7 @@ from cardreader.register.recording import KeyReusedError, next_number, on_day, o
 from cardreader.register.referrals import send_for_test
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.tube import LIMITS, TubeUnit
-from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman
+from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman, written_alike
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.fields import Fields
@@ -104,7 +104,16 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
         return _enter_page(request, fields.values, fields.problems)
     by, asked = visitor.account_id, list[str]()
     with state.database.write() as session:
-        woman = find_woman(session, code) or add_woman(session, code, weeks, on, by)
+        known = find_woman(session, code)
+        if known is None and fields.raw("another") != code:
+            alike = written_alike(session, code)
+            if alike is not None:
+                fields.problems["code"] = _(
+                    "The register has %(code)s, which is written almost alike. Mend the code if it "
+                    "is hers. Is it another woman? Press Enter again."
+                ) % {"code": alike.code}
+                return _enter_page(request, fields.values, fields.problems, another=code)
+        woman = known or add_woman(session, code, weeks, on, by)
         if weeks is not None and weeks != woman.gestation_at(on):
             try:
                 mend_weeks(
@@ -150,6 +159,7 @@ def _enter_page(
     problems: dict[str, str] | None = None,
     entered: tuple[str, str] | None = None,
     asked: Sequence[str] = (),
+    another: str = "",
 ) -> Response:
     state: State = request.app.state.shared
     return page(
@@ -160,6 +170,7 @@ def _enter_page(
         problems=problems or {},
         entered=entered,
         asked=asked,
+        another=another,
         today=state.today(),
         submission_key=new_id(),
         TubeUnit=TubeUnit,
