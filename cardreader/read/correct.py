@@ -124,7 +124,7 @@ class ColourCorrection:
     @cached_property
     def sound(self) -> Array:
         """Share (72,) of each print's colour that the phone's range kept, never quite 0."""
-        return 1.0 - _CLIPPED_LOSES * _lost(self.samples)
+        return _sound(self.samples)
 
     def log_ratio_covariance(self, linear: ArrayLike, reference: ArrayLike) -> Array:
         """Of ln(XYZ / XYZ of reference), (3, 3), from tone, glare and self-check.
@@ -197,7 +197,7 @@ def correct(samples: PatchSamples, lot: Lot, banding: Banding = EVEN) -> ColourC
 
 def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> ColourCorrection:
     at_mm = layout.centres_mm()
-    weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * (1.0 - _CLIPPED_LOSES * _lost(samples))
+    weight = np.where(_RAMP, _RAMP_WEIGHT, 1.0) * _sound(samples)
     greys = _greys_that_tell(samples, keep)
     light = fit_light(samples.linear, lot, greys, banding, roughly=True)
     lamps, spread = lamp_misfit()[keep], SPREAD
@@ -215,9 +215,9 @@ def _fit(samples: PatchSamples, lot: Lot, keep: Mask, banding: Banding) -> Colou
     return ColourCorrection(light, matrix, samples, lot, vividness)
 
 
-def _lost(samples: PatchSamples) -> Array:
-    """Share (72,) of a print's colour that ended at either end of the phone's range."""
-    return np.where(samples.crushed, 1.0, samples.clipped_share)
+def _sound(samples: PatchSamples) -> Array:
+    lost = np.where(samples.crushed, 1.0, samples.clipped_share)
+    return np.asarray(1.0 - _CLIPPED_LOSES * lost)
 
 
 def _greys_that_tell(samples: PatchSamples, keep: Mask) -> Mask:
