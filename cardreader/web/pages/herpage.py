@@ -136,6 +136,7 @@ def _history(woman: Woman, points: tuple[Any, ...], state: State) -> list[dict[s
             "reading_id": r.id,
             "words": words.OUTCOMES[words.Outcome.NOT_READ],
             "advice": ADVICE[Reason(r.refusal)],
+            "judged_by": "",
         }
         for r in woman.readings
         if r.refusal is not None and r.set_aside_at is None
