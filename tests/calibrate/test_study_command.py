@@ -29,7 +29,7 @@ from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.container import load, save
+from cardreader.hb.container import load, load_calibration, save
 from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import Measured
 from cardreader.terminal.exitcodes import ExitCode
@@ -258,6 +258,18 @@ def test_a_fit_in_place_of_another_says_what_changed(table, tmp_path, capsys, fr
     of_both = re.search(r"Of (\d+) photos that both give a value for, it moved by", told)
     assert 0.8 * len(rows) <= int(of_both[1]) <= len(rows)
     assert "no longer there" not in told
+
+
+def test_one_of_another_measuring_chain_is_not_compared_with(tmp_path, capsys):
+    """Its numbers are of other colours: what it would make of these says nothing of it."""
+    path, model = tmp_path / "model.json", load_calibration(shipped("default"))
+    path.write_text(replace(model, chain="6").to_json())
+    assert inputs.older_at(path) is None
+    assert "What changes can't be told" in capsys.readouterr().out
+    path.write_text(model.to_json())
+    found = inputs.older_at(path)
+    assert found is not None
+    assert found[0].id == model.id
 
 
 def test_every_fault_of_confirmations_is_told_at_once(tmp_path, capsys):

@@ -155,14 +155,16 @@ def with_past(path: Path) -> tuple[Calibration, Past]:
 
 
 def older_at(path: Path) -> tuple[Calibration, Past] | None:
-    """The calibration that a new one is to replace; None where there is none that can be read."""
+    """The calibration that a new one is to replace; None where there is none to compare with."""
     if not path.exists():
         return None
     try:
-        return with_past(path)
+        older, past = with_past(path)
+        older.must_be_of_this_chain()
     except (ValueError, OSError) as error:
-        say_line(f"What changes can't be told, since the older one can't be read: {reason(error)}")
+        say_line(f"What changes can't be told, since the older one can't be used: {reason(error)}")
         return None
+    return older, past
 
 
 def must_be_new(features: Features, past: Past) -> None:
