@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
+import logging
 import sqlite3
 from contextlib import closing
 
@@ -78,7 +79,7 @@ def test_a_locked_register(make_app, monkeypatch, tmp_path):
     assert worker.post("/women/new", code="KX-1").status_code == 303
 
 
-def test_a_register_that_gets_damaged_while_it_runs_is_said(app, worker, caplog):
+def test_a_register_that_gets_damaged_while_it_runs_is_said(app, worker, caplog, monkeypatch):
     """A page of the readings' table overwritten, as a dying card of memory does."""
     woman = worker.add_woman("KX-1")
     worker.send_photo(worker.open_visit(woman), photo(9.0))
@@ -91,6 +92,8 @@ def test_a_register_that_gets_damaged_while_it_runs_is_said(app, worker, caplog)
     with file.open("r+b") as stream:
         stream.seek((page - 1) * size)
         stream.write(b"\x99" * size)
+    # A library that sets up logging in another test of this process may silence all others.
+    monkeypatch.setattr(logging.getLogger("uvicorn.error"), "disabled", False)
     answer = worker.get(woman)
     assert answer.status_code == 503
     assert "What was just sent is not entered" in answer.text
