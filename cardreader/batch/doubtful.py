@@ -25,10 +25,10 @@ class Doubtful:
     """
 
     def __init__(self) -> None:
-        self._severe = _Least(lambda row: (-row["p_severe"], row["photo"]))
+        self._severe = _Least(_gravest_first)
         self._open = _Least(lambda row: (abs(row["p_anaemic"] - 0.5), row["photo"]))
         self._not_read: dict[str, list[Row]] = {}
-        self._refer = _Least(lambda row: (-row["p_severe"], row["photo"]), MOST_REFERRED)
+        self._refer = _Least(_gravest_first, MOST_REFERRED)
 
     def add(self, row: Row) -> None:
         """Look at a row of the result table; a content that was there before is passed over."""
@@ -63,6 +63,10 @@ class Doubtful:
         for turn in range(max(map(len, by_reason.values()), default=0)):
             out += [by_reason[r][turn] for r in sorted(by_reason) if turn < len(by_reason[r])]
         return out
+
+
+def _gravest_first(row: Row) -> tuple[float, str]:
+    return -row["p_severe"], row["photo"]
 
 
 class _Least:

@@ -79,9 +79,8 @@ def list_photos(
     a list says nothing. Files of folders whose names are no photos' are counted in ``left_out``
     by their endings. SourceError for a source that can't be listed.
     """
-    uncounted: Counter[str] = Counter()
+    counted = Counter() if left_out is None else left_out
     for source in sources:
-        counted = uncounted if left_out is None else left_out
         yield from _of_source(source, subject or Subject(), counted)
 
 

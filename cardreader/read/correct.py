@@ -5,7 +5,7 @@ in the order the light took backwards: what the phone did to colour after its to
 is undone (`vividness`); the neutral scale undoes what it did to brightness, and the
 light over the card (`light`); all patches together give a matrix from there to XYZ
 under D50 (`matrix`), weighted towards the shades of blood. What the fit leaves over at
-the patches is kept: it gates the photo (`correctable`) feeds the uncertainty (`ramp`), and is
+the patches is kept: it gates the photo (`correctable`), feeds the uncertainty (`ramp`), and is
 taken off colours near them (`leftover`).
 """
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TypeVar
@@ -245,18 +245,19 @@ def must_be_of_a_demo(path: Path, mark: str) -> None:
 
 def print_faults(errors: tuple[RowError, ...]) -> None:
     """A line for each of the first faults."""
-    for error in errors[:MOST_FAULTS_SHOWN]:
-        say_line(str(error))
-    if len(errors) > MOST_FAULTS_SHOWN:
-        say_line(f"... and {len(errors) - MOST_FAULTS_SHOWN} more faults")
+    _say_first([str(error) for error in errors], "faults")
 
 
 def say_warnings(study: Study) -> None:
     """A line for each of the first rows worth a look."""
-    for warning in study.warnings[:MOST_FAULTS_SHOWN]:
-        say_line(f"please look at {warning}")
-    if len(study.warnings) > MOST_FAULTS_SHOWN:
-        say_line(f"... and {len(study.warnings) - MOST_FAULTS_SHOWN} more to look at")
+    _say_first([f"please look at {warning}" for warning in study.warnings], "to look at")
+
+
+def _say_first(lines: Sequence[str], what: str) -> None:
+    for line in lines[:MOST_FAULTS_SHOWN]:
+        say_line(line)
+    if len(lines) > MOST_FAULTS_SHOWN:
+        say_line(f"... and {len(lines) - MOST_FAULTS_SHOWN} more {what}")
 
 
 def write_files(folder: Path, files: dict[str, bytes]) -> None:

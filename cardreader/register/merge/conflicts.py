@@ -41,7 +41,7 @@ from cardreader.register.merge.joining import (
     show_by_herself,
     show_joined,
 )
-from cardreader.register.merge.state import Change, Row, WomanState
+from cardreader.register.merge.state import Change, Row
 from cardreader.register.merge.store import load_women, shown_values, utc
 from cardreader.register.mergemodels import FieldChange, JoinedAway, Joining, KnownRegister
 from cardreader.register.models import Account, Treatment, Woman
@@ -253,8 +253,9 @@ def settle(
         raise ValueError("her records don't say so any more: look at the list again")
     found, choice = chosen[0]
     group = component(session, woman_id)
-    told = {weeks_of(shown(s.records[WOMAN, s.id], "gestation")) for s in _own(session, group)}
-    for state in _own(session, group):
+    states = load_women(session, group, [WOMAN]).values()
+    told = {weeks_of(shown(state.records[WOMAN, state.id], "gestation")) for state in states}
+    for state in states:
         for name in FIELDS[found.kind]:
             heads = state.records[WOMAN, state.id].heads(name)
             value = {column: choice.value[column] for column in fields_of(WOMAN)[name]}
@@ -278,10 +279,6 @@ def settle(
     if choice.value.get("closed_reason") == Closing.DIED:
         for referral in open_referrals(session.get_one(Woman, woman_id)):
             close(session, referral, ReferralOutcome.DIED, utc_now(), by)
-
-
-def _own(session: Session, group: Collection[str]) -> list[WomanState]:
-    return list(load_women(session, group, [WOMAN]).values())
 
 
 def _set_births_aside(session: Session, her: Woman, holds: Row, by: str | None) -> None:
