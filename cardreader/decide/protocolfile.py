@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -36,25 +37,59 @@ def shipped_protocols() -> tuple[str, ...]:
     return tuple(sorted(p.stem for p in shipped("protocols").glob("*.toml")))
 
 
+@dataclass(frozen=True)
+class ProtocolSource:
+    """What a protocol is loaded from, so that it can be kept.
+
+    ``own`` is the text of the file; None where ``id`` is that of a shipped protocol, which is
+    then the one of whichever version loads it.
+    """
+
+    id: str
+    own: str | None = None
+
+    def load(self) -> Protocol:
+        """The protocol itself. Raises ProtocolError, with the fault in one line."""
+        if self.own is None:
+            return load_protocol(self.id)
+        return parse_protocol(self.own.encode())
+
+
+def protocol_source(id_or_path: str | Path = DEFAULT) -> ProtocolSource:
+    """The source of a shipped protocol by id, or of any by the path of its TOML file.
+
+    Raises ProtocolError, with the file and the fault in one line.
+    """
+    name = str(id_or_path)
+    if name in shipped_protocols():
+        return ProtocolSource(name)
+    data = _content(Path(name))
+    return ProtocolSource(_parsed(Path(name), data).id, data.decode())
+
+
 def load_protocol(id_or_path: str | Path = DEFAULT) -> Protocol:
     """Load a shipped protocol by id, or any by the path of its TOML file.
 
     Raises ProtocolError, with the file and the fault in one line.
     """
     name = str(id_or_path)
-    if name in (known := shipped_protocols()):
-        path = shipped("protocols", f"{name}.toml")
-    else:
-        path = Path(name)
-        if path.suffix != ".toml":
-            raise ProtocolError(
-                f"no protocol {name!r}; there are {', '.join(known)}, or give a .toml file"
-            )
+    shipped_one = name in shipped_protocols()
+    path = shipped("protocols", f"{name}.toml") if shipped_one else Path(name)
+    return _parsed(path, _content(path))
+
+
+def _content(path: Path) -> bytes:
+    if path.suffix != ".toml":
+        known = ", ".join(shipped_protocols())
+        raise ProtocolError(f"no protocol {str(path)!r}; there are {known}, or give a .toml file")
     try:
         with path.open("rb") as stream:
-            data = stream.read(LONGEST_FILE_BYTES + 1)
+            return stream.read(LONGEST_FILE_BYTES + 1)
     except OSError as error:
         raise ProtocolError(f"{path}: can't be opened: {reason(error)}") from None
+
+
+def _parsed(path: Path, data: bytes) -> Protocol:
     try:
         return parse_protocol(data)
     except ProtocolError as error:

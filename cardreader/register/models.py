@@ -371,6 +371,19 @@ class JudgedAgain(Base):
     visit: Mapped[Visit] = relationship(back_populates="judged_again")
 
 
+class LastJudged(Base):
+    """What the register's server last judged by: one row, none before a server ran on it.
+
+    ``protocol_text`` is the file of a protocol of one's own; null for a shipped one.
+    """
+
+    __tablename__ = "last_judged"
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    protocol_id: Mapped[str] = mapped_column(String(64))
+    protocol_text: Mapped[str | None] = mapped_column(Text)
+    elevation_m: Mapped[float | None]
+
+
 class AuditEntry(Base):
     """Who did what and when. Append only: triggers refuse change and deletion."""
 

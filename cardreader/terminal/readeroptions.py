@@ -32,13 +32,17 @@ def reader_options(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def protocol_option(group: argparse._ActionsContainer) -> None:
-    """Add ``--protocol``."""
+def protocol_option(group: argparse._ActionsContainer, unsaid: str = "") -> None:
+    """Add ``--protocol``; ``unsaid`` says what holds without it, where that isn't the default.
+
+    It is then None, and for whoever adds the option to find out.
+    """
     group.add_argument(
         "--protocol",
-        default=DEFAULT_PROTOCOL,
+        default=None if unsaid else DEFAULT_PROTOCOL,
         metavar="P",
-        help=f"shipped protocol or a .toml file of your own (default: {DEFAULT_PROTOCOL})",
+        help="shipped protocol or a .toml file of your own "
+        f"(default: {unsaid or DEFAULT_PROTOCOL})",
     )
 
 

@@ -18,6 +18,7 @@ from starlette.staticfiles import StaticFiles
 
 from cardreader.register.database import Database, complaint
 from cardreader.register.keptlists import keep_lists
+from cardreader.register.lastjudged import Judging, remember
 from cardreader.register.merge.days import join_all
 from cardreader.register.merge.joining import show_all_anew
 from cardreader.register.photostore import open_store
@@ -68,6 +69,8 @@ def create_app(
         reader = PipelineReader.load()
     photos = open_store(settings.data) if settings.photos is PhotoPolicy.ENCRYPTED else None
     own = SiteReader(reader, database)
+    if settings.protocol is not None:
+        remember(database, Judging(settings.protocol, settings.elevation_m))
     keep_lists(database, own.rules.follow_up, progress)
     workshop = Workshop(database, settings.data, own, settings.elevation_m)
     state = State(settings, database, own, workshop, photos, today)

@@ -100,6 +100,8 @@ class Workshop:
             "study.csv": study_csv(found, laboratory.method, laboratory.sd_percent),
             "measured.jsonl": measured_jsonl(found),
         }
+        if named.protocol.own is not None:
+            files[OWN_PROTOCOL] = named.protocol.own
         readings = [pair.reading_id for pair in found.pairs]
         self._start(lambda: self._fit(row_id, words, files, readings, laboratory), "fit")
         return row_id
@@ -144,7 +146,8 @@ class Workshop:
             with tempfile.TemporaryDirectory(prefix=UNFINISHED_FIT, dir=self._data) as name:
                 folder = Path(name)
                 for file, text in files.items():
-                    (folder / file).write_text(text, encoding="utf-8")
+                    # As they are: a protocol is known by the hash of its file.
+                    (folder / file).write_text(text, encoding="utf-8", newline="")
                 failed = self._run(row_id, words, folder)
                 if failed is None:
                     made = read_made(folder / OUT)
@@ -192,6 +195,7 @@ class Workshop:
 
 
 OUT = "calibration"
+OWN_PROTOCOL = "protocol.toml"
 UNLIKE = "unlike_readings"
 """Where a calibration's provenance names the readings that were unlike the others in its fit."""
 LABORATORY = "laboratory"
@@ -219,9 +223,7 @@ def fit_command(named: Named, name: str, place: str, synthetic: bool) -> list[st
     words += ["--title", f"Register of {place}" if place else "Register"]
     if named.lots is not None:
         words += ["--lots", str(named.lots.absolute())]
-    if named.protocol is not None:
-        own = Path(named.protocol)
-        words += ["--protocol", str(own.absolute()) if own.exists() else named.protocol]
+    words += ["--protocol", named.protocol.id if named.protocol.own is None else OWN_PROTOCOL]
     return [*words, "--synthetic"] if synthetic else words
 
 

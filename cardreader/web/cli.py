@@ -13,9 +13,9 @@ from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
+from cardreader.web.judgingas import judging_of_server, judging_options
 from cardreader.web.registerat import (
     add_where,
-    judging_options,
     must_be_there,
     opened_database,
     register_told,
@@ -24,6 +24,7 @@ from cardreader.web.registerat import (
 )
 
 if TYPE_CHECKING:
+    from cardreader.register.lastjudged import Judging
     from cardreader.terminal.frame import Commands
     from cardreader.web.settings import Settings
 
@@ -166,8 +167,9 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.web.serve import serve
     from cardreader.web.tls import CertificateError
 
+    judging = judging_of_server(arguments)
     with using_data():
-        reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
+        reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
     with (
         register_told(),
         writing(arguments.data),
@@ -175,7 +177,7 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
         suppress(KeyboardInterrupt),  # which is how a server is stopped
     ):
         serve(
-            _settings(arguments),
+            _settings(arguments, judging),
             reader,
             arguments.host or EVERYWHERE,
             arguments.port,
@@ -193,15 +195,16 @@ def _serve_here(arguments: argparse.Namespace) -> ExitCode:
 
     if arguments.host is not None:
         raise CommandError(ExitCode.USAGE, "--here listens on this machine alone: leave --host out")
+    judging = judging_of_server(arguments)
     with using_data():
-        reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
+        reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
     with (
         register_told(),
         writing(arguments.data),
         told(ExitCode.BAD_DATA, ServeError, PhotoStoreError),
         suppress(KeyboardInterrupt),
     ):
-        serve_here(_settings(arguments), reader, arguments.port, not arguments.no_open)
+        serve_here(_settings(arguments, judging), reader, arguments.port, not arguments.no_open)
     return ExitCode.OK
 
 
@@ -303,7 +306,7 @@ def _audit(arguments: argparse.Namespace) -> ExitCode:
     return ExitCode.OK
 
 
-def _settings(arguments: argparse.Namespace) -> Settings:
+def _settings(arguments: argparse.Namespace, judging: Judging | None = None) -> Settings:
     from cardreader.web.settings import PhotoPolicy, Settings
 
     return Settings(
@@ -311,7 +314,8 @@ def _settings(arguments: argparse.Namespace) -> Settings:
         database_url=arguments.database,
         photos=PhotoPolicy(getattr(arguments, "photos", "none")),
         place=getattr(arguments, "place", ""),
-        elevation_m=getattr(arguments, "elevation_m", None),
+        elevation_m=None if judging is None else judging.elevation_m,
+        protocol=None if judging is None else judging.protocol,
         pair_days=getattr(arguments, "pair_days", 3),
     )
 

@@ -15,9 +15,9 @@ from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
+from cardreader.web.judgingas import judging_of, judging_options
 from cardreader.web.registerat import (
     add_where,
-    judging_options,
     must_be_there,
     opened_database,
     photos_option,
@@ -95,12 +95,13 @@ def _side(arguments: argparse.Namespace, database: Database) -> Side:
     from cardreader.web.sitereader import SiteReader, judge_by
 
     sweep(arguments.data)
+    judging = judging_of(arguments, database)
     with using_data():
-        reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
+        reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
     return Side(
         database,
         arguments.data,
-        judge_by(SiteReader(reader, database), arguments.elevation_m),
+        judge_by(SiteReader(reader, database), judging.elevation_m),
         open_store(arguments.data) if arguments.photos else None,
         arguments.photos,
         Unknown(arguments.unknown),

@@ -12,9 +12,9 @@ from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.output import say
 from cardreader.terminal.progress import progress_of, progress_option
+from cardreader.web.judgingas import judging_of, judging_options
 from cardreader.web.registerat import (
     add_where,
-    judging_options,
     must_be_there,
     opened_database,
     photos_option,
@@ -277,8 +277,6 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
     must_be_there(arguments)
     with told(ExitCode.NO_FILE, OSError, about=arguments.file), arguments.file.open("rb"):
         pass
-    with using_data():
-        reader = PipelineReader.load(arguments.lots, arguments.calibration, arguments.protocol)
     with (
         register_told(),
         opened_database(arguments) as database,
@@ -286,9 +284,12 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
         told_if_damaged(),
         writing(arguments.data),
     ):
+        judging = judging_of(arguments, database)
+        with using_data():
+            reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
         renew_as_they_change(database, reader.rules.follow_up)
         photos = open_store(arguments.data) if arguments.photos else None
-        judge = judge_by(SiteReader(reader, database), arguments.elevation_m)
+        judge = judge_by(SiteReader(reader, database), judging.elevation_m)
         done = take_in(database, arguments.file, judge, photos, None, progress_of(arguments))
     say(_told_of(done))
     return ExitCode.OK

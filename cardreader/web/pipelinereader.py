@@ -20,7 +20,7 @@ from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol
-from cardreader.decide.protocolfile import DEFAULT, load_protocol
+from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
 from cardreader.decide.rule import MAY_HIDE_SEVERE, Outcome, Question, decide, with_pale_blot
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
@@ -46,6 +46,8 @@ from cardreader.result.asjson import (
 from cardreader.result.reading import Findings, Reading
 from cardreader.web.reader import Named, PhotoResult, Shade
 
+_DEFAULT = ProtocolSource(DEFAULT)
+
 
 class PipelineReader:
     """Reads photos with the given lots, calibration and protocol."""
@@ -54,11 +56,10 @@ class PipelineReader:
         self,
         lots: Lots,
         calibration: Calibration,
-        rules: Protocol,
+        protocol: ProtocolSource,
         lots_from: Path | None = None,
-        protocol: str | None = None,
     ) -> None:
-        self._reader = Reader(lots, calibration, rules, dt.date.today())
+        self._reader = Reader(lots, calibration, protocol.load(), dt.date.today())
         self._lots_from, self._protocol = lots_from, protocol
 
     @classmethod
@@ -66,15 +67,14 @@ class PipelineReader:
         cls,
         lots: Path | None = None,
         calibration: Path | None = None,
-        protocol: str | None = None,
+        protocol: ProtocolSource = _DEFAULT,
     ) -> PipelineReader:
         """With what is named, or with what is shipped. ValueError or OSError say what is wrong."""
         return cls(
             Lots.load(lots or shipped("lots")),
             load_calibration(calibration or shipped("default")),
-            load_protocol(protocol or DEFAULT),
-            lots,
             protocol,
+            lots,
         )
 
     def with_calibration(self, calibration: Calibration) -> PipelineReader:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from cardreader.decide.protocol import Protocol as Rules
+from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.register.recording import PhotoFacts
@@ -38,14 +39,14 @@ class PhotoResult:
 
 @dataclass(frozen=True)
 class Named:
-    """Where a reader's lots and protocol come from, as other commands are told; None: shipped.
+    """Where a reader's lots (None: shipped) and protocol come from, for other commands.
 
     ``real_lots`` are those of printed cards, ``demonstration_lots`` those that never were;
     ``lot_colours`` has the `Lot.fingerprint` of each.
     """
 
     lots: Path | None
-    protocol: str | None
+    protocol: ProtocolSource
     real_lots: frozenset[str]
     demonstration_lots: frozenset[str]
     lot_colours: dict[str, str] = field(default_factory=dict)

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, writing
-from cardreader.terminal.readeroptions import calibration_option, lots_option, protocol_option
 
 if TYPE_CHECKING:
     from cardreader.register.database import Database
@@ -39,16 +38,6 @@ def add_where(parser: argparse.ArgumentParser) -> None:
         metavar="URL",
         help=f"PostgreSQL by URL (default: SQLite in the folder, or ${DATABASE_VARIABLE})",
     )
-
-
-def judging_options(parser: argparse.ArgumentParser) -> None:
-    """Add where women are screened, and what their photos are read with and judged by."""
-    parser.add_argument(
-        "--elevation-m", type=float, metavar="M", help="elevation of the place, metres"
-    )
-    protocol_option(parser)
-    calibration_option(parser)
-    lots_option(parser)
 
 
 def photos_option(parser: argparse.ArgumentParser, what: str) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
+from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import sqlite_url
 from cardreader.register.sitepairs import PAIR_DAYS
@@ -31,6 +32,8 @@ class Settings:
     photos: PhotoPolicy = PhotoPolicy.NONE
     place: str = ""
     elevation_m: float | None = None
+    # What the reader's protocol comes from, to be remembered by the register; None: nothing is.
+    protocol: ProtocolSource | None = None
     # Longest time between a blot and a laboratory value that make a pair, in days.
     pair_days: int = PAIR_DAYS
     secure_cookies: bool = False

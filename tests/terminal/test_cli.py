@@ -585,6 +585,8 @@ _OWN_MEANING = {
     ("check", "--data"),  # any folder that shall be written to
     ("study bridge", "--calibration"),  # the old one, which must be named
     ("study drift", "--calibration"),  # none when left out
+    # As the register's server last judged when left out.
+    *((words, "--protocol") for words in ("serve", "take-in", "meet")),
 }
 
 
