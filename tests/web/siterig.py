@@ -18,7 +18,7 @@ import numpy as np
 from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
-from cardreader.decide.protocolfile import load_protocol
+from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
 from cardreader.decide.subject import Subject
 from cardreader.hb.container import load_calibration
 from cardreader.hb.measured import Measured
@@ -69,9 +69,8 @@ class DrawnReader(PipelineReader):
 
     @classmethod
     def of(cls, lots: Path) -> DrawnReader:
-        return cls(
-            Lots.load(lots), load_calibration(shipped("default")), load_protocol(), lots, None
-        )
+        protocol = ProtocolSource(DEFAULT)
+        return cls(Lots.load(lots), load_calibration(shipped("default")), protocol, lots)
 
     def read(self, data: bytes, subject: Subject) -> PhotoResult:
         told = json.loads(data)
