@@ -14,6 +14,8 @@ from cardreader.decide.subject import Smoking
 from cardreader.register import closing
 from cardreader.register.births import note_birth
 from cardreader.register.closing import tell_weeks
+from cardreader.register.fieldchanges import Said, say, touch
+from cardreader.register.fieldgroups import WOMAN
 from cardreader.register.followup import DueKind
 from cardreader.register.keptlists import counts_today, keep_lists
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
@@ -387,3 +389,117 @@ def test_a_result_settles_what_was_read_and_not_who_she_is(sqlite):
         lab(session, hers(session), 12.5, days_ago=0, sure=True)
     with sqlite.read() as session:
         assert kinds(session) == ["pregnancy"]
+
+
+# --- several weeks in one record ----------------------------------------------------------
+
+
+def told_apart(here, there, *weeks: int) -> None:
+    """Each register tells other weeks of one record, not knowing of the other's; then they meet."""
+    with here.write() as session:
+        add_woman(session, "KX-1", 8, days_ago=60)
+    hand_over(here, there)
+    for register, told in zip((here, there), weeks, strict=True):
+        with register.write() as session:
+            tell_weeks(session, hers(session), told, TODAY, None)
+            her = hers(session)
+            photo(session, her, facts(10.7, 0.05), days_ago=0)
+            # As this protocol has it in the second trimester.
+            her.visits[0].band = her.visits[0].readings[0].band = Outcome.NOT_ANAEMIC.value
+            session.flush()
+            for referral in list(her.referrals):
+                session.delete(referral)
+    hand_over(there, here)
+    hand_over(here, there)
+
+
+@pytest.mark.parametrize("weeks", [(16, 34), (34, 16), (17, 26)])
+def test_of_several_weeks_in_one_record_none_is_shown_before_somebody_decides(two_registers, weeks):
+    """The newest were: by them 10.7 g/dL may be enough, and she came back in months."""
+    told_apart(*two_registers, *weeks)
+    for register in two_registers:
+        with register.read() as session:
+            assert kinds(session) == ["pregnancy"]
+            her = hers(session)
+            assert (her.gestation_at(TODAY), her.birth_on) == (None, None)
+            # For WHO 2024 enough in the second trimester; not where the trimester is not known.
+            assert Outcome.ANAEMIC in [r.band for r in her.referrals if r.closed_at is None]
+            due = row_of(her, WHO.follow_up).due
+            assert due.kind in (DueKind.WITHOUT_WEEKS, DueKind.MONTHLY)
+    choose(two_registers[0], gestation_weeks=weeks[1])
+    hand_over(*two_registers)
+    for register in two_registers:
+        with register.read() as session:
+            assert kinds(session) == []
+            assert hers(session).gestation_at(TODAY) == weeks[1]
+
+
+@pytest.mark.parametrize("weeks", [(20, 22), (22, 20)])
+def test_weeks_of_one_pregnancy_dated_twice_are_shown_and_to_be_decided(two_registers, weeks):
+    told_apart(*two_registers, *weeks)
+    for register in two_registers:
+        with register.read() as session:
+            assert contradictory(session) == []
+            assert count_conflicts(session) == 1
+            assert hers(session).gestation_at(TODAY) in weeks
+
+
+def test_several_weeks_of_before_are_shown_anew_at_the_next_start(database):
+    with database.write() as session:
+        add_woman(session, "KX-1", 16, days_ago=0)
+    with database.write() as session:
+        tell_weeks(session, hers(session), 34, TODAY, None)
+    with database.write() as session:
+        for one in session.scalars(select(FieldChange).where(FieldChange.field == "gestation")):
+            one.head, one.said = True, {**one.said, "replaces": []}
+    with database.read() as session:
+        assert hers(session).gestation_at(TODAY) == 34
+    for _ in range(2):  # and nothing is written the second time
+        show_all_anew(database, JUDGE)
+        with database.read() as session:
+            assert hers(session).gestation_at(TODAY) is None
+            assert kinds(session) == ["pregnancy"]
+            noted = select(AuditEntry.seq).where(AuditEntry.action == "contradiction.note")
+            assert len(session.scalars(noted).all()) == 1
+
+
+def test_the_next_pregnancy_is_shown_though_weeks_of_the_last_were_mended_later(two_registers):
+    """She had given birth by the newest weeks, was tested after it, and was on no list."""
+    here, there = two_registers
+    with here.write() as session:
+        her = add_woman(session, "KX-1", 36, days_ago=200)
+        born(session, her, 180)
+        photo(session, her, facts(13.8, 0.1), days_ago=130)
+    hand_over(here, there)
+    with there.write() as session:
+        tell_weeks(session, hers(session), 12, TODAY, None)
+    with here.write() as session:
+        her = hers(session)
+        her.gestation_weeks = 38  # of the pregnancy that is over, told on the same day
+    hand_over(there, here)
+    hand_over(here, there)
+    for register in two_registers:
+        with register.read() as session:
+            her = hers(session)
+            assert her.gestation_at(TODAY) == 12
+            assert row_of(her, WHO.follow_up).due.kind is DueKind.SCHEDULED
+
+
+def test_a_birth_against_weeks_told_apart_is_a_contradiction_whichever_came_last(two_registers):
+    seen_apart(*two_registers, 30)
+    here, there = two_registers
+    with here.write() as session:
+        # Weeks of before the birth, told apart from those that the other register has.
+        change = session.scalars(
+            select(FieldChange).where(FieldChange.field == "gestation", FieldChange.head)
+        ).one()
+        before = {"gestation_weeks": 34, "gestation_on": (TODAY - 60 * DAY).isoformat()}
+        change_id = say(session, hers(session).id, Said(WOMAN, hers(session).id, "gestation",
+                        dict(change.said["value"]), before), None)  # fmt: skip
+        session.get_one(FieldChange, change_id).said = {"value": before, "replaces": []}
+        session.get_one(FieldChange, change.id).head = True
+        touch(session, {hers(session).id})
+    hand_over(here, there)
+    with there.read() as session:
+        assert kinds(session) == ["pregnancy"]
+        assert row_of(hers(session), WHO.follow_up).due is not None

@@ -95,7 +95,23 @@ def row_of(record: Record) -> Row:
     row = dict(record.row)
     for name in {change.field for change in record.changes.values()}:
         row.update(shown(record, name))
-    return of_one(row) if record.table == WOMAN else row
+    if record.table != WOMAN:
+        return row
+    if len(told := told_by(record, row)) > 1:
+        return {**row, **shown_of_joined([said for said, _ in told])}
+    return of_one(row)
+
+
+def told_by(record: Record, row: Row) -> list[tuple[Row, Change | None]]:
+    """What a woman's record says of all of her, once for each of the weeks that stand.
+
+    Registers that told other weeks apart from each other tell of pregnancies as two records do.
+    The newest first, with what said so; one without where the weeks are not in doubt.
+    """
+    heads = record.heads("gestation")
+    if not differ(WOMAN, "gestation", heads):
+        return [(row, None)]
+    return [({**row, **head.value}, head) for head in reversed(heads)]
 
 
 def to_decide(record: Record) -> dict[str, list[Change]]:
@@ -117,10 +133,11 @@ def shown_of_joined(told: Sequence[Row]) -> Row:
     """What is shown of a woman whose records say different things of all of her.
 
     ``told``: closing, birth, weeks, smoking and ``added_at`` of each record, the one entered first
-    first. She is followed if any record of hers is, and pregnant if any still is: with the weeks
-    told last. A birth ends every pregnancy whose weeks were told by then, and every one without
-    weeks of which it could not have been known by then that it is another: the limits for after a
-    birth are the higher ones, and whoever comes later is asked for her weeks all the same.
+    first; of a record in which several weeks stand once with each (`told_by`). She is followed if
+    any record of hers is, and pregnant if any still is: with the weeks told last. A birth ends
+    every pregnancy whose weeks were told by then, and every one without weeks of which it could
+    not have been known by then that it is another: the limits for after a birth are the higher
+    ones, and whoever comes later is asked for her weeks all the same.
 
     Where their pregnancies can't all be as told her weeks are not known, for which the strictest
     limits hold, and she gave birth if any of them says so: those limits are higher still.

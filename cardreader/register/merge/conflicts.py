@@ -21,7 +21,7 @@ from cardreader.register.events import standing_events
 from cardreader.register.fieldchanges import FIRST, OF_ALL_JOINED, Said, say, touch
 from cardreader.register.fieldgroups import WOMAN, fields_of, plain_tables
 from cardreader.register.kinds import EventKind, ReferralOutcome
-from cardreader.register.merge.choosing import SETTLED, differ, shown
+from cardreader.register.merge.choosing import SETTLED, differ, row_of
 from cardreader.register.merge.contradictions import (
     FIELDS,
     Contradiction,
@@ -36,8 +36,7 @@ from cardreader.register.merge.joining import (
     ask_as_shown,
     ask_if_alive,
     component,
-    in_order,
-    said_of,
+    said_in,
     show_by_herself,
     show_joined,
 )
@@ -94,7 +93,8 @@ def conflicts(session: Session) -> list[Conflict]:
     out = []
     for woman, table, record_id, name in groups:
         record = states[woman].records[table, record_id]
-        now = shown(record, name)
+        whole = row_of(record)
+        now = {column: whole[column] for column in fields_of(table)[name]}
         values = tuple(
             Value(
                 head.id,
@@ -133,7 +133,19 @@ def _groups(session: Session) -> list[tuple[str, str, str, str]]:
             if (c.in_table, c.record, c.field) in wanted:
                 change = Change(c.id, c.field, c.said["value"], c.at)
                 heads[c.woman_id, c.in_table, c.record, c.field].append(change)
-    return sorted(key for key, found in heads.items() if differ(key[1], key[3], found))
+    found = {key for key, told in heads.items() if differ(key[1], key[3], told)}
+    return sorted(found - _contradicting(session, found))
+
+
+def _contradicting(
+    session: Session, groups: Collection[tuple[str, str, str, str]]
+) -> set[tuple[str, str, str, str]]:
+    """Those whose weeks can't all be so: they are decided with her birth, as `contradictory`."""
+    weeks = {one for one in groups if (one[1], one[3]) == (WOMAN, "gestation")}
+    shown_as = shown_values(session, {one[0] for one in weeks})
+    told = select(Woman).where(Woman.id.in_(shown_as.values()), Woman.contradicts.is_not(None))
+    doubted = {her.id for her in session.scalars(told) if her.pregnancy_in_doubt}
+    return {one for one in weeks if shown_as[one[0]] in doubted}
 
 
 def decide(session: Session, change_id: str, by: str | None, judge: Judge | None = None) -> None:
@@ -207,18 +219,21 @@ def contradictory(session: Session) -> list[Contradictory]:
 def _contradictory(session: Session, her: Woman) -> list[Contradictory]:
     group = component(session, her.id)
     states = load_women(session, group, [WOMAN])
-    rows = dict(zip(in_order(states.values()), said_of(states.values()), strict=True))
+    rows = said_in(states.values())
     codes = _codes(session, group)
     people = {row[0]: row[1] for row in session.execute(select(Account.id, Account.name))}
     registers = {r.id: r.name for r in session.scalars(select(KnownRegister))}
     standing = select(Joining.id).where(Joining.parted_at.is_(None), Joining.one_id.in_(group))
     joinings = tuple(session.scalars(standing.order_by(Joining.entered_at)))
     out = []
-    for kind in contradictions(list(rows.values())):
-        said = []
-        for own, row in rows.items():
+    for kind in contradictions([row for _, row, _ in rows]):
+        said: dict[str, Choice] = {}
+        for own, row, told in rows:
             record = states[own].records[WOMAN, own]
-            last = max((h for n in FIELDS[kind] for h in record.heads(n)), key=lambda h: h.at)
+            last = told if kind is Contradiction.PREGNANCY else None
+            last = last or max(
+                (h for n in FIELDS[kind] for h in record.heads(n)), key=lambda h: h.at
+            )
             entered = last.at.year <= FIRST.year
             at = utc(record.row["added_at"]) if entered else last.at
             by = record.row["added_by"] if entered else last.by
@@ -229,8 +244,8 @@ def _contradictory(session: Session, her: Woman) -> list[Contradictory]:
                 where = registers.get(last.register_id or "", "")
                 who = (people.get(by or "", ""), where)
                 token = _token(her.id, kind, own, value)
-                said.append(Choice(token, own, codes.get(own, ""), value, at, *who))
-        out.append(Contradictory(her.id, her.code, kind, tuple(said), joinings))
+                said[token] = Choice(token, own, codes.get(own, ""), value, at, *who)
+        out.append(Contradictory(her.id, her.code, kind, tuple(said.values()), joinings))
     return out
 
 
@@ -254,7 +269,11 @@ def settle(
     found, choice = chosen[0]
     group = component(session, woman_id)
     states = load_women(session, group, [WOMAN]).values()
-    told = {weeks_of(shown(state.records[WOMAN, state.id], "gestation")) for state in states}
+    told = {
+        weeks_of(head.value)
+        for state in states
+        for head in state.records[WOMAN, state.id].heads("gestation")
+    }
     for state in states:
         for name in FIELDS[found.kind]:
             heads = state.records[WOMAN, state.id].heads(name)

@@ -27,7 +27,7 @@ from cardreader.register.heldagain import Pressing, pressing_by_weeks, pressing_
 from cardreader.register.history import Measurement, certain_at, counts, point_of
 from cardreader.register.judgedby import pressing_by_limits
 from cardreader.register.kinds import Purpose, ReferralOutcome, Source
-from cardreader.register.merge.choosing import differ, shown
+from cardreader.register.merge.choosing import differ, row_of, shown
 from cardreader.register.merge.state import Key, Row, WomanState
 from cardreader.register.models import Event, Reading, Referral, Visit, Woman, weeks_at
 from cardreader.register.parts import in_parts
@@ -109,7 +109,7 @@ def weeks_unknown(before: WomanState, incoming: WomanState) -> dict[str, list[To
 
 def told_of(state: WomanState) -> Told:
     """The weeks that a register shows of her own record."""
-    return weeks_of(shown(state.records[WOMAN, state.id], "gestation"))
+    return weeks_of(row_of(state.records[WOMAN, state.id]))
 
 
 def weeks_of(said: Row) -> Told:

@@ -11,7 +11,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from sqlalchemy import delete, insert, or_, select, update
+from sqlalchemy import delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
@@ -27,7 +27,7 @@ from cardreader.register.fieldgroups import (
     travelling_columns,
 )
 from cardreader.register.kinds import ReferralOutcome
-from cardreader.register.merge.choosing import shown, shown_of_joined
+from cardreader.register.merge.choosing import shown, shown_of_joined, told_by
 from cardreader.register.merge.contradictions import Contradiction, contradictions
 from cardreader.register.merge.days import join_visits, refer_joined
 from cardreader.register.merge.fitting import free_code
@@ -39,9 +39,9 @@ from cardreader.register.merge.following import (
     told_of,
 )
 from cardreader.register.merge.parting import ask_for_herself
-from cardreader.register.merge.state import Row, WomanState
+from cardreader.register.merge.state import Change, Row, WomanState
 from cardreader.register.merge.store import load_women, shown_values, write_row
-from cardreader.register.mergemodels import JoinedAway, Joining, Moved, RemovedWoman
+from cardreader.register.mergemodels import FieldChange, JoinedAway, Joining, Moved, RemovedWoman
 from cardreader.register.models import Reading, Woman
 from cardreader.register.parts import in_parts
 from cardreader.register.referrals import reopen
@@ -203,19 +203,20 @@ def show_by_herself(session: Session, woman_id: str) -> None:
     session.expire_all()
 
 
-def in_order(states: Iterable[WomanState]) -> list[str]:
-    """The records' ids, the one entered first first."""
-    return [state.id for state in sorted(states, key=_entered_first)]
-
-
 def said_of(states: Iterable[WomanState]) -> list[Row]:
     """What each record says of all of her, with when it was entered; the first entered first."""
-    own = [state.records[WOMAN, state.id] for state in sorted(states, key=_entered_first)]
-    return [
-        {k: v for n in OF_ALL_JOINED for k, v in shown(one, n).items()}
-        | {"added_at": one.row["added_at"]}
-        for one in own
-    ]
+    return [said for _, said, _ in said_in(states)]
+
+
+def said_in(states: Iterable[WomanState]) -> list[tuple[str, Row, Change | None]]:
+    """The same with the record that says so, and with who told its weeks if several stand."""
+    out = []
+    for state in sorted(states, key=_entered_first):
+        own = state.records[WOMAN, state.id]
+        said = {k: v for n in OF_ALL_JOINED for k, v in shown(own, n).items()}
+        said["added_at"] = own.row["added_at"]
+        out += [(state.id, row, head) for row, head in told_by(own, said)]
+    return out
 
 
 def show_alone(session: Session, women: Collection[str]) -> None:
@@ -292,7 +293,8 @@ def _holds_of_all(states: Sequence[WomanState]) -> Row:
 
 
 def show_all_anew(database: Database, judge: Judge | None = None) -> None:
-    """Show every joined woman as this version does: an earlier one may have shown her otherwise.
+    """Show as this version does who is joined, or told of by several weeks: an earlier one may
+    have shown her otherwise.
 
     Written is only who is shown otherwise: mostly nobody, and then the register isn't kept
     from others that write.
@@ -311,10 +313,21 @@ def show_all_anew(database: Database, judge: Judge | None = None) -> None:
 
 
 def _shown_otherwise(session: Session) -> list[list[WomanState]]:
-    """Own records of joined women whose row is not what follows from them, the shown one first."""
+    """Own records of women whose row is not what follows from them, the shown one first.
+
+    Of those who are joined, and those in whose record several weeks stand.
+    """
     groups: dict[str, set[str]] = defaultdict(set)
     for into, woman_id in session.execute(select(JoinedAway.into_id, JoinedAway.woman_id)):
         groups[into] |= {into, woman_id}
+    away = set().union(*groups.values())
+    several = (
+        select(FieldChange.record)
+        .where(FieldChange.head, FieldChange.in_table == WOMAN, FieldChange.field == "gestation")
+        .group_by(FieldChange.record)
+        .having(func.count() > 1)
+    )
+    groups.update({one: {one} for one in session.scalars(several) if one not in away})
     states = load_women(session, set().union(*groups.values()), [WOMAN])
     table = plain_tables()[WOMAN]
     names = [column for n in OF_ALL_JOINED for column in fields_of(WOMAN)[n]]
@@ -329,7 +342,7 @@ def _shown_otherwise(session: Session) -> list[list[WomanState]]:
     found = []
     for into, group in groups.items():
         own = sorted((states[one] for one in group & states.keys()), key=_entered_first)
-        if not own or own[0].id != into:
+        if not own or own[0].id != into or into not in rows:
             continue
         kinds = ",".join(contradictions(said_of(own))) or None  # as it is kept
         if rows[into] != {**_holds_of_all(own), "contradicts": kinds}:

@@ -68,6 +68,9 @@ def _record(entry: object, woman: str) -> Record:
             record = Record(table, _id(row["id"]), row, {change.id: change for change in kept})
             if any(not record.heads(change.field) for change in kept):
                 raise RowError(f"changes of {table} replace each other")
+            if table == WOMAN:  # what is shown of her is worked out of dates
+                checked_row(plain_tables()[table], row, tuple(row))
+                check_words(table, row)
             whole = row_of(record)
             checked_row(plain_tables()[table], whole, travelling_columns(table))
             check_words(table, whole)
