@@ -13,6 +13,7 @@ from cardreader.calibrate.likeness import (
     LEAST_SHARE,
     MOST_SEEN,
     UNSEEN_DOUBT,
+    UNSEEN_DOUBT_BY_DESIGN,
     like_the_study,
 )
 from cardreader.core.shipped import shipped
@@ -91,10 +92,22 @@ def test_under_lamps_and_phones_of_its_own_a_site_is_as_sure_as_its_study(prior)
     own, others = _cards(prior, 60, 10, spread=0.2), _cards(prior, 60, 11, spread=1.2)
     learnt = like_the_study(prior, _pairs(own), np.ones(60))
     assert np.allclose(learnt.doubt(own.signature), 1.0)
-    most = 1 + UNSEEN_DOUBT * 60 / (60 + DOUBT_PHOTOS)
+    most = 1 + UNSEEN_DOUBT_BY_DESIGN * 60 / (60 + DOUBT_PHOTOS)
     assert np.median(learnt.doubt(others.signature)) == pytest.approx(most, abs=1e-3)
     few = like_the_study(prior, _pairs(own[:5]), np.ones(5))
-    assert few.doubt(others.signature).max() < 1 + UNSEEN_DOUBT / 8
+    assert few.doubt(others.signature).max() < 1 + UNSEEN_DOUBT_BY_DESIGN / 8
+
+
+def test_a_lot_that_was_measured_needs_less_doubt_of_unseen_phones_than_one_by_its_design(prior):
+    assert prior.posterior.by_design
+    measured = replace(prior, posterior=replace(prior.posterior, by_design=False))
+    own = _pairs(_cards(prior, 60, 10, spread=0.2))
+    others = _cards(prior, 60, 11, spread=1.2).signature
+    more, less = (
+        like_the_study(known, own, np.ones(60)).doubt(others) - 1 for known in (prior, measured)
+    )
+    assert more == pytest.approx(less * UNSEEN_DOUBT_BY_DESIGN / UNSEEN_DOUBT, rel=1e-6)
+    assert less.max() > 0.1
 
 
 def test_of_many_cards_those_most_apart_are_kept(prior):
