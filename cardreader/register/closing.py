@@ -16,7 +16,7 @@ from cardreader.decide.rule import Outcome
 from cardreader.register import audit
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.events import note
-from cardreader.register.history import measurements, standing
+from cardreader.register.history import as_referred, standing
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import EventKind, ReferralOutcome
 from cardreader.register.models import Event, Reading, Referral, Woman
@@ -43,7 +43,7 @@ class UnsureError(ValueError):
 
 def hindrances(woman: Woman, reason: Closing) -> tuple[Hindrance, ...]:
     """What speaks against closing her record now, for a reason."""
-    points = measurements(woman)
+    points = as_referred(woman)
     stands = standing(points)
     birth = woman.birth_on
     tested_since = birth is not None and any(point.day > birth for point in points)

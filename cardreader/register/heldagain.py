@@ -14,13 +14,11 @@ from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution
-from cardreader.register.history import Measurement, measurements
+from cardreader.register.history import Measurement, measurements, rank
 from cardreader.register.judging import judge
 from cardreader.register.kinds import Purpose
 from cardreader.register.models import Woman
 from cardreader.register.recording import subject_of
-
-_PRESSING = (Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SEVERE)
 
 
 @dataclass(frozen=True)
@@ -62,8 +60,8 @@ def pressing_by_weeks(
             continue
         decision = _judged_as(point, protocol, now)
         # As it is judged here, too: or the weeks would get what the rounding did.
-        least = min(_rank(_judged_as(point, protocol, one).outcome) for one in then)
-        if _rank(decision.outcome) > max(_rank(point.outcome), least):
+        least = min(rank(_judged_as(point, protocol, one).outcome) for one in then)
+        if rank(decision.outcome) > max(rank(point.outcome), least):
             yield pressing(point, decision)
 
 
@@ -72,13 +70,9 @@ def _judged_as(point: Measurement, protocol: Protocol, subject: Subject) -> Deci
     return judge(value, protocol, subject)
 
 
-def _rank(outcome: Outcome) -> int:
-    return _PRESSING.index(outcome)
-
-
 def is_more(decision: Decision, point: Measurement) -> bool:
     """Whether a decision is worse than what a value was decided to be."""
-    return _rank(decision.outcome) > _rank(point.outcome)
+    return rank(decision.outcome) > rank(point.outcome)
 
 
 def pressing(point: Measurement, decision: Decision) -> Pressing:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from cardreader.decide.rule import Outcome
@@ -16,11 +16,12 @@ from cardreader.decide.statements import Statement
 from cardreader.register.base import local_day
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
-from cardreader.register.kinds import Source
-from cardreader.register.models import Reading, Visit, Woman
+from cardreader.register.kinds import ReferralOutcome, Source
+from cardreader.register.models import Reading, Referral, Visit, Woman
 
 DATED_AHEAD = "dated_ahead"
 """In a reading's JSON: values of hers that were dated later than the clock as it was entered."""
+_PRESSING = (Outcome.NOT_ANAEMIC, Outcome.UNCERTAIN, Outcome.ANAEMIC, Outcome.SEVERE)
 _JUST_AFTER = dt.timedelta(seconds=1)
 
 
@@ -85,6 +86,42 @@ def measurements(woman: Woman) -> list[Measurement]:
         if reading.source != Source.PHOTO and counts(reading):
             points.append(point_of(reading))
     return sorted(points, key=lambda point: (point.at, point.confirmed))
+
+
+def as_referred(woman: Woman) -> list[Measurement]:
+    """All values of a woman, each as her referral has it where that makes more of it.
+
+    Limits that turned out to be hers, after a birth or by other weeks or at another register,
+    asked for more than was decided as it was entered. The value stays; where she stands and
+    what lists say of her goes by what she was sent for.
+    """
+    return [_as_sent(point, woman.referrals) for point in measurements(woman)]
+
+
+def _as_sent(point: Measurement, referrals: Sequence[Referral]) -> Measurement:
+    of_it = [
+        r
+        for r in referrals
+        if (r.hb_g_dl, r.source) == (point.hb_g_dl, point.source)
+        and r.outcome not in (ReferralOutcome.READ, ReferralOutcome.MISTAKE)
+        and (r.closed_at is None or r.closed_at >= point.certain_at)
+    ]
+    worst = max(of_it, key=lambda r: rank(Outcome(r.band)), default=None)
+    if worst is None or rank(Outcome(worst.band)) <= rank(point.outcome):
+        return point
+    outcome = Outcome(worst.band)
+    severe = point.may_be_severe or (worst.urgent and outcome is Outcome.UNCERTAIN)
+    return replace(
+        point,
+        outcome=outcome,
+        may_be_severe=severe and outcome is not Outcome.SEVERE,
+        urgent=point.urgent or worst.urgent,
+    )
+
+
+def rank(outcome: Outcome) -> int:
+    """How pressing an outcome of a value is, 0 the least."""
+    return _PRESSING.index(outcome)
 
 
 def point_of_photos(visit: Visit, photos: Sequence[Reading]) -> Measurement | None:

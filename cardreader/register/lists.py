@@ -19,7 +19,7 @@ from cardreader.register.followup import (
     missing_rise,
     next_due,
 )
-from cardreader.register.history import Measurement, Standing, measurements, standing
+from cardreader.register.history import Measurement, Standing, as_referred, standing
 from cardreader.register.models import JudgedAgain, Referral, Visit, Woman
 from cardreader.register.referrals import open_referrals
 from cardreader.register.rejudging import open_again, pressing
@@ -114,7 +114,7 @@ class Row:
 
 def row_of(woman: Woman, rules: FollowUpRules) -> Row:
     """All that follows from one woman's record."""
-    points = measurements(woman)
+    points = as_referred(woman)
     stands = standing(points)
     return Row(
         woman=woman,

@@ -13,7 +13,7 @@ from cardreader.register.asking import answered, asking, unread
 from cardreader.register.base import local_day, new_id, utc_now
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.events import note, standing_events
-from cardreader.register.history import Measurement, certain_at, measurements, standing
+from cardreader.register.history import Measurement, as_referred, certain_at, measurements, standing
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral, Woman
 
@@ -163,7 +163,7 @@ def keep_alarm(session: Session, woman: Woman, by: str | None) -> None:
     a milder value after it opens another, while she is still listed as severely anaemic.
     """
     referral = _open_for(woman, Purpose.TEST)
-    if referral is None or referral.urgent or not standing(measurements(woman)).severe:
+    if referral is None or referral.urgent or not standing(as_referred(woman)).severe:
         return
     referral.urgent = True
     session.flush()

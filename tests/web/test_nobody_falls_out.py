@@ -14,7 +14,7 @@ from test_documents import text_of
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
-from cardreader.register.models import Reading, Visit, Woman
+from cardreader.register.models import Reading, Referral, Visit, Woman
 from cardreader.register.recording import visit_of_photo
 
 TODAY = dt.date.today()
@@ -498,6 +498,33 @@ def test_a_birth_leads_to_one_more_test(worker):
     assert reading["outcome"] != "not_anaemic"
     summary = page(worker, "/summary")
     assert ">1<" in summary.split("Women tested after their birth</th>")[1][:60]
+
+
+@pytest.mark.parametrize(
+    ("enter", "hb_g_dl"),
+    [("photo", 12.3), ("photo", 8.1), ("tube", 12.0), ("tube", 8.0), ("lab", 11.6), ("lab", 7.4)],
+)
+def test_a_birth_on_the_day_of_a_reading_is_said_alike_in_every_list(worker, enter, hb_g_dl):
+    """The referral said anaemic, and the row beside it that anaemia is unlikely."""
+    woman = worker.add_woman("KX-268", "38")
+    if enter == "photo":
+        worker.send_photo(worker.open_visit(woman), photo(hb_g_dl))
+    elif enter == "lab":
+        lab(worker, woman, str(hb_g_dl))
+    else:
+        tube = {"submission_key": "tube-key-1", "unit": "g_dl", "value": str(hb_g_dl)}
+        assert worker.post(f"{woman}/tube", **tube).status_code == 303
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
+    with worker.app.state.database.read() as session:
+        (referral,) = session.scalars(select(Referral).where(Referral.closed_at.is_(None)))
+        words = {"anaemic": "Anaemic", "severe": "Severe", "uncertain": "Uncertain"}[referral.band]
+    said = {words, "May be severe"} if words == "Uncertain" else {words}
+    assert on_list(worker, "severe", "KX-268") == (words == "Severe")
+    for name in ("referrals", *(["severe"] if words == "Severe" else [])):
+        row = page(worker, f"/lists/{name}").split("<b>KX-268</b>")[1].split("</a>")[0]
+        assert any(f"<small>{one}" in row for one in said), row
+    history = page(worker, woman).split("<tbody>")[1].split("</tbody>")[0]
+    assert any(one in history for one in said)
 
 
 def test_twins_of_whom_one_lived_are_noted_as_they_were(worker):

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from cardreader.core.written import ascii_digits
 from cardreader.register.ahead import reading_ahead
 from cardreader.register.base import utc_now
-from cardreader.register.history import measurements
+from cardreader.register.history import as_referred
 from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
@@ -82,8 +82,7 @@ def find(request: Request, visitor: Carer, find: str = "", on: str = "") -> Resp
             return go(f"/women/{exact.id}")
         found = search_women(session, find, day)
         rows = [
-            (woman, points[-1] if (points := measurements(woman)) else None)
-            for woman in found.women
+            (woman, points[-1] if (points := as_referred(woman)) else None) for woman in found.women
         ]
         return page(
             request,

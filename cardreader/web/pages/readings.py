@@ -11,7 +11,7 @@ from cardreader.register import audit
 from cardreader.register.base import utc_now
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.events import may_undo
-from cardreader.register.history import measurements, standing
+from cardreader.register.history import as_referred, standing
 from cardreader.register.kinds import Role, Source
 from cardreader.register.models import Reading
 from cardreader.register.photostore import PhotoStoreError
@@ -152,7 +152,7 @@ def _severe_all_the_same(reading: Reading) -> bool:
     """Whether she is on the severe list though this reading doesn't say so."""
     woman = reading.woman
     here = woman.closed_on is None and reading.set_aside_at is None
-    return here and reading.band != Outcome.SEVERE and standing(measurements(woman)).severe
+    return here and reading.band != Outcome.SEVERE and standing(as_referred(woman)).severe
 
 
 def _reading(session: Session, reading_id: str) -> Reading:
