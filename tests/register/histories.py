@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass, field
 from uuid import uuid4
 
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
@@ -27,7 +29,7 @@ from cardreader.register.models import Event, JudgedAgain, Reading, Visit, Woman
 from cardreader.register.paper import set_paper
 from cardreader.register.phoneclock import taken_at
 from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome
-from cardreader.register.removal import remove_woman
+from cardreader.register.removal import Removed, remove_woman
 from cardreader.register.tablets import count_tablets, give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event
 
@@ -194,11 +196,12 @@ def _part(nth: int):
     return step
 
 
-def _remove(nth: int):
-    def step(session) -> None:
+def _remove(nth: int) -> Callable[[Session], Removed | None]:
+    """What lies outside the database is left to whoever does it."""
+
+    def step(session: Session) -> Removed | None:
         found = session.scalars(select(Woman).order_by(Woman.id)).all()
-        if found:
-            remove_woman(session, found[nth % len(found)], None)
+        return remove_woman(session, found[nth % len(found)], None) if found else None
 
     return step
 
@@ -248,7 +251,38 @@ steps = st.one_of(
 )
 """One thing that somebody does; each is given a session."""
 
+
+@dataclass(frozen=True)
+class KeptPhoto:
+    """A photo of today whose file is kept by the register that it was sent to."""
+
+    code: str
+    hb_g_dl: float
+    content: bytes = field(default_factory=lambda: uuid4().bytes * 40)
+
+    def enter(self, session: Session, file: str) -> None:
+        sha = hashlib.sha256(self.content).hexdigest()
+        woman = _woman(session, self.code)
+        photo(session, woman, facts(self.hb_g_dl, sha=sha), 0).photo_file = file
+
+
+@dataclass(frozen=True)
+class NewCalibration:
+    """A calibration that comes into use, by which everything kept is judged again."""
+
+    less_g_dl: float
+
+    def put(self, session: Session) -> str:
+        row = calibrations.begin(session, f"invented {uuid4().hex}", None, 3)
+        given = load_calibration(shipped("worlds"))
+        calibrations.finish(session, row.id, calibrations.Made(given, {"women": 3}, "<p>"))
+        return calibrations.put_into_use(session, row, "invented", None).id
+
+
 _nth = st.integers(0, 5)
+kept_photos = st.builds(KeptPhoto, _codes, _values)
+joinings = st.one_of(st.builds(_join, _nth), st.builds(_join, _nth), st.builds(_part, _nth))
+new_calibrations = st.builds(NewCalibration, st.sampled_from((0.5, 1.5, 3.0)))
 anything = st.one_of(
     *[steps] * 4,
     *[st.builds(_field, _nth, st.integers(10, 30))] * 2,

@@ -74,32 +74,10 @@ class Three:
         raise AssertionError("the registers never agree")
 
     def tables(self, which: int) -> dict[str, list[tuple]]:
-        """What the register shows, photos' places aside.
-
-        Where two women have one code, or two readings one key, each register keeps its
-        own and gives the other an ending.
-        """
-        out = {}
-        with self.registers[which].engine.connect() as connection:
-            for name, table in plain_tables().items():
-                columns = travelling_columns(name)
-                found = connection.execute(select(*(table.c[c] for c in columns)))
-                out[name] = sorted((_without_endings(row._mapping) for row in found), key=repr)
-        return out
+        return shown_tables(self.registers[which])
 
     def joined(self, which: int) -> dict[str, tuple]:
-        """Which visits are one, and what they come to together; and those that stay apart."""
-        with self.registers[which].read() as session:
-            found = {
-                row.visit_id: (row.lead_id, row.made_of, row.hb_g_dl, row.band)
-                for row in session.scalars(select(JoinedVisit))
-            }
-            for day in same_days(session):
-                assert day.lead is not None or day.alarming
-                assert len({visit.id in found for visit in day.visits}) == 1
-                shown = [visit for visit in day.visits if is_shown(visit)]
-                assert len(shown) == (len(day.visits) if day.lead is None else 1)
-            return found
+        return visits_joined(self.registers[which])
 
     def apart(self, which: int) -> int:
         """Days whose visits stay apart."""
@@ -114,6 +92,36 @@ class Three:
     def close(self) -> None:
         for register in self.registers:
             register.close()
+
+
+def shown_tables(register: Database) -> dict[str, list[tuple]]:
+    """What a register shows, photos' places aside.
+
+    Where two women have one code, or two readings one key, each register keeps its
+    own and gives the other an ending.
+    """
+    out = {}
+    with register.engine.connect() as connection:
+        for name, table in plain_tables().items():
+            columns = travelling_columns(name)
+            found = connection.execute(select(*(table.c[c] for c in columns)))
+            out[name] = sorted((_without_endings(row._mapping) for row in found), key=repr)
+    return out
+
+
+def visits_joined(register: Database) -> dict[str, tuple]:
+    """Which visits are one, and what they come to together; and those that stay apart."""
+    with register.read() as session:
+        found = {
+            row.visit_id: (row.lead_id, row.made_of, row.hb_g_dl, row.band)
+            for row in session.scalars(select(JoinedVisit))
+        }
+        for day in same_days(session):
+            assert day.lead is not None or day.alarming
+            assert len({visit.id in found for visit in day.visits}) == 1
+            shown = [visit for visit in day.visits if is_shown(visit)]
+            assert len(shown) == (len(day.visits) if day.lead is None else 1)
+        return found
 
 
 def _without_endings(row) -> tuple:
