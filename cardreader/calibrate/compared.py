@@ -12,6 +12,7 @@ from cardreader.calibrate.heldout import read_part
 from cardreader.calibrate.pairs import Pairs
 from cardreader.decide.protocol import Protocol
 from cardreader.hb.calibration import Calibration
+from cardreader.terminal.output import counted
 
 
 @dataclass(frozen=True)
@@ -43,24 +44,20 @@ class Compared:
     @property
     def words(self) -> str:
         """A few lines."""
-        pairs = f"In place of {self.older}: {_photos(self.n_new)} new"
+        pairs = f"In place of {self.older}: {counted(self.n_new, 'photo')} new"
         if self.n_gone:
-            pairs += f", {_photos(self.n_gone)} of before no longer there"
+            pairs += f", {counted(self.n_gone, 'photo')} of before no longer there"
         if not self.n_both:
             return f"{pairs}. No photo of the table gets a value from both."
         lines = [
-            f"{pairs}. Of {_photos(self.n_both)} that both give a value for, it moved by "
+            f"{pairs}. Of {counted(self.n_both, 'photo')} that both give a value for, it moved by "
             f"{self.mean_g_dl:+.2f} g/dL on average, at most by {self.most_g_dl:+.2f}."
         ]
         for before, after, count in self.answers:
-            lines.append(f"  {_photos(count)}: {before} before, {after} now")
+            lines.append(f"  {counted(count, 'photo')}: {before} before, {after} now")
         if not self.answers:
             lines.append("  Every answer is the same as before.")
         return "\n".join(lines)
-
-
-def _photos(count: int) -> str:
-    return "1 photo" if count == 1 else f"{count} photos"
 
 
 def compared(

@@ -24,6 +24,11 @@ def say(text: str) -> None:
         raise CommandError(ExitCode.NOT_WRITTEN, message) from None
 
 
+def counted(count: int, one: str, several: str = "") -> str:
+    """A number of things: "1 photo", "2 photos"; ``several`` where it isn't the word and an s."""
+    return f"{count} {one if count == 1 else several or one + 's'}"
+
+
 def complain(message: str) -> None:
     """Say on standard error what is wrong, in one line; nothing for an empty message."""
     if not (one_line := " ".join(message.split())):

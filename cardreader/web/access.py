@@ -19,7 +19,6 @@ from starlette.datastructures import FormData
 
 from cardreader.register import accounts
 from cardreader.register.kinds import Role
-from cardreader.register.models import Account
 from cardreader.register.trouble import Trouble, trouble_of
 from cardreader.web.state import State
 from cardreader.web.texts import mark
@@ -61,18 +60,19 @@ def find_visitor(request: Request) -> Visitor | None:
     state: State = request.app.state.shared
     database, limits = state.database, state.session
     with database.read() as session:
-        held = state.unkept.current(session, token, limits)
-        row = None if held is not None else accounts.current(session, token, limits)
-        if held is not None:
-            account, csrf = session.get_one(Account, held.account_id), held.csrf
+        unkept = state.unkept.current(session, token, limits)
+        row = None if unkept is not None else accounts.current(session, token, limits)
+        if unkept is not None:
+            held, account = unkept
+            csrf = held.csrf
         elif row is not None:
             account, csrf = row.account, row.csrf
         else:
             return None
         visitor = Visitor(account.id, account.name, Role(account.role), csrf)
         stale = row is not None and accounts.needs_touch(row)
-    if held is not None:
-        return replace(visitor, trouble=state.unkept.keep(database, token, held))
+    if unkept is not None:
+        return replace(visitor, trouble=state.unkept.keep(database, token, unkept[0]))
     if stale and row is not None:
         try:
             with database.write() as session:

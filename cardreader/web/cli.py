@@ -11,7 +11,7 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
-from cardreader.terminal.output import say
+from cardreader.terminal.output import counted, say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import judging_of_server, judging_options
 from cardreader.web.registerat import (
@@ -24,6 +24,7 @@ from cardreader.web.registerat import (
 )
 
 if TYPE_CHECKING:
+    from cardreader.register.backupnote import BackupNote
     from cardreader.register.lastjudged import Judging
     from cardreader.terminal.frame import Commands
     from cardreader.web.settings import Settings
@@ -250,9 +251,9 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
         with told_if_damaged(), database.write() as session:
             note_backup(session, note, None)
     say(
-        f"{arguments.file}: {note.rows.get('woman', 0)} women, "
-        f"{note.rows.get('reading', 0)} readings, {note.photos} photos\n"
-        f"audit trail: {note.audit_entries} entries, newest {note.audit_hash}\n"
+        f"{arguments.file}: {_holds(note)}\n"
+        f"audit trail: {counted(note.audit_entries, 'entry', 'entries')}, "
+        f"newest {note.audit_hash}\n"
     )
     return ExitCode.OK
 
@@ -279,10 +280,7 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
             arguments.replace,
             progress_of(arguments),
         )
-    say(
-        f"restored the backup of {note.made_at}: {note.rows.get('woman', 0)} women, "
-        f"{note.rows.get('reading', 0)} readings, {note.photos} photos\n"
-    )
+    say(f"restored the backup of {note.made_at}: {_holds(note)}\n")
     return ExitCode.OK
 
 
@@ -302,7 +300,7 @@ def _audit(arguments: argparse.Namespace) -> ExitCode:
         raise CommandError(
             ExitCode.BAD_DATA, f"the audit trail is broken at entry {check.broken_at}"
         )
-    say(f"{check.entries} entries, unbroken; newest {check.newest_hash}\n")
+    say(f"{counted(check.entries, 'entry', 'entries')}, unbroken; newest {check.newest_hash}\n")
     return ExitCode.OK
 
 
@@ -318,6 +316,12 @@ def _settings(arguments: argparse.Namespace, judging: Judging | None = None) -> 
         protocol=None if judging is None else judging.protocol,
         pair_days=getattr(arguments, "pair_days", 3),
     )
+
+
+def _holds(note: BackupNote) -> str:
+    women = counted(note.rows.get("woman", 0), "woman", "women")
+    readings = counted(note.rows.get("reading", 0), "reading")
+    return f"{women}, {readings}, {counted(note.photos, 'photo')}"
 
 
 def _passphrase() -> str:

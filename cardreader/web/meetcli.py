@@ -13,7 +13,7 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
-from cardreader.terminal.output import say
+from cardreader.terminal.output import counted, say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import judging_of, judging_options
 from cardreader.web.registerat import (
@@ -208,5 +208,5 @@ def _told_of(standing: Standing) -> str:
     if standing.gave is not None:
         lines.append(f"taken in there: {took_words(standing.gave)}")
     if conflicts := conflicts_of(standing.took):
-        lines.append(f"{conflicts} values for the supervisor to decide: see Conflicts")
+        lines.append(counted(conflicts, "value") + " for the supervisor to decide: see Conflicts")
     return "\n".join(lines) + "\n"

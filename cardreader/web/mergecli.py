@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
-from cardreader.terminal.output import say
+from cardreader.terminal.output import counted, say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import judging_of, judging_options
 from cardreader.web.registerat import (
@@ -259,8 +259,9 @@ def _hand_over(arguments: argparse.Namespace) -> ExitCode:
         )
     what = "everything" if done.whole else "what is new"
     say(
-        f"{arguments.file}: {what} for {done.to}: {_women(done.women)}, "
-        f"{done.removed} deleted on request, {done.photos} photos\n"
+        f"{arguments.file}: {what} for {done.to}: "
+        f"{counted(done.women, 'woman', 'women')}, "
+        f"{done.removed} deleted on request, {counted(done.photos, 'photo')}\n"
     )
     return ExitCode.OK
 
@@ -300,7 +301,7 @@ def _told_of(done: TakenIn) -> str:
     lines = [
         f"taken in from {done.giver}, made {done.made_at}: {women.new} new, {women.changed} "
         f"changed, {women.same} as they were, {women.removed} deleted on request; "
-        f"{women.readings} new readings, {done.photos} photos"
+        f"{counted(women.readings, 'new reading')}, {counted(done.photos, 'photo')}"
     ]
     if women.judged_by:
         told = ", ".join(f"{n} by {name}" for name, n in sorted(women.judged_by.items()))
@@ -318,9 +319,7 @@ def _told_of(done: TakenIn) -> str:
             f"{done.giver} had not taken in your newest hand-over yet: it goes along next time"
         )
     if done.conflicts:
-        lines.append(f"{done.conflicts} values for the supervisor to decide: see Conflicts")
+        lines.append(
+            counted(done.conflicts, "value") + " for the supervisor to decide: see Conflicts"
+        )
     return "\n".join(lines) + "\n"
-
-
-def _women(count: int) -> str:
-    return "1 woman" if count == 1 else f"{count} women"

@@ -60,8 +60,10 @@ class Unkept:
         with self._lock:
             self._held[token] = held
 
-    def current(self, session: Session, token: str, limits: accounts.SessionLimits) -> Held | None:
-        """The sign-in of a token while it lasts, by the account as it is now."""
+    def current(
+        self, session: Session, token: str, limits: accounts.SessionLimits
+    ) -> tuple[Held, Account] | None:
+        """The sign-in of a token while it lasts, and its account as it is now."""
         with self._lock:
             held = self._held.get(token)
         if held is None:
@@ -74,7 +76,7 @@ class Unkept:
             self.end(token)
             return None
         held.seen_at = now
-        return held
+        return held, account
 
     def end(self, token: str) -> None:
         """Sign out."""

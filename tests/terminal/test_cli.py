@@ -37,6 +37,7 @@ from cardreader.result.asjson import reading_schema
 from cardreader.result.astext import reading_text
 from cardreader.terminal.exitcodes import MEANING, ExitCode
 from cardreader.terminal.frame import INTERRUPTED, TRACEBACK_VARIABLE
+from cardreader.terminal.output import counted
 
 ROOT = Path(__file__).parents[2]
 DOCS = (ROOT / "docs" / "cli.md").read_text(encoding="utf-8")
@@ -729,3 +730,8 @@ def test_ctrl_c_while_modules_are_loaded_is_one_line(monkeypatch, capsys):
     assert start() == INTERRUPTED
     monkeypatch.undo()
     assert capsys.readouterr().err == "cardreader: stopped\n"
+
+
+def test_one_of_a_kind_is_said_as_one() -> None:
+    assert [counted(n, "photo") for n in (0, 1, 2)] == ["0 photos", "1 photo", "2 photos"]
+    assert [counted(n, "woman", "women") for n in (1, 2)] == ["1 woman", "2 women"]

@@ -85,6 +85,7 @@ def test_a_round_between_two_registers(two, tmp_path):
     code, out, _ = programme.run("take-in", file)
     assert code == 0
     assert "taken in from Post 3" in out
+    assert "0 new readings, 0 photos" in out
     assert "1 new" in out
     assert programme.codes() == ["KX-1"]
     assert "1 as they were" in programme.run("take-in", file)[1]

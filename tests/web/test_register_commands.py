@@ -142,6 +142,7 @@ def test_backup_and_restore_tell_programs_how_far_they_are(register: Path, tmp_p
     file = tmp_path / "register.backup"
     done = run_cardreader("backup", file, "--data", register, "--json-lines", **SECRETS)
     assert done.returncode == 0, done.stderr
+    assert "0 women, 0 readings, 0 photos" in done.stdout
     # Nothing where it is quick; whatever there is, is JSON.
     assert all(json.loads(line)["stage"] for line in done.stderr.splitlines())
     done = run_cardreader("restore", file, "--data", tmp_path / "new", "--json-lines", **SECRETS)

@@ -6,7 +6,8 @@ import datetime as dt
 import errno
 import logging
 import sqlite3
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 
 import pytest
 from people import PASSWORD, Person
@@ -166,8 +167,27 @@ def test_who_is_signed_in_goes_on_reading(app, worker, unwritable, monkeypatch):
         answer = worker.get(path)
         assert answer.status_code == 200, path
         assert "You can read" in answer.text
+    # Asked for once a page, with whether a form may be sent beside it.
+    with reads_of(app, "account") as statements:
+        worker.get("/")
+    assert len(statements) == 1, statements
     go_on()
     assert "You can read" not in worker.get("/").text
+
+
+@contextmanager
+def reads_of(app, table: str) -> Iterator[list[str]]:
+    """What is asked of a table meanwhile."""
+    asked: list[str] = []
+
+    def note(_connection, _cursor, statement, *_rest) -> None:
+        if f"FROM {table} " in statement.replace("\n", " "):
+            asked.append(statement)
+
+    engine = app.state.database.engine
+    event.listen(engine, "before_cursor_execute", note)
+    yield asked
+    event.remove(engine, "before_cursor_execute", note)
 
 
 def test_a_sign_in_that_began_in_memory_is_kept_as_soon_as_it_can_be(

@@ -10,6 +10,7 @@ from cardreader.calibrate.commands.inputs import (
     MOST_FAULTS_SHOWN,
     no_lot,
     print_faults,
+    say_first,
     say_line,
     say_warnings,
 )
@@ -28,9 +29,9 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
         print_faults(error.errors)
         return ExitCode.BAD_DATA
     print_faults(study.errors)
-    missing, n_gone = _missing(arguments, study)
-    for words in missing:
-        say_line(words)
+    gone, untold = _no_photos(arguments, study)
+    missing, n_gone = [*gone, *_no_lots(arguments, study)], len(gone) + untold
+    say_first(missing, "faults", untold)
     say_warnings(study)
     if missing or study.errors or study.warnings:
         say_line(HOW_ROWS_COUNT)
@@ -45,21 +46,15 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
     return ExitCode.BAD_DATA if study.errors or missing else ExitCode.OK
 
 
-def _missing(arguments: argparse.Namespace, study: Study) -> tuple[list[str], int]:
-    """Photos that aren't there and lots that no file describes, a line each; and how many of the
-    former there are."""
-    words, untold = _no_photos(arguments, study)
-    n_gone = len(words) + untold
+def _no_lots(arguments: argparse.Namespace, study: Study) -> list[str]:
+    """A line for each lot that no file describes."""
     known = {lot.lot_id for lot in lots_of(arguments).values()}
     first = study.rows.groupby("lot", sort=True)["row"].first()
-    words += [
+    return [
         f"row {row}, lot: lot_unknown: {no_lot(str(lot), arguments)}"
         for lot, row in first.items()
         if lot not in known
     ]
-    shown = words[:MOST_FAULTS_SHOWN]
-    more = len(words) + untold - len(shown)
-    return [*shown, *([f"... and {more} more faults"] if more else [])], n_gone
 
 
 def _no_photos(arguments: argparse.Namespace, study: Study) -> tuple[list[str], int]:

@@ -245,19 +245,20 @@ def must_be_of_a_demo(path: Path, mark: str) -> None:
 
 def print_faults(errors: tuple[RowError, ...]) -> None:
     """A line for each of the first faults."""
-    _say_first([str(error) for error in errors], "faults")
+    say_first([str(error) for error in errors], "faults")
 
 
 def say_warnings(study: Study) -> None:
     """A line for each of the first rows worth a look."""
-    _say_first([f"please look at {warning}" for warning in study.warnings], "to look at")
+    say_first([f"please look at {warning}" for warning in study.warnings], "to look at")
 
 
-def _say_first(lines: Sequence[str], what: str) -> None:
+def say_first(lines: Sequence[str], what: str, untold: int = 0) -> None:
+    """The first lines, and how many more there are; ``untold`` of them were not even made."""
     for line in lines[:MOST_FAULTS_SHOWN]:
         say_line(line)
-    if len(lines) > MOST_FAULTS_SHOWN:
-        say_line(f"... and {len(lines) - MOST_FAULTS_SHOWN} more {what}")
+    if more := len(lines[MOST_FAULTS_SHOWN:]) + untold:
+        say_line(f"... and {more} more {what}")
 
 
 def write_files(folder: Path, files: dict[str, bytes]) -> None:
