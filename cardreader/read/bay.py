@@ -82,6 +82,12 @@ def tile_means(image: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.asarray(means, dtype=np.float64).reshape(TILES**2, *image.shape[2:])
 
 
+@cache
+def tile_middles_mm() -> NDArray[np.float64]:
+    """Middles of the tiles on the card, (TILES**2, 2)."""
+    return tile_means(grid_mm().astype(np.float32))
+
+
 def refuse(reason: Reason, detail: str) -> Refusal:
     """A refusal by one of the steps that look at the bay."""
     return Refusal(reason, "blot", detail)

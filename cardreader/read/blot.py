@@ -19,6 +19,7 @@ from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
 from cardreader.read.sample import CRUSHED_LINEAR
 from cardreader.read.segment import BlotRegion, segment_blot
+from cardreader.read.sheen import added_light, towards_white
 
 MAX_UNEVENNESS = 0.10
 MAX_PAPER_TINT = 10.0
@@ -126,7 +127,21 @@ def region_colour(region: BlotRegion, correction: Correction, lot: Lot) -> BlotC
             Reason.PAPER_NOT_BLANK,
             f"paper's a*, b* {tint:.1f} from the lot's blank paper > {MAX_PAPER_TINT:.0f}",
         )
-    return made
+    # A lost channel is wide in doubt already, and drifts as whatever was left of it.
+    return made if deep is not None else _with_added_light(made, region, by_rgb, lot)
+
+
+def _with_added_light(
+    blot: BlotColour, region: BlotRegion, by_rgb: NDArray[np.float64], lot: Lot
+) -> BlotColour:
+    """A blot's colour in doubt towards white, as far as a faint reflection may lie on it."""
+    if region.drift is None:
+        return blot
+    added = added_light(region.drift.carried(by_rgb * region.linear), blot.log_ratio, lot)
+    if not added.seen:
+        return blot
+    off = added.doubt * towards_white(blot.log_ratio)
+    return replace(blot, covariance=blot.covariance + np.outer(off, off))
 
 
 def _coloured(

@@ -32,12 +32,14 @@ from cardreader.read.bay import (
     refuse,
     smooth,
     tile_means,
+    tile_middles_mm,
     widened,
 )
 from cardreader.read.locate import CardPose
 from cardreader.read.paper import PaperLight, fit_paper
 from cardreader.read.photo import Photo
 from cardreader.read.sample import at_top, lightest_prints
+from cardreader.read.sheen import Drift, drift_of
 
 BORDER_MM = 1.0
 MIN_AREA_MM2 = 20.0
@@ -84,6 +86,8 @@ class BlotRegion:
         The same of blank paper about the light field.
     n_pixels : int
         Working-image pixels in the core.
+    drift : Drift or None
+        How ln reflectance changes across the core; None where it is too small to say.
     """
 
     outline_mm: NDArray[np.float64]
@@ -98,6 +102,7 @@ class BlotRegion:
     texture: NDArray[np.float64]
     paper_residual: float
     n_pixels: int
+    drift: Drift | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,7 +282,8 @@ def _describe(
     refusal = _pale_or_shining(inner, ordered, depths)
     if refusal is not None:
         return refusal
-    mean_ratio, covariance = _mean_ratio(ratio, ordered, core)
+    covered = tile_means(core.astype(np.float32)) > 0.99
+    mean_ratio, covariance = _mean_ratio(ratio, ordered, covered)
     weights = np.stack([core.sum(axis=0), core.sum(axis=1)])
     centre = weights @ along_mm() / core.sum() + np.array(layout.CENTRE_MM)
     log_paper, log_paper_covariance = paper.at(centre)
@@ -300,6 +306,7 @@ def _describe(
         texture=np.cov(calm),
         paper_residual=paper.residual,
         n_pixels=round(core_area * pose.px_per_mm**2),
+        drift=drift_of(tile_means(depth)[covered], tile_middles_mm()[covered]),
     )
 
 
@@ -333,13 +340,12 @@ def _pale_or_shining(
 
 
 def _mean_ratio(
-    ratio: NDArray[np.float32], ordered: NDArray[np.float32], core: NDArray[np.bool_]
+    ratio: NDArray[np.float32], ordered: NDArray[np.float32], covered: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Trimmed mean (3,) over the core and its covariance (3, 3) from tile means."""
+    """Trimmed mean (3,) over the core and its covariance (3, 3) from means of the tiles in it."""
     n = ordered.shape[1]
     cut = int(_TRIM * n)
     mean = ordered[:, cut : n - cut].mean(axis=1, dtype=np.float64)
-    covered = tile_means(core.astype(np.float32)) > 0.99
     tiles = tile_means(ratio)[covered]
     if len(tiles) < 4:
         return mean, np.cov(ordered) / 4

@@ -9,6 +9,7 @@ from functools import cache
 import numpy as np
 import pytest
 import rig
+from lots import made_up_lot
 
 from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
@@ -40,6 +41,7 @@ class Plain:
 
 class Lot:
     paper_lab = np.zeros(3)
+    xyz = made_up_lot().xyz
 
 
 @cache
