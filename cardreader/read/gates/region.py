@@ -208,9 +208,9 @@ SHEEN = Stage(
             "BLOOD_MISTAKEN",
             "ln Y of ln Y",
             "nine in ten of 24 blots drawn pooled to one side drift less towards white than that "
-            "share of what they drift themselves (seed 9202). At 0.25 14 of 25 blots drawn with very "
-            "uneven oxygen are taken for shining, at 0.35 2; of 92 with rings, blotches or pooled "
-            "blood 1",
+            "share of what they drift themselves (seed 9202). At 0.25 14 of 25 blots drawn with "
+            "very uneven oxygen are taken for shining, at 0.35 2; of 92 with rings, blotches or "
+            "pooled blood 1",
         ),
         measured(
             "REACH_MM",
