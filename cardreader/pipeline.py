@@ -30,6 +30,7 @@ from cardreader.read.locate import locate
 from cardreader.read.photo import open_photo
 from cardreader.read.sameblot import View, measure_same_blot
 from cardreader.read.sample import sample
+from cardreader.read.whitecard import why_no_blot, why_no_colours
 from cardreader.reader import Reader
 from cardreader.result.reading import (
     CombinedReading,
@@ -140,7 +141,10 @@ def _as_one(measured: Sequence[Measurement]) -> Measurement:
         return replace(first, blot=None, refusal=several)
     blot = measure_same_blot(views, first.lot)
     if isinstance(blot, Refusal):
-        return replace(first, blot=None, refusal=blot)
+        # The same of one photo alone was told by its card already.
+        of_one = (m.refusal for m in measured if m.refusal is not None)
+        told = next((r for r in of_one if r.detail == blot.detail), blot)
+        return replace(first, blot=None, refusal=told)
     return replace(first, blot=blot, refusal=None)
 
 
@@ -170,11 +174,12 @@ def measure_photo(data: bytes, lots: Lots, sha256: str | None = None) -> Measure
     measured = replace(measured, samples=samples)
     correction = correct(samples, lot, banding)
     if isinstance(correction, Refusal):
-        return replace(measured, refusal=_as_known(correction, lot))
+        told = why_no_colours(correction, photo, pose, samples, lot)
+        return replace(measured, refusal=_as_known(told, lot))
     measured = replace(measured, correction=correction)
     blot = measure_blot(photo, pose, correction, lot, banding)
     if isinstance(blot, Refusal):
-        return replace(measured, refusal=blot)
+        return replace(measured, refusal=why_no_blot(blot, photo, pose, samples, lot))
     return replace(measured, blot=blot)
 
 

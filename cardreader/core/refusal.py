@@ -36,6 +36,7 @@ class Reason(StrEnum):
     CARD_SOILED = "card_soiled"
     CARD_FADED = "card_faded"
     PAPER_NOT_BLANK = "paper_not_blank"
+    PAPER_OUT_OF_PLACE = "paper_out_of_place"
     BLOT_MISSING = "blot_missing"
     BLOT_TOO_SMALL = "blot_too_small"
     BLOT_UNEVEN = "blot_uneven"
@@ -54,10 +55,10 @@ ADVICE: dict[Reason, str] = {
     Reason.IMAGE_TOO_LARGE: "This image has more pixels than can be opened. "
     "Send one photo as the camera took it, best as a JPEG.",
     Reason.IMAGE_TOO_SMALL: "This image is too small. Send the original photo, not a thumbnail.",
-    Reason.NO_CARD: "No card was found. Lay the card flat, get the whole of it in the picture, "
-    "and hold still.",
+    Reason.NO_CARD: "No card was found. Lay the card flat, move closer, get the whole of it in the "
+    "picture, and hold still.",
     Reason.CARD_PART_HIDDEN: "Part of the card is hidden or cut off. Show all four corners, "
-    "with nothing lying on the card.",
+    "clean and with nothing lying on them.",
     Reason.CARD_MIRRORED: "The picture is mirrored. Use the back camera with mirroring off.",
     Reason.CARD_BENT: "The card is bent. Lay it flat on a hard surface and take the photo again.",
     Reason.TWO_CARDS: "More than one card is in the picture. Keep one card in view.",
@@ -66,29 +67,36 @@ ADVICE: dict[Reason, str] = {
     Reason.BLURRED: "The picture is blurred. Hold still, tap the card to focus, and try again.",
     Reason.CLIPPED: "The card is too bright in the picture. Move out of direct sun, "
     "switch the flash off, or tap the card so that the phone darkens the picture.",
-    Reason.TOO_DARK: "The picture is too dark. Move to brighter, even light.",
-    Reason.GLARE_ON_PATCHES: "Light is reflecting off the card. Turn away from the lamp or window.",
+    Reason.TOO_DARK: "The picture is too dark or grainy. Move to brighter, even light.",
+    Reason.GLARE_ON_PATCHES: "Light is reflecting off the card. Switch the flash off, turn away "
+    "from the lamp or window, and take the card out of any plastic sleeve.",
     Reason.GLARE_ON_BLOT: "Light is reflecting off the blot. Let it dry until it no longer "
     "shines, and turn away from the lamp or window.",
-    Reason.SHADOW_EDGE: "The edge of a shadow lies across the card. "
-    "Put the whole card in even light or wholly in shade.",
+    Reason.SHADOW_EDGE: "A shadow lies across part of the card. Put the whole card in even light "
+    "or wholly in shade, without flash, away from leaves and bars. If no shadow is seen, wipe the "
+    "card clean.",
     Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
-    "Switch off filters and coloured light, check that the card is clean, and try again.",
+    "Switch off filters and coloured light, and wipe the card clean. If that does not help, try "
+    "another card.",
     Reason.LOT_NOT_MEASURED: "The colours of this card come out far from its design, and its "
     "print was never measured. Try by daylight; if that does not help, have the lot measured, or "
     "use a card of a measured lot.",
-    Reason.CARD_SOILED: "The print of the card is dirty or covered in places. "
-    "Wipe the card clean and dry, or use a fresh card.",
-    Reason.CARD_FADED: "The card's colours have faded. Use a fresh card, "
-    "and keep cards in the dark when they are not in use.",
+    Reason.CARD_SOILED: "The print of the card is dirty or covered in places. Take fingers off it, "
+    "wipe it clean and dry, or use a fresh card.",
+    Reason.CARD_FADED: "The card's colours look faded. Try by daylight; if that does not help, use "
+    "a fresh card, and keep cards in the dark when they are not in use.",
     Reason.PAPER_NOT_BLANK: "No clean blank paper is seen around the blot. "
     "Use fresh blotting paper with a clean margin around the blot.",
+    Reason.PAPER_OUT_OF_PLACE: "The blotting paper does not lie flat and straight in the window. "
+    "Lay it so that it covers the window and none of the colours, and press creases flat. "
+    "If it lies well, turn away from the lamp or window.",
     Reason.BLOT_MISSING: "No blot was found in the window of the card. "
     "Put the blotting paper in the window with the blot in the middle.",
     Reason.BLOT_TOO_SMALL: "The blot is too small. Make a new blot from one full drop.",
-    Reason.BLOT_UNEVEN: "The blot is uneven. Make a new blot from one full drop "
-    "and let it soak in and dry without touching it.",
-    Reason.BLOT_TOUCHES_BORDER: "The blot touches the edge of the window. "
+    Reason.BLOT_UNEVEN: "The blot is uneven. Turn away from lamp and window and take the photo "
+    "again. If it is uneven still, make a new blot from one full drop and let it soak in and dry "
+    "without touching it.",
+    Reason.BLOT_TOUCHES_BORDER: "The blot touches the edge of the window, or no paper lies there. "
     "Move the paper so that blank paper is seen all around the blot.",
     Reason.NOT_BLOOD_COLOUR: "The colour of the spot is not that of a fresh blood blot. "
     "Make a new blot and read it as soon as it is dry.",

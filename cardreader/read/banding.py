@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -172,8 +173,13 @@ def _samples_mm() -> Array:
     return spots_mm()[:, None] + offset
 
 
-def _white_spots(photo: Photo, pose: CardPose) -> tuple[Array, Array]:
-    """Spots in view, bare and not clipped: where (m, 2), and ln nominal RGB (m, 3)."""
+def light_of_spots(photo: Photo, pose: CardPose) -> Array:
+    """Linear RGB (n, 3) of the spots of `spots_mm`, whatever lies on them."""
+    return _seen_spots(photo, pose)[0]
+
+
+def _seen_spots(photo: Photo, pose: CardPose) -> tuple[Array, NDArray[Any]]:
+    """The spots' linear RGB (n, 3), and the codes (n, k, 3) that it is the mean of, ascending."""
     at = np.rint(pose.to_px(_samples_mm())).astype(np.intp)
     height, width = photo.encoded.shape[:2]
     x, y = np.clip(at[..., 0], 0, width - 1), np.clip(at[..., 1], 0, height - 1)
@@ -184,6 +190,12 @@ def _white_spots(photo: Photo, pose: CardPose) -> tuple[Array, Array]:
     light = np.stack([tables[c][code[..., c]] for c in range(3)], axis=-1).mean(
         axis=1, dtype=np.float64
     )
+    return light, code
+
+
+def _white_spots(photo: Photo, pose: CardPose) -> tuple[Array, Array]:
+    """Spots in view, bare and not clipped: where (m, 2), and ln nominal RGB (m, 3)."""
+    light, code = _seen_spots(photo, pose)
     good = (code[:, -1] < round(_CLIPPED_CODE * photo.white)).all(axis=1)
     good &= (light > _DARKEST_SHARE * median(light.T)).all(axis=1)
     return spots_mm()[good], np.log(np.maximum(light[good], 1e-4))

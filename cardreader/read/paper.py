@@ -27,6 +27,8 @@ _MARK = 0.08
 """Difference of ln red and ln green from the paper's, or darkness, that counts as a mark."""
 _WIDE_TILES = 5
 """Dark places this wide, 4 mm, both ways are no stroke of a pen and no hair."""
+_BRIGHTER = 0.75
+"""Of the squares of what is left over, in places brighter than the field: a reflection."""
 MAX_PAPER_BUMP = 0.012
 """Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
 _ONE_WAY = 0.25
@@ -126,11 +128,20 @@ def _stained_or_shaded(rest: NDArray[np.float64], blank: NDArray[np.bool_]) -> R
     off = float(np.sqrt((grey[~marks] ** 2).mean())) if not marks.all() else 0.0
     if coloured.mean() > MAX_PAPER_MARKS:
         return _stained(coloured)
-    if off > MAX_PAPER_RESIDUAL:
-        return refuse(
-            Reason.SHADOW_EDGE, f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}"
-        )
-    return _stained(marks) if marks.mean() > MAX_PAPER_MARKS else None
+    if off <= MAX_PAPER_RESIDUAL:
+        return _stained(marks) if marks.mean() > MAX_PAPER_MARKS else None
+    brighter = _is_brighter(grey[~marks])
+    if brighter and marks.mean() > MAX_PAPER_MARKS:
+        return _stained(marks)  # so much ink draws the field down, and bare paper is left over
+    return refuse(
+        Reason.GLARE_ON_PATCHES if brighter else Reason.SHADOW_EDGE,
+        f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}",
+    )
+
+
+def _is_brighter(grey: NDArray[np.float64]) -> bool:
+    """Whether what is left over (k,) is bright places: a reflection, no shadow and no crease."""
+    return float((grey[grey > 0] ** 2).sum()) > _BRIGHTER * float((grey**2).sum())
 
 
 def _stained(marks: NDArray[np.bool_]) -> Refusal:

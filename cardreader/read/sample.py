@@ -83,6 +83,11 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     return samples if refusal is None else refusal
 
 
+def linear_pixels(photo: Photo, pose: CardPose) -> NDArray[np.float64]:
+    """Linear light of the pixels in the middle of every print, (3, 72, n)."""
+    return _light(photo, _pixels(photo, pose, _side(pose.px_per_mm))).astype(np.float64)
+
+
 def _side(px_per_mm: float) -> int:
     """Pixels across a patch's middle: about one sample a pixel, in whole steps."""
     wanted = SAMPLED_MM * px_per_mm

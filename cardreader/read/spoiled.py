@@ -121,7 +121,7 @@ def what_lies_on_them(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
     """Refusal that says why so many prints differ; ``linear`` (72, 3) is what was sampled."""
     # A gradient fitted to the edge of a shadow has part of the shadow in it.
     whole = (twins.log_ratio + twins.gradient)[suspect]
-    if _added(layout.by_shade(linear)[suspect]):
+    if light_added(layout.by_shade(linear)[suspect]):
         cause = Reason.GLARE_ON_PATCHES
     elif _on_one_side(whole, _OFF_CENTRE[suspect]):
         cause = Reason.SHADOW_EDGE
@@ -136,7 +136,7 @@ def what_lies_on_them(linear: Array, twins: Twins, suspect: Mask) -> Refusal:
     )
 
 
-def _added(linear: Array) -> bool:
+def light_added(linear: Array) -> bool:
     """Whether pairs (n, 2, 3) differ by light added, as much in a shade's dark channels as in
     its bright ones. Shadow and dirt take a share, which is little where there is little.
     """

@@ -17,6 +17,7 @@ from cardreader.read import (
     spoiled,
     twins,
     vividness,
+    whitecard,
 )
 from cardreader.read.gates.origins import EIGHT_BITS, RESTATED
 
@@ -378,6 +379,70 @@ CORRECTABLE = Stage(
     ),
 )
 
+WHITE_CARD = Stage(
+    "Why the colours failed",
+    whitecard,
+    (
+        chosen(
+            "DARKER",
+            "ln light",
+            "says only which advice is given, as all of these do; half takes light that falls off "
+            "for a shadow, double misses thin shade",
+        ),
+        measured(
+            "MIN_DARKENED",
+            "of the white spots",
+            "even light darkens at most 0.04 of them, shadows that refuse 0.11 or more (drawn "
+            "photos, seed 9101)",
+        ),
+        measured(
+            "MIN_BROWN",
+            "of the loss",
+            "neutral shadows -0.10 to 0.12, dirt, dust and fingers 0.48 to 1.0 (seed 9101)",
+        ),
+        measured(
+            "MIN_COLOURED",
+            "of the loss",
+            "neutral shadows 0.03 to 0.29, the rest for light of the sky; pens 1.2 to 1.7 (seed "
+            "9101)",
+        ),
+        measured(
+            "MAX_UNEVEN",
+            "ln light",
+            "beside creased and curled paper 0.007 to 0.014, even light 0.018 at most; weak "
+            "shadows that refuse 0.024 or more (seed 9101)",
+        ),
+        measured(
+            "BRIGHTER",
+            "ln light",
+            "reflections 0.03 to 0.4, other ink and pens 0.01 to 0.02 (seed 9101)",
+        ),
+        chosen(
+            "MIN_ADDED_PAIRS",
+            "pair of 36",
+            "a median of three; one pair may be a drop of water",
+        ),
+        measured(
+            "LIKE_PAPER",
+            "ln light",
+            "paper over a print comes to -0.2 and more; veils of a sixth of white to -0.5, dirt to "
+            "-0.5 (seed 9101)",
+        ),
+        chosen("MIN_UNDER_PAPER", "print of 12", "a corner covers two; one may be a glint"),
+        chosen("MAX_CHROMATIC_UNDER_PAPER", "pair of 12", "poor ink alone makes one differ"),
+        measured(
+            "MAX_GRAIN",
+            "ln(red/green)",
+            "plain photos 0.03 at most, coloured lamps 0.05; refused night photos 0.10 to 0.34 "
+            "(seed 9101)",
+        ),
+        chosen("_LIGHTER", "quantile", "a quarter of the card in full light, as under leaves"),
+        chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
+        derived("_KNEE", "ln light", "as for twins"),
+    ),
+    beside=("_ROUNDS", "_SD_OF_MEDIAN"),
+)
+
 GATES = (
     SAMPLING,
     TWINS,
@@ -392,4 +457,5 @@ GATES = (
     LEFTOVER,
     RAMP,
     CORRECTABLE,
+    WHITE_CARD,
 )

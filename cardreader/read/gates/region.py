@@ -48,6 +48,12 @@ PAPER = Stage(
             "4 mm: letters written close fill three tiles both ways; half takes those for a "
             "shadow, double takes a finger's shadow for writing",
         ),
+        measured(
+            "_BRIGHTER",
+            "of the squares",
+            "says only which advice is given: glints of a sleeve 0.81 to 0.99, creases 0.47 to "
+            "0.70, shadows less (drawn photos, seed 9101)",
+        ),
         derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
         chosen(
             "_ONE_WAY",

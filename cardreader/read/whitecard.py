@@ -1,0 +1,227 @@
+"""Photo, CardPose, Refusal -> Refusal: why the colours failed, by what print alone can't tell.
+
+Between the prints the card is white: a shadow runs over print and white alike and takes about
+the same share of every channel, a little less of blue where the sky still lights it. Dirt,
+dust, fingers, blood and ink are coloured. A reflection adds as much to a shade's dark channels
+as to its bright ones. Blotting paper that slid makes dark greys beside the bay as white as
+itself and leaves the rest alone; paper that is creased has light of its own. Grain is not dirt.
+
+Only the reason is set here, never whether a photo is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from cardreader.card import layout
+from cardreader.card.layout import Kind
+from cardreader.card.lot import Lot
+from cardreader.core.order import median, quantile
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.core.robust import EACH, huber, reweighted_fit
+from cardreader.read.banding import light_of_spots, spots_mm
+from cardreader.read.locate import CardPose
+from cardreader.read.photo import Photo
+from cardreader.read.sample import PatchSamples, lightest_prints, linear_pixels
+from cardreader.read.spoiled import light_added, suspect_pairs
+from cardreader.read.twins import compare_twins
+
+Array = NDArray[np.float64]
+
+DARKER = 0.08
+"""Ln light below the lighter spots that counts as darkened."""
+MIN_DARKENED = 0.08
+"""Share of the white spots that must be, for them to say anything."""
+MIN_BROWN = 0.25
+"""By how much more of blue than of red is lost, as a share of the loss, where it is dirt."""
+MIN_COLOURED = 0.5
+"""The same of any two channels; light of the sky may make a shadow nearly as blue."""
+MAX_UNEVEN = 0.02
+"""Ln light over the card beyond which uneven light on the paper is a shadow's, too."""
+BRIGHTER = 0.025
+"""Ln light that the brightest spot must lie above the middle one where light is added."""
+MIN_ADDED_PAIRS = 3
+"""Pairs of prints that must differ for added light to be told from them."""
+LIKE_PAPER = -0.3
+"""Ln light of a dark grey's lightest tenth over the lightest grey, in its darkest channel."""
+MIN_UNDER_PAPER = 2
+"""Dark greys with a part as light as paper that make it paper."""
+MAX_CHROMATIC_UNDER_PAPER = 1
+"""Outermost pairs of prints that may differ then: paper doesn't reach them."""
+MAX_GRAIN = 0.07
+"""Scatter of ln(red/green) within a light print: beyond it the picture is grain."""
+
+_LIGHTER = 0.75
+"""Quantile of the spots whose light is taken as undarkened."""
+_KNEE = 0.02
+_ROUNDS = 30
+_LIGHTEST_TENTH = 0.9
+_SD_OF_MEDIAN = 1.4826
+"""A normal distribution's standard deviation over its median distance from the middle."""
+
+_DARK_GREYS = [i for i, c in enumerate(layout.cells()) if c.shade[:2] in ("N3", "N4", "N5")]
+_CHROMATIC = layout.shades_of_kind(Kind.CHROMATIC)
+
+_OF_COLOURS = frozenset(
+    {
+        Reason.CARD_SOILED,
+        Reason.SHADOW_EDGE,
+        Reason.GLARE_ON_PATCHES,
+        Reason.COLOUR_NOT_CORRECTABLE,
+    }
+)
+_OF_PAPER = frozenset(
+    {
+        Reason.SHADOW_EDGE,
+        Reason.GLARE_ON_PATCHES,
+        Reason.GLARE_ON_BLOT,
+        Reason.BLOT_UNEVEN,
+        Reason.PAPER_NOT_BLANK,
+    }
+)
+"""Reasons that may have another cause than the one that prints, or paper and blot, suggest."""
+
+
+@dataclass(frozen=True)
+class White:
+    """What lies over the white of the card, against a plane of light.
+
+    ``darkened`` is the share of its spots that are darker; ``by_channel`` (3,) what each
+    channel loses there as a share of the mean loss, ones where none is. ``brightest`` is how
+    far the brightest spot lies above the middle one, and ``unevenness`` what a field that
+    bends leaves between the darkest and the brightest tenth, ln light.
+    """
+
+    darkened: float
+    by_channel: Array
+    brightest: float
+    unevenness: float
+
+    @property
+    def is_darkened(self) -> bool:
+        """Whether enough of the card is darkened to speak of it."""
+        return self.darkened >= MIN_DARKENED
+
+    @property
+    def is_coloured(self) -> bool:
+        """Whether what darkens it takes more of one channel than a shadow does."""
+        red, _, blue = self.by_channel
+        coloured = blue - red > MIN_BROWN or np.ptp(self.by_channel) > MIN_COLOURED
+        return bool(coloured and self.is_darkened)
+
+
+def why_no_colours(
+    refusal: Refusal, photo: Photo, pose: CardPose, samples: PatchSamples, lot: Lot
+) -> Refusal:
+    """The refusal of a card's colours, with the reason that white, greys and grain give."""
+    if refusal.reason not in _OF_COLOURS:
+        return refusal
+    reason = _of_colours(refusal.reason, photo, pose, samples, lot)
+    return replace(refusal, reason=reason)
+
+
+def _of_colours(
+    reason: Reason, photo: Photo, pose: CardPose, samples: PatchSamples, lot: Lot
+) -> Reason:
+    pixels = linear_pixels(photo, pose)
+    if grain(pixels) > MAX_GRAIN:
+        return Reason.TOO_DARK
+    white = what_white_shows(light_of_spots(photo, pose))
+    if white.is_coloured:
+        return Reason.CARD_SOILED
+    suspect = suspect_pairs(compare_twins(samples.linear), lot)
+    if not white.is_darkened and _is_under_paper(pixels, suspect):
+        return Reason.PAPER_OUT_OF_PLACE
+    if _is_added(samples, suspect):
+        if white.brightest > BRIGHTER:
+            return Reason.GLARE_ON_PATCHES
+        # Other ink than the lot's, and no light, where the white has no more of it.
+        return Reason.COLOUR_NOT_CORRECTABLE if reason is Reason.GLARE_ON_PATCHES else reason
+    return Reason.SHADOW_EDGE if white.is_darkened else reason
+
+
+def why_no_blot(
+    refusal: Refusal, photo: Photo, pose: CardPose, samples: PatchSamples, lot: Lot
+) -> Refusal:
+    """The refusal of a blot or its paper, with the reason that the card around them gives.
+
+    A shadow is seen on the card, too; paper that is lit unevenly on an evenly lit card
+    doesn't lie flat.
+    """
+    if refusal.reason not in _OF_PAPER:
+        return refusal
+    reason = _of_paper(refusal.reason, photo, pose, samples, lot)
+    return replace(refusal, reason=reason)
+
+
+def _of_paper(
+    reason: Reason, photo: Photo, pose: CardPose, samples: PatchSamples, lot: Lot
+) -> Reason:
+    pixels = linear_pixels(photo, pose)
+    if reason is Reason.PAPER_NOT_BLANK and grain(pixels) > MAX_GRAIN:
+        return Reason.TOO_DARK
+    white = what_white_shows(light_of_spots(photo, pose))
+    is_shadow = reason is Reason.SHADOW_EDGE
+    if white.is_coloured:
+        return Reason.CARD_SOILED if is_shadow else reason
+    suspect = suspect_pairs(compare_twins(samples.linear), lot)
+    if white.brightest > BRIGHTER and _is_added(samples, suspect):
+        return Reason.GLARE_ON_PATCHES if is_shadow else reason
+    if white.is_darkened or (is_shadow and white.unevenness > MAX_UNEVEN):
+        return Reason.SHADOW_EDGE
+    if reason is Reason.PAPER_NOT_BLANK:
+        return reason
+    return Reason.PAPER_OUT_OF_PLACE if is_shadow or _is_under_paper(pixels, suspect) else reason
+
+
+def what_white_shows(light: Array) -> White:
+    """What lies over white spots of linear RGB (n, 3), in the order of `banding.spots_mm`."""
+    x, y = ((spots_mm() - layout.CENTRE_MM) / (layout.WIDTH_MM / 2)).T
+    terms = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
+    log_light = np.log(np.maximum(light, 1e-3))
+    rest = _less_field(terms[:, :3], log_light)
+    grey = rest.mean(axis=1)
+    bent = np.sort(_less_field(terms, log_light.mean(axis=1, keepdims=True))[:, 0])
+    lighter = grey >= quantile(np.sort(grey), _LIGHTER)
+    loss = median(rest[lighter].T) - rest
+    dark = loss.mean(axis=1) > DARKER
+    by_channel = np.ones(3)
+    if dark.any():
+        by_channel = median((loss[dark] / loss[dark].mean(axis=1, keepdims=True)).T)
+    return White(
+        darkened=float(dark.mean()),
+        by_channel=by_channel,
+        brightest=float(grey.max() - median(grey)),
+        unevenness=float(quantile(bent, 0.9) - quantile(bent, 0.1)),
+    )
+
+
+def _less_field(terms: Array, log_light: Array) -> Array:
+    fit = reweighted_fit(terms, log_light, huber(1.0), EACH, known_sd=_KNEE, rounds=_ROUNDS)
+    return fit.residual
+
+
+def grain(pixels: Array) -> float:
+    """Scatter of ln(red/green) within the lightest prints, of linear pixels (3, 72, n)."""
+    red, green, _ = np.log(np.maximum(pixels[:, lightest_prints()], 1e-4))
+    ratio = red - green
+    off = np.abs(ratio - median(ratio)[:, None])
+    return float(median(median(off)) * _SD_OF_MEDIAN)
+
+
+def _is_added(samples: PatchSamples, suspect: NDArray[np.bool_]) -> bool:
+    enough = int(suspect.sum()) >= MIN_ADDED_PAIRS
+    return enough and light_added(layout.by_shade(samples.linear)[suspect])
+
+
+def _is_under_paper(pixels: Array, suspect: NDArray[np.bool_]) -> bool:
+    """Whether paper covers part of the greys beside the bay, and nothing the outer prints."""
+    if suspect[_CHROMATIC].sum() > MAX_CHROMATIC_UNDER_PAPER:
+        return False
+    lightest = quantile(np.sort(pixels[:, _DARK_GREYS], axis=-1), _LIGHTEST_TENTH)
+    white = median(median(pixels[:, lightest_prints()]))
+    rel = np.log(np.maximum(lightest, 1e-4) / np.maximum(white, 1e-4)[:, None]).min(axis=0)
+    return int((rel > LIKE_PAPER).sum()) >= MIN_UNDER_PAPER
