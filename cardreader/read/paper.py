@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card import layout
+from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import LARGEST, half_central_spread, huber, reweighted_fit
 from cardreader.read.bay import (
@@ -27,8 +28,12 @@ _MARK = 0.08
 """Difference of ln red and ln green from the paper's, or darkness, that counts as a mark."""
 _WIDE_TILES = 5
 """Dark places this wide, 4 mm, both ways are no stroke of a pen and no hair."""
+_INK = 0.35
+"""Ln darkness of the middle mark, beyond which marks are ink and no rim of a shadow."""
 _BRIGHTER = 0.75
 """Of the squares of what is left over, in places brighter than the field: a reflection."""
+_ANY_DARK = 0.02
+"""Share of dark tiles beside bright ones that a reflection doesn't leave."""
 MAX_PAPER_BUMP = 0.012
 """Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
 _ONE_WAY = 0.25
@@ -130,11 +135,11 @@ def _stained_or_shaded(rest: NDArray[np.float64], blank: NDArray[np.bool_]) -> R
         return _stained(coloured)
     if off <= MAX_PAPER_RESIDUAL:
         return _stained(marks) if marks.mean() > MAX_PAPER_MARKS else None
-    brighter = _is_brighter(grey[~marks])
-    if brighter and marks.mean() > MAX_PAPER_MARKS:
+    if marks.mean() > MAX_PAPER_MARKS and median(grey[marks]) < -_INK:
         return _stained(marks)  # so much ink draws the field down, and bare paper is left over
+    is_shine = (grey < -_MARK).mean() < _ANY_DARK and _is_brighter(grey)
     return refuse(
-        Reason.GLARE_ON_PATCHES if brighter else Reason.SHADOW_EDGE,
+        Reason.GLARE_ON_PATCHES if is_shine else Reason.SHADOW_EDGE,
         f"light on the paper uneven by {off:.3f} > {MAX_PAPER_RESIDUAL}",
     )
 

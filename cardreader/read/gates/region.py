@@ -49,10 +49,22 @@ PAPER = Stage(
             "shadow, double takes a finger's shadow for writing",
         ),
         measured(
+            "_INK",
+            "ln light",
+            "says only which advice is given: pens leave 0.51 to 1.2, shadows 0.09 to 0.27, "
+            "creases 0.10 to 0.17 (drawn photos, seed 9101)",
+        ),
+        measured(
             "_BRIGHTER",
             "of the squares",
             "says only which advice is given: glints of a sleeve 0.81 to 0.99, creases 0.47 to "
-            "0.70, shadows less (drawn photos, seed 9101)",
+            "0.70, shadows 0.48 to 0.78 (drawn photos, seed 9101)",
+        ),
+        measured(
+            "_ANY_DARK",
+            "of the tiles",
+            "says only which advice is given: glints leave none, shadows whose rest is as bright "
+            "0.07 or more (seed 9101)",
         ),
         derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
         chosen(
