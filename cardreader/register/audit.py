@@ -45,7 +45,8 @@ def append(
     session: Session, action: str, subject: str, account_id: str | None = None, **detail: Any
 ) -> AuditEntry:
     """Write one entry, in the same transaction as what it tells of."""
-    last = session.scalars(select(AuditEntry).order_by(AuditEntry.seq.desc()).limit(1)).first()
+    newest = select(AuditEntry.seq, AuditEntry.hash).order_by(AuditEntry.seq.desc()).limit(1)
+    last = session.execute(newest).first()
     entry = AuditEntry(
         seq=1 if last is None else last.seq + 1,
         at=utc_now(),

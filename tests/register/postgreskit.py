@@ -26,6 +26,9 @@ UNION ALL SELECT 'revision', version_num FROM alembic_version
 ORDER BY 1, 2
 """
 """All that tables are made of, and their revision."""
+_TABLES = """
+SELECT tablename FROM pg_tables WHERE schemaname = 'public' AND tablename <> 'alembic_version'
+"""
 
 
 def missing(what: str) -> None:
@@ -89,6 +92,26 @@ class Postgres:
                 connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
         return self._url(name)
 
+    def rows(self, url: str) -> dict[str, bytes]:
+        """What the tables of a database hold, by table, for `filled_url`."""
+        held = {}
+        with psycopg.connect(url) as connection:
+            for (table,) in connection.execute(_TABLES).fetchall():
+                with connection.cursor().copy(f'COPY "{table}" TO STDOUT') as copy:
+                    held[table] = b"".join(copy)
+        return {table: rows for table, rows in held.items() if rows}
+
+    def filled_url(self, rows: dict[str, bytes]) -> str:
+        """As `migrated_url`, of a register that holds these rows."""
+        url = self.migrated_url()
+        with psycopg.connect(url) as connection:
+            # As a replica: in whatever order, and past the audit trail, which lets nothing in.
+            connection.execute("SET session_replication_role = replica")
+            for table, held in rows.items():
+                with connection.cursor().copy(f'COPY "{table}" FROM STDIN') as copy:
+                    copy.write(held)
+        return url
+
     def _emptied(self, name: str) -> bool:
         """Whether a copy is there, as it was made but for its records, which are gone now."""
         try:
@@ -102,12 +125,9 @@ class Postgres:
             )
             if connection.execute(_AS_MADE).fetchall() != self._as_made:
                 return False
-            tables = connection.execute(
-                "SELECT format('DELETE FROM %I', tablename) FROM pg_tables "
-                "WHERE schemaname = 'public' AND tablename <> 'alembic_version'"
-            )
             # As a replica: neither what refers to a record nor the audit trail holds it back.
-            deletions = [row[0] for row in tables.fetchall()]
+            tables = connection.execute(_TABLES).fetchall()
+            deletions = [f'DELETE FROM "{table}"' for (table,) in tables]
             connection.execute("SET session_replication_role = replica")
             connection.execute("; ".join(deletions))
         return True

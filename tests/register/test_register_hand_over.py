@@ -129,19 +129,34 @@ def introduced(tmp_path_factory, empty_register, post_file):
     return folder
 
 
+@pytest.fixture(scope="module")
+def introduced_elsewhere(tmp_path_factory, postgres, post_file):
+    """The same with the programme on PostgreSQL: the post's file, and the programme's rows."""
+    folder = tmp_path_factory.mktemp("elsewhere")
+    post_file, url = shutil.copy(post_file, folder / "post.db"), postgres.migrated_url()
+    pair = [
+        Register(sqlite_url(post_file), folder / "post", "Post"),
+        Register(url, folder / "programme", "Programme"),
+    ]
+    introduce(*pair)
+    for one in pair:
+        one.database.close()
+    return post_file, postgres.rows(url)
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def two(request, tmp_path, post_file, introduced):
+def two(request, tmp_path):
     """An outreach post on SQLite, and the programme on either database; each knows the other."""
     if request.param == "sqlite":
-        post_file = introduced / "post.db"
-        url = sqlite_url(shutil.copy(introduced / "programme.db", tmp_path))
+        folder = request.getfixturevalue("introduced")
+        post_file = folder / "post.db"
+        url = sqlite_url(shutil.copy(folder / "programme.db", tmp_path))
     else:
-        url = request.getfixturevalue("postgres").migrated_url()
+        post_file, rows = request.getfixturevalue("introduced_elsewhere")
+        url = request.getfixturevalue("postgres").filled_url(rows)
     shutil.copy(post_file, tmp_path / "post.db")
     post = Register(sqlite_url(tmp_path / "post.db"), tmp_path / "post", "Post")
     programme = Register(url, tmp_path / "programme", "Programme")
-    if request.param != "sqlite":
-        introduce(post, programme)
     yield post, programme
     post.database.close()
     programme.database.close()

@@ -28,7 +28,13 @@ from cardreader.register.merge.wire import (
     trail_line,
     woman_line,
 )
-from cardreader.register.mergemodels import HeldBy, KnownRegister, RemovedWoman, Touched
+from cardreader.register.mergemodels import (
+    HeldBy,
+    KnownRegister,
+    OwnRegister,
+    RemovedWoman,
+    Touched,
+)
 from cardreader.register.models import Account, AuditEntry, Reading
 from cardreader.register.parts import in_parts
 from cardreader.register.photostore import PhotoStore, PhotoStoreError
@@ -66,7 +72,7 @@ def hand_over(
     """
     progress = progress or Progress()
     with database.write() as session:
-        own_id = own_register(session).id
+        own_register(session)  # made when it is first asked for
     with database.engine.connect() as connection:
         if not database.is_sqlite:
             connection.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
@@ -74,15 +80,16 @@ def hand_over(
             known = session.get(KnownRegister, to_id)
             if known is None:
                 raise ParcelError("that register is not known here: add its card first")
+            own = own_register(session)
             since = (0, 0) if everything else (known.told, known.told_trail)
             women = _new(session, known, since[0])
             gone = _removed(session, since[0])
-            head = _head(session, known, since, len(women))
+            head = _head(session, own, known, since, len(women))
             with (
                 open_atomic(file, PRIVATE) as stream,
                 tarfile.open(fileobj=stream, mode="w") as tar,
             ):
-                packer = Packer(tar, head, own_register(session), known)
+                packer = Packer(tar, head, own, known)
                 _pack_trail(session, packer, since[1], head.up_to_trail)
                 joinings = load_joinings(session).values()
                 ids = set(women)
@@ -90,7 +97,7 @@ def hand_over(
                 packer.lines(
                     [[REMOVED, one] for one in sorted(gone)] + [joining_line(j) for j in joined]
                 )
-                count = _pack_women(session, packer, women, own_id, photos, progress)
+                count = _pack_women(session, packer, women, own.id, photos, progress)
                 packer.finish()
             done = HandedOver(known.name, len(women), len(gone), count, since == (0, 0))
     with database.write() as session:
@@ -100,8 +107,9 @@ def hand_over(
     return done
 
 
-def _head(session: Session, known: KnownRegister, since: tuple[int, int], women: int) -> Head:
-    own = own_register(session)
+def _head(
+    session: Session, own: OwnRegister, known: KnownRegister, since: tuple[int, int], women: int
+) -> Head:
     return Head(
         giver=own.id,
         giver_name=own.name,

@@ -221,6 +221,8 @@ def said_in(states: Iterable[WomanState]) -> list[tuple[str, Row, Change | None]
 
 def show_alone(session: Session, women: Collection[str]) -> None:
     """Give everyone joined with these women a record of her own again."""
+    if not women:
+        return
     away = list(
         session.scalars(
             select(JoinedAway).where(

@@ -5,9 +5,10 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
+from functools import cache
 from typing import Any
 
-from sqlalchemy import Table, bindparam, insert, select, update
+from sqlalchemy import BindParameter, Select, Table, bindparam, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register.fieldchanges import FIRST, first_id
@@ -106,31 +107,43 @@ def _change(kept: FieldChange) -> Change:
 def _rows(session: Session, women: list[str], tables: Collection[str]) -> dict[str, dict[Key, Row]]:
     """Own rows of women as they stand, by table and id."""
     out: dict[str, dict[Key, Row]] = defaultdict(dict)
-    away = select(JoinedAway).where(JoinedAway.woman_id.in_(women))
-    for one in session.scalars(away):
-        out[one.woman_id][WOMAN, one.woman_id] = dict(one.row)
+    asked = set(women)
+    joined = or_(JoinedAway.woman_id.in_(women), JoinedAway.into_id.in_(women))
+    away = list(session.scalars(select(JoinedAway).where(joined)))
+    for one in away:
+        if one.woman_id in asked:
+            out[one.woman_id][WOMAN, one.woman_id] = dict(one.row)
     homes: dict[str, dict[str, str]] = defaultdict(dict)
-    for moved in session.scalars(select(Moved).where(Moved.own_id.in_(women))):
-        homes[moved.in_table][moved.record] = moved.own_id
-    shown_with_guests = set(
-        session.scalars(select(JoinedAway.into_id).where(JoinedAway.into_id.in_(women)))
-    )
-    guests = _guests(session, shown_with_guests)
+    if out:  # what hangs on another is always of one who is joined away
+        for moved in session.scalars(select(Moved).where(Moved.own_id.in_(women))):
+            homes[moved.in_table][moved.record] = moved.own_id
+    guests = _guests(session, {one.into_id for one in away} & asked)
     for name in tables:
-        table = plain_tables()[name]
-        columns = [table.c[column] for column in travelling_columns(name)]
-        whose = table.c.id if name == WOMAN else table.c.woman_id
-        for row in session.execute(select(*columns).where(whose.in_(women))).mappings():
+        of_women, by_id = _asked(name)
+        for row in session.execute(of_women, {"some": women}).mappings():
             if row["id"] not in guests:
                 own = row["id"] if name == WOMAN else row["woman_id"]
                 out[own][name, row["id"]] = {k: plain(v) for k, v in row.items()}
         for some in in_parts(homes.get(name, ())):
-            for row in session.execute(select(*columns).where(table.c.id.in_(some))).mappings():
+            for row in session.execute(by_id, {"some": some}).mappings():
                 own = homes[name][row["id"]]
                 out[own][name, row["id"]] = {k: plain(v) for k, v in row.items()} | {
                     "woman_id": own
                 }
     return out
+
+
+@cache
+def _asked(name: str) -> tuple[Select[Any], Select[Any]]:
+    """What asks a table for the rows of ``some`` women, and for those with ``some`` ids.
+
+    Made once: to put a statement together takes as long as to run it.
+    """
+    table = plain_tables()[name]
+    rows = select(*(table.c[column] for column in travelling_columns(name)))
+    some: BindParameter[Any] = bindparam("some", expanding=True)
+    whose = table.c.id if name == WOMAN else table.c.woman_id
+    return rows.where(whose.in_(some)), rows.where(table.c.id.in_(some))
 
 
 def _guests(session: Session, shown: set[str]) -> set[str]:

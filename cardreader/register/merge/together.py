@@ -129,6 +129,8 @@ class Concerned:
 
 def take_joinings(session: Session, joinings: Mapping[str, Joined], concerned: Concerned) -> None:
     """Take in who was joined and parted; notes whom it concerns."""
+    if not joinings:
+        return
     here = load_joinings(session)
     for name, given in joinings.items():
         merged, known = join_joinings(here.get(name), given), here.get(name)
@@ -148,6 +150,8 @@ def take_joinings(session: Session, joinings: Mapping[str, Joined], concerned: C
 
 def take_removed(session: Session, women: Collection[str], outcome: Outcome) -> set[str]:
     """Delete who was deleted elsewhere; returns others whose records were joined with theirs."""
+    if not women:
+        return set()
     gone = set(women) - set(session.scalars(select(RemovedWoman.woman_id)))
     if not gone:
         return set()
@@ -181,6 +185,8 @@ def take_women(
 
     RowError for what this program can't have written; the caller then rolls back.
     """
+    if not women:  # most parts of a hand-over hold none
+        return
     removed = set(session.scalars(select(RemovedWoman.woman_id)))
     given = {name: state for name, state in women.items() if name not in removed}
     ever = {
