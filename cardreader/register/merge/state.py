@@ -45,9 +45,18 @@ class Record:
     id: str
     row: Row
     changes: Mapping[str, Change] = dataclasses.field(default_factory=dict)
+    _said: dict[str, Mapping[str, Change]] = dataclasses.field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """By field, once asked for: registers that meet ask several times."""
 
-    def said(self, name: str) -> dict[str, Change]:
+    def said(self, name: str) -> Mapping[str, Change]:
         """All that was ever said of a field, its first value among it."""
+        if name not in self._said:
+            self._said[name] = self._all_said(name)
+        return self._said[name]
+
+    def _all_said(self, name: str) -> dict[str, Change]:
         of_it = {c.id: c for c in self.changes.values() if c.field == name}
         if of_it or not set(fields_of(self.table)[name]) <= set(self.row):
             return of_it
