@@ -157,7 +157,10 @@ def _smooth(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, 
     """A smooth random field (H, W) with about `cells` bumps, spread 1, mean 0."""
     small = rng.normal(size=(cells[1] + 1, cells[0] + 1)).astype(np.float32)
     field = cv2.resize(small, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    return (field - field.mean()) / (field.std() + 1e-6)
+    mean, spread = field.mean(), field.std()
+    field -= mean
+    field /= spread + 1e-6
+    return field
 
 
 def _polygon_mask(
@@ -358,6 +361,11 @@ def _tinted(colour: ArrayLike, field: Array) -> Array:
     return cv2.merge([np.float32(c) * field for c in np.asarray(colour)])
 
 
+def _grey(field: Array) -> Array:
+    """A field (H, W) the same in all channels, (H, W, 3)."""
+    return cv2.merge([field] * 3)
+
+
 def _light(rng: np.random.Generator, shape: tuple[int, int], evenness: float) -> Array:
     """Relative light (H, W), greatest 1: vignette x gradient x slow unevenness."""
     x, y = _rows_and_columns(shape)
@@ -367,8 +375,9 @@ def _light(rng: np.random.Generator, shape: tuple[int, int], evenness: float) ->
     angle = rng.uniform(0, 2 * np.pi)
     gradient = 1 + 0.5 * evenness * (float(np.cos(angle)) * x + float(np.sin(angle)) * y)
     slow = 1 + 0.03 * evenness * _smooth(rng, shape, (3, 2))
-    light = vignette * gradient * slow
-    return (light / light.max()).astype(np.float32)
+    light = (vignette * gradient * slow).astype(np.float32, copy=False)
+    light /= light.max()
+    return light
 
 
 def _mixing(rng: np.random.Generator, mixing: float, cast: float) -> NDArray[np.float32]:
@@ -418,15 +427,19 @@ def shoot(
     shape = (size[1], size[0])
     table = (_wood if rng.random() < 0.5 else _cloth)(rng, shape)
     shadow = cv2.GaussianBlur(cv2.resize(cover, None, fx=0.25, fy=0.25), (0, 0), 6.0)
-    table *= _tinted((1, 1, 1), 1 - 0.35 * cv2.resize(shadow, size))
-    scene = table + _tinted((1, 1, 1), cover) * (seen - table)
+    table *= _grey(1 - 0.35 * cv2.resize(shadow, size))
+    scene = seen - table
+    scene *= _grey(cover)
+    scene += table
 
     light = _light(rng, shape, evenness)
     mix = _mixing(rng, mixing, cast)
     exposure = float(rng.uniform(0.72, 0.86))
-    camera: Array = cv2.transform(scene, mix) * _tinted((1, 1, 1), exposure * light) + haze
+    camera: Array = cv2.transform(scene, mix)
+    camera *= _grey(exposure * light)
+    camera += haze
     camera = cv2.GaussianBlur(camera, (0, 0), blur_px)
-    camera = camera + _noise(rng, camera, noise)
+    camera += _noise(rng, camera, noise)
 
     curve = TONES[tone]
     code = _encode(camera, curve)
@@ -454,7 +467,10 @@ def _cell_centres() -> NDArray[np.float64]:
 def _noise(rng: np.random.Generator, camera: Array, noise: float) -> Array:
     """Grows with the root of light, plus a little along each row."""
     out = rng.standard_normal(camera.shape, np.float32)
-    out *= noise * np.sqrt(np.clip(camera, 0.01, None))
+    spread = np.maximum(camera, np.float32(0.01))
+    np.sqrt(spread, out=spread)
+    spread *= np.float32(noise)
+    out *= spread
     out += 0.15 * noise * rng.standard_normal((camera.shape[0], 1, 1), np.float32)
     return out
 

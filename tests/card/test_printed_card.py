@@ -144,8 +144,8 @@ def design() -> Lot:
 
 
 @cache
-def read(i: int) -> Reading:
-    reader = Reader(
+def reader() -> Reader:
+    return Reader(
         # These prints have the design's colours exactly, so they count as measured.
         lots=Lots([replace(design(), basis="measured")]),
         calibration=replace(
@@ -154,7 +154,11 @@ def read(i: int) -> Reading:
         protocol=load_protocol(),
         today=design().expires,
     )
-    reading = read_photo(blot_shot(i).jpeg, reader)
+
+
+@cache
+def read(i: int) -> Reading:
+    reading = read_photo(blot_shot(i).jpeg, reader())
     assert reading.refusal is None, reading.refusal
     return reading
 
