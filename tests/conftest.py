@@ -16,6 +16,8 @@ import os
 import signal
 import threading
 
+from hypothesis import settings
+
 pytest_plugins = ["cheappasswords", "compiledonce", "migratedonce", "unsynced"]
 
 for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -36,6 +38,11 @@ if (
     and signal.getsignal(signal.SIGINT) is signal.SIG_IGN
 ):
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+# An example that takes long on a busy machine is no fault: tests say nothing about time.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 
 def pytest_collection_finish() -> None:
