@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
+from cardreader.register.ahead import ZONES
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.events import note
 from cardreader.register.history import as_referred, standing
@@ -141,6 +142,7 @@ class BeforeBirthError(ValueError):
 def tell_weeks(session: Session, woman: Woman, weeks: int, on: dt.date, by: str | None) -> None:
     """Note her weeks as told on a day; what was told on a later day counts more.
 
+    Not what is dated later than today: it was told by a clock that was fast.
     Weeks that begin after a birth that is noted are those of another pregnancy.
     BeforeBirthError when they can belong to neither.
     """
@@ -148,8 +150,12 @@ def tell_weeks(session: Session, woman: Woman, weeks: int, on: dt.date, by: str 
         if woman.birth_on is not None and on - dt.timedelta(weeks=weeks) < woman.birth_on:
             raise BeforeBirthError("these weeks began before the birth that is noted")
         start_pregnancy(session, woman, weeks, on, by)
-    elif woman.gestation_on is None or on >= woman.gestation_on:
+    elif woman.gestation_on is None or not on < woman.gestation_on <= _latest():
         set_gestation(session, woman, weeks, on, by)
+
+
+def _latest() -> dt.date:
+    return local_day(utc_now()) + ZONES
 
 
 def reopen_for(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from cardreader.core.gates import Stage, chosen, derived, standard
 from cardreader.register import (
     accounts,
+    ahead,
     backup,
     backupfile,
     blots,
@@ -154,6 +155,15 @@ CLOCK = Stage(
     (
         chosen("OLDEST", "d, h:m:s", "a photo kept longer is taken for one of a wrong clock"),
         chosen("TOLERATED", "h:m:s", "less is not worth a word"),
+    ),
+)
+
+AHEAD = Stage(
+    "What is dated later than today",
+    ahead,
+    (
+        derived("ZONES", "d, h:m:s", "the days of one moment in two time zones differ by one"),
+        chosen("MOST_AHEAD", "woman", "with more of them it is the clock that is wrong now"),
     ),
 )
 
@@ -348,7 +358,7 @@ CONTRADICTIONS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
+    AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
     TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,

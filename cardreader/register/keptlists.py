@@ -21,11 +21,13 @@ from sqlalchemy.orm import Session
 
 from cardreader import __version__
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.register.ahead import perhaps_ahead
 from cardreader.register.database import Database
 from cardreader.register.listmodels import KeptLists, KeptPlace, OutOfPlace
 from cardreader.register.lists import (
     ListName,
     Row,
+    due_now,
     followed,
     list_counts,
     list_rows,
@@ -167,13 +169,16 @@ def catch_up(database: Database, rules: FollowUpRules) -> None:
 def counts_today(session: Session, rules: FollowUpRules, today: dt.date) -> dict[ListName, int]:
     """How many women are on each list today."""
     if not _hold(session, rules):
-        return list_counts(open_rows(session, rules), today)
+        return list_counts(_open_today(session, rules, today), today)
     counted = (
         select(KeptPlace.on_list, func.count())
         .where(KeptPlace.since <= today)
         .group_by(KeptPlace.on_list)
     )
     found = {row[0]: row[1] for row in session.execute(counted)}
+    found[ListName.DUE.value] = found.get(ListName.DUE.value, 0) + len(
+        _due_by_wrong_clock(session, rules, today)
+    )
     return {name: found.get(name.value, 0) for name in ListName}
 
 
@@ -187,9 +192,12 @@ def part_of_list(
 ) -> ListPart:
     """Up to ``most`` of those on a list, all by default, from number ``start`` on (from 0)."""
     if not _hold(session, rules):
-        rows = list_rows(open_rows(session, rules), name, today)
+        rows = list_rows(_open_today(session, rules, today), name, today)
         return ListPart(tuple(rows[start:][:most]), len(rows))
     there = (KeptPlace.on_list == name.value, KeptPlace.since <= today)
+    more = _due_by_wrong_clock(session, rules, today) if name is ListName.DUE else ()
+    first = more[start:][:most]
+    start, most = max(start - len(more), 0), None if most is None else most - len(first)
     total = session.scalar(select(func.count()).select_from(KeptPlace).where(*there)) or 0
     ids = session.scalars(
         select(KeptPlace.woman_id)
@@ -199,7 +207,7 @@ def part_of_list(
         .offset(start)
         .limit(most)
     ).all()
-    return ListPart(rows_of(session, rules, ids), total)
+    return ListPart((*first, *rows_of(session, rules, ids)), total + len(more))
 
 
 def on_any_list(
@@ -211,7 +219,8 @@ def on_any_list(
 ) -> ListPart:
     """Up to ``most`` women who are on any list: by the first in ``order`` she is on, then code."""
     if not _hold(session, rules):
-        found = [(_first_list(row, order, today), row) for row in open_rows(session, rules)]
+        every = _open_today(session, rules, today)
+        found = [(_first_list(row, order, today), row) for row in every]
         rows = [row for place, row in sorted(found, key=lambda one: one[0]) if place < len(order)]
         return ListPart(tuple(rows[:most]), len(rows))
     place = case({name.value: n for n, name in enumerate(order)}, value=KeptPlace.on_list)
@@ -224,7 +233,22 @@ def on_any_list(
     total = session.scalar(select(func.count()).select_from(women)) or 0
     ids = select(Woman.id).join(women, women.c.woman_id == Woman.id)
     sorted_ids = session.scalars(ids.order_by(women.c.first, Woman.code).limit(most)).all()
-    return ListPart(rows_of(session, rules, sorted_ids), total)
+    by_clock = {row.woman.id: row for row in _due_by_wrong_clock(session, rules, today)}
+    rows = [by_clock.get(row.woman.id, row) for row in rows_of(session, rules, sorted_ids)]
+    listed = set(session.scalars(select(women.c.woman_id).where(women.c.woman_id.in_(by_clock))))
+    more = [row for name, row in by_clock.items() if name not in listed]
+    return ListPart(tuple([*rows, *more][:most]), total + len(more))
+
+
+def _open_today(session: Session, rules: FollowUpRules, today: dt.date) -> list[Row]:
+    return [due_now(row, today, rules) for row in open_rows(session, rules)]
+
+
+def _due_by_wrong_clock(session: Session, rules: FollowUpRules, today: dt.date) -> tuple[Row, ...]:
+    """Women whose kept place would be of a day to come by a clock that was fast: due now."""
+    ids = perhaps_ahead(session, dt.datetime.combine(today, dt.time.max).astimezone())
+    rows = [] if not ids else rows_of(session, rules, ids)
+    return tuple(now for row in rows if (now := due_now(row, today, rules)) is not row)
 
 
 def _first_list(row: Row, order: Sequence[ListName], today: dt.date) -> int:

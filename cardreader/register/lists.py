@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.register.ahead import ZONES, is_ahead
 from cardreader.register.base import local_day
 from cardreader.register.followup import (
     Due,
@@ -125,7 +126,7 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
             stands,
             points,
             gestation_start(woman.gestation_weeks, woman.gestation_on),
-            woman.followed_from or local_day(woman.added_at),
+            woman.followed_from or _added_on(woman),
             woman.birth_on,
             woman.followed_from,
             [visit.on for visit in woman.visits],
@@ -136,6 +137,23 @@ def row_of(woman: Woman, rules: FollowUpRules) -> Row:
         again=open_again(woman),
         tablets=tablets_of(woman, rules),
     )
+
+
+def _added_on(woman: Woman) -> dt.date:
+    """The day her record was made; by a clock that was fast, then, that her weeks were told on."""
+    added, told = local_day(woman.added_at), woman.gestation_on
+    return added if told is None or added - told <= ZONES else told
+
+
+def due_now(row: Row, today: dt.date, rules: FollowUpRules) -> Row:
+    """As she stands on a day: what is dated later than that puts no test off."""
+    if not is_ahead(row.woman, today) or (row.due is not None and row.due.is_due(today)):
+        return row
+    told = row.woman.gestation_on
+    kind = DueKind.SEVERE if row.standing.severe else DueKind.MONTHLY
+    if told is None or told > today + ZONES:
+        kind = DueKind.WITHOUT_WEEKS
+    return replace(row, due=Due(kind, today, today + dt.timedelta(days=rules.grace_days)))
 
 
 def open_rows(

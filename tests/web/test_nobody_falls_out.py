@@ -9,11 +9,12 @@ from dataclasses import replace
 
 import pytest
 from people import Person
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from test_documents import text_of
 from webfakes import photo, refused_photo
 
 from cardreader.core.refusal import Reason
+from cardreader.register.listmodels import KeptLists
 from cardreader.register.models import Reading, Referral, Visit, Woman
 from cardreader.register.recording import visit_of_photo
 
@@ -795,6 +796,55 @@ def test_a_computer_whose_clock_went_back_says_so_until_it_is_set(worker):
     assert "clock shows" not in page(worker, "/")
     age(worker, days=-3)
     assert "This computer's clock shows" in page(worker, "/")
+
+
+@pytest.mark.parametrize("hb_g_dl", [None, 13.0, 9.0])
+@pytest.mark.parametrize("weeks", ["20", ""])
+def test_who_was_entered_by_a_clock_that_was_a_year_fast_is_due_once_it_is_set(
+    worker, hb_g_dl, weeks
+):
+    """Her next test would have been due in a year, and until then she was on no list."""
+    woman = worker.add_woman("KX-287", weeks)
+    if hb_g_dl is not None:
+        worker.send_photo(worker.open_visit(woman), photo(hb_g_dl))
+        if hb_g_dl < 11:
+            lab(worker, woman, "12.0", value_sure="yes")
+    age(worker, days=-365)
+    worker.app.state.shared.catch_up()
+    for kept in (True, False):
+        if not kept:
+            with worker.app.state.database.write() as session:
+                session.execute(delete(KeptLists))
+        assert on_list(worker, "due", "KX-287")
+        assert re.search(r"<b>1</b>\s*Test due|1\s*Test due", text_of_page(worker, "/"))
+        assert "KX-287" in text_of(worker.get("/paper/today.pdf").content)
+        assert "Test due:" in text_of_page(worker, woman)
+    # Her weeks told and her blood read by the right clock, she is due as everybody is.
+    with worker.app.state.database.write() as session:
+        for reading in session.scalars(select(Reading)):
+            reading.set_aside_at = reading.entered_at
+    visit = worker.post(f"{woman}/visits", number="2", gestation_weeks="20").headers["location"]
+    worker.send_photo(visit, photo(13.1))
+    assert not on_list(worker, "due", "KX-287")
+    text = text_of_page(worker, woman)
+    due = re.search(r"Next test from (\d+ \w+ \d+)", text)
+    assert due, text
+    assert dt.datetime.strptime(due[1], "%d %b %Y").date() < TODAY + 100 * DAY
+
+
+def test_a_year_fast_is_counted_once_beside_those_who_are_due(worker):
+    for n in range(3):
+        worker.add_woman(f"KX-29{n}", "38" if n else "20")
+    with worker.app.state.database.write() as session:
+        woman = session.scalars(select(Woman).where(Woman.code == "KX-290")).one()
+        woman.added_at += 365 * DAY
+        woman.gestation_on += 365 * DAY
+    found = [on_list(worker, "due", f"KX-29{n}") for n in range(3)]
+    assert found == [True, True, True]
+    api = worker.get("/api/women?list=due&most=2").json()
+    rest = worker.get("/api/women?list=due&start=2&most=2").json()
+    assert [len(api), len(rest)] == [2, 1]
+    assert {one["code"] for one in api + rest} == {f"KX-29{n}" for n in range(3)}
 
 
 def test_a_clear_photo_does_not_hide_that_she_is_on_the_severe_list(worker):

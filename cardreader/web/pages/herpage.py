@@ -16,7 +16,7 @@ from cardreader.register.births import births_of_pregnancy, is_of_another
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
-from cardreader.register.lists import ListName, row_of
+from cardreader.register.lists import ListName, due_now, row_of
 from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
@@ -56,7 +56,7 @@ def woman_page(
     """Her page; with ``fields``, one of its forms again with what is wrong in it."""
     state: State = request.app.state.shared
     today = state.today()
-    row = row_of(woman, state.rules)
+    row = due_now(row_of(woman, state.rules), today, state.rules)
     gestation = woman.gestation_at(today)
     rules = state.reader.rules.for_subject(subject_of(woman, today, None))
     visit = visit_on(woman, today)
