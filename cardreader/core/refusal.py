@@ -65,8 +65,9 @@ ADVICE: dict[Reason, str] = {
     Reason.CARD_TOO_SMALL: "The card is too small in the picture. Move closer.",
     Reason.CARD_TOO_TILTED: "The phone is tilted too far. Hold it straight above the card.",
     Reason.BLURRED: "The picture is blurred. Hold still, tap the card to focus, and try again.",
-    Reason.CLIPPED: "The card is too bright in the picture. Move out of direct sun, "
-    "switch the flash off, or tap the card so that the phone darkens the picture.",
+    Reason.CLIPPED: "The card is too bright in the picture. Move out of direct sun "
+    "and coloured light, switch flash and filters off, or tap the card so that the phone darkens "
+    "the picture.",
     Reason.TOO_DARK: "The picture is too dark or grainy. Move to brighter, even light.",
     Reason.GLARE_ON_PATCHES: "Light is reflecting off the card. Switch the flash off, turn away "
     "from the lamp or window, and take the card out of any plastic sleeve.",

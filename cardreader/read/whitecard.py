@@ -41,7 +41,9 @@ MIN_COLOURED = 0.5
 """The same of any two channels; light of the sky may make a shadow nearly as blue."""
 MAX_UNEVEN = 0.02
 """Ln light over the card beyond which uneven light on the paper is a shadow's, too."""
-BRIGHTER = 0.025
+SHADED = 0.04
+"""The same beyond which colours that don't come out are a thin shadow's work."""
+BRIGHTER = 0.03
 """Ln light that the brightest spot must lie above the middle one where light is added."""
 MIN_ADDED_PAIRS = 3
 """Pairs of prints that must differ for added light to be told from them."""
@@ -49,7 +51,7 @@ LIKE_PAPER = -0.3
 """Ln light of a dark grey's lightest tenth over the lightest grey, in its darkest channel."""
 MIN_UNDER_PAPER = 2
 """Dark greys with a part as light as paper that make it paper."""
-MAX_CHROMATIC_UNDER_PAPER = 1
+MAX_CHROMATIC_UNDER_PAPER = 2
 """Outermost pairs of prints that may differ then: paper doesn't reach them."""
 MAX_GRAIN = 0.07
 """Scatter of ln(red/green) within a light print: beyond it the picture is grain."""
@@ -140,7 +142,8 @@ def _of_colours(
             return Reason.GLARE_ON_PATCHES
         # Other ink than the lot's, and no light, where the white has no more of it.
         return Reason.COLOUR_NOT_CORRECTABLE if reason is Reason.GLARE_ON_PATCHES else reason
-    return Reason.SHADOW_EDGE if white.is_darkened else reason
+    thin = reason is Reason.COLOUR_NOT_CORRECTABLE and white.unevenness > SHADED
+    return Reason.SHADOW_EDGE if white.is_darkened or thin else reason
 
 
 def why_no_blot(
@@ -184,7 +187,8 @@ def what_white_shows(light: Array) -> White:
     log_light = np.log(np.maximum(light, 1e-3))
     rest = _less_field(terms[:, :3], log_light)
     grey = rest.mean(axis=1)
-    bent = np.sort(_less_field(terms, log_light.mean(axis=1, keepdims=True))[:, 0])
+    # Of three channels the middle one: in coloured light one may be all grain.
+    bent = np.sort(median(_less_field(terms, log_light)))
     lighter = grey >= quantile(np.sort(grey), _LIGHTER)
     loss = median(rest[lighter].T) - rest
     dark = loss.mean(axis=1) > DARKER

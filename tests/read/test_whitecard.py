@@ -19,8 +19,8 @@ from cardreader.core.refusal import Reason, Refusal
 from cardreader.pipeline import measure_photo, measure_together
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo, open_photo
-from cardreader.read.sample import lightest_prints, linear_pixels
-from cardreader.read.whitecard import grain
+from cardreader.read.sample import PatchSamples, lightest_prints, linear_pixels, sample
+from cardreader.read.whitecard import grain, why_no_colours
 
 X, Y = layout.CENTRE_MM
 LOT = made_up_lot(basis="measured")
@@ -48,11 +48,15 @@ def at_mm() -> np.ndarray:
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
-def photo_of(change: Change | None = None, noise: float = 0.004) -> bytes:
+def photo_of(
+    change: Change | None = None,
+    noise: float = 0.004,
+    gain: tuple[float, float, float] = (0.8, 0.76, 0.72),
+) -> bytes:
     card = clean_card().copy()
     if change is not None:
         card = change(card, at_mm()).astype(np.float32)
-    shot = rig.Shot(fill=0.8, noise=noise, gain=(0.8, 0.76, 0.72))
+    shot = rig.Shot(fill=0.8, noise=noise, gain=gain)
     return rig.jpeg(rig.photograph(card, shot).rgb, quality=95)
 
 
@@ -222,3 +226,25 @@ def test_photos_of_one_blot_are_told_as_each_alone() -> None:
     _, together = measure_together([crease, photo_of()], Lots([LOT]))
     assert together.refusal is not None
     assert together.refusal.reason is Reason.PAPER_OUT_OF_PLACE
+
+
+def test_thin_shade_is_told_where_the_colours_do_not_come_out() -> None:
+    def told(change: Change | None) -> Reason:
+        photo = open_photo(photo_of(change), "0" * 64)
+        assert isinstance(photo, Photo)
+        pose = locate(photo)
+        assert isinstance(pose, CardPose)
+        samples = sample(photo, pose)
+        assert isinstance(samples, PatchSamples)
+        unfit = Refusal(Reason.COLOUR_NOT_CORRECTABLE, "correct")
+        return why_no_colours(unfit, photo, pose, samples, LOT).reason
+
+    assert told(None) is Reason.COLOUR_NOT_CORRECTABLE
+    assert told(dimmed(np.full(3, 0.93))) is Reason.SHADOW_EDGE
+
+
+def test_one_channel_clipped_by_a_filter_is_told_to_switch_it_off() -> None:
+    measured = measure_photo(photo_of(gain=(1.4, 0.8, 0.5)), Lots([LOT]))
+    assert measured.refusal is not None
+    assert measured.refusal.reason is Reason.CLIPPED
+    assert "filters" in measured.refusal.advice

@@ -413,9 +413,15 @@ WHITE_CARD = Stage(
             "shadows that refuse 0.024 or more (seed 9101)",
         ),
         measured(
+            "SHADED",
+            "ln light",
+            "cards faded, copied or by vivid phones 0.007 to 0.03, thin shadows of leaves and "
+            "hands 0.06 or more (seeds 9101, 9202)",
+        ),
+        measured(
             "BRIGHTER",
             "ln light",
-            "reflections 0.03 to 0.4, other ink and pens 0.01 to 0.02 (seed 9101)",
+            "reflections 0.03 to 0.4, other ink and pens 0.01 to 0.03 (seeds 9101, 9202)",
         ),
         chosen(
             "MIN_ADDED_PAIRS",
@@ -429,7 +435,7 @@ WHITE_CARD = Stage(
             "-0.5 (seed 9101)",
         ),
         chosen("MIN_UNDER_PAPER", "print of 12", "a corner covers two; one may be a glint"),
-        chosen("MAX_CHROMATIC_UNDER_PAPER", "pair of 12", "poor ink alone makes one differ"),
+        chosen("MAX_CHROMATIC_UNDER_PAPER", "pair of 12", "poor ink alone makes one or two differ"),
         measured(
             "MAX_GRAIN",
             "ln(red/green)",
