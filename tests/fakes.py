@@ -124,6 +124,7 @@ def blot() -> SimpleNamespace:
         unevenness=np.float32(0.04),
         n_pixels=np.int64(6210),
         outline_mm=blot_outline(),
+        reflection=False,
     )
 
 

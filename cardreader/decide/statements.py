@@ -60,6 +60,7 @@ class Statement(StrEnum):
     PHOTOGRAPHED_LOT = "photographed_lot"
     SIMULATED_LOT = "simulated_lot"
     BLOTS_DISAGREE = "blots_disagree"
+    FAINT_REFLECTION = "faint_reflection"
 
 
 TEXT: dict[Statement, str] = {
@@ -100,6 +101,8 @@ TEXT: dict[Statement, str] = {
     "no clinical accuracy is claimed.",
     Statement.SIMULATED_LOT: "The card is a simulated one, for demonstration only.",
     Statement.BLOTS_DISAGREE: "The blots disagree. Make new blots and read again.",
+    Statement.FAINT_REFLECTION: "The blot may shine a little: wider interval. "
+    "Another photo, from another side, tells more.",
     Statement.OTHER_PAPER: "The calibration never saw this batch of paper: no value until blood "
     "tests on it.",
     Statement.BELOW_PAIRS: "No blood test behind the calibration was so low: wider interval. "

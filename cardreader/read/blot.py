@@ -48,6 +48,8 @@ class BlotColour:
     unevenness : float
         Robust standard deviation of half ln(Y Z) over the core.
     n_pixels : int
+    reflection : bool
+        Whether it drifts towards white as under a faint reflection, for which it is in doubt.
     """
 
     log_ratio: NDArray[np.float64]
@@ -58,6 +60,7 @@ class BlotColour:
     area_mm2: float
     unevenness: float
     n_pixels: int
+    reflection: bool = False
 
 
 class Correction(Protocol):
@@ -141,7 +144,7 @@ def _with_added_light(
     if not added.seen:
         return blot
     off = added.doubt * towards_white(blot.log_ratio)
-    return replace(blot, covariance=blot.covariance + np.outer(off, off))
+    return replace(blot, covariance=blot.covariance + np.outer(off, off), reflection=True)
 
 
 def _coloured(

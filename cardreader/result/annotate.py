@@ -26,7 +26,7 @@ from cardreader.core.files import write_atomic
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.read.turned import solid
 from cardreader.result.astext import adjusted_text, headline, interval_text, number_text
-from cardreader.result.provisos import calibration_statement, lot_statement
+from cardreader.result.provisos import blot_statement, calibration_statement, lot_statement
 
 if TYPE_CHECKING:
     from cardreader.decide.rule import Decision
@@ -222,7 +222,7 @@ def _panel(reading: Reading) -> Image.Image:
 def _small_print(page: _Page, reading: Reading, decision: Decision) -> None:
     page.write(TEXT[Statement.SCREENING_ONLY], _BODY_PX)
     codes = [Statement.LOCAL_PROTOCOL, *decision.notes]
-    about = (lot_statement(reading), calibration_statement(reading))
+    about = (blot_statement(reading), lot_statement(reading), calibration_statement(reading))
     codes += [statement for statement in about if statement is not None]
     page.write(" ".join(TEXT[code] for code in codes), SMALL_PX, QUIET)
 

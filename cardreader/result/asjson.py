@@ -17,7 +17,12 @@ from cardreader.core.units import G_L_PER_G_DL
 from cardreader.decide.rule import Decision
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.read.phonenote import CardPart, PhoneNote, VideoFrame
-from cardreader.result.provisos import basis_statement, lot_statement, pairs_statement
+from cardreader.result.provisos import (
+    basis_statement,
+    blot_statement,
+    lot_statement,
+    pairs_statement,
+)
 
 if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
@@ -234,6 +239,7 @@ def _blot(reading: Reading) -> dict[str, Any] | None:
     blot = reading.blot
     if blot is None:
         return None
+    statement = blot_statement(reading)
     return {
         "lab_d50": [float(v) for v in blot.lab],
         "paper_lab_d50": [float(v) for v in blot.paper_lab],
@@ -241,6 +247,7 @@ def _blot(reading: Reading) -> dict[str, Any] | None:
         "area_mm2": float(blot.area_mm2),
         "unevenness": float(blot.unevenness),
         "n_pixels": int(blot.n_pixels),
+        **({"statement": _statement(statement)} if statement else {}),
     }
 
 

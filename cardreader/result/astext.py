@@ -10,7 +10,12 @@ from cardreader.core.units import G_L_PER_G_DL
 from cardreader.decide.rule import BandProbability, Decision
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.result.asjson import rounded
-from cardreader.result.provisos import calibration_statement, lot_statement, pairs_statement
+from cardreader.result.provisos import (
+    blot_statement,
+    calibration_statement,
+    lot_statement,
+    pairs_statement,
+)
 
 if TYPE_CHECKING:
     from cardreader.hb.estimate import HbEstimate
@@ -144,7 +149,8 @@ def foot_text(reading: Reading, estimate: HbEstimate | None = None) -> str:
     ``estimate`` is that of several photos, where it is not the reading's own.
     """
     codes = list(reading.decision.notes)
-    codes += [s for s in (lot_statement(reading), calibration_statement(reading)) if s is not None]
+    about = (blot_statement(reading), lot_statement(reading), calibration_statement(reading))
+    codes += [statement for statement in about if statement is not None]
     if reading.another_paper:
         codes.append(Statement.OTHER_PAPER)
     value = reading.estimate if estimate is None else estimate

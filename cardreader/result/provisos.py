@@ -1,4 +1,4 @@
-"""What must be said about the card and the calibration that a reading rests on."""
+"""What must be said about the blot, the card and the calibration that a reading rests on."""
 
 from __future__ import annotations
 
@@ -38,3 +38,9 @@ def lot_statement(reading: Reading) -> Statement | None:
     if reading.lot.basis == "photographed":
         return Statement.PHOTOGRAPHED_LOT
     return Statement.SIMULATED_LOT if reading.lot.is_demonstration else None
+
+
+def blot_statement(reading: Reading) -> Statement | None:
+    """What must be said about a blot whose value is less sure than usual."""
+    shines = reading.blot is not None and reading.blot.reflection
+    return Statement.FAINT_REFLECTION if shines and reading.estimate is not None else None

@@ -208,8 +208,8 @@ def _cautions(decision: dict[str, Any], source: Source) -> tuple[str, ...]:
 
 
 def _basis(shown: dict[str, Any]) -> tuple[str, ...]:
-    """What must be said of the card's and the calibration's data."""
-    parts = [shown.get(part) or {} for part in ("card", "paper", "calibration")]
+    """What must be said of the blot, and of the card's and the calibration's data."""
+    parts = [shown.get(part) or {} for part in ("blot", "card", "paper", "calibration")]
     beyond = (shown.get("hb") or {}).get("beyond_pairs")
     said = [part["statement"] for part in parts if part.get("statement")]
     return _texts(said if beyond is None else [beyond, *said])

@@ -52,6 +52,7 @@ def test_a_faint_wide_reflection_is_not_read_too_surely(index, monkeypatch):
     found = measured(data)
     low, high = stated_interval(judged(found))
     assert low < truth < high
+    assert measure_photo(data, load_lots()).blot.reflection
     # Without it the blot looks paler than it is, and the reader is sure of that.
     monkeypatch.setattr(sheen, "MIN_SIGMAS", np.inf)
     before = measured(data)

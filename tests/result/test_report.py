@@ -15,7 +15,8 @@ from fakes import reading, refused
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cardreader.core.refusal import Reason
+from cardreader.core.refusal import Reason, Refusal
+from cardreader.decide.statements import TEXT, Statement
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.result.asjson import SCHEMA, dumps, reading_json, reading_schema, rounded
 from cardreader.result.astext import chance, interval_text, reading_text
@@ -200,6 +201,19 @@ def test_dates_are_iso_8601() -> None:
 
 def test_schema_names_this_version() -> None:
     assert reading_schema()["properties"]["schema"]["const"] == SCHEMA
+
+
+def test_a_blot_that_may_shine_is_said_to_and_another_photo_is_asked_for() -> None:
+    case = reading()
+    assert "statement" not in reading_json(case)["blot"]
+    case.blot = SimpleNamespace(**{**vars(case.blot), "reflection": True})
+    value = reading_json(case)
+    jsonschema.validate(value, reading_schema(), cls=jsonschema.Draft202012Validator)
+    assert value["blot"]["statement"]["code"] == Statement.FAINT_REFLECTION
+    sentence = TEXT[Statement.FAINT_REFLECTION]
+    assert sentence in " ".join(reading_text(case).split())
+    case.estimate, case.refusal = None, Refusal(Reason.OUT_OF_RANGE, "estimate")
+    assert "statement" not in reading_json(case)["blot"]
 
 
 @pytest.mark.parametrize(("side", "so"), [("below", "low"), ("above", "high")])
