@@ -17,6 +17,7 @@ from cardreader.register.base import local_day
 from cardreader.register.history import DATED_AHEAD, counts
 from cardreader.register.models import Event, Reading, Visit, Woman
 from cardreader.register.phoneclock import TOLERATED
+from cardreader.register.tocome import ZONES
 
 
 def reading_ahead(session: Session, now: dt.datetime) -> Reading | None:
@@ -36,8 +37,6 @@ def note_ahead(woman: Woman, now: dt.datetime) -> dict[str, list[str]]:
     return {DATED_AHEAD: later} if later else {}
 
 
-ZONES = dt.timedelta(days=1)
-"""So far apart are the days of one moment in two time zones: another register's may be."""
 MOST_AHEAD = 500
 """Women looked at for it: with more of them dated ahead it is the clock that is wrong now."""
 

@@ -15,11 +15,12 @@ from cardreader.register.history import Measurement, certain_at, counts, measure
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading, Visit, Woman
+from cardreader.register.tocome import answers
 
 
 def answered(woman: Woman, at: dt.datetime) -> bool:
     """Whether a laboratory result was taken after a time."""
-    return any(p.confirmed and p.at > at for p in measurements(woman))
+    return any(p.confirmed and answers(p.at, at) for p in measurements(woman))
 
 
 def asking(woman: Woman) -> list[Measurement]:
@@ -31,7 +32,7 @@ def asking(woman: Woman) -> list[Measurement]:
         for p in points
         if not p.confirmed
         and p.outcome in TO_CONFIRM
-        and not any(at > p.certain_at for at in results)
+        and not any(answers(at, p.certain_at) for at in results)
     ]
 
 
@@ -74,7 +75,7 @@ def _is_of(reading: Reading, point: Measurement) -> bool:
 
 def _settles(point: Measurement, photo: Reading) -> bool:
     if point.confirmed:
-        return point.at > certain_at(photo)
+        return answers(point.at, certain_at(photo))
     return point.at >= photo.taken_at and point.certain_at >= certain_at(photo)
 
 

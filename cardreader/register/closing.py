@@ -14,7 +14,6 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
-from cardreader.register.ahead import ZONES
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.events import note
 from cardreader.register.history import as_referred, standing
@@ -22,6 +21,7 @@ from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import EventKind, ReferralOutcome
 from cardreader.register.models import Event, Reading, Referral, Woman
 from cardreader.register.referrals import close, open_referrals, reopen
+from cardreader.register.tocome import latest_day
 from cardreader.register.women import Closing, set_gestation
 
 
@@ -150,12 +150,8 @@ def tell_weeks(session: Session, woman: Woman, weeks: int, on: dt.date, by: str 
         if woman.birth_on is not None and on - dt.timedelta(weeks=weeks) < woman.birth_on:
             raise BeforeBirthError("these weeks began before the birth that is noted")
         start_pregnancy(session, woman, weeks, on, by)
-    elif woman.gestation_on is None or not on < woman.gestation_on <= _latest():
+    elif woman.gestation_on is None or not on < woman.gestation_on <= latest_day():
         set_gestation(session, woman, weeks, on, by)
-
-
-def _latest() -> dt.date:
-    return local_day(utc_now()) + ZONES
 
 
 def reopen_for(

@@ -34,6 +34,7 @@ from cardreader.register import (
     summary,
     tables,
     tablets,
+    tocome,
     tube,
     women,
 )
@@ -158,13 +159,16 @@ CLOCK = Stage(
     ),
 )
 
+TO_COME = Stage(
+    "What is dated in days to come",
+    tocome,
+    (derived("ZONES", "d, h:m:s", "the days of one moment in two time zones differ by one"),),
+)
+
 AHEAD = Stage(
-    "What is dated later than today",
+    "Women dated in days to come",
     ahead,
-    (
-        derived("ZONES", "d, h:m:s", "the days of one moment in two time zones differ by one"),
-        chosen("MOST_AHEAD", "woman", "with more of them it is the clock that is wrong now"),
-    ),
+    (chosen("MOST_AHEAD", "woman", "with more of them it is the clock that is wrong now"),),
 )
 
 BLOTS = Stage(
@@ -358,8 +362,8 @@ CONTRADICTIONS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN, TABLETS, ROWS,
-    TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
+    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN,
+    TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

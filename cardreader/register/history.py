@@ -18,6 +18,7 @@ from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
 from cardreader.register.kinds import ReferralOutcome, Source
 from cardreader.register.models import Reading, Referral, Visit, Woman
+from cardreader.register.tocome import is_to_come
 
 DATED_AHEAD = "dated_ahead"
 """In a reading's JSON: values of hers that were dated later than the clock as it was entered."""
@@ -201,16 +202,19 @@ def counts(reading: Reading) -> bool:
 def standing(points: Sequence[Measurement]) -> Standing:
     """Fold measurements, oldest first, into where the woman stands.
 
-    A laboratory result answers only what was surely taken before it.
+    A laboratory result answers only what was surely taken before it; one that is dated in days
+    to come, what is dated so, too.
     """
-    anaemic = severe = awaiting = False
+    left: list[Measurement] = []
     for point in sorted(points, key=lambda p: (p.certain_at, p.confirmed)):
         if point.confirmed:
-            anaemic = point.outcome in ANAEMIC
-            severe = point.outcome is Outcome.SEVERE
-            awaiting = False
-            continue
-        anaemic = anaemic or point.outcome in ANAEMIC
-        severe = severe or point.outcome is Outcome.SEVERE
-        awaiting = awaiting or point.outcome in TO_CONFIRM
-    return Standing(points[-1] if points else None, anaemic, severe, awaiting)
+            ahead = is_to_come(point.at)
+            left = [p for p in left if ahead and not is_to_come(p.certain_at)]
+        if point.outcome in (ANAEMIC if point.confirmed else TO_CONFIRM):
+            left.append(point)
+    return Standing(
+        points[-1] if points else None,
+        anaemic=any(p.outcome in ANAEMIC for p in left),
+        severe=any(p.outcome is Outcome.SEVERE for p in left),
+        awaiting_confirmation=any(not p.confirmed for p in left),
+    )

@@ -10,7 +10,7 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.decide.followuprules import FollowUpRules
-from cardreader.register.ahead import ZONES, is_ahead
+from cardreader.register.ahead import is_ahead
 from cardreader.register.base import local_day
 from cardreader.register.followup import (
     Due,
@@ -25,6 +25,7 @@ from cardreader.register.models import JudgedAgain, Referral, Visit, Woman
 from cardreader.register.referrals import open_referrals
 from cardreader.register.rejudging import open_again, pressing
 from cardreader.register.tablets import Tablets, tablets_of
+from cardreader.register.tocome import ZONES
 
 
 class ListName(StrEnum):

@@ -16,6 +16,7 @@ from cardreader.register.events import note, standing_events
 from cardreader.register.history import Measurement, as_referred, certain_at, measurements, standing
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral, Woman
+from cardreader.register.tocome import is_to_come
 
 TELLABLE = (
     ReferralOutcome.WENT,
@@ -193,6 +194,9 @@ def answer_by_result(session: Session, reading: Reading, by: str | None) -> None
     for referral in open_referrals(reading.woman):
         # A result from before the referral can't answer it.
         if local_day(reading.taken_at) < local_day(referral.opened_at):
+            continue
+        # Nor one of days to come what was asked by a right clock.
+        if is_to_come(reading.taken_at) and not is_to_come(referral.opened_at):
             continue
         if severe and referral.purpose == Purpose.CARE:
             continue

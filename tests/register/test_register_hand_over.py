@@ -985,3 +985,45 @@ def test_who_was_sent_at_one_and_closed_at_the_other_is_followed_again(two, know
         for _ in range(2):
             exchange(post, programme)
         assert all(r.look(lambda s, her: her.closed_on, "KX-5") == TODAY for r in two)
+
+
+@pytest.mark.parametrize(("read", "result"), [(10.2, 11.3), (5.0, 12.4)])
+def test_a_result_that_a_fast_clock_dated_a_year_ahead_answers_nothing_read_today(
+    two, read, result
+):
+    """The post's phone is a year fast. Its result passed for newer than all that was read since."""
+    post, programme = two
+    with post.database.write() as session:
+        add_woman(session, "KX-9", 20, days_ago=30)
+    programme.takes(post.gives(programme))
+    with post.database.write() as session:
+        lab(session, find_woman(session, "KX-9"), result, days_ago=-365, sure=True)
+    with programme.database.write() as session:
+        photo(session, find_woman(session, "KX-9"), facts(read, 0.1), days_ago=0)
+    programme.takes(post.gives(programme))
+    with programme.database.read() as session:
+        her = find_woman(session, "KX-9")
+        assert len(her.readings) == 2
+        assert open_referrals(her)
+        stands = standing(measurements(her))
+        assert stands.anaemic
+        assert stands.awaiting_confirmation
+        assert stands.severe == (read < 7)
+    # One that a right clock dates answers it, and takes nothing of the other's word.
+    with programme.database.write() as session:
+        lab(session, find_woman(session, "KX-9"), 11.4, sure=True)
+    with programme.database.read() as session:
+        her = find_woman(session, "KX-9")
+        assert not open_referrals(her)
+        assert not standing(measurements(her)).anaemic
+
+
+def test_what_one_fast_clock_dated_is_answered_by_what_it_dated_after(two):
+    post, _ = two
+    with post.database.write() as session:
+        her = add_woman(session, "KX-9", 20, days_ago=-364)
+        photo(session, her, facts(9.5, 0.1), days_ago=-364)
+        lab(session, her, 11.6, days_ago=-366, sure=True)
+    with post.database.read() as session:
+        her = find_woman(session, "KX-9")
+        assert not standing(measurements(her)).awaiting_confirmation
