@@ -21,7 +21,13 @@ from cardreader.register.history import measurements, standing
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Role
 from cardreader.register.knownby import mend_code
 from cardreader.register.mendedweeks import mend_weeks
-from cardreader.register.merge.conflicts import code_clashes, conflicts, decide
+from cardreader.register.merge.conflicts import (
+    code_clashes,
+    conflicts,
+    contradictory,
+    decide,
+    settle,
+)
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.handover import hand_over
 from cardreader.register.merge.joining import join_two, part
@@ -215,14 +221,14 @@ def test_any_order_comes_to_the_same_and_a_lost_file_is_noticed(two):
 def test_both_values_stay_until_the_supervisor_decides_and_that_travels(two):
     post, programme = two
     post.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
-    programme.do(lambda s, her: set_gestation(s, her, 32, TODAY, None))
+    programme.do(lambda s, her: set_gestation(s, her, 30, TODAY, None))
     exchange(post, programme)
     for register in two:
         with register.database.read() as session:
             (conflict,) = conflicts(session)
         assert (conflict.code, conflict.field) == ("KX-1", "gestation")
         weeks = {v.value["gestation_weeks"]: v for v in conflict.values}
-        assert set(weeks) == {28, 32}
+        assert set(weeks) == {28, 30}
     with post.database.write() as session:
         decide(session, weeks[28].change_id, None)
     assert post.look(lambda s, her: her.gestation_weeks) == 28
@@ -233,7 +239,7 @@ def test_both_values_stay_until_the_supervisor_decides_and_that_travels(two):
             assert conflicts(session) == []
     assert programme.says() == post.says()
     with post.database.write() as session, pytest.raises(ValueError, match="look at the list"):
-        decide(session, weeks[32].change_id, None)
+        decide(session, weeks[30].change_id, None)
 
 
 def test_the_same_change_on_both_sides_is_no_conflict(two):
@@ -944,18 +950,42 @@ def test_weeks_that_both_mended_are_held_against_what_was_read_once_somebody_dec
     post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
     exchange(post, programme)
     judge = Judge(combine, protocol=WHO)
-    post.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
-    programme.do(lambda s, her: mend_weeks(s, her, 22, TODAY, None, WHO, None), "KX-5")
+    post.do(lambda s, her: mend_weeks(s, her, 29, TODAY, None, WHO, None), "KX-5")
+    programme.do(lambda s, her: mend_weeks(s, her, 26, TODAY, None, WHO, None), "KX-5")
     programme.do(enough_in_the_second_trimester, "KX-5")
     programme.takes(post.gives(programme), judge=judge)
     with programme.database.write() as session:
         [conflict] = conflicts(session)
-        chosen = next(v for v in conflict.values if v.value["gestation_weeks"] == 30)
+        chosen = next(v for v in conflict.values if v.value["gestation_weeks"] == 29)
         assert not chosen.shown
         assert open_referrals(find_woman(session, "KX-5")) == []
         decide(session, chosen.change_id, None, judge)
         found = [r.band for r in open_referrals(find_woman(session, "KX-5"))]
         assert found == [Outcome.ANAEMIC]
+
+
+def test_weeks_that_both_mended_far_apart_are_held_against_what_was_read_at_once(two):
+    """By none of them is she shown, so the strictest trimester's limits hold."""
+    post, programme = two
+    post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
+    exchange(post, programme)
+    judge = Judge(combine, protocol=WHO)
+    post.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
+    programme.do(lambda s, her: mend_weeks(s, her, 22, TODAY, None, WHO, None), "KX-5")
+    programme.do(enough_in_the_second_trimester, "KX-5")
+    programme.takes(post.gives(programme), judge=judge)
+    with programme.database.write() as session:
+        assert conflicts(session) == []
+        [found] = contradictory(session)
+        assert {one.value["gestation_weeks"] for one in found.choices} == {22, 30}
+        her = find_woman(session, "KX-5")
+        assert her.gestation_at(TODAY) is None
+        assert [r.band for r in open_referrals(her)] == [Outcome.ANAEMIC]
+        chosen = next(one for one in found.choices if one.value["gestation_weeks"] == 30)
+        settle(session, her.id, chosen.token, None, judge)
+        her = find_woman(session, "KX-5")
+        assert her.gestation_at(TODAY) == 30
+        assert [r.band for r in open_referrals(her)] == [Outcome.ANAEMIC]
 
 
 @pytest.mark.parametrize("known", [False, True])
