@@ -60,6 +60,13 @@ _CLEARLY = 0.5
 _LET_GO_RESIDUAL = 0.84
 """Of the limit on the residual then: what bent cards leave with any one edge let go, at least."""
 
+_SOFT_MM = 0.3
+"""Blur from which the corners of a flat card are off by as much as a bent one's."""
+_BESIDE_MM = 0.4
+_CLIPPED_CODE = 253 / 255
+_MANY_CLIPPED = 0.5
+"""Of the white beside the markers' corners, clipped in a channel: it has run over the edges."""
+
 
 @dataclass(frozen=True)
 class CardPose:
@@ -121,7 +128,7 @@ def locate(photo: Photo) -> CardPose | Refusal:
     """Find the card.
 
     Refusals: NO_CARD, CARD_PART_HIDDEN, TWO_CARDS, CARD_MIRRORED,
-    CARD_TOO_SMALL, CARD_TOO_TILTED, CARD_BENT, BLURRED.
+    CARD_TOO_SMALL, CARD_TOO_TILTED, CARD_BENT, BLURRED, CLIPPED.
     """
     found = _find_markers(photo)
     if isinstance(found, Refusal):
@@ -255,8 +262,24 @@ def _pose(photo: Photo, found: _Found) -> CardPose | Refusal:
     pose = _fitted(photo, found, edges)
     bent = isinstance(pose, Refusal) and pose.reason is Reason.CARD_BENT
     if edges is None or bent or (edges.uneven and isinstance(pose, CardPose)):
-        return _mended(photo, found, pose) or pose
+        pose = _mended(photo, found, pose) or pose
+    if isinstance(pose, Refusal) and pose.reason is Reason.CARD_BENT and edges is not None:
+        return replace(pose, reason=_why_bent(photo, rough, edges))
     return pose
+
+
+def _why_bent(photo: Photo, rough: NDArray[np.float64], edges: Edges) -> Reason:
+    """CARD_BENT, unless edges so soft, or white so bright that it runs over them, are off alone."""
+    if edges.blur * layout.MARKER_MM / MODULES > _SOFT_MM:
+        return Reason.BLURRED
+    corners = layout.marker_corners_mm()
+    middles = corners.mean(axis=1, keepdims=True)
+    white = middles + (corners - middles) * (1 + 2 * _BESIDE_MM / layout.MARKER_MM)
+    at = np.rint(apply_homography(rough, white.reshape(-1, 2))).astype(int)
+    height, width = photo.encoded.shape[:2]
+    x, y = np.clip(at[:, 0], 0, width - 1), np.clip(at[:, 1], 0, height - 1)
+    clipped = (photo.encoded[y, x] >= round(_CLIPPED_CODE * photo.white)).any(axis=-1)
+    return Reason.CLIPPED if clipped.mean() > _MANY_CLIPPED else Reason.CARD_BENT
 
 
 def _mended(photo: Photo, found: _Found, plain: CardPose | Refusal) -> CardPose | None:

@@ -196,6 +196,16 @@ def test_bent():
     assert refused(scene.rgb) is Reason.CARD_BENT
 
 
+@pytest.mark.parametrize(
+    ("shot", "reason"),
+    [({"blur_mm": 0.34}, Reason.BLURRED), ({"gain": (1.6, 1.5, 1.4)}, Reason.CLIPPED)],
+)
+def test_corners_that_are_off_are_not_blamed_on_the_card_alone(shot, reason):
+    """Soft or clipped edges put a flat card's corners as far off as a bend does."""
+    scene = rig.photograph(rig.bend(card(), 14.0), rig.Shot(tilt_deg=0, **shot))
+    assert refused(scene.rgb) is reason
+
+
 def test_slightly_bent_is_read():
     scene = rig.photograph(rig.bend(card(), 2.0), rig.Shot(tilt_deg=0))
     assert isinstance(locate(as_photo(scene.rgb)), CardPose)

@@ -68,8 +68,16 @@ FINDING = Stage(
         derived("_LET_GO", "corner", "those at the ends of one edge"),
         chosen("_CLEARLY", "of the residual", "blaming an edge must halve what is left"),
         measured("_LET_GO_RESIDUAL", "of MAX_RESIDUAL_MM", f"least that bent cards leave: {RIG}"),
+        measured(
+            "_SOFT_MM",
+            "mm",
+            "says only which advice is given: flat cards told to be bent had 0.32 and more, bent "
+            "ones 0.09 to 0.11 (drawn photos, seed 9202)",
+        ),
+        derived("_CLIPPED_CODE", "of white", EIGHT_BITS),
+        chosen("_MANY_CLIPPED", "of 16 places", "half; says only which advice is given"),
     ),
-    beside=("DETECT_LONG_SIDE_PX", "_MORE_WINDOWS"),
+    beside=("DETECT_LONG_SIDE_PX", "_MORE_WINDOWS", "_BESIDE_MM"),
 )
 
 MARKERS = Stage(
