@@ -38,7 +38,7 @@ def clean_code(text: str) -> str:
     """
     code = written_as_code(text)
     if not CODE.fullmatch(code):
-        raise ValueError("a code has 3 to 24 letters, digits, '-' or '/'")
+        raise ValueError("a code has 3 to 24 letters A to Z, digits, '-' or '/'")
     return code
 
 

@@ -52,7 +52,7 @@ class Fields:
         try:
             return clean_code(self.raw(name))
         except ValueError:
-            self.problems[name] = _("3 to 24 letters, digits, '-' or '/'. No names.")
+            self.problems[name] = _("3 to 24 letters A to Z, digits, '-' or '/'. No names.")
             return ""
 
     def whole(self, name: str, low: int, high: int, needed: bool = True) -> int | None:

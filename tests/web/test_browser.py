@@ -29,6 +29,8 @@ from phone import (
 )
 from playwright.sync_api import Page, expect
 
+from cardreader.register.women import clean_code
+
 pytestmark = pytest.mark.slow
 
 
@@ -492,3 +494,25 @@ def test_installable(playwright, server, tmp_path):
         assert session.send("Page.getInstallabilityErrors")["installabilityErrors"] == []
         manifest = session.send("Page.getAppManifest")
         assert manifest["errors"] == []
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        *("KX-514", " kx-514 ", "KX 514", "KX/5-14", "KM-\u0667\u0660\u0663", "\u0967\u0968\u0969"),
+        *("\u0938\u0940\u0924\u093e-1", "KX", "K" * 25, "-KX-1", "KX_1"),
+    ],
+)
+def test_without_network_a_code_is_taken_as_the_register_takes_it(page, server, code):
+    """Arabic and Devanagari digits, and a blank that a keyboard adds, could not be kept."""
+    sign_in(page, server)
+    page.goto("/unsent")
+    field = page.locator("#code")
+    field.evaluate("(field, code) => { field.value = code; }", code)
+    try:
+        clean_code(code)
+        taken = len(code) <= 24
+    except ValueError:
+        taken = False
+    assert field.evaluate("field => field.checkValidity()") is taken
+    assert "A to Z" in field.get_attribute("title")
