@@ -33,6 +33,7 @@ from cardreader.simulate.blotshape import BlotKind, draw_blot
 from cardreader.simulate.cameras import Family
 from cardreader.simulate.cardmap import CardMap
 from cardreader.simulate.demolots import DemoLot
+from cardreader.simulate.laidover import shade_by_leaves, turn_paper
 from cardreader.simulate.notblood import dried_brown, red_ink, with_spot_of
 from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, Control, Scene, draw_scene, with_light_factor
@@ -76,6 +77,10 @@ class Sample:
     control : Control
     dirt : float
         Share of the print covered.
+    paper_turn_deg : float
+        How far askew the blotting paper lies.
+    leaves : float
+        Share of the light that leaves take where their shadows lie.
     """
 
     name: str
@@ -90,6 +95,8 @@ class Sample:
     change: Callable[[Scene], Scene] | None = None
     control: Control = GOOD
     dirt: float = 0.0
+    paper_turn_deg: float = 0.0
+    leaves: float = 0.0
 
     @property
     def folder(self) -> str:
@@ -119,11 +126,16 @@ class Sample:
     def photo(self) -> bytes:
         """The JPEG."""
         blot = draw_blot(np.random.default_rng([self.seed, 2]), self.blot)
-        return photograph(self.scene(), self.drawn_view(), self.seed, blot, self._soil)
+        return photograph(self.scene(), self.drawn_view(), self.seed, blot, self._spoil)
 
-    def _soil(self, card: CardMap) -> None:
+    def _spoil(self, card: CardMap) -> None:
+        rng = np.random.default_rng([self.seed, 3])
         if self.dirt:
-            soil(card, np.random.default_rng([self.seed, 3]), self.dirt)
+            soil(card, rng, self.dirt)
+        if self.paper_turn_deg:
+            turn_paper(card, self.scene(), self.paper_turn_deg)
+        if self.leaves:
+            shade_by_leaves(card, rng, self.leaves)
 
     def truth(self) -> dict[str, Any]:
         """What is known about the photo because we made it."""
@@ -216,6 +228,13 @@ REFUSED_SAMPLES = (
     Sample(
         "shadow-edge", 9.0, 212, "D65", Reason.SHADOW_EDGE,
         {"shadows": (ShadowEdge(_X + 1.5, _Y, 20.0, 2.5, 0.45),), "size": _5_MP},
+    ),
+    Sample(
+        "shadow-of-leaves", 9.0, 231, "D65", Reason.SHADOW_EDGE, {"size": _5_MP}, leaves=0.5,
+    ),
+    Sample(
+        "paper-askew", 9.0, 225, "D65", Reason.PAPER_OUT_OF_PLACE, {"size": _5_MP},
+        paper_turn_deg=24.0,
     ),
     Sample(
         "card-soiled", 9.0, 223, "D65", Reason.CARD_SOILED, {"size": _5_MP}, dirt=0.4,
