@@ -12,7 +12,7 @@ from sqlalchemy import select
 
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
-from cardreader.register import accounts, audit, closing, women
+from cardreader.register import accounts, audit, closing, tocome, women
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
@@ -1057,3 +1057,23 @@ def test_what_one_fast_clock_dated_is_answered_by_what_it_dated_after(two):
     with post.database.read() as session:
         her = find_woman(session, "KX-9")
         assert not standing(measurements(her)).awaiting_confirmation
+
+
+def test_what_a_register_with_a_fast_clock_ended_by_its_result_is_open_again(two, monkeypatch):
+    post, programme = two
+    with post.database.write() as session:
+        add_woman(session, "KX-9", 20, days_ago=30)
+    programme.takes(post.gives(programme))
+    with post.database.write() as session:
+        lab(session, find_woman(session, "KX-9"), 11.3, days_ago=-365, sure=True)
+    with programme.database.write() as session:
+        photo(session, find_woman(session, "KX-9"), facts(10.2, 0.1), days_ago=0)
+    with monkeypatch.context() as patch:
+        patch.setattr(tocome, "utc_now", lambda: utc_now() + dt.timedelta(days=365))
+        post.takes(programme.gives(post))
+        assert post.look(lambda s, her: open_referrals(her), "KX-9") == []
+    for _ in range(2):
+        exchange(post, programme)
+    for register in two:
+        assert register.look(lambda s, her: len(open_referrals(her)), "KX-9") == 1
+    assert post.says() == programme.says()

@@ -34,6 +34,7 @@ from cardreader.register.parts import in_parts
 from cardreader.register.recording import Combine, combine_visit, subject_of
 from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
 from cardreader.register.rejudging import Judge as JudgesAgain
+from cardreader.register.tocome import is_to_come
 
 _NAMES = uuid.UUID("a4a7bb86-3f0f-4c43-8b40-8a8f5b9d6a10")
 
@@ -168,11 +169,15 @@ def follow(
             _ask_since_birth(session, woman, judge.protocol, judge.elevation_m, new)
             ask_by_weeks(session, woman, weeks or {}, judge)
     mistakes = {r.id for r in woman.readings if r.set_aside_at is not None}
+    ahead = {r.id for r in woman.readings if is_to_come(r.taken_at)}
     for referral in woman.referrals:
         # She is followed: where one register closed her record as that of a woman who died,
         # the other knew better.
         alive = referral.outcome == ReferralOutcome.DIED and woman.closed_on is None
-        if referral.closed_at is not None and (alive or referral.closing_reading_id in mistakes):
+        ended_by = referral.closing_reading_id
+        # By the fast clock of the register that ended it the result was newer.
+        too_soon = ended_by in ahead and not is_to_come(referral.opened_at)
+        if referral.closed_at is not None and (alive or ended_by in mistakes or too_soon):
             reopen(session, referral, None)
     if any(may_hide_severe(photo) for photo in unread(woman)):
         for referral in open_referrals(woman):
