@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import tempfile
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 
@@ -68,6 +69,7 @@ class Postgres:
         for name in self._names:
             self._run("createdb", "-h", self.folder, "-U", "postgres", name)
         self._copies = ["copy_a", "copy_b"]
+        self._kept: dict[str, psycopg.Connection] = {}
 
     def new_url(self) -> str:
         """URL of an empty database; the one before the last is taken again."""
@@ -83,14 +85,7 @@ class Postgres:
         Where the one before left the tables as they were made only their records go, in a
         hundredth of the time of a copy.
         """
-        name = self._copies[0]
-        self._copies.reverse()
-        template = self._migrated
-        if not self._emptied(name):
-            with psycopg.connect(self._url("postgres"), autocommit=True) as connection:
-                connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
-                connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
-        return self._url(name)
+        return self._url(self._copy())
 
     def rows(self, url: str) -> dict[str, bytes]:
         """What the tables of a database hold, by table, for `filled_url`."""
@@ -103,33 +98,49 @@ class Postgres:
 
     def filled_url(self, rows: dict[str, bytes]) -> str:
         """As `migrated_url`, of a register that holds these rows."""
-        url = self.migrated_url()
-        with psycopg.connect(url) as connection:
-            # As a replica: in whatever order, and past the audit trail, which lets nothing in.
-            connection.execute("SET session_replication_role = replica")
-            for table, held in rows.items():
-                with connection.cursor().copy(f'COPY "{table}" FROM STDIN') as copy:
-                    copy.write(held)
-        return url
+        name = self._copy()
+        for table, held in rows.items():
+            with self._inside(name).cursor().copy(f'COPY "{table}" FROM STDIN') as copy:
+                copy.write(held)
+        return self._url(name)
+
+    def _copy(self) -> str:
+        name = self._copies[0]
+        self._copies.reverse()
+        template = self._migrated
+        if not self._emptied(name):
+            with psycopg.connect(self._url("postgres"), autocommit=True) as connection:
+                connection.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+                connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return name
 
     def _emptied(self, name: str) -> bool:
         """Whether a copy is there, as it was made but for its records, which are gone now."""
-        try:
-            connection = psycopg.connect(self._url(name), autocommit=True)
-        except psycopg.OperationalError:
-            return False
-        with connection:
-            connection.execute(
-                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
-                "WHERE pid <> pg_backend_pid() AND datname = current_database()"
-            )
-            if connection.execute(_AS_MADE).fetchall() != self._as_made:
-                return False
+        for _ in range(2):  # a test may have ended the connection that is kept
+            with suppress(psycopg.OperationalError):
+                if self._empty(self._inside(name)):
+                    return True
+            if (ended := self._kept.pop(name, None)) is not None:
+                ended.close()
+        return False
+
+    def _inside(self, name: str) -> psycopg.Connection:
+        """A connection that is kept: to make one costs the server twice what the rest does."""
+        if name not in self._kept:
+            self._kept[name] = psycopg.connect(self._url(name), autocommit=True)
             # As a replica: neither what refers to a record nor the audit trail holds it back.
-            tables = connection.execute(_TABLES).fetchall()
-            deletions = [f'DELETE FROM "{table}"' for (table,) in tables]
-            connection.execute("SET session_replication_role = replica")
-            connection.execute("; ".join(deletions))
+            self._kept[name].execute("SET session_replication_role = replica")
+        return self._kept[name]
+
+    def _empty(self, connection: psycopg.Connection) -> bool:
+        connection.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+            "WHERE pid <> pg_backend_pid() AND datname = current_database()"
+        )
+        if connection.execute(_AS_MADE).fetchall() != self._as_made:
+            return False
+        tables = connection.execute(_TABLES).fetchall()
+        connection.execute("; ".join(f'DELETE FROM "{table}"' for (table,) in tables))
         return True
 
     @cached_property
@@ -159,6 +170,8 @@ class Postgres:
 
     def stop(self) -> None:
         """Stop and clean up."""
+        for connection in self._kept.values():
+            connection.close()
         self._run("pg_ctl", "-D", self.data, "-m", "immediate", "-w", "stop")
         shutil.rmtree(self.folder, ignore_errors=True)
 
