@@ -17,6 +17,8 @@ from cardreader.simulate.photograph import photograph
 from cardreader.simulate.scene import GOOD, Family, draw_scene
 from cardreader.simulate.view import draw_view
 
+_SIZE = (1600, 1200)
+
 
 @pytest.fixture(scope="session")
 def reader() -> Reader:
@@ -27,12 +29,15 @@ def _synthetic(reader: Reader, hb_g_dl: float, lot_number: int, seed: int) -> by
     rng = np.random.default_rng(seed)
     lot = reader.lots[lot_number]
     scene = draw_scene(rng, hb_g_dl, lot, lot_number, GOOD, Family.HELD_OUT)
-    return photograph(scene, draw_view(rng), seed)
+    drawn = photograph(scene, draw_view(rng, _SIZE), seed)
+    # No phone is stated.
+    image = cv2.imdecode(np.frombuffer(drawn, np.uint8), cv2.IMREAD_COLOR)
+    return cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
 
 
 @pytest.fixture(scope="session")
-def full_photo(reader: Reader, tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    """A synthetic 12-megapixel photo, as a phone writes it."""
+def card_photo(reader: Reader, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A synthetic photo, of no more pixels than reading takes."""
 
     def make(file: Path) -> None:
         file.write_bytes(_synthetic(reader, 9.0, LOT, 2))
@@ -41,22 +46,11 @@ def full_photo(reader: Reader, tmp_path_factory: pytest.TempPathFactory) -> byte
 
 
 @pytest.fixture(scope="session")
-def card_photo(full_photo: bytes) -> bytes:
-    return _smaller(full_photo)
-
-
-@pytest.fixture(scope="session")
 def other_lot_photo(reader: Reader, tmp_path_factory: pytest.TempPathFactory) -> bytes:
     def make(file: Path) -> None:
-        file.write_bytes(_smaller(_synthetic(reader, 6.0, OTHER_LOT, 3)))
+        file.write_bytes(_synthetic(reader, 6.0, OTHER_LOT, 3))
 
     return made_once(tmp_path_factory, "batch-photo-of-another-lot.jpg", make).read_bytes()
-
-
-def _smaller(photo: bytes) -> bytes:
-    image = cv2.imdecode(np.frombuffer(photo, np.uint8), cv2.IMREAD_COLOR)
-    half = cv2.resize(image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    return cv2.imencode(".jpg", half, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes()
 
 
 @pytest.fixture(scope="session")
