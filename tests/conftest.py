@@ -18,7 +18,14 @@ import threading
 
 from hypothesis import settings
 
-pytest_plugins = ["cheappasswords", "compiledonce", "migratedonce", "reflectedonce", "unsynced"]
+pytest_plugins = [
+    "cheappasswords",
+    "compiledonce",
+    "loadedonce",
+    "migratedonce",
+    "reflectedonce",
+    "unsynced",
+]
 
 for threads in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
