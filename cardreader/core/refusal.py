@@ -73,9 +73,9 @@ ADVICE: dict[Reason, str] = {
     "from the lamp or window, and take the card out of any plastic sleeve.",
     Reason.GLARE_ON_BLOT: "Light is reflecting off the blot. Let it dry until it no longer "
     "shines, and turn away from the lamp or window.",
-    Reason.SHADOW_EDGE: "A shadow lies across part of the card. Put the whole card in even light "
-    "or wholly in shade, without flash, away from leaves and bars. If no shadow is seen, wipe the "
-    "card clean.",
+    Reason.SHADOW_EDGE: "A shadow lies across part of the card. Put the whole card in even light, "
+    "best daylight, or wholly in shade, without flash, away from leaves and bars. If no shadow is "
+    "seen, wipe the card clean.",
     Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
     "Switch off filters and coloured light, and wipe the card clean. If that does not help, try "
     "another card.",

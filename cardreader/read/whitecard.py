@@ -39,6 +39,10 @@ MIN_BROWN = 0.25
 """By how much more of blue than of red is lost, as a share of the loss, where it is dirt."""
 MIN_COLOURED = 0.5
 """The same of any two channels; light of the sky may make a shadow nearly as blue."""
+MIN_IN_ROWS = 0.5
+"""Share of the unevenness that lies along the picture's rows or columns, in a lamp's bands."""
+MIN_BANDED = 0.3
+"""Share of the spots that bands darken; one thing on the card darkens fewer."""
 MAX_UNEVEN = 0.02
 """Ln light over the card beyond which uneven light on the paper is a shadow's, too."""
 SHADED = 0.04
@@ -60,6 +64,7 @@ _LIGHTER = 0.75
 """Quantile of the spots whose light is taken as undarkened."""
 _KNEE = 0.02
 _ROUNDS = 30
+_STRIPS = 14
 _LIGHTEST_TENTH = 0.9
 _SD_OF_MEDIAN = 1.4826
 """A normal distribution's standard deviation over its median distance from the middle."""
@@ -94,13 +99,15 @@ class White:
     ``darkened`` is the share of its spots that are darker; ``by_channel`` (3,) what each
     channel loses there as a share of the mean loss, ones where none is. ``brightest`` is how
     far the brightest spot lies above the middle one, and ``unevenness`` what a field that
-    bends leaves between the darkest and the brightest tenth, ln light.
+    bends leaves between the darkest and the brightest tenth, ln light. ``in_rows`` is the share
+    of what the plane leaves that is one along a row, or a column, of the picture.
     """
 
     darkened: float
     by_channel: Array
     brightest: float
     unevenness: float
+    in_rows: float
 
     @property
     def is_darkened(self) -> bool:
@@ -112,7 +119,12 @@ class White:
         """Whether what darkens it takes more of one channel than a shadow does."""
         red, _, blue = self.by_channel
         coloured = blue - red > MIN_BROWN or np.ptp(self.by_channel) > MIN_COLOURED
-        return bool(coloured and self.is_darkened)
+        return bool(coloured and self.is_darkened) and not self.is_banded
+
+    @property
+    def is_banded(self) -> bool:
+        """Whether it lies in bands as a pulsing lamp leaves them, in each channel others."""
+        return self.in_rows > MIN_IN_ROWS and self.darkened > MIN_BANDED
 
 
 def why_no_colours(
@@ -131,7 +143,7 @@ def _of_colours(
     pixels = linear_pixels(photo, pose)
     if grain(pixels) > MAX_GRAIN:
         return Reason.TOO_DARK
-    white = what_white_shows(light_of_spots(photo, pose))
+    white = what_white_shows(photo, pose)
     if white.is_coloured:
         return Reason.CARD_SOILED
     suspect = suspect_pairs(compare_twins(samples.linear), lot)
@@ -166,7 +178,7 @@ def _of_paper(
     pixels = linear_pixels(photo, pose)
     if reason is Reason.PAPER_NOT_BLANK and grain(pixels) > MAX_GRAIN:
         return Reason.TOO_DARK
-    white = what_white_shows(light_of_spots(photo, pose))
+    white = what_white_shows(photo, pose)
     is_shadow = reason is Reason.SHADOW_EDGE
     if white.is_coloured:
         return Reason.CARD_SOILED if is_shadow else reason
@@ -180,8 +192,9 @@ def _of_paper(
     return Reason.PAPER_OUT_OF_PLACE if is_shadow or _is_under_paper(pixels, suspect) else reason
 
 
-def what_white_shows(light: Array) -> White:
-    """What lies over white spots of linear RGB (n, 3), in the order of `banding.spots_mm`."""
+def what_white_shows(photo: Photo, pose: CardPose) -> White:
+    """What lies over the white spots of `banding.spots_mm`."""
+    light = light_of_spots(photo, pose)
     x, y = ((spots_mm() - layout.CENTRE_MM) / (layout.WIDTH_MM / 2)).T
     terms = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
     log_light = np.log(np.maximum(light, 1e-3))
@@ -200,7 +213,15 @@ def what_white_shows(light: Array) -> White:
         by_channel=by_channel,
         brightest=float(grey.max() - median(grey)),
         unevenness=float(quantile(bent, 0.9) - quantile(bent, 0.1)),
+        in_rows=max(_explained(grey, along) for along in pose.to_px(spots_mm()).T),
     )
+
+
+def _explained(grey: Array, along: Array) -> float:
+    """Share of the squares of values (n,) that their places (n,) along a line explain."""
+    strips = np.array_split(grey[np.argsort(along)], _STRIPS)
+    left = sum(((strip - median(strip)) ** 2).sum() for strip in strips)
+    return float(1 - left / max(((grey - median(grey)) ** 2).sum(), 1e-9))
 
 
 def _less_field(terms: Array, log_light: Array) -> Array:

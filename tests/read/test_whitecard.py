@@ -109,6 +109,20 @@ def test_brown_spots_in_the_same_places_are_dirt() -> None:
     assert refusal_of(dimmed(BROWN)).reason is Reason.CARD_SOILED
 
 
+def test_deep_bands_of_a_pulsing_lamp_are_no_dirt() -> None:
+    """Blue light pulses deeper than red: its phosphor glows on more briefly."""
+
+    def bands(card: Picture, at: np.ndarray) -> Picture:
+        turn = np.radians(rig.Shot().turn_deg)
+        row = at[..., :1] * np.sin(turn) + at[..., 1:] * np.cos(turn)
+        wave = np.sin(2 * np.pi * row / 22.0)
+        return card * (1 + 0.25 * wave * np.array([0.8, 1.0, 1.25]))
+
+    refusal = refusal_of(bands)
+    assert refusal.reason is Reason.SHADOW_EDGE
+    assert "daylight" in refusal.advice
+
+
 def test_fingers_on_the_greys_are_no_reflection() -> None:
     def fingers(card: Picture, at: np.ndarray) -> Picture:
         for side in (-1, 1):

@@ -398,13 +398,24 @@ WHITE_CARD = Stage(
         measured(
             "MIN_BROWN",
             "of the loss",
-            "neutral shadows -0.10 to 0.12, dirt, dust and fingers 0.48 to 1.0 (seed 9101)",
+            "neutral shadows -0.10 to 0.12, dirt, dust and fingers 0.43 to 1.0 (seed 9101)",
         ),
         measured(
             "MIN_COLOURED",
             "of the loss",
             "neutral shadows 0.03 to 0.29, the rest for light of the sky; pens 1.2 to 1.7 (seed "
             "9101)",
+        ),
+        measured(
+            "MIN_IN_ROWS",
+            "of the squares",
+            "bands of a pulsing lamp 0.67 to 0.91, dirt and dust 0.36 at most (seeds 9101, 9202)",
+        ),
+        measured(
+            "MIN_BANDED",
+            "of the white spots",
+            "those bands 0.42 to 0.82; fingers, which may lie along a row, 0.17 at most (seeds "
+            "9101, 9202)",
         ),
         measured(
             "MAX_UNEVEN",
@@ -446,7 +457,7 @@ WHITE_CARD = Stage(
         chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
         derived("_KNEE", "ln light", "as for twins"),
     ),
-    beside=("_ROUNDS", "_SD_OF_MEDIAN"),
+    beside=("_ROUNDS", "_STRIPS", "_SD_OF_MEDIAN"),
 )
 
 GATES = (
