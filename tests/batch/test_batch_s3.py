@@ -13,13 +13,9 @@ from pathlib import Path
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
-import boto3
 import fsspec
 import pytest
 from batchrig import ROOT, batch, batch_apart, command, rows, variant
-from moto.core import DEFAULT_ACCOUNT_ID
-from moto.s3.models import s3_backends
-from moto.server import ThreadedMotoServer
 
 from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
@@ -42,6 +38,12 @@ ODD = (
 @pytest.fixture(scope="module")
 def bucket(card_photo: bytes) -> Iterator[str]:
     """The address of a bucket with a few photos, and many objects below ``many/``."""
+    # Here, since each process of the tests would load it.
+    import boto3
+    from moto.core import DEFAULT_ACCOUNT_ID
+    from moto.s3.models import s3_backends
+    from moto.server import ThreadedMotoServer
+
     server = ThreadedMotoServer(port=0)
     server.start()
     host, port = server.get_host_and_port()

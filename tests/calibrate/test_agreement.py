@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from published import PEFR
 from scipy import stats
 
@@ -94,6 +93,8 @@ def test_a_difference_that_grows_with_the_level_shows_in_the_trend():
 def test_replicates_raise_no_more_false_trends_than_they_say():
     """Readings of a woman share her part of the difference: least squares over all of them
     (statsmodels) finds a trend in 30 % of studies that have none."""
+    import statsmodels.api as sm  # here, since each process of the tests would load it
+
     rng = np.random.default_rng(5)
     runs, subject, ours, all_readings = 300, np.repeat(np.arange(40), 4), 0, 0
     for _ in range(runs):

@@ -10,7 +10,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-import frictionless
 import pytest
 
 from cardreader.calibrate.study import read_study
@@ -34,6 +33,8 @@ def _write(folder: Path, *rows: dict[str, Any]) -> Path:
 
 
 def _faults(folder: Path) -> list[str]:
+    import frictionless  # here, since each process of the tests would load it
+
     with frictionless.system.use_context(trusted=True):
         report = frictionless.validate(str(folder / "datapackage.json"), type="package")
     assert report.stats["tasks"] == 1
