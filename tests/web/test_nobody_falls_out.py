@@ -841,6 +841,10 @@ def test_a_year_fast_is_counted_once_beside_those_who_are_due(worker):
         woman.gestation_on += 365 * DAY
     found = [on_list(worker, "due", f"KX-29{n}") for n in range(3)]
     assert found == [True, True, True]
+    everybody = {one["code"]: one for one in worker.get("/api/women").json()}
+    assert everybody["KX-290"]["due_on"] == TODAY.isoformat()
+    her = worker.get(f"/api/women/{everybody['KX-290']['id']}").json()
+    assert her["due_on"] == TODAY.isoformat()
     api = worker.get("/api/women?list=due&most=2").json()
     rest = worker.get("/api/women?list=due&start=2&most=2").json()
     assert [len(api), len(rest)] == [2, 1]

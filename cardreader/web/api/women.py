@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, HTTPException, Query, Request
 from sqlalchemy.orm import Session
 
 from cardreader.register.keptlists import part_of_list
-from cardreader.register.lists import ListName, open_rows, row_of
+from cardreader.register.lists import ListName, due_now, open_rows, row_of
 from cardreader.register.models import Woman
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
@@ -53,7 +53,7 @@ def list_women(
     with state.database.read() as session:
         if on_list is None:
             every = open_rows(session, state.rules, start, most)
-            return [woman_out(row, today) for row in every]
+            return [woman_out(due_now(row, today, state.rules), today) for row in every]
         rows = part_of_list(session, state.rules, on_list, today, start, most).rows
         return [woman_out(row, today) for row in rows]
 
@@ -86,8 +86,9 @@ def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
     """One woman."""
     state: State = request.app.state.shared
     with state.database.read() as session:
+        today = state.today()
         row = row_of(woman_of(session, woman_id), state.rules)
-        return woman_out(row, state.today())
+        return woman_out(due_now(row, today, state.rules), today)
 
 
 def woman_of(session: Session, woman_id: str) -> Woman:
