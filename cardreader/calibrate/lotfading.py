@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cardreader.calibrate.bleaching import FRESH, TYPICAL_SHARE
+from cardreader.calibrate.bleaching import FRESH, TYPICAL_SHARE, believed
 from cardreader.card import layout
 from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
@@ -96,6 +96,7 @@ def with_fading(prior: Calibration, lot: Lot, seen: Measured) -> Calibration:
         colour=TAKEN_OFF * colour,
         fresh=FRESH,
         typical=TYPICAL_SHARE,
+        believed=believed(prior.signature_mean, prior.signature_sd),
     )
     return replace(prior, fading=fading, max_fade=MAX_FADE)
 

@@ -21,7 +21,6 @@ from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import t_log_density
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.distribution import HbDistribution
-from cardreader.hb.fading import Fade
 from cardreader.hb.measured import Measured
 
 Array = NDArray[np.float64]
@@ -190,8 +189,7 @@ def estimates(measured: Measured, calibration: Calibration, print_sd: ArrayLike 
     """
     many = measured.many
     fading = calibration.fading
-    fade = None if fading is None else fading.seen(many.signature)
-    fresh = beside_fresh_cards(many, calibration, fade)
+    fresh = beside_fresh_cards(many, calibration)
     sds = np.broadcast_to(np.asarray(print_sd, float), len(fresh))
     parts = [
         _located(fresh[start : start + MOST_AT_ONCE], calibration, sds[start:][:MOST_AT_ONCE])
@@ -199,21 +197,16 @@ def estimates(measured: Measured, calibration: Calibration, print_sd: ArrayLike 
     ]
     density, distance2, sd = (np.concatenate(column) for column in zip(*parts, strict=True))
     raw = HbDistribution(calibration.grid_g_dl, density)
-    bleached = np.zeros(len(many)) if fade is None else fade.share.max(axis=-1)
-    return Estimates(calibration, fresh, raw, distance2, sd, bleached)
+    gone = np.zeros((len(many), 1)) if fading is None else fading.seen(many.signature).share
+    return Estimates(calibration, fresh, raw, distance2, sd, gone.max(axis=-1))
 
 
-def beside_fresh_cards(
-    measured: Measured, calibration: Calibration, fade: Fade | None = None
-) -> Measured:
-    """The measurements with what looks like bleached inks taken off.
-
-    ``fade`` is what the calibration sees of it, where the caller has it already.
-    """
+def beside_fresh_cards(measured: Measured, calibration: Calibration) -> Measured:
+    """The measurements with what looks like bleached inks taken off."""
     if calibration.fading is None:
         return measured
     numbers = measured.log_ratio, measured.covariance, measured.signature
-    return Measured(*calibration.fading.undone(*numbers, fade))
+    return Measured(*calibration.fading.undone(*numbers))
 
 
 def _located(

@@ -8,6 +8,10 @@ does to the signature and to a blot's colour; a linear estimate weighted by how
 signatures scatter from lamp to lamp (generalised least squares: Aitken 1936, from
 memory) finds the shares, and a prior keeps fresh cards fresh.
 
+One number of the signature may be far outside what lamps and usual phones do: then it is a
+phone's way with colour as likely as bleaching. A card is refused by all that it shows, but
+off a blot comes only what such a number says within its usual limits.
+
 A card whose black has bleached by the same share as its colours can't be told so:
 that is exactly another contrast of the phone. Black must be carbon (docs/card.md).
 """
@@ -34,7 +38,10 @@ _SHAPES = {
     "scatter": ("f", "f"),
     "signature": ("f", "s"),
     "colour": ("f", 4, 3),
+    "believed": (2, "s"),
 }
+ANY = 1e5
+"""Limit of a number of the signature that is believed whatever it is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +81,9 @@ class Fading:
         Of one that has: scale of the exponential prior of the most bleached ink's
         share. Inks lie in the same light, so several bleached are no less likely
         than one.
+    believed : (2, s) array
+        Least and most of each number of the signature that `undone` goes by; any where nothing
+        is said.
     """
 
     offset: Array
@@ -83,8 +93,12 @@ class Fading:
     colour: Array
     fresh: float
     typical: float
+    believed: Array | None = None
 
     def __post_init__(self) -> None:
+        if self.believed is None:
+            wide = np.full(np.shape(self.gain)[-1:], ANY)
+            object.__setattr__(self, "believed", np.stack([-wide, wide]))
         sizes: dict[str, int] = {}
         for name, shape in _SHAPES.items():
             value = np.array(getattr(self, name), float)
@@ -103,6 +117,8 @@ class Fading:
         symmetric = np.allclose(self.scatter, self.scatter.T, rtol=1e-6, atol=0)
         if not symmetric or np.any(np.linalg.eigvalsh(self.scatter) <= 1e-12):
             raise ValueError("fading scatter must be symmetric and positive definite")
+        if self.believed is not None and np.any(self.believed[0] > self.believed[1]):
+            raise ValueError("fading believed must hold the least first")
         if not 0 <= self.fresh < 1:
             raise ValueError("fading fresh must be at least 0 and below 1")
         if not 0.001 <= self.typical < 1:
@@ -126,18 +142,13 @@ class Fading:
         return Fade(share, np.einsum("...g,...gi,...gj->...ij", weight, off, off))
 
     def undone(
-        self,
-        log_ratio: ArrayLike,
-        covariance: ArrayLike,
-        signature: ArrayLike,
-        fade: Fade | None = None,
+        self, log_ratio: ArrayLike, covariance: ArrayLike, signature: ArrayLike
     ) -> tuple[Array, Array, Array]:
         """A blot's log ratio (..., 3), its covariance (..., 3, 3) and the card's signature
         (..., s) as beside a fresh card; what is not known of the bleaching widens the covariance.
-
-        ``fade`` is what is `seen` in the signature, where the caller has it already.
         """
-        fade = fade or self.seen(signature)
+        assert self.believed is not None
+        fade = self.seen(np.clip(np.asarray(signature, float), *self.believed))
         seen = np.asarray(log_ratio, float)
         terms = np.concatenate([np.ones_like(seen[..., :1]), seen], axis=-1)
         change = np.einsum("...t,ftk->...fk", terms, self.colour)

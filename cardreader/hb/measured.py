@@ -38,6 +38,8 @@ N_SIGNATURE = 2 * 3 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_P
 """Numbers of a card's signature: level and slope of the ramp, chromatic shades, vividness."""
 VIVIDNESS_AT = N_SIGNATURE - N_PARAMETERS
 """Where the phone's vividness stands in it."""
+BRIGHTEST_AT = VIVIDNESS_AT + 1
+"""Where its share towards the brightest channel stands, as hue-saturation-value has it."""
 
 
 class OtherChainError(ValueError):

@@ -17,7 +17,7 @@ from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.hb.estimate import estimates, read_hb
 from cardreader.hb.fading import Fading
-from cardreader.hb.measured import N_SIGNATURE, VIVIDNESS_AT, Measured
+from cardreader.hb.measured import BRIGHTEST_AT, N_SIGNATURE, VIVIDNESS_AT, Measured
 from cardreader.hb.plausible import must_be_plausible
 
 DEFAULT = Calibration.load(shipped("default"))
@@ -96,6 +96,35 @@ def test_what_is_taken_off_is_what_bleaching_adds() -> None:
     assert log_ratio == pytest.approx(expected)
     assert signature == pytest.approx(share - seen.share)
     assert np.all(np.linalg.eigvalsh(covariance) >= -1e-15)
+
+
+def test_far_outside_its_limits_a_number_shows_bleaching_but_takes_nothing_more_off() -> None:
+    colour = np.ones((2, 4, 3))
+    limits = np.array([[-0.1, -5.0], [0.1, 5.0]])
+    fading = two_inks(colour=colour, believed=limits)
+    at_the_limit, beyond = ([signature, 0.0] for signature in (0.1, 0.3))
+    ratio = np.array([-1.0, -1.5, -2.0])
+    off = [fading.undone(ratio, NONE, card)[0] - ratio for card in (at_the_limit, beyond)]
+    assert off[1] == pytest.approx(off[0])
+    assert np.abs(off[0]).max() > 0.01
+    assert fading.seen(beyond).largest > 1.5 * fading.seen(at_the_limit).largest
+    back = Fading(**fading.as_json())
+    np.testing.assert_array_equal(back.believed, limits)
+    with pytest.raises(ValueError, match="least first"):
+        two_inks(believed=limits[::-1])
+
+
+def test_a_phone_duller_in_hue_saturation_and_value_is_not_read_as_beside_a_bleached_card() -> None:
+    """Its share towards the brightest channel lies four standard deviations out."""
+    fading = DEFAULT.fading
+    assert fading is not None
+    signature = DEFAULT.signature_mean.copy()
+    ratio = np.array([-1.0, -1.5, -2.3])
+    usual = fading.undone(ratio, NONE, signature)[0]
+    signature[BRIGHTEST_AT] -= 4.4 * DEFAULT.signature_sd[BRIGHTEST_AT]
+    dull = fading.undone(ratio, NONE, signature)[0]
+    bleached = replace(fading, believed=None).undone(ratio, NONE, signature)[0]
+    assert np.abs(dull - usual).max() < 0.4 * np.abs(bleached - usual).max()
 
 
 def test_many_cards_at_once_are_the_same_as_one_by_one() -> None:
