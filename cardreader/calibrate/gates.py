@@ -206,6 +206,13 @@ GATES = (
         (
             chosen("FRESH", "of cards", "no cards in use have been measured"),
             chosen("TYPICAL_SHARE", "of an ink", "no cards in use have been measured"),
+            measured(
+                "BRIGHTEST_SD",
+                "sd of the signature",
+                "phones duller by 15 % in hue, saturation and value (seed 9205): 0.46 g/dL by 2, "
+                "0.43 by 1.5, 0.60 by 3, 1.05 by any; beside cards bleached by a tenth (seed 9207) "
+                "blots read 1.30 high by 2, 1.38 by 1.5",
+            ),
             chosen(
                 "_SHARE",
                 "of an ink",

@@ -81,7 +81,10 @@ PAPER = Stage(
 FADING = Stage(
     "Fading",
     fading,
-    (derived("MOST_INKS", "ink", "magenta and yellow make up the shades of blood"),),
+    (
+        derived("MOST_INKS", "ink", "magenta and yellow make up the shades of blood"),
+        derived("ANY", "of the signature", "beyond any number that a signature can hold"),
+    ),
 )
 
 PLAUSIBLE = Stage(
