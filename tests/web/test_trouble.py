@@ -93,8 +93,11 @@ def test_a_register_that_gets_damaged_while_it_runs_is_said(app, worker, caplog,
     with file.open("r+b") as stream:
         stream.seek((page - 1) * size)
         stream.write(b"\x99" * size)
-    # A library that sets up logging in another test of this process may silence all others.
-    monkeypatch.setattr(logging.getLogger("uvicorn.error"), "disabled", False)
+    # A server or a library that set up logging in another test of this process may have silenced
+    # this log, or cut it off from those above it.
+    log = logging.getLogger("uvicorn.error")
+    monkeypatch.setattr(log, "disabled", False)
+    monkeypatch.setattr(log, "handlers", [*log.handlers, caplog.handler])
     answer = worker.get(woman)
     assert answer.status_code == 503
     assert "What was just sent is not entered" in answer.text
