@@ -1,30 +1,27 @@
 // Makes the smaller photo that is sent over a slow link: the card's part of it, or, where that
-// can't be had or saves little, whole blocks of pixels averaged to the size at which the reader
-// works; JPEG, with the few facts of the camera that the reader notes, and a comment that says
+// can't be had, whole blocks of pixels averaged to the size at which the reader works; JPEG, with the few facts of the camera that the reader notes, and a comment that says
 // what was done. docs/phone.md says how little it moves readings.
 "use strict";
 
 const Reduce = (() => {
   const QUALITY = 98;
   const WORKING_SIDE = 1600; // the reader's: no smaller than this on the long side
-  const LEAST_GAIN = 0.75; // of the original's bytes; else it isn't worth it
+  const PART_AT_MOST = 0.95, MEANS_AT_MOST = 0.75; // of the original's bytes; else it isn't worth it
   const STRIP = 64;
 
   // {bytes, width, height, sha256, quality} of the smaller photo; null where there is none to be
-  // had. The card's part of it, as it is, where that saves enough: it moves no reading.
+  // had. The card's part of it, as it is, moves no reading; so nothing else goes where it can be had.
   async function make({ blob }) {
     const original = new Uint8Array(await blob.arrayBuffer());
     const facts = Segments.facts(original);
     if (!facts || facts.frame || typeof OffscreenCanvas === "undefined") return null;
     const sha256 = await Segments.hashOf(original);
-    const most = LEAST_GAIN * original.length;
     const bitmap = await createImageBitmap(blob);
     try {
-      for (const way of [CardPart.make, means]) {
-        const made = await way(original, bitmap, facts, sha256 || "unknown");
-        if (made && made.bytes.length <= most) return { ...made, bytes: made.bytes.buffer, sha256 };
-      }
-      return null;
+      const part = await CardPart.make(original, bitmap, facts, sha256 || "unknown");
+      const made = part || (await means(original, bitmap, facts, sha256 || "unknown"));
+      const most = (part ? PART_AT_MOST : MEANS_AT_MOST) * original.length;
+      return made && made.bytes.length <= most ? { ...made, bytes: made.bytes.buffer, sha256 } : null;
     } finally {
       bitmap.close();
     }
