@@ -73,5 +73,13 @@ def phone_note(comment: object) -> PhoneNote | None:
     return Reduced((int(width), int(height)), int(quality), _sha256(sha256))
 
 
+def original_sha256(data: bytes) -> str | None:
+    """Of the picture as it was taken, where a JPEG tells that a smaller one was sent."""
+    for pattern in (_PART, _REDUCED):
+        if (found := pattern.search(data)) is not None:
+            return _sha256(found.groups()[-1])
+    return None
+
+
 def _sha256(told: bytes) -> str | None:
     return None if told == b"unknown" else told.decode()

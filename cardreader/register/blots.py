@@ -10,6 +10,7 @@ from cardreader.register.dayvisits import members, result_of
 from cardreader.register.history import counts
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading, Visit
+from cardreader.register.samephoto import picture_of
 
 SIDES = "same_blot"
 """In a reading's JSON: what each photo of the blot said alone, the newest first, where
@@ -19,7 +20,7 @@ MOST_SIDES = 4
 
 
 def blots_of(visit: Visit) -> list[Reading]:
-    """One read photo a blot, the newest that counts; the very same file counts once.
+    """One read photo a blot, the newest that counts; the very same picture counts once.
 
     A blot whose photos contradict each other is not believed when it says that all is
     well. What it says that asks for a test stays: doubt takes no alarm away.
@@ -34,12 +35,12 @@ def blots_of(visit: Visit) -> list[Reading]:
         for blot, reading in newest.items()
         if blot not in doubted or reading.band != Outcome.NOT_ANAEMIC
     )
-    return list({r.photo_sha256: r for r in believed}.values())
+    return list({picture_of(r): r for r in believed}.values())
 
 
 def all_blots(visit: Visit) -> list[Reading]:
     """`blots_of` of all visits that are one with this, in the order they were entered."""
-    found = {r.photo_sha256: r for one in members(visit) for r in blots_of(one)}
+    found = {picture_of(r): r for one in members(visit) for r in blots_of(one)}
     return sorted(found.values(), key=entered_first)
 
 

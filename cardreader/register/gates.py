@@ -29,6 +29,7 @@ from cardreader.register import (
     recording,
     rejudging,
     rowcheck,
+    samephoto,
     search,
     sitepairs,
     summary,
@@ -337,6 +338,18 @@ JOINED = Stage(
     ),
 )
 
+SAME_PHOTO = Stage(
+    "One picture for two women",
+    samephoto,
+    (
+        chosen(
+            "LOOKED_BACK",
+            "h:m:s",
+            "pictures chosen by mistake are among the last; twice as long takes twice the time",
+        ),
+    ),
+)
+
 JUDGED_BY = Stage(
     "Values judged by another protocol",
     judgedby,
@@ -364,6 +377,6 @@ GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN,
     TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
-    CONTRADICTIONS, JUDGED_BY,
+    CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

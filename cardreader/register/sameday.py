@@ -25,6 +25,7 @@ from cardreader.register.changedwomen import note_changed
 from cardreader.register.dayvisits import visits_on
 from cardreader.register.history import may_be_severe
 from cardreader.register.models import JoinedVisit, Visit, Woman
+from cardreader.register.samephoto import picture_of
 
 if TYPE_CHECKING:
     from cardreader.register.recording import Combine, PhotoFacts
@@ -71,7 +72,7 @@ def _joined(
     visits: Sequence[Visit], made_of: str, combine: Combine, subject: Subject
 ) -> list[dict[str, object]]:
     """The rows that make them one; none where they stay apart."""
-    found = {r.photo_sha256: r for visit in visits for r in blots_of(visit)}
+    found = {picture_of(r): r for visit in visits for r in blots_of(visit)}
     blots = sorted(found.values(), key=entered_first)
     details = [r.detail for r in blots if r.detail is not None]
     facts = None

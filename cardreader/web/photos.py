@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.read.phonenote import original_sha256
 from cardreader.register import audit
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import earlier_sides, last_photographed
@@ -101,6 +102,7 @@ def take_photo(
     sha256 = hashlib.sha256(data).hexdigest()
     if (earlier := _replay(state, key, sha256)) is not None:
         return earlier
+    hashes = frozenset({sha256, original_sha256(data) or sha256})
     now = utc_now()
     with state.database.write() as session:
         visit, taken = _visit_and_time(session, target, told, sent, clock_moved, now, by)
@@ -110,7 +112,7 @@ def take_photo(
             visit = visit_of_photo(session, visit, taken.at, by)
         visit_id = visit.id
         if not known_photo:
-            ask_if_known(session, sha256, visit_id)
+            ask_if_known(session, hashes, visit_id)
         subject = subject_of(visit.woman, visit.on, state.settings.elevation_m)
         sides = _other_sides(state, visit, sha256) if same_blot else []
     with state.reading_slots:
@@ -130,7 +132,7 @@ def take_photo(
             # Another calibration may have come into use while this one was read.
             facts = state.reader.as_of_now(result.facts, subject)
             if not known and not known_photo:
-                ask_if_known(session, sha256, visit_id)  # entered while this one was read
+                ask_if_known(session, hashes, visit_id)  # entered while this one was read
             reading = record_photo(
                 session,
                 visit,

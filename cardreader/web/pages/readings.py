@@ -17,7 +17,7 @@ from cardreader.register.models import Reading
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import subject_of
 from cardreader.register.referrals import open_referrals
-from cardreader.register.samephoto import entered_elsewhere
+from cardreader.register.samephoto import also_entered
 from cardreader.register.settingaside import set_aside
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.calibrationwords import read_by_words
@@ -117,11 +117,7 @@ def _result_page(
     woman = reading.woman
     session = object_session(reading)
     assert session is not None
-    also = (
-        entered_elsewhere(session, reading.photo_sha256, reading.visit_id)
-        if reading.photo_sha256
-        else []
-    )
+    also = also_entered(session, reading)
     return page(
         request,
         "result.html",
