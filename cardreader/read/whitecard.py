@@ -21,7 +21,7 @@ from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
 from cardreader.core.order import median, quantile
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.core.robust import EACH, huber, reweighted_fit
+from cardreader.core.robust import EACH, huber, median_sd, reweighted_fit
 from cardreader.read.banding import light_of_spots, spots_mm
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
@@ -66,8 +66,6 @@ _KNEE = 0.02
 _ROUNDS = 30
 _STRIPS = 14
 _LIGHTEST_TENTH = 0.9
-_SD_OF_MEDIAN = 1.4826
-"""A normal distribution's standard deviation over its median distance from the middle."""
 
 _DARK_GREYS = [i for i, c in enumerate(layout.cells()) if c.shade[:2] in ("N3", "N4", "N5")]
 _CHROMATIC = layout.shades_of_kind(Kind.CHROMATIC)
@@ -233,8 +231,8 @@ def grain(pixels: Array) -> float:
     """Scatter of ln(red/green) within the lightest prints, of linear pixels (3, 72, n)."""
     red, green, _ = np.log(np.maximum(pixels[:, lightest_prints()], 1e-4))
     ratio = red - green
-    off = np.abs(ratio - median(ratio)[:, None])
-    return float(median(median(off)) * _SD_OF_MEDIAN)
+    off = ratio - median(ratio)[:, None]
+    return float(median(median_sd(off, axis=1).ravel()))
 
 
 def _is_added(samples: PatchSamples, suspect: NDArray[np.bool_]) -> bool:

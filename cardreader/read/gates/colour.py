@@ -457,7 +457,7 @@ WHITE_CARD = Stage(
         chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
         derived("_KNEE", "ln light", "as for twins"),
     ),
-    beside=("_ROUNDS", "_STRIPS", "_SD_OF_MEDIAN"),
+    beside=("_ROUNDS", "_STRIPS"),
 )
 
 GATES = (
