@@ -19,7 +19,7 @@ from cardreader.register.models import Reading
 
 SMALLER = ("card_part", "reduced")
 """Under "photo" in the JSON of a reading: what was sent in the picture's place."""
-LOOKED_BACK = dt.timedelta(days=60)
+LOOKED_BACK = dt.timedelta(days=14)
 """In which pictures that were sent smaller are looked for: there is no index of what phones told,
 and a picture chosen by mistake is one of the last."""
 
