@@ -36,8 +36,8 @@ BRIGHTEST_SD = 2.0
 which bleaching is believed. Lamps and usual phones hardly move it, so it tells bleaching well;
 but phones that work in hue, saturation and value move it by four and more, and beside them
 blots were read as beside a bleached card: 0.75 g/dL low for 15 % of saturation less (142 sittings
-of seed 9205), 0.15 so. Of cards bleached by a tenth and a fifth (seed 9207) as many are refused
-as before, and those read are as far off.
+of seed 9205), 0.15 so. Of 150 cards bleached by a tenth (seed 9207) 117 are read, 1.47 g/dL
+high, where there were 116 and 1.40; by a fifth 3 and 3.
 """
 
 _SHARE = 0.05

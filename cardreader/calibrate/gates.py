@@ -211,7 +211,7 @@ GATES = (
                 "sd of the signature",
                 "phones duller by 15 % in hue, saturation and value (seed 9205): 0.46 g/dL by 2, "
                 "0.43 by 1.5, 0.60 by 3, 1.05 by any; beside cards bleached by a tenth (seed 9207) "
-                "blots read 1.30 high by 2, 1.38 by 1.5",
+                "1.30 high by 2, 1.38 by 1.5, were the gate cut off there as well",
             ),
             chosen(
                 "_SHARE",
