@@ -19,7 +19,7 @@ CELL = st.one_of(
     st.sampled_from(["analyser", "acid_haematin", '"', "'", "=1+1", "../x", "\x00", "\ufeff"]),
     st.text(max_size=12),
 )
-SETTINGS = settings(max_examples=80, deadline=None)
+SETTINGS = settings(max_examples=80)
 
 
 def _write(folder, name, data):

@@ -92,7 +92,7 @@ def test_round_trip(lot: Lot) -> None:
     assert write(again) == write(lot)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     number=st.integers(0, 146**3 - 1),
     seed=st.integers(0, 2**32 - 1),
@@ -398,7 +398,7 @@ def test_a_huge_file_is_not_read_whole(tmp_path: Path) -> None:
         read_lot_file(file)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(data=st.data())
 def test_damaged_files_are_refused_or_read_never_anything_else(data: st.DataObject) -> None:
     at = data.draw(st.integers(0, len(GOOD)))

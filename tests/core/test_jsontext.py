@@ -19,13 +19,13 @@ VALUES = st.recursive(
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.dictionaries(st.text(), VALUES, max_size=4))
 def test_any_value(value: dict[str, Any]) -> None:
     assert indented(value) == json.dumps(value, indent=1) + "\n"
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.lists(FINITE, min_size=1, max_size=40), st.integers(1000, 1010))
 def test_long_lists_of_numbers(few: list[float], length: int) -> None:
     numbers = (few * length)[:length]

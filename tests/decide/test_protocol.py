@@ -221,7 +221,7 @@ def test_every_figure_in_the_who_file_names_its_source() -> None:
     assert "from memory" in document["adjustments"]["smoking"]["source"]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     st.one_of(
         st.binary(max_size=200),

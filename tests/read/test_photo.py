@@ -251,7 +251,7 @@ def test_malformed_profile_is_ignored_and_noted():
         assert photo.to_srgb is None
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.data())
 def test_any_profile_bytes_end_in_a_profile_or_a_profile_error(data):
     whole = bytearray(profile_bytes("Display P3"))
@@ -395,7 +395,7 @@ def test_heif_without_its_library_says_what_to_install(monkeypatch):
     assert "'.[heif]'" in refusal.detail
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(st.data())
 def test_damaged_files_never_raise(data):
     kind = data.draw(st.sampled_from(["JPEG", "PNG", "TIFF", "WEBP"]))

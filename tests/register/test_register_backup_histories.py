@@ -99,7 +99,7 @@ def test_null_that_an_older_version_wrote_as_json_becomes_none(sqlite):
 @pytest.mark.slow
 # Few and long ones: backup and restore make all tables anew, which takes most of the time.
 @given(history=st.lists(steps, min_size=6, max_size=20))
-@settings(max_examples=14, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
+@settings(max_examples=14, derandomize=True, database=None, phases=[Phase.generate])
 def test_any_history_comes_back_field_by_field(empty_register, tmp_path_factory, history):
     folder = tmp_path_factory.mktemp("history")
     database = Database(sqlite_url(shutil.copy(empty_register, folder / "register.db")))

@@ -105,7 +105,7 @@ class Kept:
 
 _whats = ("own", "own", "own", "own", "unknowing", "other", "other", "take", "rules")
 _histories = st.lists(st.tuples(st.sampled_from(_whats), anything), min_size=4, max_size=14)
-_settings = settings(deadline=None, derandomize=True, database=None, phases=[Phase.generate])
+_settings = settings(derandomize=True, database=None, phases=[Phase.generate])
 
 
 def _go_through(history, url: str, other: str) -> None:

@@ -581,7 +581,7 @@ def test_files_of_a_killed_meeting_go_and_those_of_a_running_one_stay(two):
     deeds=st.lists(st.tuples(st.integers(0, 1), steps), min_size=8, max_size=16),
     cut=st.integers(0, MESSAGES - 1),
 )
-@settings(max_examples=12, deadline=None, derandomize=True, database=None, phases=[Phase.generate])
+@settings(max_examples=12, derandomize=True, database=None, phases=[Phase.generate])
 def test_a_meeting_brings_what_files_bring(empty_register, tmp_path_factory, deeds, cut):
     """The same two histories, merged by files and by a meeting that broke off once before."""
     folder = tmp_path_factory.mktemp("pairs")

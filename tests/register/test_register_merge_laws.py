@@ -30,9 +30,7 @@ from cardreader.register.models import JoinedVisit
 
 # Of a protocol whose limits differ by trimester.
 JUDGE = Judge(combine, protocol=load_protocol("who-2024"))
-THREE = settings(
-    max_examples=26, deadline=None, derandomize=True, database=None, phases=[Phase.generate]
-)
+THREE = settings(max_examples=26, derandomize=True, database=None, phases=[Phase.generate])
 
 
 deed = st.tuples(st.integers(0, 2), st.one_of(anything, *seen_today))

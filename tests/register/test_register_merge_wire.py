@@ -33,9 +33,7 @@ json_values = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner),
     max_leaves=4,
 )
-QUICK = settings(
-    max_examples=80, derandomize=True, deadline=None, database=None, phases=[Phase.generate]
-)
+QUICK = settings(max_examples=80, derandomize=True, database=None, phases=[Phase.generate])
 
 
 @pytest.fixture(scope="module")

@@ -68,7 +68,7 @@ def test_tablets_are_taken_as_the_regimen_of_the_day_asks(sqlite):
         assert tablets_of(woman, RULES).lasts_until is None
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.tuples(st.integers(0, 200), st.integers(0, 120), st.booleans()), max_size=6),
     st.lists(st.tuples(st.integers(0, 200), st.sampled_from(list(Regimen))), max_size=3),

@@ -106,7 +106,6 @@ def test_api_keeps_its_own_description(operations, api_person, name, mode, calls
     @given(case=strategy)
     @settings(
         max_examples=calls,
-        deadline=None,
         derandomize=True,
         database=None,
         suppress_health_check=list(HealthCheck),
