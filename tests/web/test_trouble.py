@@ -94,10 +94,11 @@ def test_a_register_that_gets_damaged_while_it_runs_is_said(app, worker, caplog,
         stream.seek((page - 1) * size)
         stream.write(b"\x99" * size)
     # A server or a library that set up logging in another test of this process may have silenced
-    # this log, or cut it off from those above it.
+    # this log, let only the gravest through, or cut it off from those above it.
     log = logging.getLogger("uvicorn.error")
     monkeypatch.setattr(log, "disabled", False)
     monkeypatch.setattr(log, "handlers", [*log.handlers, caplog.handler])
+    caplog.set_level(logging.ERROR, logger=log.name)
     answer = worker.get(woman)
     assert answer.status_code == 503
     assert "What was just sent is not entered" in answer.text
