@@ -22,7 +22,6 @@ pytest_plugins = [
     "cheappasswords",
     "compiledonce",
     "loadedonce",
-    "migratedonce",
     "reflectedonce",
     "unsynced",
 ]

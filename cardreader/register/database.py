@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.core.oneline import one_line
 from cardreader.register import changedwomen, fieldchanges
+from cardreader.register.newtables import make_tables
 from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -171,13 +172,19 @@ def migrate_within(connection: Connection, revision: str = "head") -> None:
     with told_if_damaged():
         if connection.dialect.name == "sqlite":
             _must_be_sound(connection)
-        wanted = newest_revision() if revision == "head" else revision
-        if current_revision(connection) == wanted:
+        newest = newest_revision()
+        wanted = newest if revision == "head" else revision
+        found = current_revision(connection)
+        if found is None and wanted == newest and connection.dialect.name == "sqlite":
+            make_tables(connection)
+            found = current_revision(connection)
+        if found == wanted:
             return
-    _upgrade(connection, revision)
+    upgrade(connection, revision)
 
 
-def _upgrade(connection: Connection, revision: str) -> None:
+def upgrade(connection: Connection, revision: str) -> None:
+    """Run the migrations, where `migrate_within` finds that they are needed."""
     # Nearly every start finds nothing to do, and to load this takes a tenth of it.
     from alembic import command
     from alembic.config import Config

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import signal
 import subprocess
 import sys
 import tarfile
@@ -15,7 +16,7 @@ from cheappasswords import AS_SHIPPED, COST_AS_SHIPPED
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from sqlalchemy import inspect, select
 
-from cardreader.register import accounts, audit, backupfile
+from cardreader.register import accounts, audit, backupfile, newtables, tablescript
 from cardreader.register import database as database_module
 from cardreader.register.backup import BackupError, make_backup, restore_backup
 from cardreader.register.base import Base
@@ -261,9 +262,68 @@ def test_the_newest_revision_is_the_migrations_own(database):
     assert database.revision() == database_module.newest_revision()
 
 
-def test_a_start_with_nothing_to_migrate_loads_no_migrations(tmp_path):
-    database = Database(sqlite_url(tmp_path / "register.db"))
+def parts(script: str) -> list[list[str]]:
+    """Statement by statement, its lines sorted: migrations put constraints in any order."""
+    return [
+        sorted(line.strip().removesuffix(",") for line in statement.splitlines())
+        for statement in newtables.statements(script)
+    ]
+
+
+def test_a_new_register_is_made_as_the_migrations_make_it(tmp_path):
+    file = tmp_path / "register.db"
+    database = Database(sqlite_url(file))
     database.migrate()
+    database.close()
+    script = newtables.SCRIPT.read_text("utf-8")
+    assert tablescript.script_of(file) == script  # tables, indices, triggers and rows
+    assert parts(script) == parts(tablescript.migrated())
+
+
+def test_migrations_that_the_script_does_not_know_are_run(tmp_path, monkeypatch):
+    """As while one is being written: the script is an older one's."""
+    older = Database(sqlite_url(tmp_path / "older.db"))
+    older.migrate("0010")
+    older.close()
+    script = tmp_path / "newest.sql"
+    script.write_text(tablescript.script_of(tmp_path / "older.db"), "utf-8")
+    monkeypatch.setattr(newtables, "SCRIPT", script)
+    file = tmp_path / "register.db"
+    database = Database(sqlite_url(file))
+    database.migrate()
+    database.close()
+    assert parts(tablescript.script_of(file)) == parts(tablescript.migrated())
+
+
+@pytest.mark.parametrize("done", [0, 17, 10_000])
+def test_a_start_that_is_killed_while_it_makes_the_tables_leaves_none(tmp_path, done):
+    """After some statements; of all, before they are committed."""
+    code = f"""
+import os, signal
+from itertools import islice
+from cardreader.register import newtables
+from cardreader.register.database import Database
+def killed(script, statements=newtables.statements):
+    yield from islice(statements(script), {done})
+    os.kill(os.getpid(), signal.SIGKILL)
+newtables.statements = killed
+Database({sqlite_url(tmp_path / "register.db")!r}).migrate()
+"""
+    end = subprocess.run([sys.executable, "-c", code], check=False)
+    assert end.returncode == -signal.SIGKILL
+    database = Database(sqlite_url(tmp_path / "register.db"))
+    with database.engine.connect() as connection:
+        assert inspect(connection).get_table_names() == []
+    database.migrate()
+    database.close()
+    assert tablescript.script_of(tmp_path / "register.db") == newtables.SCRIPT.read_text("utf-8")
+
+
+@pytest.mark.parametrize("new", [True, False])
+def test_a_start_with_nothing_to_migrate_loads_no_migrations(tmp_path, new):
+    database = Database(sqlite_url(tmp_path / "register.db"))
+    if not new:
+        database.migrate()
     database.close()
     code = (
         "import sys; from cardreader.web.app import Database;"
