@@ -29,6 +29,7 @@ from cardreader.register.fieldgroups import (
     plain,
     plain_tables,
     travelling_columns,
+    travelling_names,
 )
 from cardreader.register.mergemodels import (
     FieldChange,
@@ -109,7 +110,7 @@ def _pending(session: Session) -> _Pending:
 
 
 def _travels(entry: object) -> bool:
-    return isinstance(entry, Base) and entry.__tablename__ in plain_tables()
+    return isinstance(entry, Base) and entry.__tablename__ in travelling_names()
 
 
 def _know_old_values(session: Session, _context: Any, _instances: Any) -> None:

@@ -41,15 +41,20 @@ def plain_tables() -> dict[str, Table]:
     Times in them are naive UTC, as they are kept, and as a file holds them.
     """
     copy = MetaData()
-    tables = {}
     for table in Base.metadata.sorted_tables:
         plain = table.to_metadata(copy)
         for column in plain.columns:
             if isinstance(column.type, UtcDateTime):
                 column.type = DateTime()
-        if table.name == WOMAN or _is_of_a_woman(table):
-            tables[table.name] = plain
-    return tables
+    names = [table.name for table in Base.metadata.sorted_tables]
+    return {name: copy.tables[name] for name in names if name in travelling_names()}
+
+
+@cache
+def travelling_names() -> frozenset[str]:
+    """The names of the tables that travel."""
+    tables = Base.metadata.tables.values()
+    return frozenset(t.name for t in tables if t.name == WOMAN or _is_of_a_woman(t))
 
 
 def _is_of_a_woman(table: Table) -> bool:

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from fastapi import APIRouter, FastAPI, Request
+from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from sqlalchemy.exc import SQLAlchemyError
@@ -42,11 +42,9 @@ from cardreader.web.upkeep import tidy
 
 STATIC = Path(__file__).parent / "static"
 
-# Included once a process: the framework works out every route anew wherever it is included,
-# which takes longer than all else about another application.
-_ROUTES = APIRouter()
-for _router in (*ROUTERS, meeting.router, api.router):
-    _ROUTES.include_router(_router)
+# Not included: the framework works out every route anew wherever it is, which takes longer than
+# all else about another application.
+_ROUTES = [route for router in (*ROUTERS, meeting.router, *api.ROUTERS) for route in router.routes]
 
 
 def create_app(
@@ -114,7 +112,7 @@ def create_app(
     for kind in (SQLAlchemyError, OSError):
         app.add_exception_handler(kind, _in_trouble)
     app.add_exception_handler(Exception, _broken)
-    app.router.routes.extend(_ROUTES.routes)
+    app.router.routes.extend(_ROUTES)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
 

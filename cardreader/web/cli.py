@@ -161,8 +161,10 @@ def _add_audit(commands: Commands) -> argparse.ArgumentParser:
 def _serve(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.photostore import PhotoStoreError
     from cardreader.web.listen import ServeError
+    from cardreader.web.oldpydantic import spare_old_pydantic
     from cardreader.web.pipelinereader import PipelineReader
 
+    spare_old_pydantic()
     if arguments.here:
         return _serve_here(arguments)
     from cardreader.web.serve import serve

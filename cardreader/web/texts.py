@@ -31,11 +31,21 @@ health worker has read them, so they are never chosen unless asked for, and say 
 current_language: ContextVar[str] = ContextVar("current_language", default=SOURCE_LANGUAGE)
 
 
+_OWN_NAMES = {"ar": "العربية", "en": "English", "fr": "Français", "hi": "हिन्दी"}
+_DIRECTIONS = {"ar": "rtl", "en": "ltr", "fr": "ltr", "hi": "ltr"}
+"""What Babel says; to ask it every start loads all that it knows of each language."""
+
+
 @cache
 def languages() -> dict[str, str]:
     """Language code -> its own name, for every catalogue and English."""
     codes = [SOURCE_LANGUAGE, *sorted(p.name for p in LOCALE_FOLDER.iterdir() if p.is_dir())]
-    return {code: (Locale(code).display_name or code).capitalize() for code in codes}
+    return {code: _OWN_NAMES.get(code) or own_name(code) for code in codes}
+
+
+def own_name(code: str) -> str:
+    """How a language calls itself, by Babel."""
+    return (Locale(code).display_name or code).capitalize()
 
 
 @cache
@@ -91,7 +101,8 @@ def choose_language(wish: str | None, accept: str) -> str:
 
 def direction() -> str:
     """Which way the visitor's language is written: ``ltr`` or ``rtl``."""
-    return Locale(current_language.get()).text_direction
+    code = current_language.get()
+    return _DIRECTIONS.get(code) or Locale(code).text_direction
 
 
 @contextmanager

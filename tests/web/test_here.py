@@ -24,7 +24,7 @@ from forked import Forked
 from inprocess import run_cardreader
 
 from cardreader.register.kinds import Role
-from cardreader.web import here
+from cardreader.web import here, oldpydantic
 
 TOKEN = "a-token-of-the-start"
 PIN = "273914"
@@ -254,3 +254,27 @@ def assert_whole(data: Path, confirmed: dict[str, str]) -> None:
     assert not [p.name for p in data.iterdir() if p.is_file() and p.suffix in (".part", ".tmp")]
     done = Server(data).command("audit")
     assert "unbroken" in done.stdout, done.stderr
+
+
+def test_a_start_spares_itself_what_no_first_page_needs(tmp_path):
+    """And the framework does without, or is given what it asks for."""
+    code = """
+import sys
+from cardreader.web.oldpydantic import spare_old_pydantic
+spare_old_pydantic()
+from cardreader.web.app import create_app
+print([n for n in ("alembic", "limits", "reportlab") if n in sys.modules])
+print(sys.modules.get("pydantic.v1"))
+"""
+    shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert shown.stdout.splitlines() == ["[]", "None"]
+
+
+def test_a_framework_that_needs_the_old_pydantic_gets_it(monkeypatch):
+    def needs_it(*_):
+        import pydantic.v1  # noqa: F401
+
+    monkeypatch.delitem(sys.modules, "pydantic.v1", raising=False)
+    monkeypatch.setattr(oldpydantic, "jsonable_encoder", needs_it)
+    oldpydantic.spare_old_pydantic()
+    assert sys.modules.get("pydantic.v1", "not loaded") is not None

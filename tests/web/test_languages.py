@@ -7,6 +7,7 @@ import re
 
 import babel.messages.plurals
 import pytest
+from babel import Locale
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
 from people import Person
@@ -17,7 +18,10 @@ from cardreader.web.texts import (
     SOURCE_LANGUAGE,
     catalogue,
     choose_language,
+    current_language,
+    direction,
     languages,
+    own_name,
 )
 
 OTHERS = [code for code in languages() if code != SOURCE_LANGUAGE]
@@ -63,6 +67,14 @@ def test_the_check_finds_what_is_broken(entry):
     other = good.split("\n\n")[0 if "day" in entry else 1]
     broken = read_po(io.StringIO(f"{head}{entry}\n{other}\n"), locale="fr")
     assert BROKEN[entry] in " ".join(fault.what for fault in faults(broken, texts))
+
+
+def test_languages_are_called_and_written_as_babel_says():
+    for code, name in languages().items():
+        assert name == own_name(code)
+        token = current_language.set(code)
+        assert direction() == Locale(code).text_direction
+        current_language.reset(token)
 
 
 @pytest.mark.parametrize("language", sorted(LAYOUT_TRIALS))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import Depends, HTTPException, Request
 from pydantic import BaseModel, Field
 from sqlalchemy.orm import Session
 
@@ -15,11 +15,11 @@ from cardreader.register.models import Account, CalibrationUse, SiteCalibration
 from cardreader.register.paper import paper_in_use
 from cardreader.web.access import Analyst, Anyone, Supervisor, api_csrf
 from cardreader.web.api.bodies import ID_PATTERN
-from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 
-router = APIRouter()
+router = api_router()
 
 
 class CalibrationOut(BaseModel):

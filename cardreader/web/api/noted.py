@@ -5,18 +5,18 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome
 from cardreader.register.monthreport import indicators
 from cardreader.register.summary import summarise
 from cardreader.web.access import Anyone, Carer
 from cardreader.web.api.bodies import CountOut, EventOut, MonthOut, RecordId, ReferralOut
-from cardreader.web.api.problems import NOT_FOUND
+from cardreader.web.api.problems import NOT_FOUND, api_router
 from cardreader.web.api.women import woman_of
 from cardreader.web.state import State
 
-router = APIRouter()
+router = api_router()
 MONTH_PATTERN = r"^20[0-9]{2}-(0[1-9]|1[0-2])$"
 
 

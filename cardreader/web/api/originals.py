@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import Depends, HTTPException, Request
 from pydantic import BaseModel, Field
 
 from cardreader.web.access import Carer, api_csrf
 from cardreader.web.api.bodies import KEY_PATTERN, RecordId
-from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, problem
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router, problem
 from cardreader.web.photos import NotTheOriginalError, UnknownReadingError, keep_original
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 
-router = APIRouter()
+router = api_router()
 
 
 class OriginalIn(BaseModel):

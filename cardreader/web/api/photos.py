@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, File, Form, HTTPException, Request, UploadFile
+from fastapi import Depends, File, Form, HTTPException, Request, UploadFile
 from fastapi.responses import JSONResponse
 from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
@@ -25,6 +25,7 @@ from cardreader.web.api.problems import (
     NOT_FOUND,
     Question,
     Responses,
+    api_router,
     problem,
     unprocessable,
 )
@@ -34,7 +35,7 @@ from cardreader.web.texts import mark
 from cardreader.web.values import HIGHEST_VISIT
 from cardreader.web.words import known_photo_words
 
-router = APIRouter()
+router = api_router()
 
 PHOTO_RESPONSES: Responses = {
     200: {"model": ReadingOut, "description": "Sent before; this is the entry made then"},

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import Depends, HTTPException, Request
 
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.models import Reading
 from cardreader.web.access import Carer, api_csrf
 from cardreader.web.api.bodies import LabIn, ReadingOut, RecordId, TubeIn, reading_out
-from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, unprocessable
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router, unprocessable
 from cardreader.web.api.women import woman_of
 from cardreader.web.happened import asked_words
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 from cardreader.web.values import OLDEST_RESULT_DAYS, enter_lab, enter_tube, may_be_dated
 
-router = APIRouter()
+router = api_router()
 
 
 @router.get("/women/{woman_id}/readings", responses=NOT_FOUND)

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, HTTPException, Path, Query, Request
+from fastapi import Depends, HTTPException, Path, Query, Request
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from cardreader.register.recording import find_submission
 from cardreader.web.access import Carer, api_csrf
 from cardreader.web.api.bodies import KEY_PATTERN
+from cardreader.web.api.problems import api_router
 from cardreader.web.guard import TOO_LARGE
 from cardreader.web.state import State
 from cardreader.web.uploads import UploadTooLargeError
 
-router = APIRouter(prefix="/uploads")
+router = api_router("/uploads")
 
 UploadKey = Annotated[
     str, Path(pattern=KEY_PATTERN, description="The submission key that the photo is sent under")

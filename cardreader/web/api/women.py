@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, HTTPException, Query, Request
+from fastapi import Depends, HTTPException, Query, Request
 from sqlalchemy.orm import Session
 
 from cardreader.register.keptlists import part_of_list
@@ -13,11 +13,11 @@ from cardreader.register.models import Woman
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
 from cardreader.web.api.bodies import RecordId, SessionOut, WomanIn, WomanOut, woman_out
-from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 
-router = APIRouter()
+router = api_router()
 MOST_ROWS = 10_000_000
 """More women than any register has."""
 
