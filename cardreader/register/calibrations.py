@@ -9,20 +9,20 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.core.oneline import one_line
-from cardreader.hb.calibration import Calibration
-from cardreader.hb.calibrationnumbers import CalibrationError
-from cardreader.hb.plausible import must_be_plausible
 from cardreader.register import audit
 from cardreader.register.base import utc_now
 from cardreader.register.changedwomen import note_changed
 from cardreader.register.kinds import FitState
 from cardreader.register.models import CalibrationUse, JudgedAgain, SiteCalibration, Visit
+
+if TYPE_CHECKING:
+    from cardreader.hb.calibration import Calibration
 
 SILENT = dt.timedelta(seconds=90)
 """A fit that has said nothing for so long has lost its server."""
@@ -133,6 +133,11 @@ def calibration_of(row: SiteCalibration) -> Calibration:
 
     Raises CalibrationError where they are damaged, or of another measuring chain.
     """
+    # Where none is in use no start needs what reads calibrations.
+    from cardreader.hb.calibration import Calibration
+    from cardreader.hb.calibrationnumbers import CalibrationError
+    from cardreader.hb.plausible import must_be_plausible
+
     if row.model is None:
         raise CalibrationError(f"calibration {row.name} has no numbers")
     made = Calibration.of_json(row.model)
@@ -164,6 +169,8 @@ def put_into_use(
 
     NotUsableError for one that is not ready, damaged, or in use already.
     """
+    from cardreader.hb.calibrationnumbers import CalibrationError
+
     now = in_use(session)
     wanted = None if calibration is None else calibration.id
     if wanted == (None if now is None else now.calibration_id):

@@ -13,9 +13,8 @@ from dataclasses import dataclass, replace
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Subject
-from cardreader.hb.distribution import HbDistribution
 from cardreader.register.history import Measurement, measurements, rank
-from cardreader.register.judging import judge
+from cardreader.register.judging import judge, value_of
 from cardreader.register.kinds import Purpose
 from cardreader.register.models import Woman
 from cardreader.register.recording import subject_of
@@ -66,7 +65,7 @@ def pressing_by_weeks(
 
 
 def _judged_as(point: Measurement, protocol: Protocol, subject: Subject) -> Decision:
-    value = HbDistribution.normal(point.hb_g_dl, 0.0 if point.confirmed else point.sd_g_dl)
+    value = value_of(point.hb_g_dl, 0.0 if point.confirmed else point.sd_g_dl)
     return judge(value, protocol, subject)
 
 

@@ -12,12 +12,11 @@ from typing import Any
 
 from cardreader.decide.protocol import Group, Protocol
 from cardreader.decide.subject import Subject
-from cardreader.hb.distribution import HbDistribution
 from cardreader.register.asking import answered, readings_of
 from cardreader.register.dayvisits import result_of
 from cardreader.register.heldagain import Pressing, is_more, pressing
 from cardreader.register.history import Measurement, measurements
-from cardreader.register.judging import judge
+from cardreader.register.judging import judge, value_of
 from cardreader.register.models import Woman
 from cardreader.register.recording import subject_of
 
@@ -97,7 +96,7 @@ def pressing_by_limits(
         plain = replace(subject, elevation_m=None, smoking=None)
         value = max(point.hb_g_dl - off, _LEAST_G_DL)
         sd = 0.0 if point.confirmed else point.sd_g_dl
-        decision = judge(HbDistribution.normal(value, sd), protocol, plain)
+        decision = judge(value_of(value, sd), protocol, plain)
         if is_more(decision, point):
             yield pressing(point, decision)
 

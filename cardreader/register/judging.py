@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Decision, Outcome, decide
 from cardreader.decide.subject import Subject
-from cardreader.hb.distribution import HbDistribution
+
+if TYPE_CHECKING:
+    from cardreader.hb.distribution import HbDistribution
 
 ANAEMIC = frozenset({Outcome.SEVERE, Outcome.ANAEMIC})
 TO_CONFIRM = frozenset({Outcome.SEVERE, Outcome.ANAEMIC, Outcome.UNCERTAIN})
@@ -13,6 +17,14 @@ TO_CONFIRM = frozenset({Outcome.SEVERE, Outcome.ANAEMIC, Outcome.UNCERTAIN})
 
 LEVEL = 0.9
 """Of the interval kept beside a value."""
+
+
+def value_of(hb_g_dl: float, sd_g_dl: float) -> HbDistribution:
+    """A value with a normal error; ``sd_g_dl`` 0 is exact. ValueError for a negative sd."""
+    # What reckons with whole distributions is loaded once a value is judged, not by each start.
+    from cardreader.hb.distribution import HbDistribution
+
+    return HbDistribution.normal(hb_g_dl, sd_g_dl)
 
 
 def judge(value: HbDistribution, protocol: Protocol, subject: Subject) -> Decision:

@@ -16,8 +16,6 @@ import warnings
 import zlib
 from collections.abc import Iterator
 
-from PIL import Image
-
 STAYS = (0x010F, 0x0110, 0x0112)
 """Make, model, orientation."""
 STAYS_IN_EXIF = (
@@ -69,6 +67,8 @@ def safe_exif(block: bytes | None) -> bytes:
     """An EXIF block (from its byte order mark) with what may stay; empty when nothing does."""
     if not block:
         return b""
+    from PIL import Image
+
     old, new = Image.Exif(), Image.Exif()
     try:
         old.load(b"Exif\x00\x00" + block)

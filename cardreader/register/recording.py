@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -18,7 +18,6 @@ from sqlalchemy.orm import Session
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
-from cardreader.hb.distribution import HbDistribution
 from cardreader.register import audit
 from cardreader.register.ahead import note_ahead
 from cardreader.register.base import local_day, new_id, utc_now
@@ -27,7 +26,7 @@ from cardreader.register.closing import reopen_for
 from cardreader.register.dayvisits import visits_on
 from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, hardly_ever, lab_doubts, named
 from cardreader.register.history import Measurement, point_of, point_of_photos
-from cardreader.register.judging import LEVEL, TO_CONFIRM, judge
+from cardreader.register.judging import LEVEL, TO_CONFIRM, judge, value_of
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.paper import paper_at
@@ -42,6 +41,9 @@ from cardreader.register.referrals import (
 from cardreader.register.sameday import join_day
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
 from cardreader.result.asjson import decision_json
+
+if TYPE_CHECKING:
+    from cardreader.hb.distribution import HbDistribution
 
 LAB_LIMITS_G_DL = (1.0, 25.0)
 """Values outside are taken for slips of the pen (invented, generous)."""
@@ -261,7 +263,7 @@ def record_tube(
     hb_g_dl = tube_hb_g_dl(value, unit)
     if not sure and (high := hardly_ever(hb_g_dl)) is not None:
         raise DoubtfulError((), high)
-    normal = HbDistribution.normal(hb_g_dl, SD_G_DL)
+    normal = value_of(hb_g_dl, SD_G_DL)
     decision = judge(normal, protocol, subject)
     given = {
         **{"value": value, "unit": unit, **note_ahead(woman, utc_now())},
@@ -310,7 +312,7 @@ def record_lab(
     odd = hardly_ever(hb_g_dl)
     if (doubts or odd is not None) and not sure:
         raise DoubtfulError(doubts, odd)
-    normal = HbDistribution.normal(hb_g_dl, 0.0)
+    normal = value_of(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
     given: dict[str, Any] = {"value": hb_g_dl, **_judged_by(protocol, subject)}
     if decision.outcome in TO_CONFIRM:

@@ -11,7 +11,6 @@ import csv
 import io
 import json
 
-from cardreader.hb.paper import UNNAMED
 from cardreader.register.sitepairs import PairsFound
 
 COLUMNS = (
@@ -22,6 +21,8 @@ COLUMNS = (
 
 def study_csv(found: PairsFound, lab_method: str, lab_sd_percent: float) -> str:
     """The study table, one row a pair; the laboratory's uncertainty in percent of the value."""
+    from cardreader.hb.paper import UNNAMED
+
     women, levels, blots, people = ({} for _ in range(4))  # type: ignore[var-annotated]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")

@@ -20,8 +20,6 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from cardreader.hb import container
-from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.register import calibrations
 from cardreader.register.base import utc_now
 from cardreader.register.calibrations import Made
@@ -141,6 +139,8 @@ class Workshop:
         readings: list[str],
         laboratory: Laboratory,
     ) -> None:
+        from cardreader.hb.calibrationnumbers import CalibrationError
+
         problem = NOT_READ
         try:
             with tempfile.TemporaryDirectory(prefix=UNFINISHED_FIT, dir=self._data) as name:
@@ -229,6 +229,8 @@ def fit_command(named: Named, name: str, place: str, synthetic: bool) -> list[st
 
 def read_made(folder: Path) -> Made:
     """A fit's folder as the register keeps it. ContainerError or OSError where it can't be."""
+    from cardreader.hb import container
+
     loaded = container.load(folder)
     report = folder / _REPORT
     html = report.read_text(encoding="utf-8") if _REPORT in loaded.files else None

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from cardreader.register.backupnote import BackupNote
     from cardreader.register.lastjudged import Judging
     from cardreader.terminal.frame import Commands
+    from cardreader.web.reader import PhotoReader
     from cardreader.web.settings import Settings
 
 PASSPHRASE_VARIABLE = "CARDREADER_BACKUP_PASSPHRASE"
@@ -159,14 +160,14 @@ def _add_audit(commands: Commands) -> argparse.ArgumentParser:
 
 
 def _serve(arguments: argparse.Namespace) -> ExitCode:
-    from cardreader.register.photostore import PhotoStoreError
-    from cardreader.web.listen import ServeError
     from cardreader.web.oldpydantic import spare_old_pydantic
-    from cardreader.web.pipelinereader import PipelineReader
 
     spare_old_pydantic()
     if arguments.here:
         return _serve_here(arguments)
+    from cardreader.register.photostore import PhotoStoreError
+    from cardreader.web.listen import ServeError
+    from cardreader.web.pipelinereader import PipelineReader
     from cardreader.web.serve import serve
     from cardreader.web.tls import CertificateError
 
@@ -193,14 +194,22 @@ def _serve_here(arguments: argparse.Namespace) -> ExitCode:
     """Without what only a network needs, which the lean extra doesn't bring."""
     from cardreader.register.photostore import PhotoStoreError
     from cardreader.web.here import serve_here
+    from cardreader.web.laterreader import LaterReader
     from cardreader.web.listen import ServeError
-    from cardreader.web.pipelinereader import PipelineReader
 
     if arguments.host is not None:
         raise CommandError(ExitCode.USAGE, "--here listens on this machine alone: leave --host out")
     judging = judging_of_server(arguments)
+
+    def load() -> PhotoReader:
+        from cardreader.web.pipelinereader import PipelineReader
+
+        return PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
+
     with using_data():
-        reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
+        reader = LaterReader(judging.protocol, load)
+        if arguments.lots or arguments.calibration:
+            reader.now()  # what is wrong with a file that was named is told at once
     with (
         register_told(),
         writing(arguments.data),

@@ -20,6 +20,7 @@ from cardreader.register.models import Account
 from cardreader.web.app import create_app
 from cardreader.web.gate import Gate
 from cardreader.web.hold import data_lock, server_of
+from cardreader.web.laterreader import LaterReader, loading_after_first
 from cardreader.web.listen import listen
 from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
@@ -50,7 +51,8 @@ def serve_here(
         print(welcome(url, first), flush=True)
         if open_it:
             open_page(url)  # it listens already: the page waits until the server is up
-        server_of(app, Gate()).run(sockets=[sock])
+        shown = loading_after_first(app, reader) if isinstance(reader, LaterReader) else app
+        server_of(shown, Gate()).run(sockets=[sock])
 
 
 def nobody_yet(database: Database) -> bool:

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import uvicorn
-from fastapi import FastAPI
+from starlette.types import ASGIApp
 
 from cardreader.web.gate import Gate, gated
 from cardreader.web.listen import ServeError
@@ -29,7 +29,7 @@ def data_lock(data: Path) -> Iterator[None]:
         yield
 
 
-def server_of(app: FastAPI, gate: Gate) -> uvicorn.Server:
+def server_of(app: ASGIApp, gate: Gate) -> uvicorn.Server:
     """A server of the application behind a gate."""
     return uvicorn.Server(
         uvicorn.Config(

@@ -8,13 +8,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.decide.subject import Subject
-from cardreader.hb.calibration import Calibration
 from cardreader.register.recording import PhotoFacts
+
+if TYPE_CHECKING:
+    from cardreader.hb.calibration import Calibration
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,6 @@ from typing import Any
 
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.subject import Subject
-from cardreader.hb.calibrationnumbers import CalibrationError
 from cardreader.register.calibrations import calibration_of, in_use
 from cardreader.register.database import Database
 from cardreader.register.merge.following import Judge
@@ -94,6 +93,8 @@ class SiteReader:
         if use is None or use.calibration is None:
             self.problem = ""
             return self.base
+        from cardreader.hb.calibrationnumbers import CalibrationError
+
         with self._lock:
             if self._calibration_id != use.calibration.id:
                 self._made, self.problem = None, ""

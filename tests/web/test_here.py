@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import re
 import sqlite3
@@ -22,9 +23,13 @@ from browserkit import MAIN, ROOT, Server, free_port
 from fastapi.testclient import TestClient
 from forked import Forked
 from inprocess import run_cardreader
+from webfakes import FakeReader
 
+from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
 from cardreader.register.kinds import Role
-from cardreader.web import here, oldpydantic
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.web import here, laterreader, oldpydantic
+from cardreader.web.laterreader import LaterReader, loading_after_first
 
 TOKEN = "a-token-of-the-start"
 PIN = "273914"
@@ -34,8 +39,6 @@ PHOTO = (ROOT / "sample_images" / "good" / "severe-6.8-led.jpg").read_bytes()
 @pytest.fixture
 def alone(make_app, tmp_path):
     """A client of an application in which nobody can sign in yet."""
-    from webfakes import FakeReader
-
     from cardreader.web.app import create_app
     from cardreader.web.settings import Settings
 
@@ -258,16 +261,68 @@ def assert_whole(data: Path, confirmed: dict[str, str]) -> None:
 
 def test_a_start_spares_itself_what_no_first_page_needs(tmp_path):
     """And the framework does without, or is given what it asks for."""
-    code = """
+    code = f"""
 import sys
+from pathlib import Path
 from cardreader.web.oldpydantic import spare_old_pydantic
 spare_old_pydantic()
+from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
 from cardreader.web.app import create_app
-print([n for n in ("alembic", "limits", "reportlab") if n in sys.modules])
-print(sys.modules.get("pydantic.v1"))
+from cardreader.web.laterreader import LaterReader
+from cardreader.web.settings import Settings
+reader = LaterReader(ProtocolSource(DEFAULT), None)
+create_app(Settings(data=Path({str(tmp_path / "data")!r})), reader)
+late = ("alembic", "cv2", "limits", "numpy", "PIL", "reportlab")
+print([name for name in late if name in sys.modules], sys.modules.get("pydantic.v1"))
 """
     shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
-    assert shown.stdout.splitlines() == ["[]", "None"]
+    assert shown.stdout == "[] None\n"
+
+
+def test_the_reader_is_loaded_after_the_first_page_or_when_it_is_needed(monkeypatch):
+    monkeypatch.setattr(laterreader, "_SOON_S", 0.0)
+    loaded, done = [], threading.Event()
+
+    def load():
+        loaded.append(FakeReader())
+        done.set()
+        return loaded[0]
+
+    async def page(_scope, _receive, _send):
+        assert not done.is_set()
+
+    reader = LaterReader(ProtocolSource(DEFAULT), load)
+    assert reader.rules.id == DEFAULT
+    shown = loading_after_first(page, reader)
+    asyncio.run(shown({"type": "lifespan"}, None, None))
+    assert not done.wait(0.2)
+    asyncio.run(shown({"type": "http"}, None, None))
+    assert done.wait(30)
+    assert reader.shades() == loaded[0].shades()
+    assert len(loaded) == 1
+
+
+def test_a_reader_that_could_not_be_loaded_is_tried_again():
+    tries = []
+
+    def load():
+        tries.append(1)
+        if len(tries) == 1:
+            raise OSError("no room in memory")
+        return FakeReader()
+
+    reader = LaterReader(ProtocolSource(DEFAULT), load)
+    with pytest.raises(OSError, match="no room"):
+        reader.shades()
+    assert reader.shades() == FakeReader().shades()
+
+
+def test_a_calibration_that_is_named_and_damaged_is_told_at_the_start(tmp_path):
+    (tmp_path / "damaged.json").write_text("{}")
+    words = ["serve", "--here", "--no-open", "--data", tmp_path / "data"]
+    done = run_cardreader(*words, "--calibration", tmp_path / "damaged.json")
+    assert done.returncode == ExitCode.BAD_DATA
+    assert "damaged.json" in done.stderr
 
 
 def test_a_framework_that_needs_the_old_pydantic_gets_it(monkeypatch):

@@ -13,7 +13,6 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from starlette.responses import HTMLResponse, Response
 
-from cardreader.hb.paper import UNNAMED
 from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
@@ -278,6 +277,8 @@ def _unlike(session: Session, provenance: dict[str, Any]) -> list[tuple[str, str
 
 def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
     """A calibration with the widths to expect; large columns are not loaded for others."""
+    from cardreader.hb.paper import UNNAMED
+
     ready = row.state == FitState.READY
     provenance = (row.provenance or {}) if ready else {}
     ahead = provenance.get("outlook") or {}

@@ -1,0 +1,118 @@
+"""A photo reader that is loaded once it is needed, or a moment after the first page has gone out.
+
+What reads photos takes a fifth of a start's processor time to load, and the page that asks for a
+name or a PIN needs nothing of it. On a phone alone that page comes first.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from cardreader.decide.protocol import Protocol as Rules
+from cardreader.decide.protocolfile import ProtocolSource
+from cardreader.decide.subject import Subject
+from cardreader.register.recording import PhotoFacts
+from cardreader.web.reader import Named, PhotoReader, PhotoResult, Shade
+
+if TYPE_CHECKING:
+    from cardreader.hb.calibration import Calibration
+
+_SOON_S = 1.0
+"""After the first answer: the page's style sheet and scripts go out before."""
+_LOG = logging.getLogger("uvicorn.error")
+
+
+class LaterReader:
+    """Reads as what ``load`` gives does."""
+
+    def __init__(self, protocol: ProtocolSource, load: Callable[[], PhotoReader]) -> None:
+        self._rules = protocol.load()
+        self._load = load
+        self._lock = threading.Lock()
+        self._loaded: PhotoReader | None = None
+
+    def now(self) -> PhotoReader:
+        """The reader itself, loaded by whoever asks first; others wait."""
+        with self._lock:
+            if self._loaded is None:
+                self._loaded = self._load()
+            return self._loaded
+
+    @property
+    def rules(self) -> Rules:
+        """The protocol that readings are judged by."""
+        return self._rules
+
+    def read(self, data: bytes, subject: Subject) -> PhotoResult:
+        """Read one photo as the phone wrote it."""
+        return self.now().read(data, subject)
+
+    def read_same_blot(self, contents: Sequence[bytes], subject: Subject) -> PhotoResult:
+        """Read photos of one blot from different sides as one; the newest comes first."""
+        return self.now().read_same_blot(contents, subject)
+
+    def combine(
+        self, details: list[dict[str, Any]], subject: Subject, pale_blot: bool = False
+    ) -> PhotoFacts:
+        """One result of several blots of one woman."""
+        return self.now().combine(details, subject, pale_blot)
+
+    def shades(self) -> tuple[Shade, ...]:
+        """The printed shade scale, lowest haemoglobin first."""
+        return self.now().shades()
+
+    def judge_again(self, details: list[dict[str, Any]], subject: Subject) -> PhotoFacts | None:
+        """Result of a visit's blots from what was measured of each; None where nothing was."""
+        return self.now().judge_again(details, subject)
+
+    def with_calibration(self, calibration: Calibration) -> PhotoReader:
+        """The same reader with another calibration. CalibrationError where it can't be used."""
+        return self.now().with_calibration(calibration)
+
+    def with_paper(self, batch: str) -> PhotoReader:
+        """The same reader for blots on a batch of paper."""
+        return self.now().with_paper(batch)
+
+    @property
+    def calibration_sha256(self) -> str:
+        """Hash of the calibration."""
+        return self.now().calibration_sha256
+
+    @property
+    def lots_changed(self) -> tuple[str, ...]:
+        """Lots that give no value because their colours aren't those of the calibration's fit."""
+        return self.now().lots_changed
+
+    @property
+    def named(self) -> Named:
+        """Where lots and protocol come from."""
+        return self.now().named
+
+
+def loading_after_first(app: ASGIApp, reader: LaterReader) -> ASGIApp:
+    """The application, which loads the reader a moment after its first answer."""
+    begun = False
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        nonlocal begun
+        await app(scope, receive, send)
+        if scope["type"] == "http" and not begun:
+            begun = True
+            timer = threading.Timer(_SOON_S, _load, (reader,))
+            timer.daemon = True
+            timer.start()
+
+    return answer
+
+
+def _load(reader: LaterReader) -> None:
+    try:
+        reader.now()
+    except Exception:
+        # Whoever sends a photo tries again, and is told.
+        _LOG.exception("the photo reader could not be loaded")
