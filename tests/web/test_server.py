@@ -17,6 +17,7 @@ from pathlib import Path
 
 import httpx2
 import pytest
+import unsynced
 from browserkit import MAIN, PASSWORD, ROOT, Server, free_port, wait_for
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
@@ -116,8 +117,9 @@ def _write(server, known, woman, acknowledged, tried, stop):
         pass
 
 
-def test_sqlite_is_set_to_survive_a_power_cut(tmp_path):
+def test_sqlite_is_set_to_survive_a_power_cut(tmp_path, monkeypatch):
     """SQLite's own words for it: WAL with synchronous=FULL (2) syncs at every commit."""
+    monkeypatch.setattr(unsynced, "AS_SHIPPED", True)
     database = Database(sqlite_url(tmp_path / "x.db"))
     with database.read() as session:
         assert session.scalar(text("PRAGMA journal_mode")) == "wal"
