@@ -19,6 +19,7 @@ import threading
 from hypothesis import settings
 
 pytest_plugins = [
+    "busycores",
     "cheappasswords",
     "compiledonce",
     "loadedonce",

@@ -1,0 +1,58 @@
+"""A run keeps every core busy until its end.
+
+Tests wait at times: for a server, a browser, a disk, each other's time to pass. So one process
+more runs than there are cores, where memory allows for it: each grows to some 2 GB.
+
+The longest files go first, those with most tests after them; else a run ends on one long file
+while the other cores stand idle.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+BYTES_A_PROCESS = 2.5e9
+LONGEST = (
+    # These have slow tests.
+    *("web/test_browser", "web/test_look", "web/test_rooms", "web/test_site_calibration"),
+    *("web/test_meeting", "web/test_slow_link", "docs/test_command_blocks"),
+    "hb/test_default_calibration",
+    *("register/test_register_hand_over", "web/test_nobody_falls_out", "read/test_spoiled_marker"),
+    *("register/test_register_meet", "hard/test_fuzz_smoke", "calibrate/test_site"),
+    *("calibrate/test_study_command", "calibrate/test_validation_report", "batch/test_batch_run"),
+    *("calibrate/test_other_paper", "calibrate/test_fit", "card/test_printed_card"),
+    *("card/test_artwork", "terminal/test_cli", "read/test_lostchannel"),
+)
+"""Files that take the longest, or of which few tests take long; order among them is no matter."""
+
+_TESTS = Path(__file__).parent
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """How many processes ``-n auto`` starts."""
+    cores = len(os.sched_getaffinity(0))
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    return cores + 1 if memory > (cores + 1) * BYTES_A_PROCESS else cores
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """The order of the files is ours, not by their numbers of tests alone."""
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Whole files change places, their tests stay as they were."""
+    tests = Counter(item.path for item in items)
+    first = [_TESTS / f"{name}.py" for name in LONGEST]
+
+    def rank(item: pytest.Item) -> tuple[int, int, Path]:
+        place = first.index(item.path) if item.path in first else len(first)
+        return place, -tests[item.path], item.path
+
+    items.sort(key=rank)
