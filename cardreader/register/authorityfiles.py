@@ -5,9 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
-from cryptography.hazmat.primitives import serialization
 
 from cardreader.core.files import PRIVATE, move_into_place, write_atomic
 
@@ -28,6 +26,10 @@ def read_authority(data: Path) -> bytes | None:
 
 def is_authority(blob: bytes) -> bool:
     """Whether it holds a certificate and the key that belongs to it."""
+    # A server needs them where it makes certificates, and on a phone alone never.
+    from cryptography import x509
+    from cryptography.hazmat.primitives import serialization
+
     try:
         texts = json.loads(blob)
         key = serialization.load_pem_private_key(texts[NAMES[0]].encode("ascii"), None)

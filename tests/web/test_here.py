@@ -272,7 +272,7 @@ from cardreader.web.laterreader import LaterReader
 from cardreader.web.settings import Settings
 reader = LaterReader(ProtocolSource(DEFAULT), None)
 create_app(Settings(data=Path({str(tmp_path / "data")!r})), reader)
-late = ("alembic", "cv2", "limits", "numpy", "PIL", "reportlab")
+late = ("alembic", "cryptography.x509", "cv2", "limits", "numpy", "PIL", "reportlab")
 print([name for name in late if name in sys.modules], sys.modules.get("pydantic.v1"))
 """
     shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)

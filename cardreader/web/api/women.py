@@ -13,7 +13,7 @@ from cardreader.register.models import Woman
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
 from cardreader.web.api.bodies import RecordId, SessionOut, WomanIn, WomanOut, woman_out
-from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router
+from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, SHOWN, api_router
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 
@@ -22,7 +22,7 @@ MOST_ROWS = 10_000_000
 """More women than any register has."""
 
 
-@router.get("/session")
+@router.get("/session", responses=SHOWN)
 def session_info(request: Request, visitor: Anyone) -> SessionOut:
     """Who is signed in, and the token that changing calls need."""
     return SessionOut(

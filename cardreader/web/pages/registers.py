@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fastapi import APIRouter, Request
 from markupsafe import Markup
@@ -28,7 +28,9 @@ from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark
-from cardreader.web.whereabouts import Whereabouts
+
+if TYPE_CHECKING:
+    from cardreader.web.whereabouts import Whereabouts
 
 router = APIRouter(include_in_schema=False, prefix="/registers")
 
