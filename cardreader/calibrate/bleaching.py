@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.calibrate.default import CONTROLS, Pairs, draw_sitting
-from cardreader.core.refusal import Refusal
 from cardreader.hb.fading import ANY, Fading
-from cardreader.hb.measured import BRIGHTEST_AT, signature
+from cardreader.hb.measured import BRIGHTEST_AT, Measured
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import Scene
+from cardreader.simulate.worlds.draws import numbers
 from cardreader.simulate.wornprint import inks_bleached
 
 Array = NDArray[np.float64]
@@ -40,13 +40,14 @@ of seed 9205), 0.15 so. Of 150 cards bleached by a tenth (seed 9207) 117 are rea
 high, where there were 116 and 1.40; by a fifth 3 and 3.
 """
 
-_SHARE = 0.05
+SHARE = 0.05
+"""Of an ink, bleached in the sittings that say what bleaching does."""
 _RIDGE = 0.02
 N_SITTINGS = 500
 
 
 @dataclass(frozen=True, eq=False)
-class _Bleached:
+class Bleached:
     """Effects of a share of 1 of one ink: ``signature`` (n, s), ``colour`` (n, 3), seen at
     log ratios ``log_ratio`` (n, 3)."""
 
@@ -54,18 +55,27 @@ class _Bleached:
     colour: Array
     log_ratio: Array
 
+    @classmethod
+    def between(cls, fresh: Measured, bleached: Measured) -> Bleached:
+        """Of the same n sittings beside a fresh card and one that has lost `SHARE` of an ink."""
+        return cls(
+            (bleached.signature - fresh.signature) / SHARE,
+            (bleached.log_ratio - fresh.log_ratio) / SHARE,
+            bleached.log_ratio,
+        )
+
 
 def fit_fading(pairs: Pairs, seed: int) -> Fading:
     """Work out what bleaching does, and how well it shows among sittings with fresh cards."""
     effects = [_draw(ink, seed) for ink in INKS]
     change = np.stack([e.signature.mean(axis=0) for e in effects])
-    gain = _gain(pairs.measured.signature, change)
+    gain = gain_of(np.cov(pairs.measured.signature.T), change)
     return Fading(
         offset=gain @ pairs.measured.signature.mean(axis=0),
         gain=gain,
         scatter=_unseen_scatter(pairs, change),
         signature=change,
-        colour=np.stack([_linear(e) for e in effects]),
+        colour=np.stack([linear(e) for e in effects]),
         fresh=FRESH,
         typical=TYPICAL_SHARE,
         believed=believed(
@@ -85,11 +95,11 @@ def believed(mean: Array, sd: Array) -> Array:
     return np.stack([middle - wide, middle + wide])
 
 
-def _gain(signatures: Array, change: Array) -> Array:
-    """Weights (f, s) of the least scattered estimate that answers to each ink alone."""
-    scatter = np.cov(signatures.T)
-    scatter += _RIDGE * np.diag(np.diag(scatter))
-    weighted = np.linalg.solve(scatter, change.T)
+def gain_of(scatter: Array, change: Array) -> Array:
+    """Weights (f, s) of the estimate that answers to each ink's change (f, s) alone, least
+    scattered where signatures of fresh cards scatter by (s, s)."""
+    ridged = scatter + _RIDGE * np.diag(np.diag(scatter))
+    weighted = np.linalg.solve(ridged, change.T)
     return np.linalg.solve(change @ weighted, weighted.T)
 
 
@@ -100,35 +110,36 @@ def _unseen_scatter(pairs: Pairs, change: Array) -> Array:
         for camera in np.unique(pairs.camera):
             seen = pairs.measured.signature[(pairs.lamp != lamp) & (pairs.camera != camera)]
             left_out = pairs.measured.signature[(pairs.lamp == lamp) & (pairs.camera == camera)]
-            found.append((left_out - seen.mean(axis=0)) @ _gain(seen, change).T)
+            gain = gain_of(np.cov(seen.T), change)
+            found.append((left_out - seen.mean(axis=0)) @ gain.T)
     all_found = np.concatenate(found)
     return np.asarray(all_found.T @ all_found / len(all_found))
 
 
-def _linear(effect: _Bleached) -> Array:
+def linear(effect: Bleached) -> Array:
     """Coefficients (4, 3) of the change of colour: a constant, then the log ratio as seen."""
     design = np.column_stack([np.ones(len(effect.colour)), effect.log_ratio])
     return np.asarray(np.linalg.lstsq(design, effect.colour, rcond=None)[0])
 
 
-def _draw(ink: str, seed: int) -> _Bleached:
-    share = np.zeros(4)
-    share[("cyan", "magenta", "yellow", "black").index(ink)] = _SHARE
-    rows = []
+def _draw(ink: str, seed: int) -> Bleached:
+    fresh, bleached = [], []
     for index in range(N_SITTINGS):
         scene = draw_sitting(np.random.default_rng([seed, index, 1]), CONTROLS)
-        fresh = _numbers(scene, seed, index)
-        bleached = _numbers(inks_bleached(scene, share), seed, index)
-        if fresh is not None and bleached is not None:
-            rows.append([*(b - f for f, b in zip(fresh, bleached, strict=True)), bleached[1]])
-    signatures, colours, seen = (np.array(column) for column in zip(*rows, strict=True))
-    return _Bleached(signatures / _SHARE, colours / _SHARE, seen)
+        both = [_numbers(one, seed, index) for one in (scene, inks_bleached(scene, share_of(ink)))]
+        if both[0] is not None and both[1] is not None:
+            fresh.append(both[0])
+            bleached.append(both[1])
+    return Bleached.between(Measured.stack(fresh), Measured.stack(bleached))
 
 
-def _numbers(scene: Scene, seed: int, index: int) -> tuple[Array, Array] | None:
-    """Signature and log ratio, the pixels' noise the same whatever the card."""
-    colours = patch_draw(scene, np.random.default_rng([seed, index, 2])).colours(scene.lot)
-    if isinstance(colours, Refusal):
-        return None
-    blot, correction = colours
-    return signature(correction), blot.log_ratio
+def share_of(ink: str) -> Array:
+    """`SHARE` of one ink, as (4,) of all."""
+    share = np.zeros(4)
+    share[("cyan", "magenta", "yellow", "black").index(ink)] = SHARE
+    return share
+
+
+def _numbers(scene: Scene, seed: int, index: int) -> Measured | None:
+    """What judging needs, the pixels' noise the same whatever the card."""
+    return numbers(patch_draw(scene, np.random.default_rng([seed, index, 2])), scene.lot)

@@ -113,8 +113,19 @@ def add_calibrate_prior(commands: Commands) -> None:
 
 
 def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
-    from cardreader.calibrate.lotfading import within_sites, write_scatter
-    from cardreader.calibrate.prior import FACTOR_BY_DESIGN, FACTOR_BY_PHOTOS, fit_prior
+    from cardreader.calibrate.prior import (
+        FACTOR,
+        FACTOR_BY_DESIGN,
+        FACTOR_BY_PHOTOS,
+        fit_prior,
+    )
+    from cardreader.calibrate.sitefading import (
+        FILE,
+        PRIOR_OF,
+        draw_bleaching,
+        within_sites,
+        write_bleaching,
+    )
     from cardreader.card.cgats import read_lot_file
     from cardreader.simulate.worlds.draws import draw_each_way, draw_worlds
 
@@ -137,16 +148,18 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
             _write_prior(out, fit_prior(found, day, f"worlds-of-{lot.lot_id}"))
             return ExitCode.OK
         drawn = draw_each_way(*asked, progress.step)
+        ways = drawn.by_lot, drawn.by_design, drawn.by_photos
+        withins = [within_sites(way.measured.signature, way.world) for way in ways]
+        progress.start("bleaching", worlds, unit="world")
+        learnt = draw_bleaching(withins, worlds, arguments.seed, arguments.workers, progress.step)
         progress.note("fitting")
-        found = drawn.by_lot
-        _write_prior(out / "worlds", fit_prior(found, day, "worlds"))
-        scatter = within_sites(found.measured.signature, found.world)
-        source = f"{len(found.world)} simulated sittings in {worlds} worlds, seed {arguments.seed}"
-        write_scatter(out / "worlds" / "within.json", scatter, source)
-        design = fit_prior(drawn.by_design, day, "worlds-design", True, FACTOR_BY_DESIGN)
-        _write_prior(out / "worlds-design", design)
-        photos = fit_prior(drawn.by_photos, day, "worlds-photographed", factor=FACTOR_BY_PHOTOS)
-        _write_prior(out / "worlds-photographed", photos)
+        factors = FACTOR, FACTOR_BY_DESIGN, FACTOR_BY_PHOTOS
+        for basis, way, bleaching, factor in zip(PRIOR_OF, ways, learnt, factors, strict=True):
+            folder = out / PRIOR_OF[basis]
+            prior = fit_prior(way, day, folder.name, basis == "nominal", factor)
+            _write_prior(folder, prior)
+            source = f"{len(way.world)} simulated sittings in {worlds} worlds"
+            write_bleaching(folder / FILE, bleaching, f"{source}, seed {arguments.seed}")
     return ExitCode.OK
 
 

@@ -24,11 +24,11 @@ from cardreader.calibrate.document import to_html, to_pdf
 from cardreader.calibrate.drift import selected_centre
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit, fit
-from cardreader.calibrate.lotfading import with_fading
 from cardreader.calibrate.outlook import Outlook, outlook
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.calibrate.report.whole import Heading, build
+from cardreader.calibrate.sitefading import with_fading
 from cardreader.calibrate.validate import (
     LEAST_WOMEN,
     HeldOut,

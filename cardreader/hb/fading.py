@@ -29,9 +29,10 @@ from cardreader.hb.filenumbers import plain
 
 Array = NDArray[np.float64]
 
-MOST_INKS = 2
-_EDGES: Array = 0.4 * np.linspace(0, 1, 33) ** 1.5
-"""Shares between which the posterior is summed: closer where most cards are."""
+MOST_INKS = 3
+_MOST_SHARE = 0.4
+_CELLS = {1: 32, 2: 32, 3: 16}
+"""Of each ink's shares, by the number of inks: three of 32 would take 30 times as long."""
 _SHAPES = {
     "offset": ("f",),
     "gain": ("f", "s"),
@@ -166,14 +167,14 @@ class Fading:
     @cached_property
     def _shares(self) -> Array:
         """Middles of the cells over which the posterior is summed, (g, f)."""
-        middles = (_EDGES[1:] + _EDGES[:-1]) / 2
-        return _combinations(middles, len(self.offset))
+        edges = _edges(len(self.offset))
+        return _combinations((edges[1:] + edges[:-1]) / 2, len(self.offset))
 
     @cached_property
     def _log_prior(self) -> Array:
         """Of each cell, (g,); the first holds the cards that have not faded."""
         n = len(self.offset)
-        faded = np.log(_combinations(np.diff(_EDGES), n)).sum(axis=1)
+        faded = np.log(_combinations(np.diff(_edges(n)), n)).sum(axis=1)
         faded -= self._shares.max(axis=1) / self.typical
         most = faded.max()
         total = most + np.log(np.exp(faded - most).sum())
@@ -185,6 +186,11 @@ class Fading:
     def as_json(self) -> dict[str, Any]:
         """Plain lists and numbers; the class takes them back as keywords."""
         return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+
+
+def _edges(inks: int) -> Array:
+    """Shares between which the posterior is summed: closer where most cards are."""
+    return np.asarray(_MOST_SHARE * np.linspace(0, 1, _CELLS[inks] + 1) ** 1.5)
 
 
 def _combinations(values: Array, n: int) -> Array:

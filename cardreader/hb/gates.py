@@ -82,9 +82,11 @@ FADING = Stage(
     "Fading",
     fading,
     (
-        derived("MOST_INKS", "ink", "magenta and yellow make up the shades of blood"),
+        derived("MOST_INKS", "ink", "cyan, magenta and yellow; black is of carbon and keeps"),
         derived("ANY", "of the signature", "beyond any number that a signature can hold"),
+        derived("_MOST_SHARE", "of an ink", "far beyond what any calibration lets pass"),
     ),
+    beside=("_CELLS",),
 )
 
 PLAUSIBLE = Stage(

@@ -13,6 +13,7 @@ from cardreader.calibrate import workflow
 from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.provenance import Past, past_of
+from cardreader.calibrate.sitefading import PRIOR_OF
 from cardreader.calibrate.study import RowError, Study, StudyError, read_study
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import one_line, reason
@@ -69,9 +70,10 @@ def prior_for(study: Study, lots: Lots) -> Path:
     used = {lot.lot_id: lot for lot in lots.values()}
     known = [used[name] for name in set(study.rows["lot"]) if name in used]
     bases = {lot.basis for lot in known}
-    if "nominal" in bases:
-        return shipped("worlds-design")
-    return shipped("worlds-photographed" if "photographed" in bases else "worlds")
+    for basis in ("nominal", "photographed"):
+        if basis in bases:
+            return shipped(PRIOR_OF[basis])
+    return shipped(PRIOR_OF["measured"])
 
 
 def features_of(study: Study, arguments: argparse.Namespace) -> Features:

@@ -7,6 +7,7 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,13 @@ from cardreader.simulate.scene import GOOD, ORDINARY, POOR
 from cardreader.simulate.worlds.world import World, draw_world, draw_world_scene
 
 Array = NDArray[np.float64]
+Drawn = TypeVar("Drawn")
 CONTROLS = (GOOD, ORDINARY, POOR)
 HB_RANGE_G_DL = (1.2, 22.0)
 _LOT_NUMBER = 5
 PHONES, LAMPS, PRINT_PHOTOS = 4, 5, 20
 """Of those whose photos find a lot's colours."""
-_PRINT_SEED = 99
+_PRINT_SEED, _TWIN_SEED = 99, 7
 _ANY_HB_G_DL = 10.0
 
 
@@ -89,6 +91,55 @@ def draw_each_way(
     return EachWay(*(_gather(rows, way) for way in range(3)))
 
 
+def draw_twins(
+    n_worlds: int,
+    photos: int,
+    seed: int,
+    shares: Array,
+    workers: int = 1,
+    drawn: Callable[[int], None] = _none,
+) -> list[list[Measured]]:
+    """The same sittings beside cards that have lost ``shares`` (k, 4) of each ink.
+
+    Of the worlds that `draw_each_way` draws, for each way of it the k measurements of those
+    sittings that gave a colour beside all k cards.
+    """
+    draw = partial(_draw_twins, photos=photos, seed=seed, shares=shares)
+    rows: list[list[tuple[Measured | None, ...]]] = _rows(draw, n_worlds, workers, drawn)
+    ways = []
+    for way in zip(*rows, strict=True):
+        kept = [[one for one in beside if one is not None] for beside in way]
+        whole = [beside for beside in kept if len(beside) == len(shares)]
+        ways.append([Measured.stack(card) for card in zip(*whole, strict=True)])
+    return ways
+
+
+def _draw_twins(
+    index: int, photos: int, seed: int, shares: Array
+) -> list[list[tuple[Measured | None, ...]]]:
+    """Of each sitting, by each way, beside each card."""
+    rng = np.random.default_rng([seed, index])
+    world = draw_world(rng)
+    own = world.lot(_LOT_NUMBER, rng)
+    lots = [own, *_other_ways(world, own, index, seed)]
+    cards = [replace(world, ink=world.ink * (1 - share)) for share in shares]
+    # Drawn apart, so that what is drawn for one card is drawn for all.
+    apart = np.random.default_rng([seed, index, _TWIN_SEED])
+    twins = []
+    for sitting in range(photos):
+        hb = apart.uniform(*HB_RANGE_G_DL)
+        control = CONTROLS[int(apart.integers(len(CONTROLS)))]
+        camera, lamp = draw_phone(apart), draw_lamp(apart)
+        beside = []
+        for card in cards:
+            same = np.random.default_rng([seed, index, _TWIN_SEED, sitting])
+            scene = draw_world_scene(card, same, hb, own, control, camera, lamp, volume=1.0)
+            shot = patch_draw(scene, same)
+            beside.append([None if lot is None else numbers(shot, lot) for lot in lots])
+        twins.append(list(zip(*beside, strict=True)))
+    return twins
+
+
 @dataclass(frozen=True, eq=False)
 class _Row:
     """One sitting; ``measured`` by the lot and, each way, by its design and by photos."""
@@ -99,9 +150,9 @@ class _Row:
 
 
 def _rows(
-    draw: Callable[[int], list[_Row]], n_worlds: int, workers: int, drawn: Callable[[int], None]
-) -> list[_Row]:
-    rows: list[_Row] = []
+    draw: Callable[[int], list[Drawn]], n_worlds: int, workers: int, drawn: Callable[[int], None]
+) -> list[Drawn]:
+    rows: list[Drawn] = []
     with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
         for part in (partial(pool.map, chunksize=2) if pool else map)(draw, range(n_worlds)):
             rows += part
@@ -112,12 +163,18 @@ def _rows(
 def _draw_world(index: int, photos: int, seed: int, lot: Lot | None, each_way: bool) -> list[_Row]:
     rng = np.random.default_rng([seed, index])
     world = draw_world(rng, lot)
-    own, others = world.lot(_LOT_NUMBER, rng), list[Lot | None]()
-    if each_way:
-        # Drawn apart, so that the sittings are the same with and without them.
-        apart = np.random.default_rng([seed, index, _PRINT_SEED])
-        others = [design_lot(), photographed_lot(world, own, apart)]
+    own = world.lot(_LOT_NUMBER, rng)
+    others = _other_ways(world, own, index, seed) if each_way else []
     return [_sitting(world, own, others, index, rng) for _ in range(photos)]
+
+
+def _other_ways(world: World, own: Lot, index: int, seed: int) -> list[Lot | None]:
+    """A lot's design, and the lot as photos of its cards find it, if they do.
+
+    Drawn apart, so that the sittings are the same with and without.
+    """
+    apart = np.random.default_rng([seed, index, _PRINT_SEED])
+    return [design_lot(), photographed_lot(world, own, apart)]
 
 
 def photographed_lot(world: World, lot: Lot, rng: np.random.Generator) -> Lot | None:

@@ -1,10 +1,11 @@
-"""What becomes of a site's readings when its cards fade: with and without directions of its own.
+"""What becomes of a site's readings when its cards fade, where bleaching is told and where not.
 
     PYTHONPATH=tests/benchmarks python -m worlds.faded --out faded.md
 
 The six judging worlds written apart from the simulator and four drawn by it. A study of 80
-women, one photo each, on fresh cards known by Lab; then new women beside fresh cards and
-beside cards whose inks are bleached, half with the study's phones and lamps. Black keeps.
+women, one photo each, on fresh cards; then new women beside fresh cards and beside cards whose
+inks are bleached, half with the study's phones and lamps. Black keeps. The lot is known by Lab,
+by its design, or by photos of its cards.
 """
 
 from __future__ import annotations
@@ -18,13 +19,15 @@ from pathlib import Path
 import numpy as np
 
 from cardreader.calibrate.condition import SitePairs
-from cardreader.calibrate.lotfading import with_fading
 from cardreader.calibrate.site import fit_site
+from cardreader.calibrate.sitefading import PRIOR_OF, with_fading
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured
+from cardreader.read.printcolours import CardPhoto, print_colours
+from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import GOOD, ORDINARY
@@ -32,11 +35,20 @@ from cardreader.simulate.worlds.draws import draw_phone
 from cardreader.simulate.worlds.world import draw_world, draw_world_scene
 
 from .packets import PacketSite
-from .sites import HB_RANGE_G_DL, LAB_CV, VOLUME_CV, WORLDS_SEED, _read, judging_sites
+from .sites import (
+    CARD_PHOTOS,
+    HB_RANGE_G_DL,
+    LAB_CV,
+    VOLUME_CV,
+    WORLDS_SEED,
+    _read,
+    judging_sites,
+)
 from .streams import StreamSite
 
 SEED = 909_001
-WOMEN, TESTS, PAIRS = 80, 30, (20, 80)
+WOMEN, TESTS = 80, 30
+PAIRS = {"Lab": (20, 80), "design": (80,), "photos": (80,)}
 CASES = {
     "fresh": (0.0, 0.0, 0.0, 0.0),
     "8 % of all colours": (0.08, 0.08, 0.08, 0.0),
@@ -44,6 +56,8 @@ CASES = {
     "20 % of magenta": (0.0, 0.20, 0.0, 0.0),
     "20 % of yellow": (0.0, 0.0, 0.20, 0.0),
 }
+Key = tuple[str, int, str, bool]
+"""How the lot is known, pairs, cards, and whether bleaching is told."""
 CERTAINTY = load_protocol("common-practice").certainty
 
 
@@ -53,7 +67,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path)
     arguments = parser.parse_args()
-    found: dict[tuple[int, str, bool], list[np.ndarray]] = {}
+    found: dict[Key, list[np.ndarray]] = {}
     kinds, variants = zip(*judging_sites(), strict=True)
     with ProcessPoolExecutor(arguments.workers) as pool:
         for site in pool.map(_judge, kinds, variants, range(len(kinds))):
@@ -65,36 +79,48 @@ def main() -> None:
         arguments.out.write_text(text)
 
 
-def _judge(kind: str, variant: int, number: int) -> dict[tuple[int, str, bool], np.ndarray]:
+def _judge(kind: str, variant: int, number: int) -> dict[Key, np.ndarray]:
     rng = np.random.default_rng([SEED, number])
     lot, phone, lamp, shot = _site(kind, variant, rng)
-    lot = replace(lot, expires=date.max, instrument="an instrument of the benchmark")
     phones, lamps = [phone() for _ in range(4)], [lamp() for _ in range(5)]
 
     def one(same: bool, left):  # type: ignore[no-untyped-def]
         hb, volume = rng.uniform(*HB_RANGE_G_DL), float(np.exp(rng.normal(0, VOLUME_CV)))
         by = phones[int(rng.integers(4))] if same else phone()
         under = lamps[int(rng.integers(5))] if same else lamp()
-        return hb, _read(shot(hb, volume, by, under, left), lot)
+        return hb, shot(hb, volume, by, under, left)
 
-    study = [pair for pair in (one(True, np.ones(4)) for _ in range(WOMEN)) if pair[1] is not None]
+    study = [one(True, np.ones(4)) for _ in range(WOMEN)]
     tests = {
         name: [one(k % 2 == 0, 1 - np.array(share)) for k in range(TESTS)]
         for name, share in CASES.items()
     }
-    prior = Calibration.load(shipped("worlds"))
+    cards = [CardPhoto(one(True, np.ones(4))[1].samples) for _ in range(CARD_PHOTOS)]
+    lots = {
+        "Lab": replace(lot, expires=date.max, instrument="an instrument of the benchmark"),
+        "design": replace(design_lot(), number=lot.number),
+        "photos": print_colours(cards, replace(design_lot(), number=lot.number)).lot,
+    }
+    of_study = [(*pair, rng.normal()) for pair in study]
     out = {}
-    for n in PAIRS:
-        used = study[:n]
-        lab = np.array([hb * (1 + LAB_CV * rng.normal()) for hb, _ in used])
-        women = np.arange(len(used)).astype(str)
-        seen = Measured.stack([photo for _, photo in used])
-        pairs = SitePairs(seen, lab, LAB_CV * lab, women, women)
-        for own in (False, True):
-            base = with_fading(prior, lot, seen) if own else prior
-            made = fit_site(base, pairs).calibration
-            for name, rows in tests.items():
-                out[n, name, own] = _readings(made, rows)
+    for known, as_known in lots.items():
+        pairs = [(hb, _read(photo, as_known), error) for hb, photo, error in of_study]
+        pairs = [pair for pair in pairs if pair[1] is not None]
+        beside = {
+            name: [(hb, _read(photo, as_known)) for hb, photo in rows]
+            for name, rows in tests.items()
+        }
+        prior = Calibration.load(shipped(PRIOR_OF[as_known.basis]))
+        for n in PAIRS[known]:
+            hb, photos, error = zip(*pairs[:n], strict=True)
+            lab = np.array(hb) * (1 + LAB_CV * np.array(error))
+            women, seen = np.arange(len(hb)).astype(str), Measured.stack(list(photos))
+            for told in (False, True):
+                base = with_fading(prior, as_known, seen) if told else prior
+                site = SitePairs(seen, lab, LAB_CV * lab, women, women)
+                made = fit_site(base, site).calibration
+                for name, rows in beside.items():
+                    out[known, n, name, told] = _readings(made, rows)
     return out
 
 
@@ -134,22 +160,24 @@ def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no
     return lot, lambda: draw_phone(rng), lambda: draw_lamp(rng), drawn
 
 
-def _table(found: dict[tuple[int, str, bool], list[np.ndarray]]) -> str:
+def _table(found: dict[Key, list[np.ndarray]]) -> str:
     out = [
-        "| pairs | cards | directions | read | bias | worst world | RMSE | 90 % covers "
+        "| lot by | pairs | cards | bleaching | read | bias | worst world | RMSE | 90 % covers "
         "| worst world | width | harmful | missed severe |",
-        "|---|---|---|---|---|---|---|---|---|---|---|---|",
+        "|---|---|---|---|---|---|---|---|---|---|---|---|---|",
     ]
-    for (n, name, own), worlds in found.items():
+    for (known, n, name, told), worlds in found.items():
         rows = np.vstack(worlds)
         read = rows[rows[:, 0] > 0]
         each = [world[world[:, 0] > 0] for world in worlds]
         each = [world for world in each if len(world) > 4]
-        bias = max((world[:, 1].mean() for world in each), key=abs)
+        bias = max((world[:, 1].mean() for world in each), key=abs, default=np.nan)
+        worst = min((world[:, 2].mean() for world in each), default=np.nan)
         out.append(
-            f"| {n} | {name} | {'own' if own else 'none'} | {len(read) / len(rows):.0%} "
+            f"| {known} | {n} | {name} | {'told' if told else 'not told'} "
+            f"| {len(read) / len(rows):.0%} "
             f"| {read[:, 1].mean():+.2f} | {bias:+.2f} | {np.sqrt((read[:, 1] ** 2).mean()):.2f} "
-            f"| {read[:, 2].mean():.0%} | {min(world[:, 2].mean() for world in each):.0%} "
+            f"| {read[:, 2].mean():.0%} | {worst:.0%} "
             f"| {read[:, 3].mean():.2f} | {read[:, 4].sum():.0f} "
             f"| {read[:, 5].sum():.0f} of {read[:, 6].sum():.0f} |"
         )

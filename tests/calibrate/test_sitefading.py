@@ -1,4 +1,4 @@
-"""A site's own lot: directions of bleaching from its measured colours, and what they buy."""
+"""What bleaching does at a site: learnt in other worlds, held against its pairs' cards."""
 
 from __future__ import annotations
 
@@ -9,22 +9,23 @@ from functools import cache
 import numpy as np
 import pytest
 
-from cardreader.calibrate import lotfading
+from cardreader.calibrate import sitefading
 from cardreader.calibrate.condition import SitePairs
 from cardreader.calibrate.defaultcli import WORLDS_SEED
 from cardreader.calibrate.features import Features
-from cardreader.calibrate.lotfading import (
+from cardreader.calibrate.site import fit_site
+from cardreader.calibrate.sitefading import (
+    INKS,
     MAX_FADE,
-    bleached,
-    scatter_within_sites,
+    PRIOR_OF,
+    WorldBleaching,
+    draw_bleaching,
     with_fading,
     within_sites,
-    write_scatter,
+    world_bleaching,
+    write_bleaching,
 )
-from cardreader.calibrate.site import fit_site
 from cardreader.calibrate.workflow import base_for
-from cardreader.card import layout
-from cardreader.card.layout import Kind
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
@@ -32,7 +33,7 @@ from cardreader.hb.measured import N_SIGNATURE, Measured
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import GOOD
-from cardreader.simulate.worlds.draws import draw_phone, numbers
+from cardreader.simulate.worlds.draws import draw_phone, draw_twins, numbers
 from cardreader.simulate.worlds.world import draw_world, draw_world_scene
 
 SEED = 616_001
@@ -46,15 +47,15 @@ def prior():
 
 
 @cache
-def _site():
-    """A lot, and what was measured beside fresh and bleached cards of it."""
+def _site(gone=(0.2, 0.2, 0.2, 0.0)):
+    """A lot, and what was measured beside fresh cards and those that lost shares of their inks."""
     rng = np.random.default_rng([SEED, 0])
     world = draw_world(rng)
     lot = replace(world.lot(5, rng), instrument="an invented instrument")
     phones, lamps = [draw_phone(rng) for _ in range(3)], [draw_lamp(rng) for _ in range(3)]
 
     def photos(count, share):
-        card = replace(world, ink=world.ink * (1 - np.array([share, share, share, 0.0])))
+        card = replace(world, ink=world.ink * (1 - np.array(share)))
         hb, seen = rng.uniform(4, 15, count), []
         for value in hb:
             phone, lamp = phones[int(rng.integers(3))], lamps[int(rng.integers(3))]
@@ -63,7 +64,8 @@ def _site():
         kept = [(h, one) for h, one in zip(hb, seen, strict=True) if one is not None]
         return np.array([h for h, _ in kept]), Measured.stack([one for _, one in kept])
 
-    return lot, photos(PAIRED, 0.0), photos(READ, 0.0), photos(READ, 0.2)
+    keep = (0.0, 0.0, 0.0, 0.0)
+    return lot, photos(PAIRED, keep), photos(READ, keep), photos(READ, gone)
 
 
 def _made(base):
@@ -89,23 +91,46 @@ def test_cards_bleached_by_a_fifth_are_seen_and_do_not_read_high(prior):
         assert np.sqrt((error**2).mean()) < 1.2
 
 
-def test_each_channel_goes_towards_the_stock_and_greys_keep():
-    """Bouguer's law: a share of the depth gone is the same share of the logarithm."""
-    lot, *_ = _site()
-    kinds = np.array([cell.kind is Kind.NEUTRAL for cell in layout.cells()])
-    stock = bleached(lot, [1.0, 1.0, 1.0])[~kinds]
-    assert np.allclose(stock, stock[0])
-    half = bleached(lot, [0.5, 0.0, 0.0])
-    assert np.allclose(half[~kinds, 0] ** 2, lot.xyz[~kinds, 0] * stock[:, 0])
-    assert np.allclose(half[:, 1:], lot.xyz[:, 1:])
-    assert np.allclose(half[kinds], lot.xyz[kinds])
+def test_magenta_alone_is_seen_in_a_world_that_taught_nothing(prior):
+    """Read one in three at most of what is read without, and less high."""
+    lot, (_, seen), _, old = _site((0.0, 0.2, 0.0, 0.0))
+    blind, seeing = _made(prior), _made(with_fading(prior, lot, seen))
+    hb, photos = old
+    without, told = estimates(photos, blind), estimates(photos, seeing)
+    assert without.readable.sum() > 0.6 * len(hb)
+    assert told.readable.sum() <= without.readable.sum() / 3
+
+
+@pytest.mark.slow
+def test_bleaching_is_learnt_from_the_same_sittings_beside_either_card():
+    """An ink that keeps does nothing; a bleached one makes blood beside it look richer."""
+    for same, twin in draw_twins(2, 4, 616_003, np.zeros((2, 4))):
+        assert len(same) > 2
+        assert np.array_equal(same.rows(), twin.rows())
+    learnt = draw_bleaching([np.eye(N_SIGNATURE)] * 3, 3, 616_003)
+    for found, prior in zip(learnt, PRIOR_OF.values(), strict=True):
+        for one, other in zip(found.signature, world_bleaching(prior).signature, strict=True):
+            assert one @ other > 0.5 * np.linalg.norm(one) * np.linalg.norm(other)
+    deep = np.array([1.0, -1.0, -1.6, -1.6])  # a blot's log ratio, behind a constant
+    magenta = (deep @ world_bleaching().colour)[INKS.index("magenta")]
+    assert (magenta < 0).all()
+
+
+def test_beside_a_lot_that_nobody_measured_bleached_cards_are_refused_and_nothing_is_taken_off():
+    """Seen by the lot's own file; here the same measurements, told as read with the design."""
+    design = load_calibration(shipped("worlds-design"))
+    lot, (_, seen), _, (_, old) = _site()
+    told = with_fading(design, replace(lot, basis="nominal"), seen)
+    assert told.max_fade == MAX_FADE
+    assert told.fading.seen(old.signature).largest > MAX_FADE
+    undone = told.fading.undone(old.log_ratio, old.covariance, old.signature)
+    assert all(map(np.array_equal, undone, (old.log_ratio, old.covariance, old.signature)))
 
 
 def test_what_cannot_be_told_is_left_alone(prior):
     lot, (_, seen), _, _ = _site()
     assert with_fading(prior, lot, seen).fading is not None
     for other in (
-        with_fading(prior, replace(lot, basis="nominal"), seen),
         with_fading(prior, replace(lot, instrument="simulated"), seen),
         with_fading(prior, lot, seen[:4]),
     ):
@@ -121,8 +146,8 @@ def test_pairs_on_two_lots_tell_no_fresh_card(prior):
     assert base_for(two, None) is None
 
 
-def test_scatter_within_sites_is_that_about_each_sites_mean(tmp_path):
-    """Against a sum written out by hand, and through its file."""
+def test_scatter_within_sites_is_that_about_each_sites_mean():
+    """Against a sum written out by hand."""
     rng = np.random.default_rng(2)
     site = np.repeat([3, 8, 9], [5, 7, 4])
     values = rng.normal(size=(16, 2)) + 10 * site[:, None]
@@ -130,19 +155,26 @@ def test_scatter_within_sites_is_that_about_each_sites_mean(tmp_path):
         (len(own) - 1) * np.cov(own.T) for own in (values[site == number] for number in (3, 8, 9))
     )
     assert within_sites(values, site) == pytest.approx(by_hand / 13)
-    write_scatter(tmp_path / "x.json", by_hand, "by hand")
-    assert json.loads((tmp_path / "x.json").read_text())["source"] == "by hand"
 
 
-def test_the_scatter_that_ships_is_of_this_chain_and_of_the_priors_worlds(monkeypatch):
-    assert scatter_within_sites().shape == (N_SIGNATURE, N_SIGNATURE)
-    content = json.loads(shipped("worlds", "within.json").read_text())
+def test_what_ships_is_of_this_chain_and_of_the_priors_worlds(tmp_path, monkeypatch):
+    known = world_bleaching()
+    assert known.within.shape == (N_SIGNATURE, N_SIGNATURE)
+    content = json.loads(shipped("worlds", "bleaching.json").read_text())
     assert str(WORLDS_SEED) in content["source"].split()
-    monkeypatch.setattr(lotfading, "CHAIN", "of later")
-    scatter_within_sites.cache_clear()
+    write_bleaching(tmp_path / "again.json", known, content["source"])
+    assert json.loads((tmp_path / "again.json").read_text()) == content
+    monkeypatch.setattr(sitefading, "CHAIN", "of later")
+    world_bleaching.cache_clear()
     try:
         with pytest.raises(ValueError, match="measuring chain"):
-            scatter_within_sites()
+            world_bleaching()
     finally:
         monkeypatch.undo()
-        scatter_within_sites.cache_clear()
+        world_bleaching.cache_clear()
+
+
+def test_effects_of_another_shape_are_a_programmers_mistake():
+    known = world_bleaching()
+    with pytest.raises(ValueError, match="no effects of bleaching"):
+        WorldBleaching(known.within, known.signature[:1], known.colour)
