@@ -12,7 +12,13 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.core.robust import LARGEST, half_central_spread, huber, reweighted_fit
+from cardreader.core.robust import (
+    LARGEST,
+    RobustFit,
+    half_central_spread,
+    huber,
+    reweighted_fit,
+)
 from cardreader.read.bay import (
     SIDE_MM,
     TILE_PX,
@@ -42,6 +48,9 @@ MAX_TILE_CLIPPED = 0.3
 MIN_BLANK = 0.2
 MIN_BLANK_UNCLIPPED = 0.1
 """Shares of the bay without which the light on the paper isn't known all around the blot."""
+
+_DARK_TAIL = -0.5
+"""Skewness of what is left over, below which dark lines and places lie on the paper."""
 
 _KNEE = 3.75
 """Tiles further off the smooth field than this many standard deviations lose weight."""
@@ -107,7 +116,7 @@ def fit_paper(
     tiles = tile_means(log_light)[blank]
     terms = _tile_terms()[blank]
     fit = reweighted_fit(terms, tiles, huber(_KNEE), LARGEST, least_sd=_LEAST_SD)
-    for refusal in (_stained_or_shaded(fit.residual, blank), _peak(fit.coefficients)):
+    for refusal in (_stained_or_shaded(fit.residual, blank), _peak(fit)):
         if refusal is not None:
             return refusal
     degrees = max(len(tiles) - terms.shape[1], 1)
@@ -166,23 +175,32 @@ def _thin(dark: NDArray[np.bool_], blank: NDArray[np.bool_]) -> NDArray[np.bool_
     return np.asarray(dark & (np.asarray(wide).reshape(-1)[blank] == 0), dtype=np.bool_)
 
 
-def _peak(coefficients: NDArray[np.float64]) -> Refusal | None:
+def _peak(fit: RobustFit) -> Refusal | None:
     """Light that peaks within the bay is a reflection: a lamp's own falls off more slowly.
 
     On paper a wide weak reflection passes for brighter light; on the blot it
     is several times what the blot itself sends back. Light that bends one way alone, or is
-    highest outside the bay, doesn't peak in it: that is the soft edge of a shadow.
+    highest outside the bay, doesn't peak in it: that is the soft edge of a shadow. A reflection
+    is smooth: where dark lines and places are left over, an edge of paper, a crease or a stain
+    bent the field.
     """
-    _, *slope, xx, xy, yy = coefficients.mean(axis=1)
+    _, *slope, xx, xy, yy = fit.coefficients.mean(axis=1)
     bump = -(xx + yy) / 2
     if bump <= MAX_PAPER_BUMP:
         return None
     bends, axes = np.linalg.eigh([[2 * xx, xy], [xy, 2 * yy]])
     to_peak = -(np.array(slope) @ axes[:, 0]) / bends[0]
-    if bends[1] > _ONE_WAY * bends[0] or abs(to_peak) > 1:
+    is_smooth = _skewness(fit.residual.mean(axis=1)) > _DARK_TAIL
+    if bends[1] > _ONE_WAY * bends[0] or abs(to_peak) > 1 or not is_smooth:
         return refuse(
             Reason.SHADOW_EDGE, f"light on the paper bends by {bump:.3f} > {MAX_PAPER_BUMP}"
         )
     return refuse(
         Reason.GLARE_ON_BLOT, f"light on the paper peaks by {bump:.3f} > {MAX_PAPER_BUMP}"
     )
+
+
+def _skewness(values: NDArray[np.float64]) -> float:
+    """Third standardised moment of values (n,): below 0 where the tail is one of low values."""
+    off = values - values.mean()
+    return float((off**3).mean() / max(float((off**2).mean()) ** 1.5, 1e-12))

@@ -52,6 +52,12 @@ _OUTSHINES = 0.05
 """Ln red of holes in a blot above the paper's that bare paper doesn't have."""
 MAX_GLARE = 0.01
 MAX_PALE = 0.05
+_MOST_SHINES = 0.25
+"""Share of the core beyond which paler places are blood and no lamp's image."""
+_RIM = 0.5
+"""Of the pixels' median depth within the core: paler places less deep lie along its edge."""
+_ONE_PLACE = 0.5
+"""Length of the mean direction from the middle: 0 all round, 1 on one side."""
 MAX_DARKER = 0.2
 MAX_PAPER_CLIPPED = 0.4
 _TRIM = 0.1
@@ -185,17 +191,25 @@ def _red_area(log_light: NDArray[np.float32], neutral: float) -> NDArray[np.bool
     """Pixels redder than the paper, roughly, holes filled: split at the valley between the two."""
     redness = smooth(redness_of(log_light), 2.0)
     paper = float(quantile(np.sort(redness, axis=None), 0.1))
-    if paper > neutral + MIN_REDNESS:
-        return refuse(Reason.BLOT_TOUCHES_BORDER, "no blank paper left in the window")
     scaled = np.clip((redness - paper) / 2.5 * 255, 0, 255).astype(np.uint8)
     _, mask = cv2.threshold(scaled, 0, 1, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     red: NDArray[np.bool_] = np.asarray(mask) > 0
-    if red.mean() < 2.0 / SIDE_MM**2:
+    found = bool(red.mean() >= 2.0 / SIDE_MM**2)
+    contrast = float(median(redness[red]) - median(redness[~red])) if found else 0.0
+    if paper > neutral + MIN_REDNESS:
+        return _no_white_paper(red, contrast)
+    if not found:
         return refuse(Reason.BLOT_MISSING, "nothing redder than the paper")
-    contrast = float(median(redness[red]) - median(redness[~red]))
     if contrast < MIN_REDNESS:
         return refuse(Reason.BLOT_MISSING, f"ln(red/green) only {contrast:.2f} above the paper's")
     return _filled(red)
+
+
+def _no_white_paper(red: NDArray[np.bool_], contrast: float) -> Refusal:
+    """Why all of the window is red: a blot clear of the frame lies on paper that is pink."""
+    if contrast >= MIN_REDNESS and not _reaches_frame(red):
+        return refuse(Reason.PAPER_NOT_BLANK, "the paper around the blot is red itself")
+    return refuse(Reason.BLOT_TOUCHES_BORDER, "no blank paper left in the window")
 
 
 def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -231,11 +245,15 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
     if area < MIN_AREA_MM2:
         return refuse(Reason.BLOT_TOO_SMALL, f"{area:.0f} mm2 < {MIN_AREA_MM2:.0f}")
     others = float(areas[areas > 0.3].sum() - area) / area
+    piece: NDArray[np.bool_] = np.asarray(labels) == largest + 1
     if others > MAX_FRAGMENTS:
+        rest = (pixels > 0) & ~piece
+        if _reaches_frame(rest):
+            # A finger, or a blot that runs over the edge: another blot would be no help.
+            return refuse(Reason.BLOT_TOUCHES_BORDER, "something else as dark reaches the frame")
         return refuse(
             Reason.BLOT_UNEVEN, f"fragments of {others:.0%} of the blot > {MAX_FRAGMENTS:.0%}"
         )
-    piece: NDArray[np.bool_] = np.asarray(labels) == largest + 1
     whole = _filled(piece)
     holes = 1.0 - float(piece.sum()) / float(whole.sum())
     if holes > MAX_HOLES:
@@ -253,6 +271,11 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
 def _outshines(depth: NDArray[np.float32], holes: NDArray[np.bool_]) -> bool:
     """Whether holes of a blot send more red back than bare paper could: a lamp's reflection."""
     return float(median(depth[..., 0][holes])) > _OUTSHINES
+
+
+def _reaches_frame(mask: NDArray[np.bool_]) -> bool:
+    """Whether any of a mask lies nearer to the frame than a blot may."""
+    return _farthest_mm(mask) > layout.BAY_MM / 2 - BORDER_MM
 
 
 def _farthest_mm(mask: NDArray[np.bool_]) -> float:
@@ -279,7 +302,7 @@ def _describe(
     depths = np.sort((calm[1] + calm[2]) / 2)
     inner = _within(ratio, core)
     ordered = np.sort(inner, axis=1)
-    refusal = _pale_or_shining(inner, ordered, depths)
+    refusal = _pale_or_shining(inner, ordered, depths, _Places.of(core, inside))
     if refusal is not None:
         return refusal
     covered = tile_means(core.astype(np.float32)) > 0.99
@@ -316,8 +339,34 @@ def _within(image: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.f
     return np.ascontiguousarray(inside.T)
 
 
+@dataclass(frozen=True, eq=False)
+class _Places:
+    """Where the k pixels of a core lie: ``deep`` (k,) mm within it, and the direction ``way``
+    (2, k) from its middle, of length 1.
+    """
+
+    deep: NDArray[np.float64]
+    way: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, core: NDArray[np.bool_], inside: NDArray[np.float64]) -> _Places:
+        """Of a core (n, n), with how far (n, n) each pixel lies inside the blot."""
+        off = np.stack(np.nonzero(core)).astype(np.float64)
+        off -= off.mean(axis=1, keepdims=True)
+        deep = inside[core]
+        return cls(deep - deep.min(), off / np.maximum(np.hypot(*off), 1.0))
+
+    def is_rim(self, some: NDArray[np.bool_]) -> bool:
+        """Whether some (k,) of the pixels lie all round the edge, and not in one place."""
+        near = float(median(self.deep[some])) < _RIM * float(median(self.deep))
+        return near and float(np.hypot(*self.way[:, some].mean(axis=1))) < _ONE_PLACE
+
+
 def _pale_or_shining(
-    ratio: NDArray[np.float32], ordered: NDArray[np.float32], depths: NDArray[np.float32]
+    ratio: NDArray[np.float32],
+    ordered: NDArray[np.float32],
+    depths: NDArray[np.float32],
+    places: _Places,
 ) -> Refusal | None:
     """Refuse a core of which a part shines or is bare.
 
@@ -325,17 +374,19 @@ def _pale_or_shining(
     ``depths`` (k,) its smoothed log in green and blue, in ascending order.
 
     Reflected light is added to all channels and only brightens, in one place.
-    Clots and a thin or streaky soak go both ways about the middle.
+    Clots and a thin or streaky soak go both ways about the middle; blood that spirit or water
+    thinned is pale all round the edge, and of two blots grown together one is paler.
     """
     dark, middle, bright = (quantile(depths, share) for share in (0.01, 0.5, 0.99))
     red, green, blue = ratio - ordered[:, ordered.shape[1] // 2, None]
     shine = (np.minimum(green, blue) > 0.06) & (red > 0.6 * green)
-    if middle - dark < MAX_DARKER and bright - middle > middle - dark and shine.mean() > MAX_GLARE:
-        return refuse(
-            Reason.GLARE_ON_BLOT, f"{shine.mean():.1%} of the core shines > {MAX_GLARE:.0%}"
-        )
-    if shine.mean() > MAX_PALE:
-        return refuse(Reason.BLOT_UNEVEN, f"{shine.mean():.1%} pale > {MAX_PALE:.0%}")
+    share = float(shine.mean())
+    if middle - dark < MAX_DARKER and bright - middle > middle - dark and share > MAX_GLARE:
+        if share > _MOST_SHINES or places.is_rim(shine):
+            return refuse(Reason.BLOT_UNEVEN, f"{share:.1%} of the core is pale > {MAX_GLARE:.0%}")
+        return refuse(Reason.GLARE_ON_BLOT, f"{share:.1%} of the core shines > {MAX_GLARE:.0%}")
+    if share > MAX_PALE:
+        return refuse(Reason.BLOT_UNEVEN, f"{share:.1%} pale > {MAX_PALE:.0%}")
     return None
 
 

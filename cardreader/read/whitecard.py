@@ -1,10 +1,11 @@
 """Photo, CardPose, Refusal -> Refusal: why the colours failed, by what print alone can't tell.
 
 Between the prints the card is white: a shadow runs over print and white alike and takes about
-the same share of every channel, a little less of blue where the sky still lights it. Dirt,
-dust, fingers, blood and ink are coloured. A reflection adds as much to a shade's dark channels
-as to its bright ones. Blotting paper that slid makes dark greys beside the bay as white as
-itself and leaves the rest alone; paper that is creased has light of its own. Grain is not dirt.
+the same share of every channel, a little less of blue where the sky still lights it. Light of
+another lamp leaves some channel what it was. Dirt, dust, fingers, blood and ink are coloured and
+take of all. A reflection adds as much to a shade's dark channels as to its bright ones. Blotting
+paper that slid makes some dark greys beside the bay as white as itself and leaves the rest alone;
+paper that is creased has light of its own. Grain is not dirt.
 
 Only the reason is set here, never whether a photo is refused.
 """
@@ -43,6 +44,11 @@ MIN_IN_ROWS = 0.5
 """Share of the unevenness that lies along the picture's rows or columns, in a lamp's bands."""
 MIN_BANDED = 0.3
 """Share of the spots that bands darken; one thing on the card darkens fewer."""
+_SPARED = 0.25
+"""Loss of the channel that loses least, as a share of the mean loss, below which light of
+another colour is the cause."""
+_THICK = 0.5
+"""Mean loss, ln light, beyond which it is a finger or ink all the same."""
 MAX_UNEVEN = 0.02
 """Ln light over the card beyond which uneven light on the paper is a shadow's, too."""
 SHADED = 0.04
@@ -55,6 +61,9 @@ LIKE_PAPER = -0.3
 """Ln light of a dark grey's lightest tenth over the lightest grey, in its darkest channel."""
 MIN_UNDER_PAPER = 2
 """Dark greys with a part as light as paper that make it paper."""
+_UNCOVERED = 0.4
+"""Ln light that a grey under paper lies above the darkest print of the same grey."""
+_PRINTS_OF_A_LEVEL = 4
 MAX_CHROMATIC_UNDER_PAPER = 2
 """Outermost pairs of prints that may differ then: paper doesn't reach them."""
 MAX_GRAIN = 0.07
@@ -68,6 +77,8 @@ _STRIPS = 14
 _LIGHTEST_TENTH = 0.9
 
 _DARK_GREYS = [i for i, c in enumerate(layout.cells()) if c.shade[:2] in ("N3", "N4", "N5")]
+_BY_LEVEL = np.argsort([layout.cells()[i].shade[:2] for i in _DARK_GREYS], kind="stable")
+"""Order of `_DARK_GREYS` in which the four prints of a level follow each other."""
 _CHROMATIC = layout.shades_of_kind(Kind.CHROMATIC)
 
 _OF_COLOURS = frozenset(
@@ -95,7 +106,8 @@ class White:
     """What lies over the white of the card, against a plane of light.
 
     ``darkened`` is the share of its spots that are darker; ``by_channel`` (3,) what each
-    channel loses there as a share of the mean loss, ones where none is. ``brightest`` is how
+    channel loses there as a share of the mean loss, ones where none is, and ``loss`` that
+    mean at the middle one of these spots, ln light. ``brightest`` is how
     far the brightest spot lies above the middle one, and ``unevenness`` what a field that
     bends leaves between the darkest and the brightest tenth, ln light. ``in_rows`` is the share
     of what the plane leaves that is one along a row, or a column, of the picture.
@@ -103,6 +115,7 @@ class White:
 
     darkened: float
     by_channel: Array
+    loss: float
     brightest: float
     unevenness: float
     in_rows: float
@@ -117,7 +130,15 @@ class White:
         """Whether what darkens it takes more of one channel than a shadow does."""
         red, _, blue = self.by_channel
         coloured = blue - red > MIN_BROWN or np.ptp(self.by_channel) > MIN_COLOURED
-        return bool(coloured and self.is_darkened) and not self.is_banded
+        dirt = coloured and self.is_darkened and not self.is_lit_otherwise
+        return bool(dirt) and not self.is_banded
+
+    @property
+    def is_lit_otherwise(self) -> bool:
+        """Whether another lamp's light lies over part of the card: not much of it is lost, and
+        nothing of some channel, where dirt takes of all.
+        """
+        return bool(self.by_channel.min() < _SPARED) and self.loss < _THICK
 
     @property
     def is_banded(self) -> bool:
@@ -203,12 +224,14 @@ def what_white_shows(photo: Photo, pose: CardPose) -> White:
     lighter = grey >= quantile(np.sort(grey), _LIGHTER)
     loss = median(rest[lighter].T) - rest
     dark = loss.mean(axis=1) > DARKER
-    by_channel = np.ones(3)
+    by_channel, lost = np.ones(3), 0.0
     if dark.any():
+        lost = float(median(loss[dark].mean(axis=1)))
         by_channel = median((loss[dark] / loss[dark].mean(axis=1, keepdims=True)).T)
     return White(
         darkened=float(dark.mean()),
         by_channel=by_channel,
+        loss=lost,
         brightest=float(grey.max() - median(grey)),
         unevenness=float(quantile(bent, 0.9) - quantile(bent, 0.1)),
         in_rows=max(_explained(grey, along) for along in pose.to_px(spots_mm()).T),
@@ -247,4 +270,7 @@ def _is_under_paper(pixels: Array, suspect: NDArray[np.bool_]) -> bool:
     lightest = quantile(np.sort(pixels[:, _DARK_GREYS], axis=-1), _LIGHTEST_TENTH)
     white = median(median(pixels[:, lightest_prints()]))
     rel = np.log(np.maximum(lightest, 1e-4) / np.maximum(white, 1e-4)[:, None]).min(axis=0)
-    return int((rel > LIKE_PAPER).sum()) >= MIN_UNDER_PAPER
+    by_level = rel[_BY_LEVEL].reshape(-1, _PRINTS_OF_A_LEVEL)
+    # Of a grey that is much the same in all its places the copy's contrast made it white.
+    some = np.ptp(by_level, axis=1, keepdims=True) > _UNCOVERED
+    return int((some & (by_level > LIKE_PAPER)).sum()) >= MIN_UNDER_PAPER

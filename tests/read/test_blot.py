@@ -101,6 +101,14 @@ def test_colour_and_outline_agree_with_the_drawing(blot, shot):
     assert 0.2 * region.area_mm2 < region.core_area_mm2 < region.area_mm2
 
 
+def test_a_finger_in_the_window_is_no_second_drop():
+    """A new blot is no help against it: it comes in from outside the frame."""
+    finger = stroke(5.0, (9.0, 0.0), (20.0, 6.0), ink=(0.42, 0.25, 0.17))
+    assert reason((rig.Blot(colour=THIN),), after=finger) is Reason.BLOT_TOUCHES_BORDER
+    drops = (rig.Blot(radii_mm=(4, 4)), rig.Blot(centre_mm=(X + 7, Y), radii_mm=(2.5, 2.5)))
+    assert reason(drops) is Reason.BLOT_UNEVEN
+
+
 def test_rim_does_not_count():
     plain, ringed = found((rig.Blot(rim=1.0),)), found((rig.Blot(rim=0.5),))
     np.testing.assert_allclose(ringed.linear, plain.linear, rtol=0.02)
@@ -256,6 +264,33 @@ def test_a_lamp_seen_in_the_wet_blot_is_no_hole_in_it(dx, dy):
     assert reason(after=lamp, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
 
 
+THIN, THINNER = (0.58, 0.28, 0.22), (0.72, 0.46, 0.40)
+"""Little blood, and what spirit leaves of it: still nearer to it than to blank paper."""
+
+
+def test_a_pale_ring_of_thinned_blood_is_no_reflection():
+    """No turning away from the lamp helps; a lamp in the same place does shine."""
+    ringed = (
+        rig.Blot(radii_mm=(7.0, 6.5), colour=THINNER),
+        rig.Blot(radii_mm=(4.9, 4.5), colour=THIN),
+    )
+    assert reason(ringed, gain=(0.6,) * 3) is Reason.BLOT_UNEVEN
+
+    def lamp(linear, scene):
+        x, y = near_bay(scene, 3.6, 0.0)
+        return linear + 0.3 * np.exp(-(x**2 + y**2) / (2 * 0.4**2))[..., None]
+
+    assert reason(after=lamp, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
+
+
+def test_two_blots_grown_together_of_which_one_is_paler_do_not_shine():
+    two = (
+        rig.Blot(centre_mm=(X + 3.4, Y), radii_mm=(4.0, 4.0), colour=THINNER),
+        rig.Blot(centre_mm=(X - 3.6, Y), radii_mm=(4.6, 4.6), colour=THIN),
+    )
+    assert reason(two, gain=(0.6,) * 3) is Reason.BLOT_UNEVEN
+
+
 @pytest.mark.parametrize(("strength", "size_mm"), [(0.1, 3.0), (0.4, 1.5), (0.4, 3.0)])
 def test_wide_glare_on_the_blot(strength, size_mm):
     """May pass for an unevenness, but not for a blot."""
@@ -275,6 +310,27 @@ def test_wide_weak_reflection_shows_on_the_paper(size_mm):
         return linear + 0.04 * np.exp(-(x**2 + y**2) / (2 * size_mm**2))[..., None]
 
     assert reason(after=spot, gain=(0.6,) * 3) is Reason.GLARE_ON_BLOT
+
+
+def test_paper_edges_round_the_blot_are_no_reflection():
+    """One paper over another: the lower one is a little darker, and darkest at the upper's edge."""
+
+    def two_papers(linear, scene):
+        x, y = near_bay(scene, 0.3, 0.3)
+        past = np.maximum(np.abs(x), np.abs(y)) - 9.0
+        off = np.maximum(np.abs(x), np.abs(y)) < 12.4
+        lower = off * (past > 0) * (0.03 + 0.15 * np.exp(-np.maximum(past, 0) / 0.3))
+        return linear * (1 - lower)[..., None]
+
+    assert reason(after=two_papers, gain=(0.6,) * 3) is Reason.SHADOW_EDGE
+
+
+PINK = (0.80, 0.60, 0.62)
+
+
+def test_a_blot_on_pink_paper_touches_no_border():
+    assert reason(paper=PINK) is Reason.PAPER_NOT_BLANK
+    assert reason((rig.Blot(radii_mm=(14, 14)),), paper=PINK) is Reason.BLOT_TOUCHES_BORDER
 
 
 def test_overexposed_paper():

@@ -105,6 +105,17 @@ def test_dappled_shadow_is_no_dirt(by: np.ndarray) -> None:
     assert refusal.advice.index("shade") < refusal.advice.index("wipe")
 
 
+def lit_by_another_lamp(card: Picture, at: np.ndarray) -> Picture:
+    """Past an edge askew over the card, light with a third less of blue and nearly all else."""
+    past = (at - (X, Y)) @ np.array([np.cos(0.5), np.sin(0.5)])
+    share = 1 / (1 + np.exp(-np.clip(past - 8.0, -30, 30)))
+    return card * (1 - share[..., None] * np.array([0.0, 0.03, 0.4]))
+
+
+def test_another_lamps_light_over_part_of_the_card_is_no_dirt() -> None:
+    assert refusal_of(lit_by_another_lamp).reason is Reason.SHADOW_EDGE
+
+
 def test_brown_spots_in_the_same_places_are_dirt() -> None:
     assert refusal_of(dimmed(BROWN)).reason is Reason.CARD_SOILED
 
@@ -163,6 +174,17 @@ def test_paper_that_slid_or_lies_askew_is_no_dirt_and_no_glare(
     refusal = refusal_of(laid(shift_mm, turn_deg))
     assert refusal.reason is Reason.PAPER_OUT_OF_PLACE
     assert "none of the colours" in refusal.advice
+
+
+def test_the_light_greys_of_a_hard_photocopy_lie_under_no_paper() -> None:
+    """Greys of L* 62 come out nearly white, in one place a little more than in another."""
+
+    def copied(card: Picture, at: np.ndarray) -> Picture:
+        luma = (card @ np.array([0.3, 0.6, 0.1]))[..., None] * (1 + 0.02 * np.sin(at[..., :1] / 9))
+        code = np.clip(luma / 0.8, 0, 1) ** (1 / 2.4)
+        return 0.75 / (1 + np.exp(-10.5 * (code - 0.5))) * np.ones(3)
+
+    assert refusal_of(copied).reason is Reason.COLOUR_NOT_CORRECTABLE
 
 
 def on_bay(factor: Callable[[np.ndarray], np.ndarray]) -> Change:

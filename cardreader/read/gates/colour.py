@@ -407,6 +407,18 @@ WHITE_CARD = Stage(
             "9101)",
         ),
         measured(
+            "_SPARED",
+            "of the mean loss",
+            "edges of light of another colour -0.7 to 0.23 where a spot was darkened, dirt 0.6, "
+            "fingers over a twelfth of the spots or more 0.15 to 0.8 (drawn photos, seed 610000)",
+        ),
+        measured(
+            "_THICK",
+            "ln light",
+            "light of another colour takes 0.10 to 0.30, fingers 0.7 or more, save one (drawn "
+            "photos, seed 610000)",
+        ),
+        measured(
             "MIN_IN_ROWS",
             "of the squares",
             "bands of a pulsing lamp 0.67 to 0.91, dirt and dust 0.36 at most (seeds 9101, 9202)",
@@ -445,6 +457,12 @@ WHITE_CARD = Stage(
             "paper over a print comes to -0.2 and more; veils of a sixth of white to -0.5, dirt to "
             "-0.5 (seed 9101)",
         ),
+        measured(
+            "_UNCOVERED",
+            "ln light",
+            "paper over part of a grey's prints makes 0.9 to 2.9 between them, grey copies of "
+            "cards leave 0.02 to 0.20 (drawn photos, seed 610000)",
+        ),
         chosen("MIN_UNDER_PAPER", "print of 12", "a corner covers two; one may be a glint"),
         chosen("MAX_CHROMATIC_UNDER_PAPER", "pair of 12", "poor ink alone makes one or two differ"),
         measured(
@@ -457,7 +475,7 @@ WHITE_CARD = Stage(
         chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
         derived("_KNEE", "ln light", "as for twins"),
     ),
-    beside=("_ROUNDS", "_STRIPS"),
+    beside=("_ROUNDS", "_STRIPS", "_PRINTS_OF_A_LEVEL"),
 )
 
 GATES = (

@@ -67,6 +67,12 @@ PAPER = Stage(
             "0.07 or more (seed 9101)",
         ),
         derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
+        measured(
+            "_DARK_TAIL",
+            "skewness",
+            "says only which advice is given: reflections over the bay leave -0.2 to 1.4, edges of "
+            "paper, creases and rings of stains -0.7 to -4.3 (drawn photos, seed 610000)",
+        ),
         chosen(
             "_ONE_WAY",
             "of the stronger bend",
@@ -155,6 +161,24 @@ BLOT = Stage(
             "MAX_PALE",
             "of the core",
             "half of what the trimmed mean drops at an end; double reaches into the mean",
+        ),
+        measured(
+            "_MOST_SHINES",
+            "of the core",
+            "says only which advice is given: lamps' images in wet blots are 0.02 to 0.12, the "
+            "paler of two blots 0.32 or more (drawn photos, seed 610000)",
+        ),
+        measured(
+            "_RIM",
+            "of the median depth",
+            "says only which advice is given: pale rims of spirit lie 0.03 to 0.35 as deep as the "
+            "core, lamps' images 1.5 to 2.7 (drawn photos, seed 610000)",
+        ),
+        chosen(
+            "_ONE_PLACE",
+            "1",
+            "says only which advice is given: a rim pale all round has 0 to 0.2, half of a rim "
+            "0.64, a lamp at the edge 0.9",
         ),
         chosen(
             "MAX_DARKER",
