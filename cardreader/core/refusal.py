@@ -68,7 +68,8 @@ ADVICE: dict[Reason, str] = {
     Reason.CLIPPED: "The card is too bright in the picture. Move out of direct sun "
     "and coloured light, switch flash and filters off, or tap the card so that the phone darkens "
     "the picture.",
-    Reason.TOO_DARK: "The picture is too dark or grainy. Move to brighter, even light.",
+    Reason.TOO_DARK: "The picture is too dark or grainy. Move to brighter, even light, "
+    "and photograph the card itself, not a screen.",
     Reason.GLARE_ON_PATCHES: "Light is reflecting off the card. Switch the flash off, turn away "
     "from the lamp or window, and take the card out of any plastic sleeve.",
     Reason.GLARE_ON_BLOT: "Light is reflecting off the blot. Let it dry until it no longer "
@@ -78,7 +79,7 @@ ADVICE: dict[Reason, str] = {
     "seen, wipe the card clean.",
     Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
     "Switch off filters and coloured light, and wipe the card clean. If that does not help, try "
-    "another card.",
+    "another card, but no copy or picture of one.",
     Reason.LOT_NOT_MEASURED: "The colours of this card come out far from its design, and its "
     "print was never measured. Try by daylight; if that does not help, have the lot measured, or "
     "use a card of a measured lot.",

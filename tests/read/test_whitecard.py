@@ -184,7 +184,19 @@ def test_the_light_greys_of_a_hard_photocopy_lie_under_no_paper() -> None:
         code = np.clip(luma / 0.8, 0, 1) ** (1 / 2.4)
         return 0.75 / (1 + np.exp(-10.5 * (code - 0.5))) * np.ones(3)
 
-    assert refusal_of(copied).reason is Reason.COLOUR_NOT_CORRECTABLE
+    refusal = refusal_of(copied)
+    assert refusal.reason is Reason.COLOUR_NOT_CORRECTABLE
+    assert "no copy" in refusal.advice
+
+
+def test_whoever_photographs_a_screen_is_told_to_photograph_the_card() -> None:
+    """Its pixels pass for grain, and no brighter light takes them away."""
+
+    def on_a_screen(card: Picture, at: np.ndarray) -> Picture:
+        column = (at[..., :1] / 0.22 + np.arange(3) / 3) % 1
+        return card * (0.3 + 2.1 * (column < 1 / 3)) * np.array([0.9, 0.95, 1.0])
+
+    assert "screen" in refusal_of(on_a_screen).advice
 
 
 def on_bay(factor: Callable[[np.ndarray], np.ndarray]) -> Change:
