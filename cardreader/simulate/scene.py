@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,10 +123,12 @@ class Scene:
         return self.camera.encode(np.clip(np.clip(raw, 0, 1) @ self.matrix.T, 0, 1))
 
 
+@lru_cache(maxsize=64)
 def simulated_lot(number: int, expires: date, seed: int, noise_lab: float = 0.15) -> Lot:
     """Print a lot with its own ink strengths and measure it.
 
-    ``noise_lab`` is the instrument's standard deviation per CIELAB coordinate.
+    ``noise_lab`` is the instrument's standard deviation per CIELAB coordinate. Sittings by the
+    hundred share a few lots, and what a lot works out of its colours: they get the same one.
     """
     rng = np.random.default_rng(seed)
     reflectance = print_reflectance(_lot_ink(seed))
