@@ -33,7 +33,7 @@ def prior():
 
 @pytest.fixture(scope="module")
 def site():
-    drawn = draw_worlds(1, 90, SEED)
+    drawn = draw_worlds(1, 45, SEED)
     rng = np.random.default_rng(SEED)
     lab = drawn.hb_g_dl * (1 + 0.02 * rng.normal(size=len(drawn.hb_g_dl)))
     each = np.arange(len(lab)).astype(str)
