@@ -117,6 +117,10 @@ def _short(name: str) -> str:
 
 
 def _svg(figure: Figure) -> str:
+    # The parts are put in place once: drawing does it twice.
+    if (engine := figure.get_layout_engine()) is not None:
+        engine.execute(figure)
+        figure.set_layout_engine("none")
     out = io.StringIO()
     figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     text = out.getvalue()

@@ -76,6 +76,12 @@ class Figure:
     drawing: Drawing
     caption: str
 
+    def __post_init__(self) -> None:
+        # Its parts are put in place once: else that is done twice each time it is drawn.
+        if (engine := self.drawing.get_layout_engine()) is not None:
+            engine.execute(self.drawing)
+            self.drawing.set_layout_engine("none")
+
     @cached_property
     def svg(self) -> str:
         """The drawing as an SVG element for a page."""
@@ -98,7 +104,11 @@ class Figure:
     def png(self) -> bytes:
         """The drawing for print."""
         stream = io.BytesIO()
-        self.drawing.savefig(stream, format="png", dpi=170, metadata={"Software": None})
+        # Hardly compressed: a PDF compresses it anew.
+        hardly = {"compress_level": 1}
+        self.drawing.savefig(
+            stream, format="png", dpi=170, metadata={"Software": None}, pil_kwargs=hardly
+        )
         return stream.getvalue()
 
 
