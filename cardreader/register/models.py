@@ -209,7 +209,7 @@ class Reading(Base):
     blot_id: Mapped[str | None] = mapped_column(String(36))
     # Batch of the blotting paper that was in use, where somebody had said which.
     paper: Mapped[str | None] = mapped_column(String(40))
-    photo_sha256: Mapped[str | None] = mapped_column(String(64))
+    photo_sha256: Mapped[str | None] = mapped_column(String(64), index=True)
     photo_file: Mapped[str | None] = mapped_column(String(80))
     detail: Mapped[dict[str, Any] | None]
     entered_by: Mapped[str | None] = mapped_column(ForeignKey("account.id", ondelete="SET NULL"))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import Text, cast, or_, select, union
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
@@ -50,14 +50,19 @@ def entered_elsewhere(
     sent_smaller = or_(
         *(photo[name]["original_sha256"].as_string().in_(hashes) for name in SMALLER)
     )
+    # Text is gone through in a tenth of the time that taking it apart costs.
+    as_text = cast(Reading.detail, Text)
+    mentioned = or_(*(as_text.contains(sha256, autoescape=True) for sha256 in hashes))
     lately = Reading.taken_at > utc_now() - LOOKED_BACK
-    query = (
-        select(Reading)
-        .where(Reading.set_aside_at.is_(None))
-        .where(or_(Reading.photo_sha256.in_(hashes), and_(lately, sent_smaller)))
-        .order_by(Reading.entered_at.desc())
+    # Apart from each other: together a database looks at every reading there is.
+    known = union(
+        select(Reading.id).where(Reading.photo_sha256.in_(hashes)),
+        select(Reading.id).where(lately, mentioned, sent_smaller),
     )
-    return [r for r in session.scalars(query) if r.visit_id != visit_id]
+    ids = session.scalars(known).all()
+    counting = select(Reading).where(Reading.id.in_(ids), Reading.set_aside_at.is_(None))
+    newest_first = session.scalars(counting.order_by(Reading.entered_at.desc()))
+    return [reading for reading in newest_first if reading.visit_id != visit_id]
 
 
 def also_entered(session: Session, reading: Reading) -> list[Reading]:

@@ -25,7 +25,8 @@ def tidy(state: State) -> None:
     oldest = utc_now() - state.session.whole
     with state.database.write() as session:
         session.execute(delete(SignIn).where(SignIn.started_at < oldest))
-        owned = set(session.scalars(select(Reading.photo_file)))
         if state.photos is not None:
+            kept = select(Reading.photo_file).where(Reading.photo_file.is_not(None))
+            owned = set(session.scalars(kept))
             for name in state.photos.names() - owned:
                 state.photos.remove(name)

@@ -34,6 +34,7 @@ from cardreader.register.database import Database, sqlite_url  # noqa: E402
 from cardreader.register.keptlists import (  # noqa: E402
     counts_today,
     keep_lists,
+    on_any_list,
     part_of_list,
     renew_as_they_change,
 )
@@ -42,6 +43,7 @@ from cardreader.register.merge.following import Judge  # noqa: E402
 from cardreader.register.merge.handover import hand_over  # noqa: E402
 from cardreader.register.merge.registers import add_known, card_of, own_register  # noqa: E402
 from cardreader.register.merge.takein import take_in  # noqa: E402
+from cardreader.register.samephoto import LOOKED_BACK, SMALLER, entered_elsewhere  # noqa: E402
 from cardreader.register.search import search_women  # noqa: E402
 from cardreader.register.summary import month_bounds, summarise  # noqa: E402
 
@@ -59,9 +61,11 @@ SELECT 'v' || n || '-' || k, 'w' || n, k, DATE '{today}' - ((n * 7 + k * 97) % 7
        CASE WHEN (n + k) % 5 < 2 THEN 'anaemic' ELSE 'not_anaemic' END, '{detail}'
 FROM generate_series(1, {women}) n, generate_series(1, {readings}) k;
 INSERT INTO reading (id, submission_key, woman_id, visit_id, source, taken_at, hb_g_dl, low_g_dl,
-                     high_g_dl, sd_g_dl, band, lot_id, phone, blot, detail, entered_at)
+                     high_g_dl, sd_g_dl, band, lot_id, phone, blot, detail, entered_at,
+                     photo_sha256)
 SELECT 'r' || substr(id, 2), 'benchmark-' || id, woman_id, id, 'photo', opened_at, hb_g_dl,
-       low_g_dl, high_g_dl, sd_g_dl, band, '000123', 'Invented Phone 1', 1, '{detail}', opened_at
+       low_g_dl, high_g_dl, sd_g_dl, band, '000123', 'Invented Phone 1', 1, '{detail}', opened_at,
+       md5(id) || md5(id)
 FROM visit;
 INSERT INTO event (id, woman_id, kind, "on", words, entered_at)
 SELECT 'e' || n, 'w' || n, 'village', DATE '{today}' - n % 700, 'Invented Place ' || n % 400,
@@ -157,6 +161,22 @@ def _pages(database: Database) -> None:
         "lists: how many on each": (open_, lambda s: counts_today(s, rules, today)),
         "month": (counts, lambda s: summarise(s, today, today, rules)),
     }
+    sha256 = "ab" * 32
+    told = " OR ".join(
+        f"detail #>> '{{photo,{one},original_sha256}}' = '{sha256}'" for one in SMALLER
+    )
+    sent_before = (
+        f"SELECT id FROM reading WHERE photo_sha256 = '{sha256}' UNION SELECT id FROM reading "
+        f"WHERE taken_at > '{today - LOOKED_BACK}' AND ({told})"
+    )
+    pages["a photo that is sent: known?"] = (
+        sent_before,
+        lambda s: entered_elsewhere(s, frozenset({sha256}), None),
+    )
+    pages["on paper: who is on any list"] = (
+        open_,
+        lambda s: on_any_list(s, rules, tuple(ListName), today, 200),
+    )
     for name in (ListName.DUE, ListName.OVERDUE, ListName.REFERRALS):
         pages[f"list {name.value}: first hundred"] = (
             open_,

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from builders import add_woman, facts, photo
+from sqlalchemy import event
 
 from cardreader.read.phonenote import original_sha256
 from cardreader.register.blots import blots_of
@@ -15,6 +16,7 @@ from cardreader.register.samephoto import (
     KnownPhotoError,
     also_entered,
     ask_if_known,
+    entered_elsewhere,
     picture_of,
 )
 
@@ -59,6 +61,28 @@ def test_what_was_sent_smaller_long_ago_is_not_looked_for(database):
         ask_if_known(session, frozenset({WHOLE}), visit.id)
         with pytest.raises(KnownPhotoError):
             ask_if_known(session, frozenset({PART}), visit.id)
+
+
+def test_no_photo_is_looked_for_among_all_readings(sqlite):
+    """By SQLite's own plan (sqlite.org/eqp.html): a table is searched by an index, or scanned."""
+    asked = []
+
+    def note(_connection, _cursor, statement, parameters, *_):
+        asked.append((statement, parameters))
+
+    event.listen(sqlite.engine, "before_cursor_execute", note)
+    with sqlite.read() as session:
+        assert entered_elsewhere(session, frozenset({WHOLE, PART}), None) == []
+    event.remove(sqlite.engine, "before_cursor_execute", note)
+    with sqlite.engine.connect() as connection:
+        plans = [
+            row[-1]
+            for statement, parameters in asked
+            if statement.startswith("SELECT")
+            for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)
+        ]
+    assert any("ix_reading_photo_sha256" in step for step in plans)
+    assert not any(step.startswith("SCAN reading") for step in plans)
 
 
 def test_one_picture_sent_twice_is_one_blot(database):

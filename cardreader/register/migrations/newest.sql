@@ -13,7 +13,7 @@ CREATE TABLE alembic_version (
 	version_num VARCHAR(32) NOT NULL, 
 	CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num)
 );
-INSERT INTO "alembic_version" VALUES('0011');
+INSERT INTO "alembic_version" VALUES('0012');
 CREATE TABLE audit_entry (
 	seq INTEGER NOT NULL, 
 	at DATETIME NOT NULL, 
@@ -252,9 +252,9 @@ CREATE TABLE "referral" (
 	outcome VARCHAR(20), 
 	opening_reading_id VARCHAR(36), 
 	CONSTRAINT pk_referral PRIMARY KEY (id), 
-	CONSTRAINT fk_referral_woman_id FOREIGN KEY(woman_id) REFERENCES woman (id) ON DELETE CASCADE, 
-	CONSTRAINT fk_referral_opened_by FOREIGN KEY(opened_by) REFERENCES account (id) ON DELETE SET NULL, 
 	CONSTRAINT fk_referral_closing_reading_id FOREIGN KEY(closing_reading_id) REFERENCES reading (id) ON DELETE SET NULL, 
+	CONSTRAINT fk_referral_opened_by FOREIGN KEY(opened_by) REFERENCES account (id) ON DELETE SET NULL, 
+	CONSTRAINT fk_referral_woman_id FOREIGN KEY(woman_id) REFERENCES woman (id) ON DELETE CASCADE, 
 	CONSTRAINT fk_referral_opening_reading_id FOREIGN KEY(opening_reading_id) REFERENCES reading (id) ON DELETE SET NULL
 );
 CREATE TABLE removed_woman (
@@ -377,3 +377,4 @@ CREATE INDEX ix_referral_closed_at ON referral (closed_at);
 CREATE INDEX ix_visit_month ON visit ("on", band);
 CREATE INDEX ix_reading_month ON reading (taken_at, set_aside_at, source, refusal, lot_id, hb_g_dl);
 CREATE INDEX ix_joined_visit_lead_id ON joined_visit (lead_id);
+CREATE INDEX ix_reading_photo_sha256 ON reading (photo_sha256);
