@@ -237,6 +237,7 @@ GATES = (
         sitefading,
         (
             measured("MAX_FADE", "of an ink", "eight simulated worlds, seed 515001"),
+            measured("TAKEN_OFF_UNMEASURED", "of what is seen", "twelve drawn sites, seed 515001"),
             chosen("LEAST_PHOTOS", "photo", "as many women as a calibration takes at least"),
             chosen("CENTRE_PHOTOS", "photo", "as many as a study has phones"),
             chosen(

@@ -85,6 +85,8 @@ class Fading:
     believed : (2, s) array
         Least and most of each number of the signature that `undone` goes by; any where nothing
         is said.
+    taken_off : float
+        Part of what is seen that `undone` takes off; the rest is doubt.
     """
 
     offset: Array
@@ -95,6 +97,7 @@ class Fading:
     fresh: float
     typical: float
     believed: Array | None = None
+    taken_off: float = 1.0
 
     def __post_init__(self) -> None:
         if self.believed is None:
@@ -124,6 +127,8 @@ class Fading:
             raise ValueError("fading fresh must be at least 0 and below 1")
         if not 0.001 <= self.typical < 1:
             raise ValueError("fading typical must be at least 0.001 and below 1")
+        if not 0 <= self.taken_off <= 1:
+            raise ValueError("fading taken_off must be from 0 to 1")
 
     @property
     def n_signature(self) -> int:
@@ -146,18 +151,21 @@ class Fading:
         self, log_ratio: ArrayLike, covariance: ArrayLike, signature: ArrayLike
     ) -> tuple[Array, Array, Array]:
         """A blot's log ratio (..., 3), its covariance (..., 3, 3) and the card's signature
-        (..., s) as beside a fresh card; what is not known of the bleaching widens the covariance.
+        (..., s) as beside a fresh card; what is not known of the bleaching, and what is left of it,
+        widens the covariance.
         """
         assert self.believed is not None
         fade = self.seen(np.clip(np.asarray(signature, float), *self.believed))
         seen = np.asarray(log_ratio, float)
         terms = np.concatenate([np.ones_like(seen[..., :1]), seen], axis=-1)
         change = np.einsum("...t,ftk->...fk", terms, self.colour)
+        share, left = self.taken_off * fade.share, (1 - self.taken_off) * fade.share
+        doubt = fade.covariance + left[..., :, None] * left[..., None, :]
         return (
-            seen - np.einsum("...f,...fk->...k", fade.share, change),
+            seen - np.einsum("...f,...fk->...k", share, change),
             np.asarray(covariance, float)
-            + np.einsum("...fk,...fg,...gl->...kl", change, fade.covariance, change),
-            np.asarray(signature, float) - fade.share @ self.signature,
+            + np.einsum("...fk,...fg,...gl->...kl", change, doubt, change),
+            np.asarray(signature, float) - share @ self.signature,
         )
 
     @cached_property
@@ -184,8 +192,14 @@ class Fading:
         return np.asarray(log)
 
     def as_json(self) -> dict[str, Any]:
-        """Plain lists and numbers; the class takes them back as keywords."""
-        return {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+        """Plain lists and numbers; the class takes them back as keywords.
+
+        Without what is as it is for most, so that a calibration of before keeps its hash.
+        """
+        content = {f.name: plain(getattr(self, f.name)) for f in fields(self)}
+        if self.taken_off == Fading.taken_off:
+            del content["taken_off"]
+        return content
 
 
 def _edges(inks: int) -> Array:

@@ -18,6 +18,7 @@ from cardreader.calibrate.sitefading import (
     INKS,
     MAX_FADE,
     PRIOR_OF,
+    TAKEN_OFF_UNMEASURED,
     WorldBleaching,
     draw_bleaching,
     with_fading,
@@ -27,9 +28,11 @@ from cardreader.calibrate.sitefading import (
 )
 from cardreader.calibrate.workflow import base_for
 from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import N_SIGNATURE, Measured
+from cardreader.hb.plausible import must_be_plausible
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import GOOD
@@ -116,15 +119,25 @@ def test_bleaching_is_learnt_from_the_same_sittings_beside_either_card():
     assert (magenta < 0).all()
 
 
-def test_beside_a_lot_that_nobody_measured_bleached_cards_are_refused_and_nothing_is_taken_off():
-    """Seen by the lot's own file; here the same measurements, told as read with the design."""
-    design = load_calibration(shipped("worlds-design"))
+def test_beside_a_lot_that_nobody_measured_half_is_taken_off(prior):
+    """The same measurements, told as read with the design."""
     lot, (_, seen), _, (_, old) = _site()
-    told = with_fading(design, replace(lot, basis="nominal"), seen)
+    told = with_fading(prior, replace(lot, basis="nominal"), seen)
     assert told.max_fade == MAX_FADE
     assert told.fading.seen(old.signature).largest > MAX_FADE
-    undone = told.fading.undone(old.log_ratio, old.covariance, old.signature)
-    assert all(map(np.array_equal, undone, (old.log_ratio, old.covariance, old.signature)))
+    assert told.fading.taken_off == TAKEN_OFF_UNMEASURED
+    assert with_fading(prior, lot, seen).fading.taken_off == 1
+
+
+@pytest.mark.parametrize("basis", PRIOR_OF)
+def test_what_was_fitted_comes_back_from_its_file(basis):
+    lot, (_, seen), _, _ = _site()
+    prior = load_calibration(shipped(PRIOR_OF[basis]))
+    told = with_fading(prior, replace(lot, basis=basis), seen)
+    must_be_plausible(told)
+    again = Calibration.from_json(told.to_json())
+    assert again.fading.taken_off == told.fading.taken_off
+    assert again.fading.as_json() == told.fading.as_json()
 
 
 def test_what_cannot_be_told_is_left_alone(prior):

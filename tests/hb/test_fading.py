@@ -98,6 +98,22 @@ def test_what_is_taken_off_is_what_bleaching_adds() -> None:
     assert np.all(np.linalg.eigvalsh(covariance) >= -1e-15)
 
 
+def test_what_is_not_taken_off_is_doubt() -> None:
+    """By a sum written out: half of the share comes off, and the other half widens."""
+    colour = np.zeros((2, 4, 3))
+    colour[0, 0] = [0.0, -1.0, 0.0]
+    half = two_inks(colour=colour, taken_off=0.5)
+    whole = two_inks(colour=colour)
+    blot, card = np.full(3, -0.5), np.array([0.12, 0.0])
+    share = whole.seen(card)
+    ratio, doubt, signature = half.undone(blot, NONE, card)
+    assert ratio[1] == pytest.approx(blot[1] + 0.5 * share.share[0])
+    assert doubt[1, 1] == pytest.approx(share.covariance[0, 0] + (0.5 * share.share[0]) ** 2)
+    assert signature == pytest.approx(card - 0.5 * share.share)
+    assert "taken_off" in half.as_json()
+    assert "taken_off" not in whole.as_json(), "a calibration of before keeps its hash"
+
+
 def test_far_outside_its_limits_a_number_shows_bleaching_but_takes_nothing_more_off() -> None:
     colour = np.ones((2, 4, 3))
     limits = np.array([[-0.1, -5.0], [0.1, 5.0]])
@@ -185,6 +201,7 @@ def test_it_survives_the_file() -> None:
         ({"scatter": [[1e-3, 0.0], [5e-4, 1e-3]]}, "symmetric"),
         ({"typical": 0.0}, "typical"),
         ({"fresh": 1.0}, "fresh"),
+        ({"taken_off": 1.5}, "taken_off"),
         ({"colour": np.full((2, 4, 3), np.nan)}, "usable number"),
     ],
 )
