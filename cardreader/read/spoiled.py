@@ -152,8 +152,11 @@ def light_added(linear: Array) -> bool:
 def _on_one_side(log_ratio: Array, off_centre: Array) -> bool:
     """Whether the darker prints of the pairs (n, 3) lie together, as in a shadow.
 
-    ``off_centre`` (n, 2) is where the first print of each lies.
+    Darker in what the pairs differ by most: in a shadow that is all channels, in light of
+    another colour some, of which others may have more. ``off_centre`` (n, 2) is where the first
+    print of each lies.
     """
-    darker = -np.sign(log_ratio.mean(axis=1))[:, None] * off_centre
+    mostly = np.linalg.svd(log_ratio, full_matrices=False)[2][0]
+    darker = -np.sign(log_ratio @ mostly)[:, None] * off_centre
     together = np.linalg.norm(darker.sum(axis=0)) / np.linalg.norm(darker, axis=1).sum()
     return float(together) > _ONE_SIDE

@@ -106,6 +106,15 @@ def test_a_shadow_over_one_side_is_a_shadow_edge(depth: float, angle_deg: float)
     assert out.reason is Reason.SHADOW_EDGE
 
 
+@pytest.mark.parametrize("from_centre_mm", [3.0, 8.0])
+def test_light_of_another_colour_over_one_side_is_no_dirt(from_centre_mm: float) -> None:
+    """As bright on the whole: some channels have more there, others less."""
+    inside = AT[:, :1] - layout.CENTRE_MM[0] > from_centre_mm
+    out = outcome(card() * np.where(inside, [1.25, 1.0, 0.62], 1.0))
+    assert isinstance(out, Refusal)
+    assert out.reason is Reason.SHADOW_EDGE
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_dirt_all_over_is_told_so_with_what_to_do(seed: int) -> None:
     linear = card(seed)
