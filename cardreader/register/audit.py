@@ -24,6 +24,9 @@ from cardreader.register.models import AuditEntry
 
 START = "0" * 64
 """What the first entry takes for the hash before it."""
+# Made once, as is whatever is asked at each change: to put a question together takes as long as
+# to answer it.
+_NEWEST = select(AuditEntry.seq, AuditEntry.hash).order_by(AuditEntry.seq.desc()).limit(1)
 
 
 @dataclass(frozen=True)
@@ -45,8 +48,7 @@ def append(
     session: Session, action: str, subject: str, account_id: str | None = None, **detail: Any
 ) -> AuditEntry:
     """Write one entry, in the same transaction as what it tells of."""
-    newest = select(AuditEntry.seq, AuditEntry.hash).order_by(AuditEntry.seq.desc()).limit(1)
-    last = session.execute(newest).first()
+    last = session.execute(_NEWEST).first()
     entry = AuditEntry(
         seq=1 if last is None else last.seq + 1,
         at=utc_now(),

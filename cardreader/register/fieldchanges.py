@@ -16,7 +16,17 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import delete, event, func, insert, inspect, select, update
+from sqlalchemy import (
+    BindParameter,
+    bindparam,
+    delete,
+    event,
+    func,
+    insert,
+    inspect,
+    select,
+    update,
+)
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
@@ -49,6 +59,11 @@ OF_ALL_JOINED = ("closing", "birth", "gestation", "smoking")
 """Fields of a woman that hold for all the records she is joined from."""
 _PREGNANCY = frozenset({"birth", "gestation"})
 """Of these, what is shown together is of one record."""
+# What is asked at each change, made once.
+_SOME: BindParameter[Any] = bindparam("some", expanding=True)
+_LAST_TOUCH = select(func.max(Touched.seq))
+_OWNERS = select(Moved.record, Moved.own_id).where(Moved.record.in_(_SOME))
+_JOINED_INTO = select(JoinedAway.into_id).where(JoinedAway.into_id.in_(_SOME))
 
 
 @dataclass
@@ -75,7 +90,7 @@ def touch(session: Session, women: Collection[str]) -> None:
     if not women:
         return
     note_changed(session, women)
-    seq = (session.scalar(select(func.max(Touched.seq))) or 0) + 1
+    seq = (session.scalar(_LAST_TOUCH) or 0) + 1
     for some in in_parts(women):
         session.execute(delete(Touched).where(Touched.woman_id.in_(some)))
         session.execute(insert(Touched), [{"woman_id": one, "seq": seq} for one in some])
@@ -267,10 +282,10 @@ def _homes(session: Session, pending: _Pending) -> dict[str, str]:
     """
     homes: dict[str, str] = {}
     for some in in_parts({record for _, record in pending.old}):
-        found = session.execute(select(Moved.record, Moved.own_id).where(Moved.record.in_(some)))
+        found = session.execute(_OWNERS, {"some": some})
         homes.update((row[0], row[1]) for row in found)
-    shown = select(JoinedAway.into_id).where(JoinedAway.into_id.in_(pending.women))
-    joined = set(session.scalars(shown)) if pending.women else set()
+    women = {"some": list(pending.women)}
+    joined = set(session.scalars(_JOINED_INTO, women)) if pending.women else set()
     for record, entry in pending.new.items():
         if entry.__tablename__ == WOMAN or entry.woman_id not in joined:
             continue

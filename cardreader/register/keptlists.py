@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 
-from sqlalchemy import case, delete, func, insert, select
+from sqlalchemy import Select, bindparam, case, delete, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -83,7 +83,7 @@ class Places:
         with Session(session.connection()) as fresh:
             rows = [
                 row_of(woman, self._rules)
-                for woman in fresh.scalars(followed().where(Woman.id.in_(women)))
+                for woman in fresh.scalars(_followed_among(), {"some": women})
             ]
         return [
             {
@@ -97,6 +97,12 @@ class Places:
             for name in ListName
             if (place := row.place(name)) is not None
         ]
+
+
+@cache
+def _followed_among() -> Select[Woman]:
+    """Of ``some`` women those followed here; made once, since it is asked at each change."""
+    return followed().where(Woman.id.in_(bindparam("some", expanding=True)))
 
 
 def keep_lists(database: Database, rules: FollowUpRules, progress: Progress | None = None) -> None:
@@ -261,7 +267,7 @@ def rows_of(session: Session, rules: FollowUpRules, ids: Sequence[str]) -> tuple
     found = {
         woman.id: row_of(woman, rules)
         for some in in_parts(ids, AT_ONCE)
-        for woman in session.scalars(followed().where(Woman.id.in_(some)))
+        for woman in session.scalars(_followed_among(), {"some": some})
     }
     return tuple(found[one] for one in ids if one in found)
 

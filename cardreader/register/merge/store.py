@@ -81,10 +81,7 @@ def load_women(
 def _load(session: Session, women: list[str], tables: Collection[str]) -> dict[str, WomanState]:
     rows = _rows(session, women, tables)
     changes: dict[Key, list[Change]] = defaultdict(list)
-    kept = select(FieldChange).where(
-        FieldChange.woman_id.in_(women), FieldChange.in_table.in_(tables)
-    )
-    for found in session.scalars(kept):
+    for found in session.scalars(_CHANGES, {"some": women, "tables": list(tables)}):
         changes[found.in_table, found.record].append(_change(found))
     out = {}
     for woman, records in rows.items():
@@ -108,8 +105,7 @@ def _rows(session: Session, women: list[str], tables: Collection[str]) -> dict[s
     """Own rows of women as they stand, by table and id."""
     out: dict[str, dict[Key, Row]] = defaultdict(dict)
     asked = set(women)
-    joined = or_(JoinedAway.woman_id.in_(women), JoinedAway.into_id.in_(women))
-    away = list(session.scalars(select(JoinedAway).where(joined)))
+    away = list(session.scalars(_JOINED, {"some": women}))
     for one in away:
         if one.woman_id in asked:
             out[one.woman_id][WOMAN, one.woman_id] = dict(one.row)
@@ -133,6 +129,17 @@ def _rows(session: Session, women: list[str], tables: Collection[str]) -> dict[s
     return out
 
 
+_SOME: BindParameter[Any] = bindparam("some", expanding=True)
+# Made once, as are those below.
+_JOINED = select(JoinedAway).where(
+    or_(JoinedAway.woman_id.in_(_SOME), JoinedAway.into_id.in_(_SOME))
+)
+_CHANGES = select(FieldChange).where(
+    FieldChange.woman_id.in_(_SOME),
+    FieldChange.in_table.in_(bindparam("tables", expanding=True)),
+)
+
+
 @cache
 def _asked(name: str) -> tuple[Select[Any], Select[Any]]:
     """What asks a table for the rows of ``some`` women, and for those with ``some`` ids.
@@ -141,9 +148,8 @@ def _asked(name: str) -> tuple[Select[Any], Select[Any]]:
     """
     table = plain_tables()[name]
     rows = select(*(table.c[column] for column in travelling_columns(name)))
-    some: BindParameter[Any] = bindparam("some", expanding=True)
     whose = table.c.id if name == WOMAN else table.c.woman_id
-    return rows.where(whose.in_(some)), rows.where(table.c.id.in_(some))
+    return rows.where(whose.in_(_SOME)), rows.where(table.c.id.in_(_SOME))
 
 
 def _guests(session: Session, shown: set[str]) -> set[str]:
