@@ -6,7 +6,7 @@ import datetime as dt
 import re
 from enum import StrEnum
 
-from sqlalchemy import select
+from sqlalchemy import bindparam, select
 from sqlalchemy.orm import Session
 
 from cardreader.core.written import as_line, ascii_dashes, ascii_digits
@@ -18,6 +18,11 @@ from cardreader.register.models import Treatment, Woman
 
 CODE = re.compile(r"[A-Z0-9][A-Z0-9/-]{1,22}[A-Z0-9]")
 GESTATION_WEEKS = (1, 44)
+# Made once: each photo, page and entry asks it.
+_BY_CODE = select(Woman).where(Woman.code == bindparam("code"))
+_BY_CODE_JOINED_AWAY = select(Woman).where(
+    Woman.id.in_(select(JoinedAway.into_id).where(JoinedAway.code == bindparam("code")))
+)
 
 
 class Closing(StrEnum):
@@ -57,11 +62,8 @@ def find_woman(session: Session, code: str) -> Woman | None:
         code = clean_code(code)
     except ValueError:
         return None
-    found = session.scalars(select(Woman).where(Woman.code == code)).first()
-    if found is None:
-        away = select(JoinedAway.into_id).where(JoinedAway.code == code)
-        found = session.scalars(select(Woman).where(Woman.id.in_(away))).first()
-    return found
+    found = session.scalars(_BY_CODE, {"code": code}).first()
+    return found or session.scalars(_BY_CODE_JOINED_AWAY, {"code": code}).first()
 
 
 def written_alike(session: Session, code: str) -> Woman | None:

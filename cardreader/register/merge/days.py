@@ -6,8 +6,9 @@ import datetime as dt
 import uuid
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import cache
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import Select, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from cardreader.register.database import Database
@@ -39,10 +40,11 @@ def join_visits(session: Session, women: Collection[str], judge: Judge | None) -
     session.flush()
     leads = set()
     for some in in_parts(women):
-        several = session.execute(_several().where(Visit.woman_id.in_(some)))
-        days = {(row[0], row[1]) for row in several}
-        joined = select(Visit.woman_id, Visit.on).join(JoinedVisit).where(Visit.woman_id.in_(some))
-        days |= {(row[0], row[1]) for row in session.execute(joined)}
+        days = {
+            (row[0], row[1])
+            for query in _days_among()
+            for row in session.execute(query, {"some": some})
+        }
         for woman_id, on in sorted(days):
             lead = _join(session, session.get_one(Woman, woman_id), on, judge)
             leads |= {lead.id} if lead is not None else set()
@@ -99,6 +101,14 @@ def join_all(database: Database, judge: Judge, progress: Progress | None = None)
             progress.step(len(some))
     finally:
         progress.end()
+
+
+@cache
+def _days_among() -> tuple[Select[str, dt.date], ...]:
+    """Of ``some`` women the days of more than one visit, and those whose visits are joined."""
+    among = Visit.woman_id.in_(bindparam("some", expanding=True))
+    joined = select(Visit.woman_id, Visit.on).join(JoinedVisit)
+    return _several().where(among), joined.where(among)
 
 
 def _several() -> Select[str, dt.date]:

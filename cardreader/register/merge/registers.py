@@ -85,13 +85,16 @@ def read_card(data: bytes) -> Card:
     return card
 
 
+_OWN = select(OwnRegister)
+
+
 def own_register(session: Session, name: str = "") -> OwnRegister:
     """This register, made when it is first asked for; ``name`` gives it one.
 
     A register that came out of a backup is another one than that which went into it: it
     gets an id and keys of its own, and takes nobody to have been told anything by it.
     """
-    own = session.scalars(select(OwnRegister)).first()
+    own = session.scalars(_OWN).first()
     if own is None:
         own = OwnRegister(
             name=name or f"register {secrets.token_hex(2)}",

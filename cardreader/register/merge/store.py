@@ -139,6 +139,9 @@ _CHANGES = select(FieldChange).where(
     FieldChange.in_table.in_(bindparam("tables", expanding=True)),
 )
 
+_CHANGES_OF_RECORDS = select(FieldChange.id).where(FieldChange.record.in_(_SOME))
+_INTO = select(JoinedAway.woman_id, JoinedAway.into_id).where(JoinedAway.woman_id.in_(_SOME))
+
 
 @cache
 def _asked(name: str) -> tuple[Select[Any], Select[Any]]:
@@ -235,7 +238,7 @@ def _keep_changes(
     """Keep what isn't kept yet, and which changes hold now."""
     known: set[str] = set()
     for some in in_parts(r.id for r in records):
-        known |= set(session.scalars(select(FieldChange.id).where(FieldChange.record.in_(some))))
+        known |= set(session.scalars(_CHANGES_OF_RECORDS, {"some": some}))
     new: list[Row] = []
     over: list[str] = []
     for record in records:
@@ -290,10 +293,6 @@ def utc(text: str | None) -> dt.datetime | None:
 def shown_values(session: Session, women: Collection[str]) -> dict[str, Any]:
     """Woman's id -> the id of the woman she is shown as."""
     away = {
-        row[0]: row[1]
-        for some in in_parts(women)
-        for row in session.execute(
-            select(JoinedAway.woman_id, JoinedAway.into_id).where(JoinedAway.woman_id.in_(some))
-        )
+        row[0]: row[1] for some in in_parts(women) for row in session.execute(_INTO, {"some": some})
     }
     return {one: away.get(one, one) for one in women}

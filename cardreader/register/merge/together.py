@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import Select, bindparam, insert, select, update
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.core.written import name_key
@@ -255,6 +256,21 @@ def _held_by(session: Session, women: Collection[str], register_id: str | None) 
     return new
 
 
+@cache
+def _whole() -> Select[Woman]:
+    """``some`` women with all that following them looks at."""
+    return (
+        select(Woman)
+        .where(Woman.id.in_(bindparam("some", expanding=True)))
+        .options(
+            selectinload(Woman.visits).selectinload(Visit.readings),
+            selectinload(Woman.readings),
+            selectinload(Woman.referrals),
+            selectinload(Woman.events),
+        )
+    )
+
+
 def _follow(
     session: Session,
     women: set[str],
@@ -267,17 +283,7 @@ def _follow(
 ) -> None:
     shown_as = shown_values(session, women)
     for some in in_parts(set(shown_as.values()), 100):
-        query = (
-            select(Woman)
-            .where(Woman.id.in_(some))
-            .options(
-                selectinload(Woman.visits).selectinload(Visit.readings),
-                selectinload(Woman.readings),
-                selectinload(Woman.referrals),
-                selectinload(Woman.events),
-            )
-        )
-        for woman in session.scalars(query):
+        for woman in session.scalars(_whole(), {"some": some}):
             own = [name for name, as_whom in shown_as.items() if as_whom == woman.id]
             follow(
                 session,
