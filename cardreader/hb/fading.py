@@ -41,6 +41,8 @@ _SHAPES = {
     "colour": ("f", 4, 3),
     "believed": (2, "s"),
 }
+_AT_ONCE = 200
+"""Cards whose cells are held in memory together: 20 MB where there are three inks."""
 ANY = 1e5
 """Limit of a number of the signature that is believed whatever it is."""
 
@@ -137,15 +139,23 @@ class Fading:
 
     def seen(self, signature: ArrayLike) -> Fade:
         """Shares bleached on cards with these signatures (..., s)."""
-        found = np.asarray(signature, float) @ self.gain.T - self.offset
+        signatures = np.asarray(signature, float)
+        if signatures.ndim > 1 and len(signatures) > _AT_ONCE:
+            starts = range(0, len(signatures), _AT_ONCE)
+            parts = [self.seen(signatures[start : start + _AT_ONCE]) for start in starts]
+            return Fade(
+                np.concatenate([part.share for part in parts]),
+                np.concatenate([part.covariance for part in parts]),
+            )
+        found = signatures @ self.gain.T - self.offset
         miss = found[..., None, :] - self._shares
-        log = -0.5 * np.einsum("...gi,ij,...gj->...g", miss, self._precision, miss)
+        log = -0.5 * np.einsum("...gi,...gi->...g", miss @ self._precision, miss)
         log += self._log_prior
         weight = np.exp(log - log.max(axis=-1, keepdims=True))
         weight /= weight.sum(axis=-1, keepdims=True)
         share = weight @ self._shares
         off = self._shares - share[..., None, :]
-        return Fade(share, np.einsum("...g,...gi,...gj->...ij", weight, off, off))
+        return Fade(share, np.swapaxes(weight[..., None] * off, -1, -2) @ off)
 
     def undone(
         self, log_ratio: ArrayLike, covariance: ArrayLike, signature: ArrayLike

@@ -86,7 +86,7 @@ FADING = Stage(
         derived("ANY", "of the signature", "beyond any number that a signature can hold"),
         derived("_MOST_SHARE", "of an ink", "far beyond what any calibration lets pass"),
     ),
-    beside=("_CELLS",),
+    beside=("_AT_ONCE", "_CELLS"),
 )
 
 PLAUSIBLE = Stage(

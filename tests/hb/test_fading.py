@@ -157,6 +157,14 @@ def test_many_cards_at_once_are_the_same_as_one_by_one() -> None:
             assert many[i] == pytest.approx(one)
 
 
+def test_cards_beyond_what_is_held_at_once_are_the_same_as_few() -> None:
+    cards = np.random.default_rng(5).normal(0, 0.05, (450, 2))
+    all_of_them, few = two_inks().seen(cards), two_inks().seen(cards[395:405])
+    assert np.array_equal(all_of_them.share[395:405], few.share)
+    assert np.array_equal(all_of_them.covariance[395:405], few.covariance)
+    assert len(all_of_them.share) == len(cards)
+
+
 def test_a_card_faded_beyond_the_limit_is_refused_with_what_to_do() -> None:
     fading = DEFAULT.fading
     assert fading is not None
