@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import Any, Protocol
 
-from sqlalchemy import event, insert, select
+from sqlalchemy import BindParameter, Select, bindparam, event, insert, select
 from sqlalchemy.orm import Session
 
 from cardreader.register.listmodels import KeptLists, OutOfPlace
@@ -20,6 +20,13 @@ from cardreader.register.models import JudgedAgain, Visit
 from cardreader.register.parts import in_parts
 
 _WOMEN, _VISITS = "changed women", "visits judged again"
+# What is asked at each change, made once.
+_SOME: BindParameter[Any] = bindparam("some", expanding=True)
+_RULES = select(KeptLists.rules)
+_WOMEN_OF_VISITS = select(Visit.woman_id).where(Visit.id.in_(_SOME))
+_AWAY = select(JoinedAway.woman_id).where(JoinedAway.woman_id.in_(_SOME))
+_INTO = select(JoinedAway.into_id).where(JoinedAway.woman_id.in_(_SOME))
+_OUT_OF_PLACE = select(OutOfPlace.woman_id).where(OutOfPlace.woman_id.in_(_SOME))
 
 
 class Renewer(Protocol):
@@ -47,16 +54,16 @@ def settle(session: Session, renewer: Renewer | None) -> None:
     session.flush()
     women: set[str] = session.info.pop(_WOMEN, set())
     visits: set[str] = session.info.pop(_VISITS, set())
-    kept = session.scalar(select(KeptLists.rules)) if women or visits else None
+    kept = session.scalar(_RULES) if women or visits else None
     if kept is None:
         return
-    women |= _all(session, select(Visit.woman_id), Visit.id, visits)
-    away = _all(session, select(JoinedAway.woman_id), JoinedAway.woman_id, women)
-    women = (women - away) | _all(session, select(JoinedAway.into_id), JoinedAway.woman_id, away)
+    women |= _all(session, _WOMEN_OF_VISITS, visits)
+    away = _all(session, _AWAY, women)
+    women = (women - away) | _all(session, _INTO, away)
     if renewer is not None and renewer.rules == kept:
         renewer.renew(session, women)
     else:
-        new = women - _all(session, select(OutOfPlace.woman_id), OutOfPlace.woman_id, women)
+        new = women - _all(session, _OUT_OF_PLACE, women)
         if new:
             session.execute(insert(OutOfPlace), [{"woman_id": one} for one in sorted(new)])
 
@@ -67,7 +74,5 @@ def _collect(session: Session, _context: Any) -> None:
             session.info.setdefault(_VISITS, set()).add(entry.visit_id)
 
 
-def _all(session: Session, query: Any, column: Any, among: Collection[str]) -> set[str]:
-    return {
-        one for some in in_parts(among) for one in session.scalars(query.where(column.in_(some)))
-    }
+def _all(session: Session, query: Select[str], among: Collection[str]) -> set[str]:
+    return {one for some in in_parts(among) for one in session.scalars(query, {"some": some})}
