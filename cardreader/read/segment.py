@@ -9,6 +9,7 @@ to that. Only the core counts: the rim of a soaked blot is darker or paler than 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -302,7 +303,7 @@ def _describe(
     depths = np.sort((calm[1] + calm[2]) / 2)
     inner = _within(ratio, core)
     ordered = np.sort(inner, axis=1)
-    refusal = _pale_or_shining(inner, ordered, depths, _Places.of(core, inside))
+    refusal = _pale_or_shining(inner, ordered, depths, lambda: _Places.of(core, inside))
     if refusal is not None:
         return refusal
     covered = tile_means(core.astype(np.float32)) > 0.99
@@ -366,12 +367,13 @@ def _pale_or_shining(
     ratio: NDArray[np.float32],
     ordered: NDArray[np.float32],
     depths: NDArray[np.float32],
-    places: _Places,
+    places: Callable[[], _Places],
 ) -> Refusal | None:
     """Refuse a core of which a part shines or is bare.
 
     ``ratio`` (3, k) is to the paper, ``ordered`` (3, k) the same sorted by channel,
-    ``depths`` (k,) its smoothed log in green and blue, in ascending order.
+    ``depths`` (k,) its smoothed log in green and blue, in ascending order; ``places`` is asked
+    for where a part shines alone.
 
     Reflected light is added to all channels and only brightens, in one place.
     Clots and a thin or streaky soak go both ways about the middle; blood that spirit or water
@@ -382,7 +384,7 @@ def _pale_or_shining(
     shine = (np.minimum(green, blue) > 0.06) & (red > 0.6 * green)
     share = float(shine.mean())
     if middle - dark < MAX_DARKER and bright - middle > middle - dark and share > MAX_GLARE:
-        if share > _MOST_SHINES or places.is_rim(shine):
+        if share > _MOST_SHINES or places().is_rim(shine):
             return refuse(Reason.BLOT_UNEVEN, f"{share:.1%} of the core is pale > {MAX_GLARE:.0%}")
         return refuse(Reason.GLARE_ON_BLOT, f"{share:.1%} of the core shines > {MAX_GLARE:.0%}")
     if share > MAX_PALE:
