@@ -138,7 +138,8 @@ class White:
         """Whether another lamp's light lies over part of the card: not much of it is lost, and
         nothing of some channel, where dirt takes of all.
         """
-        return bool(self.by_channel.min() < _SPARED) and self.loss < _THICK
+        spared = bool(self.by_channel.min() < _SPARED)
+        return spared and self.is_darkened and self.loss < _THICK
 
     @property
     def is_banded(self) -> bool:
@@ -168,6 +169,8 @@ def _of_colours(
     suspect = suspect_pairs(compare_twins(samples.linear), lot)
     if not white.is_darkened and _is_under_paper(pixels, suspect):
         return Reason.PAPER_OUT_OF_PLACE
+    if white.is_lit_otherwise:
+        return Reason.SHADOW_EDGE  # where it falls it adds to some channels, as a reflection does
     if _is_added(samples, suspect):
         if white.brightest > BRIGHTER:
             return Reason.GLARE_ON_PATCHES
@@ -202,7 +205,8 @@ def _of_paper(
     if white.is_coloured:
         return Reason.CARD_SOILED if is_shadow else reason
     suspect = suspect_pairs(compare_twins(samples.linear), lot)
-    if white.brightest > BRIGHTER and _is_added(samples, suspect):
+    is_added = not white.is_lit_otherwise and _is_added(samples, suspect)
+    if is_added and white.brightest > BRIGHTER:
         return Reason.GLARE_ON_PATCHES if is_shadow else reason
     if white.is_darkened or (is_shadow and white.unevenness > MAX_UNEVEN):
         return Reason.SHADOW_EDGE

@@ -105,15 +105,22 @@ def test_dappled_shadow_is_no_dirt(by: np.ndarray) -> None:
     assert refusal.advice.index("shade") < refusal.advice.index("wipe")
 
 
-def lit_by_another_lamp(card: Picture, at: np.ndarray) -> Picture:
-    """Past an edge askew over the card, light with a third less of blue and nearly all else."""
-    past = (at - (X, Y)) @ np.array([np.cos(0.5), np.sin(0.5)])
-    share = 1 / (1 + np.exp(-np.clip(past - 8.0, -30, 30)))
-    return card * (1 - share[..., None] * np.array([0.0, 0.03, 0.4]))
+def lit_by_another_lamp(loses: tuple[float, float, float], at_mm: float) -> Change:
+    """Past an edge, askew over the card, light without a share of each channel."""
+
+    def change(card: Picture, at: np.ndarray) -> Picture:
+        past = (at - (X, Y)) @ np.array([np.cos(0.5), np.sin(0.5)]) - at_mm
+        share = 1 / (1 + np.exp(-np.clip(2 * past, -30, 30)))
+        return card * (1 - share[..., None] * np.array(loses))
+
+    return change
 
 
-def test_another_lamps_light_over_part_of_the_card_is_no_dirt() -> None:
-    assert refusal_of(lit_by_another_lamp).reason is Reason.SHADOW_EDGE
+@pytest.mark.parametrize(("loses", "at_mm"), [((0.0, 0.03, 0.4), 8.0), ((0.0, 0.15, 0.55), 12.0)])
+def test_another_lamps_light_over_part_of_the_card_is_no_dirt_and_no_glare(
+    loses: tuple[float, float, float], at_mm: float
+) -> None:
+    assert refusal_of(lit_by_another_lamp(loses, at_mm)).reason is Reason.SHADOW_EDGE
 
 
 def test_brown_spots_in_the_same_places_are_dirt() -> None:
