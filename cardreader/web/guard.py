@@ -7,6 +7,9 @@ from contextlib import suppress
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import quote, urlsplit
 
+from limits import RateLimitItemPerMinute
+from limits.storage import MemoryStorage
+from limits.strategies import MovingWindowRateLimiter
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
@@ -14,7 +17,6 @@ from starlette.responses import JSONResponse, PlainTextResponse, RedirectRespons
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cardreader.web import texts
-from cardreader.web.pace import Pace
 from cardreader.web.settings import Settings
 from cardreader.web.texts import mark
 from cardreader.web.uploads import CHUNK_LIMIT_BYTES
@@ -79,7 +81,8 @@ class Guard:
         self.settings = settings
         self.is_signed_in = is_signed_in
         self.may_send = may_send
-        self.pace = Pace(settings.requests_a_minute)
+        self.limiter = MovingWindowRateLimiter(MemoryStorage())
+        self.rate = RateLimitItemPerMinute(settings.requests_a_minute)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -97,7 +100,7 @@ class Guard:
         client = scope["client"][0] if scope.get("client") else "unknown"
         # Fixed files cost next to nothing, and a page that loses its style sheet is worse.
         free = scope["path"].startswith("/static/")
-        if not free and not self.pace.may(client):
+        if not free and not self.limiter.hit(self.rate, "all", client):
             refused = _refused(scope, 429, mark("Too many requests. Wait a minute."))
             refused.headers["Retry-After"] = "60"
             await refused(scope, receive, send)
