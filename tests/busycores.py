@@ -1,21 +1,16 @@
 """A run keeps every core busy until its end.
 
-Tests wait at times: for a server, a browser, a disk, each other's time to pass. So one process
-more runs than there are cores, where memory allows for it: each grows to some 2 GB.
-
 The longest files go first, those with most tests after them; else a run ends on one long file
 while the other cores stand idle.
 """
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from pathlib import Path
 
 import pytest
 
-BYTES_A_PROCESS = 2.5e9
 LONGEST = (
     # These have slow tests.
     *("web/test_browser", "web/test_look", "web/test_rooms", "web/test_site_calibration"),
@@ -30,14 +25,6 @@ LONGEST = (
 """Files that take the longest, or of which few tests take long; order among them is no matter."""
 
 _TESTS = Path(__file__).parent
-
-
-@pytest.hookimpl(optionalhook=True)
-def pytest_xdist_auto_num_workers() -> int:
-    """How many processes ``-n auto`` starts."""
-    cores = len(os.sched_getaffinity(0))
-    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
-    return cores + 1 if memory > (cores + 1) * BYTES_A_PROCESS else cores
 
 
 @pytest.hookimpl(trylast=True)
