@@ -49,10 +49,10 @@ PRIOR_OF: dict[Basis, str] = {
     "photographed": "worlds-photographed",
 }
 INKS = ("cyan", "magenta", "yellow")
-"""Cyan moves no blood, but light that takes the others takes it too, and it shows."""
+"""Cyan moves blood little, but light that takes the others takes it too, and it shows."""
 MAX_FADE = 0.08
-"""Share beyond which a card is refused. What is seen of 20 % is about 11 %, of 8 % about 4 %:
-the prior keeps fresh cards fresh."""
+"""Share beyond which a card is refused, of the ink that has lost most. Less is seen than has
+gone: the prior keeps fresh cards fresh."""
 TAKEN_OFF_UNMEASURED = 0.5
 """Beside a lot that nobody measured, whose colours off their design look like bleaching in part:
 with all of it taken off fresh cards were read with 1.03 g/dL in place of 0.94; with half so
