@@ -7,6 +7,7 @@ well the effect can be told from lamps and phones never seen is measured on fold
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,14 +69,14 @@ class Bleached:
 def fit_fading(pairs: Pairs, seed: int) -> Fading:
     """Work out what bleaching does, and how well it shows among sittings with fresh cards."""
     effects = [_draw(ink, seed) for ink in INKS]
-    change = np.stack([e.signature.mean(axis=0) for e in effects])
+    change, colour = mean_effects(effects)
     gain = gain_of(np.cov(pairs.measured.signature.T), change)
     return Fading(
         offset=gain @ pairs.measured.signature.mean(axis=0),
         gain=gain,
         scatter=_unseen_scatter(pairs, change),
         signature=change,
-        colour=np.stack([linear(e) for e in effects]),
+        colour=colour,
         fresh=FRESH,
         typical=TYPICAL_SHARE,
         believed=believed(
@@ -116,7 +117,13 @@ def _unseen_scatter(pairs: Pairs, change: Array) -> Array:
     return np.asarray(all_found.T @ all_found / len(all_found))
 
 
-def linear(effect: Bleached) -> Array:
+def mean_effects(effects: Sequence[Bleached]) -> tuple[Array, Array]:
+    """What a share of 1 of each of f inks does to a signature (f, s) and to a blot (f, 4, 3)."""
+    change = np.stack([effect.signature.mean(axis=0) for effect in effects])
+    return change, np.stack([_linear(effect) for effect in effects])
+
+
+def _linear(effect: Bleached) -> Array:
     """Coefficients (4, 3) of the change of colour: a constant, then the log ratio as seen."""
     design = np.column_stack([np.ones(len(effect.colour)), effect.log_ratio])
     return np.asarray(np.linalg.lstsq(design, effect.colour, rcond=None)[0])

@@ -26,7 +26,7 @@ from cardreader.calibrate.bleaching import (
     Bleached,
     believed,
     gain_of,
-    linear,
+    mean_effects,
     share_of,
 )
 from cardreader.card.lot import Basis, Lot
@@ -150,11 +150,7 @@ def _learnt(within: Array, beside: list[Measured]) -> WorldBleaching:
     """Of the same sittings beside fresh cards and beside those that lost of an ink."""
     fresh, *others = beside
     effects = [Bleached.between(fresh, bleached) for bleached in others]
-    return WorldBleaching(
-        within,
-        np.stack([effect.signature.mean(axis=0) for effect in effects]),
-        np.stack([linear(effect) for effect in effects]),
-    )
+    return WorldBleaching(within, *mean_effects(effects))
 
 
 def write_bleaching(path: Path, worlds: WorldBleaching, source: str) -> None:

@@ -11,22 +11,21 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import Any, Protocol
 
-from sqlalchemy import BindParameter, Select, bindparam, event, insert, select
+from sqlalchemy import Select, event, insert, select
 from sqlalchemy.orm import Session
 
 from cardreader.register.listmodels import KeptLists, OutOfPlace
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import JudgedAgain, Visit
-from cardreader.register.parts import in_parts
+from cardreader.register.parts import SOME, in_parts
 
 _WOMEN, _VISITS = "changed women", "visits judged again"
 # What is asked at each change, made once.
-_SOME: BindParameter[Any] = bindparam("some", expanding=True)
 _RULES = select(KeptLists.rules)
-_WOMEN_OF_VISITS = select(Visit.woman_id).where(Visit.id.in_(_SOME))
-_AWAY = select(JoinedAway.woman_id).where(JoinedAway.woman_id.in_(_SOME))
-_INTO = select(JoinedAway.into_id).where(JoinedAway.woman_id.in_(_SOME))
-_OUT_OF_PLACE = select(OutOfPlace.woman_id).where(OutOfPlace.woman_id.in_(_SOME))
+_WOMEN_OF_VISITS = select(Visit.woman_id).where(Visit.id.in_(SOME))
+_AWAY = select(JoinedAway.woman_id).where(JoinedAway.woman_id.in_(SOME))
+_INTO = select(JoinedAway.into_id).where(JoinedAway.woman_id.in_(SOME))
+_OUT_OF_PLACE = select(OutOfPlace.woman_id).where(OutOfPlace.woman_id.in_(SOME))
 
 
 class Renewer(Protocol):

@@ -17,8 +17,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sqlalchemy import (
-    BindParameter,
-    bindparam,
     delete,
     event,
     func,
@@ -49,7 +47,7 @@ from cardreader.register.mergemodels import (
     Touched,
 )
 from cardreader.register.models import AuditEntry
-from cardreader.register.parts import in_parts
+from cardreader.register.parts import SOME, in_parts
 
 _PENDING = "field changes"
 _NAMES = uuid.UUID("6f0f6f3e-5d0c-4c55-9a3b-0b6f1c0b5d11")
@@ -60,10 +58,9 @@ OF_ALL_JOINED = ("closing", "birth", "gestation", "smoking")
 _PREGNANCY = frozenset({"birth", "gestation"})
 """Of these, what is shown together is of one record."""
 # What is asked at each change, made once.
-_SOME: BindParameter[Any] = bindparam("some", expanding=True)
 _LAST_TOUCH = select(func.max(Touched.seq))
-_OWNERS = select(Moved.record, Moved.own_id).where(Moved.record.in_(_SOME))
-_JOINED_INTO = select(JoinedAway.into_id).where(JoinedAway.into_id.in_(_SOME))
+_OWNERS = select(Moved.record, Moved.own_id).where(Moved.record.in_(SOME))
+_JOINED_INTO = select(JoinedAway.into_id).where(JoinedAway.into_id.in_(SOME))
 
 
 @dataclass

@@ -15,7 +15,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 
-from sqlalchemy import Select, bindparam, case, delete, func, insert, select
+from sqlalchemy import Select, case, delete, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -35,7 +35,7 @@ from cardreader.register.lists import (
     row_of,
 )
 from cardreader.register.models import Woman
-from cardreader.register.parts import in_parts
+from cardreader.register.parts import SOME, in_parts
 from cardreader.terminal.progress import Progress
 
 AT_ONCE = 500
@@ -102,7 +102,7 @@ class Places:
 @cache
 def _followed_among() -> Select[Woman]:
     """Of ``some`` women those followed here; made once, since it is asked at each change."""
-    return followed().where(Woman.id.in_(bindparam("some", expanding=True)))
+    return followed().where(Woman.id.in_(SOME))
 
 
 def keep_lists(database: Database, rules: FollowUpRules, progress: Progress | None = None) -> None:

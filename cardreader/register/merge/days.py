@@ -8,7 +8,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from functools import cache
 
-from sqlalchemy import Select, bindparam, func, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session
 
 from cardreader.register.database import Database
@@ -18,7 +18,7 @@ from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import Purpose
 from cardreader.register.merge.following import Judge
 from cardreader.register.models import JoinedVisit, Referral, Visit, Woman
-from cardreader.register.parts import in_parts
+from cardreader.register.parts import SOME, in_parts
 from cardreader.register.recording import point_of_visit
 from cardreader.register.referrals import open_referrals, refer
 from cardreader.register.sameday import is_alarming, join_day
@@ -106,7 +106,7 @@ def join_all(database: Database, judge: Judge, progress: Progress | None = None)
 @cache
 def _days_among() -> tuple[Select[str, dt.date], ...]:
     """Of ``some`` women the days of more than one visit, and those whose visits are joined."""
-    among = Visit.woman_id.in_(bindparam("some", expanding=True))
+    among = Visit.woman_id.in_(SOME)
     joined = select(Visit.woman_id, Visit.on).join(JoinedVisit)
     return _several().where(among), joined.where(among)
 

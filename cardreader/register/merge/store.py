@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterable, Mapping
 from functools import cache
 from typing import Any
 
-from sqlalchemy import BindParameter, Select, Table, bindparam, insert, or_, select, update
+from sqlalchemy import Select, Table, bindparam, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from cardreader.register.fieldchanges import FIRST, first_id
@@ -39,8 +39,17 @@ from cardreader.register.mergemodels import (
     RemovedWoman,
     Touched,
 )
-from cardreader.register.parts import in_parts
+from cardreader.register.parts import SOME, in_parts
 from cardreader.register.rowcheck import RowError, checked_row
+
+# What is asked at each change, made once.
+_JOINED = select(JoinedAway).where(or_(JoinedAway.woman_id.in_(SOME), JoinedAway.into_id.in_(SOME)))
+_CHANGES = select(FieldChange).where(
+    FieldChange.woman_id.in_(SOME),
+    FieldChange.in_table.in_(bindparam("tables", expanding=True)),
+)
+_CHANGES_OF_RECORDS = select(FieldChange.id).where(FieldChange.record.in_(SOME))
+_INTO = select(JoinedAway.woman_id, JoinedAway.into_id).where(JoinedAway.woman_id.in_(SOME))
 
 
 def load_state(session: Session) -> State:
@@ -129,20 +138,6 @@ def _rows(session: Session, women: list[str], tables: Collection[str]) -> dict[s
     return out
 
 
-_SOME: BindParameter[Any] = bindparam("some", expanding=True)
-# Made once, as are those below.
-_JOINED = select(JoinedAway).where(
-    or_(JoinedAway.woman_id.in_(_SOME), JoinedAway.into_id.in_(_SOME))
-)
-_CHANGES = select(FieldChange).where(
-    FieldChange.woman_id.in_(_SOME),
-    FieldChange.in_table.in_(bindparam("tables", expanding=True)),
-)
-
-_CHANGES_OF_RECORDS = select(FieldChange.id).where(FieldChange.record.in_(_SOME))
-_INTO = select(JoinedAway.woman_id, JoinedAway.into_id).where(JoinedAway.woman_id.in_(_SOME))
-
-
 @cache
 def _asked(name: str) -> tuple[Select[Any], Select[Any]]:
     """What asks a table for the rows of ``some`` women, and for those with ``some`` ids.
@@ -152,7 +147,7 @@ def _asked(name: str) -> tuple[Select[Any], Select[Any]]:
     table = plain_tables()[name]
     rows = select(*(table.c[column] for column in travelling_columns(name)))
     whose = table.c.id if name == WOMAN else table.c.woman_id
-    return rows.where(whose.in_(_SOME)), rows.where(table.c.id.in_(_SOME))
+    return rows.where(whose.in_(SOME)), rows.where(table.c.id.in_(SOME))
 
 
 def _guests(session: Session, shown: set[str]) -> set[str]:

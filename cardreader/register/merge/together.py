@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 
-from sqlalchemy import Select, bindparam, insert, select, update
+from sqlalchemy import Select, insert, select, update
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.core.written import name_key
@@ -58,7 +58,7 @@ from cardreader.register.merge.store import (
 )
 from cardreader.register.mergemodels import FieldChange, HeldBy, Joining, RemovedWoman
 from cardreader.register.models import Account, Reading, Visit, Woman
-from cardreader.register.parts import in_parts
+from cardreader.register.parts import SOME, in_parts
 
 NO_PASSWORD = "none"
 """In place of a password's hash: no password fits it."""
@@ -261,7 +261,7 @@ def _whole() -> Select[Woman]:
     """``some`` women with all that following them looks at."""
     return (
         select(Woman)
-        .where(Woman.id.in_(bindparam("some", expanding=True)))
+        .where(Woman.id.in_(SOME))
         .options(
             selectinload(Woman.visits).selectinload(Visit.readings),
             selectinload(Woman.readings),
