@@ -73,7 +73,7 @@ DOUBT = 0.5
 under other tabulated lamps than those reported (CIE FL3.1 to 3.15 and HP1 to HP5, held-out
 cameras, seed 9202) those at 3 to 12 were covered by 70 to 75 % without it; folds of the fit,
 whose phones are of one family, ask for 0.2."""
-DEMO_LOTS = tuple(sorted(demo.lot().lot_id for demo in SHIPPED))
+DEMO_LOTS = tuple(sorted(demo.lot_id for demo in SHIPPED))
 """All that it reads: it knows no real ink, paper or blood."""
 
 

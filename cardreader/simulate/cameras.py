@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 
-import colour
 import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.simulate.blood import WAVELENGTHS_NM
+from cardreader.simulate.cieformulas import SRGB_TO_XYZ
 from cardreader.simulate.colorimetry import xyz
 from cardreader.simulate.inks import print_reflectance
 from cardreader.simulate.rendering import Rendering, draw_about_grey, draw_otherwise
@@ -95,7 +95,7 @@ def _training_surfaces() -> Array:
 
 def _linear_srgb(reflectance: Array) -> Array:
     # Colours are taken under D65, whatever the light: the maker aims at white balance.
-    to_srgb = np.linalg.inv(colour.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ)
+    to_srgb = np.linalg.inv(SRGB_TO_XYZ)
     white = xyz(np.ones_like(WAVELENGTHS_NM), "D65")
     rgb = xyz(reflectance, "D65") @ to_srgb.T
     return np.asarray(rgb / (white @ to_srgb.T))
@@ -166,6 +166,8 @@ def _cosine_sensitivity(rng: np.random.Generator) -> Array:
 
 
 def _measured_sensitivity(rng: np.random.Generator) -> tuple[Array, str]:
+    import colour  # seconds, where one of its cameras is drawn alone
+
     measured = list(colour.MSDS_CAMERA_SENSITIVITIES.values())
     index = int(rng.integers(len(measured)))
     curves = measured[index]

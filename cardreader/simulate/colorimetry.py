@@ -1,21 +1,18 @@
 """CIE colour of simulated spectra, and the lights they are seen under.
 
-Illuminants and the 1931 observer come from colour-science, which cites the CIE
-publications they are taken from.
+Illuminants and the 1931 observer come from colour-science, which cites the CIE publications
+they are taken from; of what each process needs, by way of `cieformulas`.
 """
 
 from __future__ import annotations
 
 from functools import cache
 
-import colour
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.simulate.blood import WAVELENGTHS_NM
-
-_SHAPE = colour.SpectralShape(WAVELENGTHS_NM[0], WAVELENGTHS_NM[-1], 5)
-D50_XY = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+from cardreader.simulate.cieformulas import D50_XY, SPECTRA, spectra, xyz_to_lab
 
 TABULATED_LIGHTS = (
     "A", "D50", "D55", "D65", "D75",
@@ -28,17 +25,23 @@ TABULATED_LIGHTS = (
 @cache
 def light(name: str) -> NDArray[np.float64]:
     """Relative spectral power of a CIE illuminant, shape (n,), mean 1."""
+    power = spectra(name)[:, 0] if name in SPECTRA[3:] else _tabulated(name)
+    return np.asarray(power / power.mean())
+
+
+def _tabulated(name: str) -> NDArray[np.float64]:
+    import colour  # seconds, for tests and benchmarks alone
+
     if name not in colour.SDS_ILLUMINANTS:
         raise ValueError(f"no illuminant {name!r}")
-    power = np.array(colour.SDS_ILLUMINANTS[name].copy().align(_SHAPE).values)
-    return power / power.mean()
+    shape = colour.SpectralShape(WAVELENGTHS_NM[0], WAVELENGTHS_NM[-1], 5)
+    return np.array(colour.SDS_ILLUMINANTS[name].copy().align(shape).values)
 
 
 @cache
 def observer() -> NDArray[np.float64]:
     """CIE 1931 colour-matching functions, shape (n, 3)."""
-    cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
-    return np.array(cmfs.copy().align(_SHAPE).values)
+    return spectra("x", "y", "z")
 
 
 def xyz(reflectance: ArrayLike, light_name: str = "D50") -> NDArray[np.float64]:
@@ -49,4 +52,4 @@ def xyz(reflectance: ArrayLike, light_name: str = "D50") -> NDArray[np.float64]:
 
 def lab(reflectance: ArrayLike) -> NDArray[np.float64]:
     """CIELAB under D50 for the 2 degree observer, shape (..., 3)."""
-    return np.array(colour.XYZ_to_Lab(xyz(reflectance), D50_XY))
+    return xyz_to_lab(xyz(reflectance), D50_XY)

@@ -27,6 +27,11 @@ class DemoLot:
     expires: date
     print_seed: int
 
+    @property
+    def lot_id(self) -> str:
+        """That of `lot`, whose colours need not be worked out for it."""
+        return f"{self.number:06d}"
+
     def lot(self) -> Lot:
         """The lot as its file describes it."""
         return simulated_lot(self.number, self.expires, self.print_seed)

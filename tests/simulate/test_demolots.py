@@ -17,6 +17,11 @@ def test_shipped_files_are_made_again_alike(tmp_path):
         np.testing.assert_allclose(shipped_lots[number].lab, lot.lab, atol=2e-4)
 
 
+def test_a_lot_goes_by_its_number_before_its_colours_are_worked_out():
+    for demo in (*demolots.SHIPPED, demolots.UNKNOWN):
+        assert demo.lot_id == demo.lot().lot_id
+
+
 def test_demonstration_lots_say_that_they_are_synthetic():
     lots = Lots.load(shipped("lots"))
     for demo in demolots.SHIPPED:
