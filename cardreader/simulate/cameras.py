@@ -21,6 +21,7 @@ from cardreader.simulate.blood import WAVELENGTHS_NM
 from cardreader.simulate.cieformulas import SRGB_TO_XYZ
 from cardreader.simulate.colorimetry import xyz
 from cardreader.simulate.inks import print_reflectance
+from cardreader.simulate.librarytables import MEASURED_CAMERAS, columns
 from cardreader.simulate.rendering import Rendering, draw_about_grey, draw_otherwise
 
 Array = NDArray[np.float64]
@@ -166,16 +167,8 @@ def _cosine_sensitivity(rng: np.random.Generator) -> Array:
 
 
 def _measured_sensitivity(rng: np.random.Generator) -> tuple[Array, str]:
-    import colour  # seconds, where one of its cameras is drawn alone
-
-    measured = list(colour.MSDS_CAMERA_SENSITIVITIES.values())
-    index = int(rng.integers(len(measured)))
-    curves = measured[index]
-    columns = [
-        np.interp(WAVELENGTHS_NM, curves.wavelengths, column, left=0, right=0)
-        for column in curves.values.T
-    ]
-    return np.maximum(np.stack(columns, axis=1), 0), f"measured-{index + 1}"
+    name = MEASURED_CAMERAS[int(rng.integers(len(MEASURED_CAMERAS)))]
+    return columns("camera_sensitivities", *(f"{name}-{channel}" for channel in "rgb")), name
 
 
 _FITTING = (("gaussian", _gaussian_sensitivity), ("edged", _edged_sensitivity))

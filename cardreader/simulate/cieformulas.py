@@ -1,24 +1,16 @@
 """What the simulator needs of CIE colour, worked out as colour-science does, to the last bit.
 
 That library needs longer to import than most of what is simulated takes to draw, and each
-process of a study imported it for these few formulas and tables. Tests hold every one of them
-to the library's own values, bit for bit; it is still asked for what is needed now and then
-(`colorimetry.light`, `cameras`). The tables are made by
-
-    python -m cardreader.simulate.cieformulas cardreader/simulate/data
+process of a study imported it for these few formulas. Tests hold every one of them to the
+library's own values, bit for bit. Its tables are those of `librarytables`.
 """
 
 from __future__ import annotations
 
-import sys
-from functools import cache
-from importlib.resources import files
-from pathlib import Path
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from cardreader.core.files import write_atomic
+from cardreader.simulate.librarytables import columns
 
 Array = NDArray[np.float64]
 
@@ -28,8 +20,6 @@ SRGB_TO_XYZ: Array = np.array(
     [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
 )
 """Linear sRGB to XYZ under D65 (IEC 61966-2-1)."""
-DATA = files("cardreader.simulate") / "data"
-SPECTRA = ("x", "y", "z", "D50", "D65")
 
 # B. Ottosson, "A perceptual color space for image processing", 2020.
 _XYZ_TO_CONES = np.array(
@@ -101,18 +91,8 @@ def daylight(kelvin: float, wavelengths_nm: Array) -> Array:
     m = 0.0241 + 0.2562 * x - 0.7341 * y
     m1 = np.around((-1.3515 - 1.7703 * x + 5.9114 * y) / m, 3)
     m2 = np.around((0.0300 - 31.4424 * x + 30.0717 * y) / m, 3)
-    nm, s0, s1, s2 = _table("daylight").T
+    nm, s0, s1, s2 = columns("cie_daylight", "nm", "S0", "S1", "S2").T
     return np.interp(wavelengths_nm, nm, s0 + m1 * s1 + m2 * s2)
-
-
-def spectra(*names: str) -> Array:
-    """Of the columns ``x``, ``y``, ``z`` (1931 observer), ``D50``, ``D65``, 380 to 730 nm by 5 nm.
-
-    Shape (n, number of names).
-    """
-    # A row after another, as the library has them: what is multiplied by them rounds by that.
-    columns = [1 + SPECTRA.index(name) for name in names]
-    return np.ascontiguousarray(_table("spectra")[:, columns])
 
 
 def _white(xy: Array) -> Array:
@@ -127,35 +107,3 @@ def _power(value: Array, power: float) -> Array:
 
 def _times(matrix: Array, vectors: Array) -> Array:
     return np.asarray(np.matmul(matrix, vectors[..., None]).squeeze(-1))
-
-
-@cache
-def _table(name: str) -> Array:
-    text = (DATA / f"cie_{name}.csv").read_text("utf-8")
-    return np.loadtxt(text.splitlines(), delimiter=",", skiprows=2)
-
-
-def write_tables(folder: Path) -> None:
-    """Write the library's tables as they are read here: numbers in full."""
-    import colour
-
-    basis = colour.colorimetry.SDS_BASIS_FUNCTIONS_CIE_ILLUMINANT_D_SERIES
-    nm = basis["S0"].wavelengths
-    daylight = [nm, *(basis[name].values for name in ("S0", "S1", "S2"))]
-    _write(folder / "cie_daylight.csv", "components of daylight", "S0,S1,S2", daylight)
-    shape = colour.SpectralShape(380, 730, 5)
-    seen = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
-    lights = [colour.SDS_ILLUMINANTS[name].copy().align(shape).values for name in SPECTRA[3:]]
-    of = "1931 colour-matching functions and illuminants"
-    table = [seen.wavelengths, *seen.values.T, *lights]
-    _write(folder / "cie_spectra.csv", of, ",".join(SPECTRA), table)
-
-
-def _write(path: Path, what: str, columns: str, values: list[Array]) -> None:
-    lines = [f"# CIE {what}, from colour-science (BSD-3-Clause).", f"wavelength_nm,{columns}"]
-    lines += [",".join(repr(float(value)) for value in row) for row in zip(*values, strict=True)]
-    write_atomic(path, "\n".join([*lines, ""]))
-
-
-if __name__ == "__main__":
-    write_tables(Path(sys.argv[1]))

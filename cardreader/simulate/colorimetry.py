@@ -1,7 +1,7 @@
 """CIE colour of simulated spectra, and the lights they are seen under.
 
 Illuminants and the 1931 observer come from colour-science, which cites the CIE publications
-they are taken from; of what each process needs, by way of `cieformulas`.
+they are taken from; those that are often needed by way of `librarytables`.
 """
 
 from __future__ import annotations
@@ -12,25 +12,19 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.simulate.blood import WAVELENGTHS_NM
-from cardreader.simulate.cieformulas import D50_XY, SPECTRA, spectra, xyz_to_lab
-
-TABULATED_LIGHTS = (
-    "A", "D50", "D55", "D65", "D75",
-    "FL1", "FL2", "FL3", "FL4", "FL5", "FL6", "FL7", "FL8", "FL9", "FL10", "FL11", "FL12",
-    "LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5", "LED-BH1", "LED-RGB1", "LED-V1", "LED-V2",
-)  # fmt: skip
-"""CIE lights that tests and benchmarks read under; no calibration of ours is fitted to them."""
+from cardreader.simulate.cieformulas import D50_XY, xyz_to_lab
+from cardreader.simulate.librarytables import TABULATED_LIGHTS, columns
 
 
 @cache
 def light(name: str) -> NDArray[np.float64]:
     """Relative spectral power of a CIE illuminant, shape (n,), mean 1."""
-    power = spectra(name)[:, 0] if name in SPECTRA[3:] else _tabulated(name)
+    power = columns("cie_spectra", name)[:, 0] if name in TABULATED_LIGHTS else _seldom(name)
     return np.asarray(power / power.mean())
 
 
-def _tabulated(name: str) -> NDArray[np.float64]:
-    import colour  # seconds, for tests and benchmarks alone
+def _seldom(name: str) -> NDArray[np.float64]:
+    import colour  # seconds, for a few tests and benchmarks
 
     if name not in colour.SDS_ILLUMINANTS:
         raise ValueError(f"no illuminant {name!r}")
@@ -41,7 +35,7 @@ def _tabulated(name: str) -> NDArray[np.float64]:
 @cache
 def observer() -> NDArray[np.float64]:
     """CIE 1931 colour-matching functions, shape (n, 3)."""
-    return spectra("x", "y", "z")
+    return columns("cie_spectra", *"xyz")
 
 
 def xyz(reflectance: ArrayLike, light_name: str = "D50") -> NDArray[np.float64]:

@@ -1,13 +1,10 @@
 """What the simulator works out of CIE colour is what colour-science gives, to the last bit."""
 
-import subprocess
-import sys
-
 import colour
 import numpy as np
 import pytest
 
-from cardreader.simulate import cieformulas, colorimetry
+from cardreader.simulate import cieformulas
 from cardreader.simulate.blood import WAVELENGTHS_NM
 
 RNG = np.random.default_rng(20261127)
@@ -62,34 +59,3 @@ def test_daylight(kelvin):
         cieformulas.daylight(kelvin, WAVELENGTHS_NM),
         np.interp(WAVELENGTHS_NM, series.wavelengths, series.values),
     )
-
-
-def test_tables_that_ship_are_what_the_command_writes(tmp_path):
-    cieformulas.write_tables(tmp_path)
-    made = sorted(tmp_path.iterdir())
-    assert [path.name for path in made] == ["cie_daylight.csv", "cie_spectra.csv"]
-    for path in made:
-        assert (cieformulas.DATA / path.name).read_text("utf-8") == path.read_text("utf-8")
-
-
-def test_observer_and_lights_are_the_librarys():
-    shape = colour.SpectralShape(WAVELENGTHS_NM[0], WAVELENGTHS_NM[-1], 5)
-    seen = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
-    np.testing.assert_array_equal(colorimetry.observer(), seen.values)
-    assert colorimetry.observer().strides == np.array(seen.values).strides
-    for name in ("D50", "D65", "A"):
-        power = colour.SDS_ILLUMINANTS[name].copy().align(shape).values
-        np.testing.assert_array_equal(colorimetry.light(name), power / power.mean())
-
-
-def test_a_sitting_is_drawn_without_the_library():
-    code = """if True:
-        import sys
-        import numpy as np
-        from cardreader.simulate import demolots, patchdraw, scene
-        lot = demolots.IN_DATE.lot()
-        drawn = scene.draw_scene(np.random.default_rng(3), 9.0, lot, 27001)
-        patchdraw.patch_draw(drawn, np.random.default_rng(4))
-        assert "colour" not in sys.modules
-    """
-    subprocess.run([sys.executable, "-c", code], check=True, timeout=120)
