@@ -96,7 +96,8 @@ class Pairs:
 def _joined(rows: pd.DataFrame, *names: str) -> NDArray[np.str_]:
     if rows.empty:
         return np.array([], dtype=str)
-    return rows[list(names)].astype(str).agg("\x1f".join, axis=1).to_numpy(str)
+    parts = zip(*(rows[name].astype(str) for name in names), strict=True)
+    return np.array(["\x1f".join(part) for part in parts])
 
 
 def lots_of(pairs: Pairs) -> dict[str, Any]:

@@ -18,6 +18,7 @@ blotting paper (common practice, no source) and a drop spreads until the sheet i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,9 +50,13 @@ curves (bands at 405, 500 and 630 nm)."""
 
 def methaemoglobin_per_cm(hb_g_dl: float) -> Array:
     """Absorption coefficient (n,), natural logarithm, were all haemoglobin met."""
+    return np.asarray(np.log(10) * hb_g_dl * 10 / MOLAR_MASS_G_MOL * _met_per_tetramer())
+
+
+@cache
+def _met_per_tetramer() -> Array:
     nm, value = np.array(_MET_PER_HEME_MM).T
-    haem = np.exp(PchipInterpolator(nm, np.log(value))(WAVELENGTHS_NM)) * 4000
-    return np.asarray(np.log(10) * hb_g_dl * 10 / MOLAR_MASS_G_MOL * haem)
+    return np.asarray(np.exp(PchipInterpolator(nm, np.log(value))(WAVELENGTHS_NM)) * 4000)
 
 
 @dataclass(frozen=True, eq=False)
