@@ -289,7 +289,6 @@ PAIRS = Stage(
     "Pairs of a site",
     sitepairs,
     (
-        chosen("PAIR_DAYS", "day", "haemoglobin hardly changes within them"),
         chosen("SEVERE_G_DL", "g/dL", "the limit of severe anaemia in pregnancy"),
         chosen("HIGH_G_DL", "g/dL", "above where decisions turn"),
         derived(

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.decide.protocol import Protocol
@@ -39,6 +38,7 @@ from cardreader.register.referrals import (
     refer_unread,
 )
 from cardreader.register.sameday import join_day
+from cardreader.register.submissions import KeyReusedError, find_submission
 from cardreader.register.tube import SD_G_DL, TubeUnit, tube_hb_g_dl
 from cardreader.result.asjson import decision_json
 
@@ -51,10 +51,6 @@ LAB_LIMITS_G_DL = (1.0, 25.0)
 
 PAST_MIDNIGHT = dt.timedelta(hours=3)
 """How long a session may go on past midnight as one of the day before (invented, generous)."""
-
-
-class KeyReusedError(ValueError):
-    """A submission key came back with something else under it."""
 
 
 @dataclass(frozen=True)
@@ -99,11 +95,6 @@ def on_day(day: dt.date, today: dt.date) -> dt.datetime:
     if day == today:
         return utc_now()
     return dt.datetime.combine(day, dt.time(23, 59)).astimezone()
-
-
-def find_submission(session: Session, key: str) -> Reading | None:
-    """The reading entered under a key, if any."""
-    return session.scalars(select(Reading).where(Reading.submission_key == key)).first()
 
 
 def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str | None) -> Visit:

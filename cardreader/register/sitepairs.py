@@ -21,10 +21,6 @@ from cardreader.register.history import counts
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading, Woman
 
-PAIR_DAYS = 3
-"""Longest time between blot and laboratory, unless the settings say otherwise: ours. Within
-it haemoglobin hardly changes without bleeding or transfusion."""
-
 SEVERE_G_DL, HIGH_G_DL = 7.0, 12.0
 
 

@@ -7,6 +7,7 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -14,37 +15,38 @@ from fastapi.responses import JSONResponse
 from sqlalchemy.exc import SQLAlchemyError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
+from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from cardreader.register.database import Database, complaint
-from cardreader.register.keptlists import keep_lists
 from cardreader.register.lastjudged import Judging, remember
-from cardreader.register.merge.days import join_all
-from cardreader.register.merge.joining import show_all_anew
 from cardreader.register.photostore import open_store
-from cardreader.register.recording import KeyReusedError
+from cardreader.register.submissions import KeyReusedError
 from cardreader.register.trouble import ADVICE, Trouble, trouble_of
 from cardreader.terminal.progress import Progress
-from cardreader.web import api, meeting, texts
+from cardreader.web import texts
 from cardreader.web.access import NeedSignInError, find_visitor
-from cardreader.web.calibrating import Workshop
 from cardreader.web.delay import SignInDelay
 from cardreader.web.guard import Guard, need_sign_in
-from cardreader.web.pages import ROUTERS
-from cardreader.web.reader import PhotoReader
+from cardreader.web.later import LaterRoutes
+from cardreader.web.pages import first, looks, offline, pin, signin
 from cardreader.web.render import page
 from cardreader.web.settings import PhotoPolicy, Settings
-from cardreader.web.sitereader import SiteReader
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 from cardreader.web.troublewords import words_of
-from cardreader.web.upkeep import tidy
+
+if TYPE_CHECKING:
+    from cardreader.web.reader import PhotoReader
 
 STATIC = Path(__file__).parent / "static"
 
-# Not included: the framework works out every route anew wherever it is, which takes longer than
-# all else about another application.
-_ROUTES = [route for router in (*ROUTERS, meeting.router, *api.ROUTERS) for route in router.routes]
+_FIRST = [
+    route
+    for router in (signin.router, first.router, pin.router, looks.router, offline.router)
+    for route in router.routes
+]
+"""What can be asked for before a sign-in, and what the browser fetches with it."""
 
 
 def create_app(
@@ -52,10 +54,12 @@ def create_app(
     reader: PhotoReader | None = None,
     today: Callable[[], dt.date] = dt.date.today,
     progress: Progress | None = None,
+    later: bool = False,
 ) -> FastAPI:
     """The application. Tables and lists are made or brought up to date before it is returned.
 
-    ``reader`` defaults to the real one; ``today`` is for tests.
+    With ``later`` lists are, once a page is asked for that needs a sign-in, or with
+    ``app.state.rest.now``. ``reader`` defaults to the real one; ``today`` is for tests.
     """
     settings.data.mkdir(mode=0o700, parents=True, exist_ok=True)
     database = Database(settings.url)
@@ -66,23 +70,17 @@ def create_app(
 
         reader = PipelineReader.load()
     photos = open_store(settings.data) if settings.photos is PhotoPolicy.ENCRYPTED else None
-    own = SiteReader(reader, database)
     if settings.protocol is not None:
         remember(database, Judging(settings.protocol, settings.elevation_m))
-    keep_lists(database, own.rules.follow_up, progress)
-    workshop = Workshop(database, settings.data, own, settings.elevation_m)
-    state = State(settings, database, own, workshop, photos, today)
-    show_all_anew(database, state.judge)
-    join_all(database, state.judge, progress)
-    tidy(state)
-    workshop.resume()
+    state = State(settings, database, reader, photos, today)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         yield
         state.uploads.close()
-        state.meetings.host.close()
-        workshop.stop()
+        if rest.there:
+            state.meetings.host.close()
+            state.workshop.stop()
         database.close()
 
     app = FastAPI(
@@ -100,11 +98,23 @@ def create_app(
     app.state.settings = settings
     app.state.first_token = None  # set where the first person is made in the browser
     app.state.database = database
-    app.state.meetings = state.meetings
     app.state.sign_in_delay = SignInDelay(settings.free_tries)
-    app.add_middleware(
-        Guard, settings=settings, is_signed_in=find_visitor, may_send=state.meetings.may_send
-    )
+
+    def load() -> list[BaseRoute]:
+        from cardreader.web.rest import ROUTES, bring_up_to_date
+
+        bring_up_to_date(state, progress)
+        app.state.meetings = state.meetings
+        return [*described, *ROUTES]
+
+    described = list(app.router.routes)  # tells of all the others
+    rest = app.state.rest = LaterRoutes(app.router, load)
+
+    def may_send(path: str) -> int | None:
+        # Nobody can have shown a code yet where the page for it isn't there.
+        return state.meetings.may_send(path) if rest.there else None
+
+    app.add_middleware(Guard, settings=settings, is_signed_in=find_visitor, may_send=may_send)
     app.add_exception_handler(NeedSignInError, _need_sign_in)
     app.add_exception_handler(HTTPException, _http_error)
     app.add_exception_handler(KeyReusedError, _key_reused)
@@ -112,8 +122,10 @@ def create_app(
     for kind in (SQLAlchemyError, OSError):
         app.add_exception_handler(kind, _in_trouble)
     app.add_exception_handler(Exception, _broken)
-    app.router.routes.extend(_ROUTES)
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    static = Mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.router.routes[:] = [*_FIRST, static, rest]
+    if not later:
+        rest.now()
     return app
 
 

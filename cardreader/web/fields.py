@@ -12,9 +12,9 @@ from starlette.datastructures import FormData
 
 from cardreader.core.written import as_line, ascii_digits
 from cardreader.register.women import clean_code
+from cardreader.web.entrylimits import may_be_dated
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import number
-from cardreader.web.values import may_be_dated
 
 Choice = TypeVar("Choice", bound=StrEnum)
 KEY = re.compile(r"[A-Za-z0-9_-]{8,64}")

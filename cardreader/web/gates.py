@@ -9,6 +9,7 @@ from cardreader.web import (
     daypapers,
     delay,
     drift,
+    entrylimits,
     gate,
     meeting,
     origins,
@@ -17,7 +18,6 @@ from cardreader.web import (
     steps,
     tls,
     unkept,
-    values,
     whereabouts,
 )
 from cardreader.web.pages import calibration, knownby, lists, paper, people, pin
@@ -169,7 +169,7 @@ ORIGINS = Stage(
 
 VALUES = Stage(
     "Values typed in",
-    values,
+    entrylimits,
     (
         chosen(
             "HIGHEST_VISIT",

@@ -12,6 +12,7 @@ import subprocess
 from contextlib import ExitStack, suppress
 from pathlib import Path
 from threading import Thread
+from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select
 
@@ -20,10 +21,13 @@ from cardreader.register.models import Account
 from cardreader.web.app import create_app
 from cardreader.web.gate import Gate
 from cardreader.web.hold import data_lock, server_of
-from cardreader.web.laterreader import LaterReader, loading_after_first
+from cardreader.web.later import after_first_answer
+from cardreader.web.laterreader import LaterReader
 from cardreader.web.listen import listen
-from cardreader.web.reader import PhotoReader
 from cardreader.web.settings import Settings
+
+if TYPE_CHECKING:
+    from cardreader.web.reader import PhotoReader
 
 HERE = "127.0.0.1"
 OPENERS = (
@@ -42,7 +46,7 @@ def serve_here(
     with ExitStack() as stack:
         stack.enter_context(data_lock(settings.data))
         sock = stack.enter_context(listen(HERE, port))
-        app = create_app(settings, reader)
+        app = create_app(settings, reader, later=True)
         url = f"http://{HERE}:{sock.getsockname()[1]}/"
         first = nobody_yet(app.state.database)
         if first:
@@ -51,14 +55,17 @@ def serve_here(
         print(welcome(url, first), flush=True)
         if open_it:
             open_page(url)  # it listens already: the page waits until the server is up
-        shown = loading_after_first(app, reader) if isinstance(reader, LaterReader) else app
-        server_of(shown, Gate()).run(sockets=[sock])
+        loads = [app.state.rest.now]
+        if isinstance(reader, LaterReader):
+            loads.append(reader.now)
+        server_of(after_first_answer(app, *loads), Gate()).run(sockets=[sock])
 
 
 def nobody_yet(database: Database) -> bool:
     """Whether nobody could sign in yet."""
+    # Asked of the table: asked of accounts, the mapping of every table would be worked out.
     with database.read() as session:
-        return not session.scalar(select(func.count()).select_from(Account))
+        return not session.scalar(select(func.count()).select_from(Account.__table__))
 
 
 def welcome(url: str, first: bool) -> str:

@@ -1,30 +1,19 @@
-"""A photo reader that is loaded once it is needed, or a moment after the first page has gone out.
-
-What reads photos takes a fifth of a start's processor time to load, and the page that asks for a
-name or a PIN needs nothing of it. On a phone alone that page comes first.
-"""
+"""A photo reader that is loaded once it is needed: see `cardreader.web.later`."""
 
 from __future__ import annotations
 
-import logging
 import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from starlette.types import ASGIApp, Receive, Scope, Send
-
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.decide.subject import Subject
-from cardreader.register.recording import PhotoFacts
-from cardreader.web.reader import Named, PhotoReader, PhotoResult, Shade
 
 if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
-
-_SOON_S = 1.0
-"""After the first answer: the page's style sheet and scripts go out before."""
-_LOG = logging.getLogger("uvicorn.error")
+    from cardreader.register.recording import PhotoFacts
+    from cardreader.web.reader import Named, PhotoReader, PhotoResult, Shade
 
 
 class LaterReader:
@@ -92,27 +81,3 @@ class LaterReader:
     def named(self) -> Named:
         """Where lots and protocol come from."""
         return self.now().named
-
-
-def loading_after_first(app: ASGIApp, reader: LaterReader) -> ASGIApp:
-    """The application, which loads the reader a moment after its first answer."""
-    begun = False
-
-    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
-        nonlocal begun
-        await app(scope, receive, send)
-        if scope["type"] == "http" and not begun:
-            begun = True
-            timer = threading.Timer(_SOON_S, _load, (reader,))
-            timer.daemon = True
-            timer.start()
-
-    return answer
-
-
-def _load(reader: LaterReader) -> None:
-    try:
-        reader.now()
-    except Exception:
-        # Whoever sends a photo tries again, and is told.
-        _LOG.exception("the photo reader could not be loaded")

@@ -24,14 +24,13 @@ from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.photostrip import NotStrippedError, stripped
 from cardreader.register.recording import (
-    KeyReusedError,
-    find_submission,
     open_visit,
     record_photo,
     subject_of,
     visit_of_photo,
 )
 from cardreader.register.samephoto import ask_if_known, note_known
+from cardreader.register.submissions import KeyReusedError, find_submission
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.state import Picture, State
 

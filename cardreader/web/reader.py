@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.decide.subject import Subject
-from cardreader.register.recording import PhotoFacts
 
 if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
+    from cardreader.register.recording import PhotoFacts
 
 
 @dataclass(frozen=True)

@@ -15,11 +15,10 @@ from starlette.responses import HTMLResponse, RedirectResponse
 from cardreader.register.kinds import Role
 from cardreader.web import bandwords, texts
 from cardreader.web.lookwords import look_words
+from cardreader.web.schemes import SCHEME_COOKIE, SCHEMES
 from cardreader.web.texts import mark
 from cardreader.web.troublewords import readable_words
-from cardreader.web.words import SCHEMES
 
-SCHEME_COOKIE = "scheme"
 TEMPLATES = Path(__file__).parent / "templates"
 
 NOTICES = {

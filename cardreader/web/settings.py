@@ -9,7 +9,6 @@ from pathlib import Path
 from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import sqlite_url
-from cardreader.register.sitepairs import PAIR_DAYS
 
 
 class PhotoPolicy(StrEnum):
@@ -34,8 +33,9 @@ class Settings:
     elevation_m: float | None = None
     # What the reader's protocol comes from, to be remembered by the register; None: nothing is.
     protocol: ProtocolSource | None = None
-    # Longest time between a blot and a laboratory value that make a pair, in days.
-    pair_days: int = PAIR_DAYS
+    # Longest time between a blot and a laboratory value that make a pair, in days: ours. Within
+    # it haemoglobin hardly changes without bleeding or transfusion.
+    pair_days: int = 3
     secure_cookies: bool = False
     upload_limit_bytes: int = 40 * 1024 * 1024
     form_limit_bytes: int = 256 * 1024

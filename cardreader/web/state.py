@@ -8,22 +8,25 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.accounts import SessionLimits
 from cardreader.register.database import Database
 from cardreader.register.identity import identity_of
-from cardreader.register.keptlists import catch_up
-from cardreader.register.merge.following import Judge
 from cardreader.register.photostore import PhotoStore
-from cardreader.web.calibrating import Workshop
-from cardreader.web.meeting import Meetings
 from cardreader.web.settings import Settings
 from cardreader.web.shelf import Shelf
-from cardreader.web.sitereader import SiteReader, judge_by
-from cardreader.web.undecided import Undecided
 from cardreader.web.unkept import Unkept
 from cardreader.web.uploads import Uploads
+
+if TYPE_CHECKING:
+    from cardreader.register.merge.following import Judge
+    from cardreader.web.calibrating import Workshop
+    from cardreader.web.meeting import Meetings
+    from cardreader.web.reader import PhotoReader
+    from cardreader.web.sitereader import SiteReader
+    from cardreader.web.undecided import Undecided
 
 MEGABYTE = 1_000_000
 
@@ -38,12 +41,14 @@ class Picture:
 
 @dataclass(frozen=True)
 class State:
-    """Shared by every request of one application."""
+    """Shared by every request of one application.
+
+    What no page before a sign-in needs is imported where it is made.
+    """
 
     settings: Settings
     database: Database
-    reader: SiteReader
-    workshop: Workshop
+    base: PhotoReader
     photos: PhotoStore | None
     today: Callable[[], dt.date]
     _identity: list[str] = field(default_factory=list)
@@ -57,9 +62,25 @@ class State:
     )
 
     @cached_property
+    def reader(self) -> SiteReader:
+        """Reads photos by the calibration in use."""
+        from cardreader.web.sitereader import SiteReader
+
+        return SiteReader(self.base, self.database)
+
+    @cached_property
     def meetings(self) -> Meetings:
         """Other registers that are met over the network."""
+        from cardreader.web.meeting import Meetings
+
         return Meetings()
+
+    @cached_property
+    def workshop(self) -> Workshop:
+        """What fits calibrations, and judges readings again."""
+        from cardreader.web.calibrating import Workshop
+
+        return Workshop(self.database, self.settings.data, self.reader, self.settings.elevation_m)
 
     @cached_property
     def unkept(self) -> Unkept:
@@ -69,6 +90,8 @@ class State:
     @cached_property
     def undecided(self) -> Undecided:
         """What registers differ over."""
+        from cardreader.web.undecided import Undecided
+
         return Undecided()
 
     @cached_property
@@ -85,12 +108,14 @@ class State:
 
     def catch_up(self) -> None:
         """Bring the lists up to date with what was written by other programs."""
+        from cardreader.register.keptlists import catch_up
+
         catch_up(self.database, self.rules)
 
     @property
     def session(self) -> SessionLimits:
         """How long a sign-in lasts: the settings' word if they have one, else the protocol's."""
-        rules = self.reader.rules.sign_in
+        rules = self.base.rules.sign_in
         return self.settings.session or SessionLimits(
             dt.timedelta(minutes=rules.idle_minutes), dt.timedelta(hours=rules.whole_hours)
         )
@@ -98,14 +123,16 @@ class State:
     @property
     def pin_lasts(self) -> dt.timedelta:
         """How long a PIN stands for the password after that was given on the device."""
-        return dt.timedelta(days=self.reader.rules.sign_in.pin_days)
+        return dt.timedelta(days=self.base.rules.sign_in.pin_days)
 
     @property
     def judge(self) -> Judge:
         """How what registers bring together is judged here."""
+        from cardreader.web.sitereader import judge_by
+
         return judge_by(self.reader, self.settings.elevation_m)
 
     @property
     def rules(self) -> FollowUpRules:
         """What the protocol says of following a woman."""
-        return self.reader.rules.follow_up
+        return self.base.rules.follow_up

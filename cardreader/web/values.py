@@ -15,17 +15,8 @@ from cardreader.register.history import point_of
 from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
 from cardreader.register.tube import TubeUnit
+from cardreader.web.entrylimits import may_be_dated
 from cardreader.web.state import State
-
-HIGHEST_VISIT = 60
-
-OLDEST_RESULT_DAYS = 400
-"""A result dated further back is taken for a slip (invented, generous)."""
-
-
-def may_be_dated(on: dt.date, today: dt.date) -> bool:
-    """Whether a result entered today may be of that day: not to come, not too long ago."""
-    return today - dt.timedelta(days=OLDEST_RESULT_DAYS) <= on <= today
 
 
 def enter_tube(

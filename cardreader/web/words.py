@@ -157,14 +157,6 @@ LACKS = {
 }
 """What a calibration wants of its pairs; see `register.sitepairs.WANTED`."""
 
-SCHEMES = {
-    "": mark("As the phone"),
-    "light": mark("Light"),
-    "dark": mark("Dark"),
-    "strong": mark("Strong, for sun"),
-}
-"""Colours to choose from; see static/schemes.css."""
-
 ROLES = {
     Role.WORKER: mark("Worker"),
     Role.SUPERVISOR: mark("Supervisor"),

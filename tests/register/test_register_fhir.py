@@ -11,7 +11,7 @@ from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, re
 from fhir.resources.R4B.bundle import Bundle
 from fhir.resources.R4B.observation import Observation
 
-from cardreader.register import fhir, recording, settingaside, tables
+from cardreader.register import fhir, recording, settingaside, submissions, tables
 from cardreader.register.base import utc_now
 from cardreader.register.identity import identity_of
 from cardreader.register.tube import TubeUnit
@@ -196,7 +196,7 @@ def test_researchers_bundle_has_no_codes(month):
 
 def test_set_aside_is_told_as_entered_in_error(month):
     with month.write() as session:
-        tube = recording.find_submission(session, "tube-key")
+        tube = submissions.find_submission(session, "tube-key")
         woman = tube.woman
         settingaside.set_aside(session, tube, "slip", None, combine, NOBODY)
         plain = json.dumps(fhir.bundle_dict(session, [woman.id]))

@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import DBAPIError, StatementError
 
 from cardreader.decide.rule import Outcome
-from cardreader.register import audit, recording, settingaside
+from cardreader.register import audit, recording, settingaside, submissions
 from cardreader.register.base import utc_now
 from cardreader.register.models import AuditEntry, Reading, Woman
 from cardreader.register.phoneclock import TakenAt
@@ -31,7 +31,7 @@ def test_same_key_for_another_photo_is_refused(database):
     with database.write() as session:
         woman = add_woman(session)
         photo(session, woman, facts(9.0), key="one-key")
-        with pytest.raises(recording.KeyReusedError):
+        with pytest.raises(submissions.KeyReusedError):
             photo(session, woman, facts(10.0), key="one-key")
 
 

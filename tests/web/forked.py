@@ -32,7 +32,7 @@ LOADED = (
     "cardreader.web.serve",
     "cardreader.web.here",
     "cardreader.web.pipelinereader",
-    "cardreader.web.meeting",
+    "cardreader.web.rest",
     "cardreader.register.photostore",
     "uvicorn.lifespan.on",
     "uvicorn.protocols.http.h11_impl",

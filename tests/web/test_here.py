@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import re
 import sqlite3
@@ -13,7 +12,6 @@ import time
 import urllib.parse
 import urllib.request
 import uuid
-from concurrent.futures import ThreadPoolExecutor
 from http.client import HTTPException
 from http.cookiejar import CookieJar
 from pathlib import Path
@@ -26,11 +24,9 @@ from forked import Forked
 from inprocess import run_cardreader
 from webfakes import FakeReader
 
-from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
 from cardreader.register.kinds import Role
 from cardreader.terminal.exitcodes import ExitCode
-from cardreader.web import here, laterreader, oldpydantic
-from cardreader.web.laterreader import LaterReader, loading_after_first
+from cardreader.web import here, oldpydantic
 
 TOKEN = "a-token-of-the-start"
 PIN = "273914"
@@ -258,70 +254,6 @@ def assert_whole(data: Path, confirmed: dict[str, str]) -> None:
     assert not [p.name for p in data.iterdir() if p.is_file() and p.suffix in (".part", ".tmp")]
     done = Server(data).command("audit")
     assert "unbroken" in done.stdout, done.stderr
-
-
-def test_a_start_spares_itself_what_no_first_page_needs(tmp_path):
-    """And the framework does without, or is given what it asks for."""
-    code = f"""
-import sys
-from pathlib import Path
-from cardreader.web.oldpydantic import spare_old_pydantic
-spare_old_pydantic()
-from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
-from cardreader.web.app import create_app
-from cardreader.web.laterreader import LaterReader
-from cardreader.web.settings import Settings
-reader = LaterReader(ProtocolSource(DEFAULT), None)
-create_app(Settings(data=Path({str(tmp_path / "data")!r})), reader)
-late = ("alembic", "cryptography.x509", "cv2", "numpy", "PIL", "reportlab")
-print([name for name in late if name in sys.modules], sys.modules.get("pydantic.v1"))
-"""
-    shown = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
-    assert shown.stdout == "[] None\n"
-
-
-def test_the_reader_is_loaded_after_the_first_page_or_when_it_is_needed(monkeypatch):
-    monkeypatch.setattr(laterreader, "_SOON_S", 0.0)
-    loaded, done = [], threading.Event()
-
-    def load():
-        loaded.append(FakeReader())
-        done.set()
-        return loaded[0]
-
-    async def page(_scope, _receive, _send):
-        assert not done.is_set()
-
-    reader = LaterReader(ProtocolSource(DEFAULT), load)
-    assert reader.rules.id == DEFAULT
-    shown = loading_after_first(page, reader)
-
-    def ask(kind):
-        # In a thread of its own: a browser's test may have left this one within a loop.
-        with ThreadPoolExecutor(1) as pool:
-            pool.submit(lambda: asyncio.run(shown({"type": kind}, None, None))).result()
-
-    ask("lifespan")
-    assert not done.wait(0.2)
-    ask("http")
-    assert done.wait(30)
-    assert reader.shades() == loaded[0].shades()
-    assert len(loaded) == 1
-
-
-def test_a_reader_that_could_not_be_loaded_is_tried_again():
-    tries = []
-
-    def load():
-        tries.append(1)
-        if len(tries) == 1:
-            raise OSError("no room in memory")
-        return FakeReader()
-
-    reader = LaterReader(ProtocolSource(DEFAULT), load)
-    with pytest.raises(OSError, match="no room"):
-        reader.shades()
-    assert reader.shades() == FakeReader().shades()
 
 
 def test_a_calibration_that_is_named_and_damaged_is_told_at_the_start(tmp_path):

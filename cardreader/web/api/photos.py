@@ -15,8 +15,8 @@ from cardreader.register.base import utc_now
 from cardreader.register.events import standing_events
 from cardreader.register.kinds import EventKind
 from cardreader.register.models import Reading
-from cardreader.register.recording import KeyReusedError, find_submission
 from cardreader.register.samephoto import KnownPhotoError
+from cardreader.register.submissions import KeyReusedError, find_submission
 from cardreader.register.women import GESTATION_WEEKS, clean_code
 from cardreader.web.access import Carer, Visitor, api_csrf
 from cardreader.web.api.bodies import CODE_PATTERN, KEY_PATTERN, ReadingOut, RecordId, reading_out
@@ -29,10 +29,10 @@ from cardreader.web.api.problems import (
     problem,
     unprocessable,
 )
+from cardreader.web.entrylimits import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark
-from cardreader.web.values import HIGHEST_VISIT
 from cardreader.web.words import known_photo_words
 
 router = api_router()

@@ -10,10 +10,11 @@ from cardreader.web.access import Carer, api_csrf
 from cardreader.web.api.bodies import LabIn, ReadingOut, RecordId, TubeIn, reading_out
 from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router, unprocessable
 from cardreader.web.api.women import woman_of
+from cardreader.web.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
 from cardreader.web.happened import asked_words
 from cardreader.web.state import State
 from cardreader.web.texts import mark
-from cardreader.web.values import OLDEST_RESULT_DAYS, enter_lab, enter_tube, may_be_dated
+from cardreader.web.values import enter_lab, enter_tube
 
 router = api_router()
 

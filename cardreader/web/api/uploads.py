@@ -8,7 +8,7 @@ from fastapi import Depends, HTTPException, Path, Query, Request
 from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
-from cardreader.register.recording import find_submission
+from cardreader.register.submissions import find_submission
 from cardreader.web.access import Carer, api_csrf
 from cardreader.web.api.bodies import KEY_PATTERN
 from cardreader.web.api.problems import api_router

@@ -10,8 +10,8 @@ from starlette.responses import Response
 
 from cardreader.web.access import form_of
 from cardreader.web.pages.signin import inside, set_cookie
-from cardreader.web.render import SCHEME_COOKIE, go
-from cardreader.web.words import SCHEMES
+from cardreader.web.render import go
+from cardreader.web.schemes import SCHEME_COOKIE, SCHEMES
 
 router = APIRouter(include_in_schema=False)
 

@@ -19,20 +19,22 @@ from cardreader.register.kinds import EventKind
 from cardreader.register.lists import row_of
 from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Woman
-from cardreader.register.recording import KeyReusedError, next_number, on_day, open_visit
+from cardreader.register.recording import next_number, on_day, open_visit
 from cardreader.register.referrals import send_for_test
+from cardreader.register.submissions import KeyReusedError
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman, written_alike
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
+from cardreader.web.entrylimits import HIGHEST_VISIT
 from cardreader.web.fields import Fields
 from cardreader.web.happened import asked_words
 from cardreader.web.pages.herpage import find_her
 from cardreader.web.render import page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
-from cardreader.web.values import HIGHEST_VISIT, enter_tube
+from cardreader.web.values import enter_tube
 
 router = APIRouter(include_in_schema=False)
 MOST_ON_PAPER = 500

@@ -142,5 +142,5 @@ def _page(request: Request, problems: dict[str, str], status: int = 200) -> Resp
         problems=problems,
         digits=devices.PIN_DIGITS,
         tries=devices.WRONG_TRIES,
-        days=state.reader.rules.sign_in.pin_days,
+        days=state.base.rules.sign_in.pin_days,
     )

@@ -26,6 +26,7 @@ from cardreader.register.women import (
 )
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor
+from cardreader.web.entrylimits import HIGHEST_VISIT
 from cardreader.web.fields import Fields
 from cardreader.web.pages.heract import HerForm, Sent
 from cardreader.web.pages.herpage import find_her, woman_page
@@ -33,7 +34,6 @@ from cardreader.web.pages.knownby import LONGEST_VILLAGE
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
-from cardreader.web.values import HIGHEST_VISIT
 
 router = APIRouter(include_in_schema=False, prefix="/women")
 

@@ -1,0 +1,77 @@
+"""What a start puts off: loaded once it is asked for, or a moment after the first page is out.
+
+On a phone alone the page that asks for a name or a PIN comes first, and needs little. The rest
+is loaded while she types.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+
+from starlette.concurrency import run_in_threadpool
+from starlette.routing import BaseRoute, Match, Router
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+_SOON_S = 1.0
+"""After the first answer: the page's style sheet and scripts go out before."""
+_LOG = logging.getLogger("uvicorn.error")
+
+
+class LaterRoutes(BaseRoute):
+    """Stands at the end of a router for the routes that ``load`` gives.
+
+    Every address that no route before it has leads here, and the router is asked again once
+    they are there. What ``load`` raises is that request's trouble; the next one tries again.
+    """
+
+    def __init__(self, router: Router, load: Callable[[], Sequence[BaseRoute]]) -> None:
+        self._router = router
+        self._load = load
+        self._lock = threading.Lock()
+        self.there = False
+
+    def now(self) -> None:
+        """Put the routes into the router, unless they are there; others who ask wait."""
+        with self._lock:
+            if self.there:
+                return
+            routes = self._load()
+            at = self._router.routes.index(self)
+            self._router.routes[at : at + 1] = routes  # in one step: others may look through it
+            self.there = True
+
+    def matches(self, _scope: Scope) -> tuple[Match, Scope]:
+        """Whatever it is."""
+        return Match.FULL, {}
+
+    async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Load the routes, and ask again."""
+        await run_in_threadpool(self.now)
+        await self._router(scope, receive, send)
+
+
+def after_first_answer(app: ASGIApp, *loads: Callable[[], object]) -> ASGIApp:
+    """The application, which calls ``loads`` one by one a moment after its first answer."""
+    begun = False
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        nonlocal begun
+        await app(scope, receive, send)
+        if scope["type"] == "http" and not begun:
+            begun = True
+            timer = threading.Timer(_SOON_S, _each, loads)
+            timer.daemon = True
+            timer.start()
+
+    return answer
+
+
+def _each(*loads: Callable[[], object]) -> None:
+    for load in loads:
+        try:
+            load()
+        except Exception:
+            # Whoever needs it tries again, and is told.
+            _LOG.exception("what the start had put off could not be loaded")
