@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import inspect
+from sqlalchemy import delete, insert, inspect, select
 
 from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.register.database import Database, told_if_damaged
 from cardreader.register.models import LastJudged
+
+# Asked as a table: asked as objects, the mapping of every table would be worked out, at each start.
+_KEPT = LastJudged.metadata.tables[LastJudged.__tablename__]
 
 
 @dataclass(frozen=True)
@@ -29,9 +32,9 @@ def last_judging(database: Database) -> Judging | None:
     Also of tables that have yet to be made, or brought up to date.
     """
     with told_if_damaged(), database.read() as session:
-        if not inspect(session.connection()).has_table(LastJudged.__tablename__):
+        if not inspect(session.connection()).has_table(_KEPT.name):
             return None
-        row = session.get(LastJudged, 1)
+        row = session.execute(select(_KEPT)).first()
         if row is None:
             return None
         return Judging(ProtocolSource(row.protocol_id, row.protocol_text), row.elevation_m)
@@ -42,8 +45,9 @@ def remember(database: Database, judging: Judging) -> None:
     if last_judging(database) == judging:
         return
     with database.write() as session:
-        session.merge(
-            LastJudged(
+        session.execute(delete(_KEPT))
+        session.execute(
+            insert(_KEPT).values(
                 number=1,
                 protocol_id=judging.protocol.id,
                 protocol_text=judging.protocol.own,

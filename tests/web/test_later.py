@@ -67,7 +67,7 @@ def load():
     return FakeReader()
 def loaded():
     return [name for name in late if name in sys.modules]
-settings = Settings(data=Path({str(tmp_path / "data")!r}))
+settings = Settings(Path({str(tmp_path / "data")!r}), protocol=ProtocolSource(DEFAULT))
 app = create_app(settings, LaterReader(ProtocolSource(DEFAULT), load), later=True)
 app.state.first_token = {TOKEN!r}
 print(nobody_yet(app.state.database))
