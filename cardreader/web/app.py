@@ -108,7 +108,7 @@ def create_app(
         return [*described, *ROUTES]
 
     described = list(app.router.routes)  # tells of all the others
-    rest = app.state.rest = LaterRoutes(app.router, load)
+    rest = app.state.rest = LaterRoutes(app.router, load, _first_of_all)
 
     def may_send(path: str) -> int | None:
         # Nobody can have shown a code yet where the page for it isn't there.
@@ -131,6 +131,13 @@ def create_app(
 
 def _is_api(request: Request) -> bool:
     return request.url.path.startswith("/api/")
+
+
+def _first_of_all(request: Request) -> Response | None:
+    """What a start opens is the home page: whoever isn't signed in can be told so without it."""
+    if (request.method, request.url.path) == ("GET", "/") and find_visitor(request) is None:
+        return need_sign_in(request.scope)
+    return None
 
 
 async def _need_sign_in(request: Request, _error: Exception) -> Response:

@@ -11,6 +11,8 @@ import threading
 from collections.abc import Callable, Sequence
 
 from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
 from starlette.routing import BaseRoute, Match, Router
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -22,13 +24,20 @@ _LOG = logging.getLogger("uvicorn.error")
 class LaterRoutes(BaseRoute):
     """Stands at the end of a router for the routes that ``load`` gives.
 
-    Every address that no route before it has leads here, and the router is asked again once
-    they are there. What ``load`` raises is that request's trouble; the next one tries again.
+    Every address that no route before it has leads here. Where ``meanwhile`` has no answer, the
+    router is asked again once they are there. What ``load`` raises is that request's trouble;
+    the next one tries again.
     """
 
-    def __init__(self, router: Router, load: Callable[[], Sequence[BaseRoute]]) -> None:
+    def __init__(
+        self,
+        router: Router,
+        load: Callable[[], Sequence[BaseRoute]],
+        meanwhile: Callable[[Request], Response | None] = lambda _request: None,
+    ) -> None:
         self._router = router
         self._load = load
+        self._meanwhile = meanwhile
         self._lock = threading.Lock()
         self.there = False
 
@@ -47,7 +56,11 @@ class LaterRoutes(BaseRoute):
         return Match.FULL, {}
 
     async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Load the routes, and ask again."""
+        """Answer without the routes where that can be, else load them and ask again."""
+        answer = await run_in_threadpool(self._meanwhile, Request(scope))
+        if answer is not None:
+            await answer(scope, receive, send)
+            return
         await run_in_threadpool(self.now)
         await self._router(scope, receive, send)
 

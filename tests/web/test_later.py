@@ -72,7 +72,7 @@ app = create_app(settings, LaterReader(ProtocolSource(DEFAULT), load), later=Tru
 app.state.first_token = {TOKEN!r}
 print(nobody_yet(app.state.database))
 client = TestClient(app)
-answers = [client.get(path) for path in ("/first?token=" + {TOKEN!r}, "/sign-in", "/sw.js")]
+answers = [client.get(path) for path in ("/first?token=" + {TOKEN!r}, "/", "/sw.js")]
 print([answer.status_code for answer in answers], Account.__mapper__.configured)
 print(loaded(), sys.modules.get("pydantic.v1"))
 form = dict(token={TOKEN!r}, name="Amina", pin={PIN!r}, again={PIN!r})
@@ -115,6 +115,20 @@ def test_whatever_is_asked_first_is_answered_as_where_all_is_there(
     assert [one.status_code for one in answers] == [status] * 2
     told = [(one.headers.get("location"), one.headers.get("content-type")) for one in answers]
     assert told[0] == told[1]
+
+
+def test_whoever_is_not_signed_in_is_told_so_without_the_rest(begun):
+    """As a browser opens a later start: the page for the PIN, then the home page."""
+    begin(begun)
+    begun.cookies.delete("signed_in")
+    told = begun.get("/")
+    assert (told.status_code, told.headers["location"]) == (303, "/sign-in?next=/")
+    assert 'action="/sign-in/pin"' in begun.get("/sign-in?next=/").text
+    assert not begun.app.state.rest.there
+    assert begun.post("/sign-in/pin", data={"pin": PIN, "next": "/"}).status_code == 303
+    assert not begun.app.state.rest.there
+    assert begun.get("/").status_code == 200
+    assert begun.app.state.rest.there
 
 
 def test_a_woman_entered_first_of_all_is_on_her_list(begun):
