@@ -74,5 +74,5 @@ rm -rf "$folder/root/register"
   /opt/cardreader/.venv/bin/cardreader
 
 echo "== the server killed at any instant"
-timed sh -ec 'cd /opt/cardreader && .venv/bin/pip install -q pytest httpx2 playwright numpy &&
+timed sh -ec 'cd /opt/cardreader && .venv/bin/pip install -q pytest hypothesis httpx2 playwright numpy &&
   .venv/bin/python -m pytest -q tests/web/test_here.py -p no:cacheprovider'
