@@ -171,10 +171,19 @@ def _tell_of_ended(tells: dict[int, int]) -> None:
         os.close(tell)
 
 
+def _load(name: str) -> None:
+    """Import it, where its libraries are installed: with the lean extra not all are."""
+    try:
+        import_module(name)
+    except ModuleNotFoundError as error:
+        if (error.name or "cardreader").partition(".")[0] == "cardreader":
+            raise
+
+
 def _main() -> int:
     signal.signal(signal.SIGINT, signal.default_int_handler)
     for name in LOADED:
-        import_module(name)
+        _load(name)
     from cardreader.__main__ import start
 
     run = _fork_as_told(socket.socket(fileno=int(sys.argv[1])))
