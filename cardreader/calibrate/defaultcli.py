@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
     from cardreader.terminal.frame import Commands
 
-DEFAULT_WORLDS, DEFAULT_PHOTOS, WORLDS_SEED = 500, 56, 20261
+DEFAULT_WORLDS, DEFAULT_PHOTOS, WORLDS_SEED = 1400, 56, 20261
+BLEACHING_WORLDS = 500
+"""Of those, the first: halves of them agree on what bleaching does (`sitefading.TWINS`)."""
 LOT_WORLDS = 200
 FEWEST_WORLDS, MOST_WORLDS = 60, 20_000
 DEFAULT_SITTINGS = 12_000
@@ -145,20 +147,24 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
         if lot is not None:
             found = draw_worlds(*asked, lot, progress.step)
             progress.note("fitting")
-            _write_prior(out, fit_prior(found, day, f"worlds-of-{lot.lot_id}"))
+            name = f"worlds-of-{lot.lot_id}"
+            _write_prior(out, fit_prior(found, day, name, workers=arguments.workers))
             return ExitCode.OK
         drawn = draw_each_way(*asked, progress.step)
         ways = drawn.by_lot, drawn.by_design, drawn.by_photos
-        withins = [within_sites(way.measured.signature, way.world) for way in ways]
-        progress.start("bleaching", worlds, unit="world")
-        learnt = draw_bleaching(withins, worlds, arguments.seed, arguments.workers, progress.step)
-        progress.note("fitting")
+        bleached = min(worlds, BLEACHING_WORLDS)
+        firsts = [way.first(bleached) for way in ways]
+        withins = [within_sites(first.measured.signature, first.world) for first in firsts]
+        progress.start("bleaching", bleached, unit="world")
+        learnt = draw_bleaching(withins, bleached, arguments.seed, arguments.workers, progress.step)
         factors = FACTOR, FACTOR_BY_DESIGN, FACTOR_BY_PHOTOS
-        for basis, way, bleaching, factor in zip(PRIOR_OF, ways, learnt, factors, strict=True):
+        made = zip(PRIOR_OF, ways, firsts, learnt, factors, strict=True)
+        for basis, way, first, bleaching, factor in made:
             folder = out / PRIOR_OF[basis]
-            prior = fit_prior(way, day, folder.name, basis == "nominal", factor)
-            _write_prior(folder, prior)
-            source = f"{len(way.world)} simulated sittings in {worlds} worlds"
+            progress.note(f"fitting {folder.name}")
+            named = day, folder.name, basis == "nominal", factor
+            _write_prior(folder, fit_prior(way, *named, workers=arguments.workers))
+            source = f"{len(first.world)} simulated sittings in {bleached} worlds"
             write_bleaching(folder / FILE, bleaching, f"{source}, seed {arguments.seed}")
     return ExitCode.OK
 

@@ -80,6 +80,11 @@ GATES = (
                 "SCATTER_DOF", "degree of freedom", "the worlds' sizes of scatter, seed 20261"
             ),
             chosen("OFF_LOCUS", "of good blots", "few good blots may be refused"),
+            measured(
+                "ROUNDS",
+                "round",
+                "48 drawn sites whose print model the prior had not seen, seeds 31337 and 51001",
+            ),
             measured("FACTOR", "1", "held 93 % on sites of seed 31337, about"),
             measured("FACTOR_BY_PHOTOS", "1", "held 93 % on sites of seed 31337, about"),
             measured("FACTOR_BY_DESIGN", "1", "held 93 % on sites of seed 31337, about"),
@@ -92,7 +97,6 @@ GATES = (
                 "below LEAST_IN_BIN, double blurs how scatter changes along the locus",
             ),
         ),
-        beside=("ROUNDS",),
     ),
     Stage(
         "A site's posterior",

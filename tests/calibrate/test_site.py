@@ -244,6 +244,7 @@ def test_a_prior_from_next_to_nothing_is_an_error(worlds):
 
 def test_a_small_prior_is_repeatable_and_usable(worlds):
     first, second = (
-        fit_prior(worlds, date(2026, 1, 1), "small", rounds=3).to_json() for _ in range(2)
+        fit_prior(worlds, date(2026, 1, 1), "small", rounds=3, workers=workers).to_json()
+        for workers in (1, 3)
     )
     assert first == second

@@ -47,6 +47,16 @@ class WorldPairs:
     world: NDArray[np.intp]
     n_refused: int
 
+    def first(self, n_worlds: int) -> WorldPairs:
+        """Those of the first worlds; ``n_refused`` stays that of all."""
+        keep = self.world < n_worlds
+        return replace(
+            self,
+            hb_g_dl=self.hb_g_dl[keep],
+            measured=self.measured[keep],
+            world=self.world[keep],
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class EachWay:
