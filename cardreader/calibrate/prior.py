@@ -192,12 +192,12 @@ class _Worlds:
         """Mean and covariance of one world's weights; its photos' squares about them (n, 3, 3)."""
         phi, p = self.phi[rows], self.phi.shape[1]
         gram, right = normal_equations(phi, precision[rows], self.x[rows])
-        known = np.linalg.inv(gram + prior)
+        known = np.asarray(np.linalg.inv(gram + prior), float)
         mean = known @ (right + prior @ self.mean)
         left = self.x[rows] - phi @ mean.reshape(p, 3)
         half = np.tensordot(phi, known.reshape(p, 3, p, 3), axes=(1, 0))
         around = left[:, :, None] * left[:, None, :] + np.einsum("niqj,nq->nij", half, phi)
-        return mean, known, around
+        return mean, known, np.asarray(around)
 
     def _rescale(self, spread: Array) -> None:
         sizes = self.size[self.world][:, None, None]
