@@ -219,7 +219,7 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
         if unit is not LabUnit.G_DL:
             stated += f" = {value:.3g} g/dL"
         outside = f"{stated} is outside {LOWEST_HB_G_DL:g} to {HIGHEST_HB_G_DL:g} g/dL"
-        return [RowError(number, "lab_value", f"{outside}: {_what_unit(value, unit)}")]
+        return [RowError(number, "lab_value", f"{outside}: {_what_unit(value, unit, method)}")]
     row["lab_g_dl"] = value
     stated = row["lab_sd"]
     row["lab_sd_g_dl"] = (
@@ -230,13 +230,15 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
     return []
 
 
-def _what_unit(value_g_dl: float, unit: LabUnit) -> str:
+def _what_unit(value_g_dl: float, unit: LabUnit, method: LabMethod) -> str:
     if unit is not LabUnit.G_DL or not LOWEST_HB_G_DL <= value_g_dl / 10 <= HIGHEST_HB_G_DL:
         return "wrong unit?"
-    g_l = "A laboratory's g/L are written with g/L in lab_unit"
+    if method is LabMethod.ACID_HAEMATIN:
+        return "wrong unit? A tube's percent are written with percent in lab_unit"
+    g_l = "write g/L in lab_unit"
     if value_g_dl > HIGHEST_HAEMATOCRIT_PERCENT:
-        return f"wrong unit? {g_l}"
-    return "a haematocrit in percent is no haemoglobin; if it is g/L, write g/L in lab_unit"
+        return f"wrong unit? If it is g/L, {g_l}; percent are no g/L"
+    return f"a haematocrit in percent is no haemoglobin; if it is g/L, {g_l}"
 
 
 def _check_unique(rows: list[dict[str, Any]]) -> list[RowError]:
@@ -264,7 +266,8 @@ def _check_subjects(rows: list[dict[str, Any]]) -> list[RowError]:
 
 
 def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
-    warnings = [*_unstated_scale(frame), *_rare_values(frame), *_kinds_spelt_twice(frame)]
+    warnings = [*_unstated_scale(frame), *_tubes_in_g_l(frame)]
+    warnings += [*_rare_values(frame), *_kinds_spelt_twice(frame)]
     warnings += _unnamed_paper(frame)
     for (subject, visit), group in frame.groupby(["subject", "visit"], sort=False):
         spread = group["lab_g_dl"].max() - group["lab_g_dl"].min()
@@ -289,6 +292,16 @@ def _unstated_scale(frame: pd.DataFrame) -> list[RowError]:
     many = f"{len(taken)} values in percent are" if len(taken) > 1 else "a value in percent is"
     said = f"is empty: {many} taken at {HUNDRED_PERCENT_G_DL:g} g/dL for 100 %; look at the tube"
     return [RowError(int(taken["row"].iloc[0]), "hundred_percent_g_dl", said)]
+
+
+def _tubes_in_g_l(frame: pd.DataFrame) -> list[RowError]:
+    """70 % is 10.5 g/dL, and 70 g/L are 7: taken for each other they move a whole curve."""
+    tube = frame["lab_method"] == LabMethod.ACID_HAEMATIN
+    taken = frame[tube & (frame["lab_unit"] == LabUnit.G_L)]
+    if taken.empty:
+        return []
+    said = "is g/L: tubes are graded in g/dL or percent; is it percent?"
+    return [RowError(int(taken["row"].iloc[0]), "lab_unit", said)]
 
 
 def _rare_values(frame: pd.DataFrame) -> list[RowError]:

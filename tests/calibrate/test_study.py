@@ -79,7 +79,11 @@ def test_a_parquet_file_of_too_many_rows_is_refused_before_it_is_unpacked(tmp_pa
         ({"lab_value": "11,2"}, "lab_value", "11.2, not 11,2"),
         ({"lab_value": "112"}, "lab_value", "wrong unit"),
         ({"lab_value": "112"}, "lab_value", "g/L in lab_unit"),
+        ({"lab_value": "112"}, "lab_value", "percent are no g/L"),
         ({"lab_value": "33"}, "lab_value", "haematocrit"),
+        ({"lab_value": "70", "lab_method": "acid_haematin"}, "lab_value", "percent in lab_unit"),
+        # 16.114 kg/mol of haem and chain, from memory: 1 mmol/L is 1.611 g/dL
+        ({"lab_unit": "mmol/L", "lab_value": "7.1"}, "lab_unit", "times 1.611 are g/dL"),
         ({"lab_value": "nan"}, "lab_value", "not a number"),
         ({"lab_value": "1_1"}, "lab_value", "not a number"),
         ({"lab_value": "11.2 g/dL"}, "lab_value", "without its unit"),
@@ -207,6 +211,16 @@ def test_percent_without_the_tubes_scale_is_told_once(tmp_path):
     stated = read_study(_write(tmp_path, tube | {"hundred_percent_g_dl": "14.5"}))
     assert not stated.warnings
     assert stated.rows["lab_g_dl"].iloc[0] == pytest.approx(10.875)
+
+
+def test_a_tubes_percent_entered_as_g_l_are_asked_about_once(tmp_path):
+    tube = {"lab_method": "acid_haematin", "lab_unit": "g/L", "lab_value": "70"}
+    tube["subject"] = "S02"
+    study = read_study(_write(tmp_path, {}, tube, tube | {"subject": "S03"}))
+    assert not study.errors
+    (warning,) = study.warnings
+    assert (warning.row, warning.column) == (2, "lab_unit")
+    assert "is it percent?" in str(warning)
 
 
 @pytest.mark.parametrize(("value", "asked"), [("1.12", True), ("19.5", True), ("2.6", False)])
