@@ -133,6 +133,10 @@ class Lack:
         return self.have >= self.want
 
 
+LEAST_WOMEN = 5
+"""With fewer there is no calibration, nor one for a batch of paper
+(`calibrate.workflow.LEAST_WOMEN_OF_A_SITE`)."""
+
 WANTED = {
     "women": 40,
     "severe": 35,
@@ -167,3 +171,8 @@ def lacking(found: PairsFound) -> tuple[Lack, ...]:
         "two_blots": two,
     }
     return tuple(Lack(what, have[what], want) for what, want in WANTED.items())
+
+
+def women_on(found: PairsFound, paper: str | None = None) -> int:
+    """Women with a pair, on any paper or on one batch of it."""
+    return len({pair.woman_id for pair in found.pairs if paper in (None, pair.paper)})

@@ -31,7 +31,7 @@ from cardreader.calibrate.site import WOMEN_FOR_FACTOR
 from cardreader.calibrate.study import COLUMNS as STUDY_COLUMNS
 from cardreader.calibrate.study import LabMethod as StudyMethod
 from cardreader.calibrate.study import read_study
-from cardreader.calibrate.workflow import base_for
+from cardreader.calibrate.workflow import LEAST_WOMEN_OF_A_SITE, base_for
 from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
@@ -60,7 +60,7 @@ from cardreader.register.models import (
     SiteCalibration,
 )
 from cardreader.register.rejudging import judge_all_again
-from cardreader.register.sitepairs import WANTED, find_pairs, lacking
+from cardreader.register.sitepairs import LEAST_WOMEN, WANTED, find_pairs, lacking
 from cardreader.register.studyexport import COLUMNS
 from cardreader.web import calibrating
 from cardreader.web.app import create_app
@@ -721,6 +721,7 @@ def test_words_and_limits_that_two_rooms_hold_are_the_same():
     assert {method.value for method in LabMethod} == {method.value for method in StudyMethod}
     assert set(COLUMNS) <= {column.name for column in STUDY_COLUMNS}
     assert WANTED["women"] == WOMEN_FOR_FACTOR
+    assert LEAST_WOMEN == LEAST_WOMEN_OF_A_SITE
     assert set(WANTED) == set(LACKS)
 
 
@@ -746,3 +747,20 @@ def test_a_reading_notes_the_batch_of_paper_in_use(site):
         assert sorted(row["paper"] for row in rows) == ["B-17", "B-18", "not named"]
     assert site.reading(first).detail["paper"]["batch"] == "B-17"
     assert "Batch B-18" in site.supervisor.get("/calibration").text
+
+
+def test_too_few_women_for_a_fit_or_for_the_paper_in_use_are_told_before_the_fit(site):
+    few = "With fewer than 5 women there is no calibration"
+    site.pairs(range(4))
+    page = site.supervisor.get("/calibration").text
+    assert few in page
+    assert "<button disabled>Fit to 4 pairs" in page
+    site.pairs(range(4, 6))
+    page = site.supervisor.get("/calibration").text
+    assert few not in page
+    assert "<button>Fit to 6 pairs" in page
+    assert "Women with a pair on this batch" not in page  # while none is named there is one
+    site.supervisor.post("/calibration/paper", paper="B-17")
+    assert "Women with a pair on this batch: 0." in site.supervisor.get("/calibration").text
+    site.pairs(range(6, 11))
+    assert "Women with a pair on this batch" not in site.supervisor.get("/calibration").text

@@ -26,7 +26,14 @@ from cardreader.register.models import (
     Woman,
 )
 from cardreader.register.paper import paper_in_use, set_paper
-from cardreader.register.sitepairs import PairsFound, find_pairs, lacking, reach
+from cardreader.register.sitepairs import (
+    LEAST_WOMEN,
+    PairsFound,
+    find_pairs,
+    lacking,
+    reach,
+    women_on,
+)
 from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web import words
 from cardreader.web.access import Analyst, Form, Supervisor
@@ -201,6 +208,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
         names: dict[str, str] = {row[0]: row[1] for row in session.execute(_NAMES)}
         now = uses[0] if uses else None
         before = calibrations.one_before(session)
+        batch = paper_in_use(session)
         shown = [_shown(session, row) for row in rows[:MOST_SHOWN]]
         taught = _taught(now.calibration) if now and now.calibration else ()
         differ = 0 if now is None else session.scalar(_open_of(now.id))
@@ -223,7 +231,10 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             sites=SITES,
             lack_words=words.LACKS,
             methods=words.LAB_METHODS,
-            paper=paper_in_use(session),
+            paper=batch,
+            on_paper=women_on(found, batch.name) if batch else women_on(found),
+            too_few=women_on(found) < LEAST_WOMEN,
+            least=LEAST_WOMEN,
             rows=shown,
             fitting=any(row.state == FitState.FITTING for row in rows),
             uses=uses,
