@@ -67,6 +67,7 @@ def reading_of(measured: Measurement, reader: Reader, subject: Subject) -> Readi
         estimate=judged.estimate,
         paper=reader.paper,
         another_paper=reader.calibration.is_another_paper(reader.paper),
+        paper_taken=reader.calibration.paper_taken(reader.paper),
     )
     if judged.refusal is not None and judged.refusal.stage == "card":
         return reading  # the card itself doesn't count, so its colours must not either

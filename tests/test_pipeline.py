@@ -23,9 +23,11 @@ from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import load_calibration
 from cardreader.hb.lotcolours import LotColours
+from cardreader.hb.paper import UNNAMED
 from cardreader.pipeline import judge, read_photo
 from cardreader.reader import Reader
 from cardreader.result.asjson import dumps, reading_json
+from cardreader.result.astext import reading_text
 from cardreader.result.provisos import lot_statement
 from cardreader.result.reading import Findings
 
@@ -188,8 +190,16 @@ def test_no_value_on_a_paper_that_no_pair_was_on(reader):
     assert out.decision.bands == ()
     assert out.measured is not None
     assert out.another_paper
-    for batch in ("B-1", ""):
-        assert read_photo(data, replace(there, paper=batch)).estimate is not None
+    for batch, said in (
+        ("B-1", "Blotting paper B-1. "),
+        ("", "Blotting paper not said, taken to be B-1. "),
+    ):
+        read = read_photo(data, replace(there, paper=batch))
+        assert read.estimate is not None
+        assert said in " ".join(reading_text(read).split())
+    before = replace(known, papers=papers_of(known, ("B-1", UNNAMED)))  # then nothing is guessed
+    read = read_photo(data, replace(there, calibration=before, paper=""))
+    assert "Blotting paper" not in reading_text(read)
     # Kept with the batch that it was on, whichever is in use when it is judged again.
     kept = Findings(out.pose.lot_number, None, out.measured, "B-2")
     judged = judge(kept, replace(there, paper="B-1"), Subject())

@@ -85,6 +85,13 @@ class Calibration(CalibrationNumbers):
         """Whether a batch of blotting paper is named, and none that the pairs had."""
         return bool(batch) and self.papers is not None and batch not in self.papers.batches
 
+    def paper_taken(self, batch: str) -> str:
+        """The batch that a blot is taken to be on where none is said; empty where one is, or
+        where the pairs named none."""
+        if batch or self.papers is None or UNNAMED in self.papers.batches:
+            return ""
+        return self.papers.batches[0]
+
     def on_paper(self, batch: str) -> Calibration:
         """The calibration for blots on a batch of paper: wider where it taught nothing."""
         if self.is_another_paper(batch):

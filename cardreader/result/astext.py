@@ -159,6 +159,8 @@ def foot_text(reading: Reading, estimate: HbEstimate | None = None) -> str:
     card = f"Card lot {reading.lot_id}. " if reading.lot_id else ""
     if reading.paper:
         card += f"Blotting paper {reading.paper}. "
+    elif reading.paper_taken and value is not None:
+        card += f"Blotting paper not said, taken to be {reading.paper_taken}. "
     source = f"{card}Protocol {reading.protocol_id}. Calibration {reading.calibration_id}."
     return " ".join([*(TEXT[c] for c in codes), source])
 

@@ -37,7 +37,8 @@ class Reading(Stages):
 
     ``refusal`` is None exactly when ``estimate`` is not; ``decision`` is always
     there, and is never a normal result for a photo that was refused. ``paper`` is the batch
-    of the blotting paper where it was said, ``another_paper`` that the calibration never saw it.
+    of the blotting paper where it was said, ``another_paper`` that the calibration never saw it,
+    ``paper_taken`` the batch that the blot was taken to be on where none was said.
     """
 
     sha256: str
@@ -54,6 +55,7 @@ class Reading(Stages):
     measured: Measured | None = None
     paper: str = ""
     another_paper: bool = False
+    paper_taken: str = ""
 
     @property
     def lot_id(self) -> str | None:
