@@ -50,8 +50,8 @@ _INSTRUCTIONS = (
     ),
     (
         "4",
-        "Measure the patches of this print run and add the lot file.",
-        "No card may be used before its lot was measured.",
+        "Measure the patches of this print run, or photograph its cards,",
+        "before laboratory pairs. Without pairs no card gives a value.",
     ),
     ("5", "Every print run is a lot of its own, with its own number."),
     ("6", "Keep cards dry, clean and in the dark."),

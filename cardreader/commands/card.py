@@ -33,8 +33,8 @@ def add_card(commands: Commands) -> None:
         "card",
         _card,
         "make the card to print",
-        "Every print run is a lot of its own: measure it before its cards are used. They give "
-        "values once laboratory pairs stand behind it.",
+        "Every print run is a lot of its own: measure it, or photograph its cards (card-colours), "
+        "before laboratory pairs. They give values once pairs stand behind it.",
         example="cardreader card --lot 12 --out card.pdf --lot-file 000012.txt",
     )
     parser.add_argument(
@@ -76,8 +76,8 @@ def _card(arguments: argparse.Namespace) -> ExitCode:
     if arguments.lot_file is not None:
         write_file(arguments.lot_file, write_lot(lot))
     say(
-        f"{out}: lot {lot.lot_id}, use by {lot.expires}. Print at 100 % and measure the print "
-        "before use.\n"
+        f"{out}: lot {lot.lot_id}, use by {lot.expires}. Print at 100 %, then measure the "
+        "print or photograph the cards (card-colours), before laboratory pairs.\n"
     )
     return ExitCode.OK
 

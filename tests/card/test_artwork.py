@@ -253,7 +253,7 @@ def test_copies_fit_without_touching() -> None:
 
 def test_sheet_says_what_must_be_known_before_use() -> None:
     words = " ".join(s.text for s in sheet().drawing.shapes if isinstance(s, Text))
-    for phrase in ("100 %", "matt", "don't use the sheet", "before its lot was measured"):
+    for phrase in ("100 %", "matt", "don't use the sheet", "Without pairs no card"):
         assert phrase in words
     assert words.count("screening only") == 2
     assert "261101" in words
