@@ -118,7 +118,7 @@ def read_features(
         if kept is None:
             colour, refusal, sha256 = _read_one(files.find(name), lot, lots, today)
         else:
-            colour, refusal, sha256 = _take_kept(kept.get(name), lot, lots)
+            colour, refusal, sha256 = take_kept(kept.get(name), lot, lots)
         colours.append(colour)
         refusals.append(refusal)
         hashes.append(sha256)
@@ -159,7 +159,8 @@ def _read_one(path: Path, lot: str, lots: Lots, today: date) -> tuple[Measured |
     return seen, "", found.sha256
 
 
-def _take_kept(kept: Kept | None, lot: str, lots: Lots) -> tuple[Measured | None, str, str]:
+def take_kept(kept: Kept | None, lot: str, lots: Lots) -> tuple[Measured | None, str, str]:
+    """What a fit takes of a kept photo of a lot's card, why it takes none, and the photo's hash."""
     if kept is None:
         return None, "nothing measured is kept of it", ""
     if kept.measured is None:

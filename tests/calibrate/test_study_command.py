@@ -124,6 +124,13 @@ def test_a_registers_table_is_checked_beside_what_it_kept(table, capsys):
     told = capsys.readouterr().out
     assert f"row 2, photo: nothing measured of b.jpg is in {kept}" in told
     assert "a.jpg" not in told
+    other = line | {"lot_colours": "of another file"}
+    kept.write_text(json.dumps(other) + "\n" + json.dumps(other | {"photo": "b.jpg"}))
+    assert run("validate", table, "--measured", kept) == ExitCode.BAD_DATA
+    assert (
+        "row 1, photo: measured beside other colours of its card than its file has now; so is 1 "
+        "more\n"
+    ) in capsys.readouterr().out
 
 
 def test_a_lot_without_a_file_is_named_with_the_way_out(tmp_path, capsys):

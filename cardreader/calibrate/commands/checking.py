@@ -14,7 +14,8 @@ from cardreader.calibrate.commands.inputs import (
     say_line,
     say_warnings,
 )
-from cardreader.calibrate.kept import read_kept
+from cardreader.calibrate.features import take_kept
+from cardreader.calibrate.kept import Kept, read_kept
 from cardreader.calibrate.study import Study, StudyError, read_study
 from cardreader.core.photofiles import PhotoFiles
 from cardreader.terminal.exitcodes import ExitCode
@@ -29,8 +30,10 @@ def validate(arguments: argparse.Namespace) -> ExitCode:
         print_faults(error.errors)
         return ExitCode.BAD_DATA
     print_faults(study.errors)
-    gone, untold = _no_photos(arguments, study)
+    kept = None if arguments.measured is None else read_kept(arguments.measured)
+    gone, untold = _no_photos(arguments, study, kept)
     missing, n_gone = [*gone, *_no_lots(arguments, study)], len(gone) + untold
+    missing += _of_no_use(arguments, study, kept or {})
     say_first(missing, "faults", untold)
     say_warnings(study)
     if missing or study.errors or study.warnings:
@@ -57,10 +60,11 @@ def _no_lots(arguments: argparse.Namespace, study: Study) -> list[str]:
     ]
 
 
-def _no_photos(arguments: argparse.Namespace, study: Study) -> tuple[list[str], int]:
+def _no_photos(
+    arguments: argparse.Namespace, study: Study, kept: dict[str, Kept] | None
+) -> tuple[list[str], int]:
     """A line for each of the first photos that aren't there, and how many more there are."""
     files = PhotoFiles(study.folder)
-    kept = None if arguments.measured is None else read_kept(arguments.measured)
     gone = [
         (int(row), str(photo))
         for row, photo in zip(study.rows["row"], study.rows["photo"], strict=True)
@@ -76,6 +80,25 @@ def _no_photos(arguments: argparse.Namespace, study: Study) -> tuple[list[str], 
         for row, photo in gone[:MOST_FAULTS_SHOWN]
     ]
     return lines, len(gone) - len(lines)
+
+
+def _of_no_use(arguments: argparse.Namespace, study: Study, kept: dict[str, Kept]) -> list[str]:
+    """A line for each way in which kept photos can't be fitted to, with the first such row."""
+    lots = lots_of(arguments)
+    known = {lot.lot_id for lot in lots.values()}
+    rows: dict[str, list[int]] = {}
+    for row, photo, lot in zip(*(study.rows[c] for c in ("row", "photo", "lot")), strict=True):
+        if str(photo) in kept and str(lot) in known:
+            measured, why, _ = take_kept(kept[str(photo)], str(lot), lots)
+            if measured is None:
+                rows.setdefault(why, []).append(int(row))
+    return [f"row {of[0]}, photo: {why}" + _and_more(len(of) - 1) for why, of in rows.items()]
+
+
+def _and_more(more: int) -> str:
+    if not more:
+        return ""
+    return f"; so is {more} more" if more == 1 else f"; so are {more} more"
 
 
 def _hint(files: PhotoFiles, photo: str) -> str:
