@@ -104,6 +104,7 @@ def test_the_faded_lot_is_raised_and_the_good_one_is_not():
     assert charts["phone B"].alarm
     assert not charts["000101"].alarm
     assert "below" in charts["000102"].words
+    assert "blotting paper" in charts["000102"].words  # another batch drifts as faded cards do
     assert charts["000102"].cusum.since > 20
     assert watch(entries)[0].alarm
 

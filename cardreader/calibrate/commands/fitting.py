@@ -119,7 +119,7 @@ def _say_weights(features: Features, fitted: Fit) -> None:
         told = "photos are unlike the others and count"
     say_line(
         f"{len(names)} {told} little (look whether blot, woman and laboratory value belong "
-        "together): "
+        "together, and whether all lay on one paper): "
         + ", ".join(names[:MOST_FAULTS_SHOWN])
         + (f" and {more} more" if more > 0 else "")
     )
