@@ -149,6 +149,7 @@ def reading(
         calibration_sha256="cd" * 32,
         paper="",
         another_paper=False,
+        paper_taken="",
         protocol_id=protocol.id,
         protocol_sha256=protocol.sha256,
         subject=subject,

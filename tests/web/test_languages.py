@@ -119,6 +119,7 @@ COUNTED = re.compile(r"(?:%\(\w+\)s|\{\w+\}) (?:[a-z]+ )?(?:[a-z]{3,}s|women|blo
 NEVER_ONE = {
     "%(most)s letters": "a limit of the program",
     "%(least)s letters": "a limit of the program",
+    "%(least)s women": "a limit of the program",
     "%(n)s letters": "a limit of the program",
     "%(n)s digits": "a limit of the program",
     "%(tries)s wrong tries": "a limit of the program",
