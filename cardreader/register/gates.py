@@ -292,6 +292,12 @@ PAIRS = Stage(
         chosen("SEVERE_G_DL", "g/dL", "the limit of severe anaemia in pregnancy"),
         chosen("HIGH_G_DL", "g/dL", "above where decisions turn"),
         derived(
+            "LEAST_WOMEN",
+            "woman",
+            "`calibrate.workflow.LEAST_WOMEN_OF_A_SITE`: among fewer one wrong laboratory value "
+            "would not show",
+        ),
+        derived(
             "WANTED",
             "woman, phone or day",
             "women: from there on the intervals get a factor of the site's own; severe: none "
