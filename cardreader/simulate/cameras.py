@@ -14,14 +14,13 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 
+import colour
 import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.simulate.blood import WAVELENGTHS_NM
-from cardreader.simulate.cieformulas import SRGB_TO_XYZ
 from cardreader.simulate.colorimetry import xyz
 from cardreader.simulate.inks import print_reflectance
-from cardreader.simulate.librarytables import MEASURED_CAMERAS, columns
 from cardreader.simulate.rendering import Rendering, draw_about_grey, draw_otherwise
 
 Array = NDArray[np.float64]
@@ -96,7 +95,7 @@ def _training_surfaces() -> Array:
 
 def _linear_srgb(reflectance: Array) -> Array:
     # Colours are taken under D65, whatever the light: the maker aims at white balance.
-    to_srgb = np.linalg.inv(SRGB_TO_XYZ)
+    to_srgb = np.linalg.inv(colour.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ)
     white = xyz(np.ones_like(WAVELENGTHS_NM), "D65")
     rgb = xyz(reflectance, "D65") @ to_srgb.T
     return np.asarray(rgb / (white @ to_srgb.T))
@@ -167,8 +166,14 @@ def _cosine_sensitivity(rng: np.random.Generator) -> Array:
 
 
 def _measured_sensitivity(rng: np.random.Generator) -> tuple[Array, str]:
-    name = MEASURED_CAMERAS[int(rng.integers(len(MEASURED_CAMERAS)))]
-    return columns("camera_sensitivities", *(f"{name}-{channel}" for channel in "rgb")), name
+    measured = list(colour.MSDS_CAMERA_SENSITIVITIES.values())
+    index = int(rng.integers(len(measured)))
+    curves = measured[index]
+    columns = [
+        np.interp(WAVELENGTHS_NM, curves.wavelengths, column, left=0, right=0)
+        for column in curves.values.T
+    ]
+    return np.maximum(np.stack(columns, axis=1), 0), f"measured-{index + 1}"
 
 
 _FITTING = (("gaussian", _gaussian_sensitivity), ("edged", _edged_sensitivity))

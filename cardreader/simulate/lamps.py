@@ -13,11 +13,11 @@ within what such lamps do.
 
 from __future__ import annotations
 
+import colour
 import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.simulate.blood import WAVELENGTHS_NM
-from cardreader.simulate.cieformulas import daylight
 
 Array = NDArray[np.float64]
 _MERCURY_NM = (404.7, 435.8, 546.1, 578.0)
@@ -50,7 +50,9 @@ def _black_body(rng: np.random.Generator) -> Array:
 
 
 def _daylight(rng: np.random.Generator) -> Array:
-    return _unit(daylight(rng.uniform(4200, 9000), WAVELENGTHS_NM))
+    xy = colour.temperature.CCT_to_xy_CIE_D(rng.uniform(4200, 9000))
+    series = colour.sd_CIE_illuminant_D_series(xy)
+    return _unit(np.interp(WAVELENGTHS_NM, series.wavelengths, series.values))
 
 
 def _led(rng: np.random.Generator) -> Array:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import colour
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,7 +19,6 @@ from cardreader.core.refusal import Refusal
 from cardreader.read.blot import BlotColour, blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.sample import PatchSamples
-from cardreader.simulate.cieformulas import linear_of_srgb
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
 
 Array = NDArray[np.float64]
@@ -71,4 +71,4 @@ def patch_draw(scene: Scene, rng: np.random.Generator) -> PatchDraw:
 
 def _seen(scene: Scene, raw: Array) -> Array:
     encoded = np.round(scene.develop(raw + scene.glare) * 255 * 16) / (255 * 16)
-    return linear_of_srgb(encoded)
+    return np.asarray(colour.models.eotf_sRGB(encoded))

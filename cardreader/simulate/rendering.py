@@ -23,18 +23,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import colour
 import numpy as np
 from numpy.typing import NDArray
-
-from cardreader.simulate.cieformulas import (
-    SRGB_TO_XYZ,
-    lab_to_xyz,
-    linear_of_srgb,
-    oklab_to_xyz,
-    srgb_of_linear,
-    xyz_to_lab,
-    xyz_to_oklab,
-)
 
 Array = NDArray[np.float64]
 
@@ -186,9 +177,9 @@ def _draw_cielab(rng: np.random.Generator) -> Callable[[Array], Array]:
     gain = 1 + _strength(rng)
 
     def render(encoded: Array) -> Array:
-        lab = xyz_to_lab(linear_of_srgb(encoded) @ SRGB_TO_XYZ.T)
-        linear = lab_to_xyz(lab * [1, gain, gain]) @ _FROM_XYZ.T
-        return srgb_of_linear(np.clip(linear, 0, 1))
+        lab = colour.XYZ_to_Lab(colour.models.eotf_sRGB(encoded) @ _TO_XYZ.T)
+        linear = colour.Lab_to_XYZ(lab * [1, gain, gain]) @ _FROM_XYZ.T
+        return np.asarray(colour.models.eotf_inverse_sRGB(np.clip(linear, 0, 1)))
 
     return render
 
@@ -246,12 +237,14 @@ def _hue(encoded: Array) -> Array:
 
 
 def _oklab(encoded: Array) -> Array:
-    return xyz_to_oklab(linear_of_srgb(encoded) @ SRGB_TO_XYZ.T)
+    linear = colour.models.eotf_sRGB(encoded)
+    return np.asarray(colour.XYZ_to_Oklab(linear @ _TO_XYZ.T))
 
 
 def _from_oklab(lab: Array) -> Array:
-    linear = oklab_to_xyz(lab) @ _FROM_XYZ.T
-    return srgb_of_linear(np.clip(linear, 0, 1))
+    linear = colour.Oklab_to_XYZ(lab) @ _FROM_XYZ.T
+    return np.asarray(colour.models.eotf_inverse_sRGB(np.clip(linear, 0, 1)))
 
 
-_FROM_XYZ: Array = np.asarray(np.linalg.inv(SRGB_TO_XYZ), np.float64)
+_TO_XYZ: Array = np.asarray(colour.RGB_COLOURSPACES["sRGB"].matrix_RGB_to_XYZ, np.float64)
+_FROM_XYZ: Array = np.asarray(np.linalg.inv(_TO_XYZ), np.float64)

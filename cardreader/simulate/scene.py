@@ -19,10 +19,9 @@ from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.simulate.blood import blot_reflectance, paper_reflectance
 from cardreader.simulate.cameras import Camera, Family, draw_camera, draw_rendering
-from cardreader.simulate.colorimetry import lab, light
+from cardreader.simulate.colorimetry import TABULATED_LIGHTS, lab, light
 from cardreader.simulate.inks import print_reflectance, recipe, stock_reflectance
 from cardreader.simulate.lamps import draw_lamp
-from cardreader.simulate.librarytables import TABULATED_LIGHTS
 
 Array = NDArray[np.float64]
 BLOT_VOLUMES: Array = np.linspace(0.0, 2.0, 81)

@@ -24,9 +24,8 @@ from sitting import SIZE, Sitting, draw_sitting, stored, take
 
 from cardreader.card import layout
 from cardreader.simulate import wornprint
-from cardreader.simulate.colorimetry import light
+from cardreader.simulate.colorimetry import TABULATED_LIGHTS, light
 from cardreader.simulate.demolots import design_lot
-from cardreader.simulate.librarytables import TABULATED_LIGHTS
 from cardreader.simulate.notblood import dried_brown, red_ink
 from cardreader.simulate.otherlight import raw_of, relit
 from cardreader.simulate.rendering import (
