@@ -60,7 +60,7 @@ def _run(name: str, arguments: argparse.Namespace) -> ExitCode:
 
     from cardreader.calibrate import commands
     from cardreader.calibrate.conformal import TooFewPairsError
-    from cardreader.calibrate.study import StudyError
+    from cardreader.calibrate.studyfaults import StudyError
     from cardreader.hb.calibrationnumbers import CalibrationError
 
     run: Run = getattr(commands, name)

@@ -15,7 +15,8 @@ from cardreader.calibrate import figures
 from cardreader.calibrate.document import Bullets, Document, Figure, Section, Text, to_html
 from cardreader.calibrate.drift import Chart, Confirmation
 from cardreader.calibrate.spelling import spelling_key
-from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS, RowError, StudyError
+from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS
+from cardreader.calibrate.studyfaults import RowError, StudyError
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
 COLUMNS = ("date", "lot", "phone", "hb_g_dl", "sd_g_dl", "lab_g_dl", "lab_sd_g_dl")

@@ -17,7 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from cardreader.calibrate.kept import Kept
-from cardreader.calibrate.study import RowError, Study
+from cardreader.calibrate.study import Study
+from cardreader.calibrate.studyfaults import RowError
 from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason

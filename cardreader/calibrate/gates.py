@@ -16,7 +16,8 @@ from cardreader.calibrate import (
     sitefading,
     volume,
 )
-from cardreader.core.gates import Stage, chosen, measured
+from cardreader.core import unitlook, units
+from cardreader.core.gates import Stage, chosen, derived, measured, standard
 
 _LEFT_OUT = "sites of print and blot models that their prior had not seen, seeds 31337 and 51001"
 _UNSEEN_BY_DESIGN = (
@@ -251,5 +252,44 @@ GATES = (
             ),
         ),
         beside=("_DIGITS",),
+    ),
+    Stage(
+        "Units of laboratory values",
+        units,
+        (
+            standard("G_L_PER_G_DL", "1", "a litre is ten decilitres"),
+            standard(
+                "G_DL_PER_MMOL_L",
+                "1",
+                "16 114.5 g/mol, a quarter of haemoglobin's 64 458 (ICSH's reference method, from "
+                "memory); tables have 0.62063 for the way back (PMC3934467, table 1)",
+            ),
+            standard("HAEMS", "haem", "haemoglobin has four"),
+        ),
+    ),
+    Stage(
+        "Values in another unit than told",
+        unitlook,
+        (
+            chosen(
+                "HARDLY_ABOVE_G_DL",
+                "g/dL",
+                "few women's blood lies above it, as `USUAL_HB_G_DL` of the study table has it: in "
+                "mmol/L hardly any woman has more than 11.2, and a study that has women from 12 "
+                "g/dL on, as it should, is not asked",
+            ),
+            chosen(
+                "MEDIAN_BELOW_G_DL",
+                "g/dL",
+                "above the median of any pregnant women, common practice, no source: in mmol/L the "
+                "median then lies below 9.0, and as g/dL half of the women are well below anaemic",
+            ),
+            chosen("FEW_ABOVE", "of values", "one in twenty may be a slip or a smoker"),
+            derived(
+                "LEAST_VALUES",
+                "value",
+                "`workflow.LEAST_WOMEN_OF_A_SITE`: with fewer nothing is fitted",
+            ),
+        ),
     ),
 )

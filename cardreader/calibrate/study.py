@@ -25,43 +25,21 @@ from cardreader.calibrate.studycolumns import (
     HUNDRED_PERCENT_G_DL,
     LOWEST_HB_G_DL,
     RELATIVE_SD,
-    USUAL_HB_G_DL,
     LabMethod,
     LabUnit,
     header_faults,
     to_g_dl,
 )
+from cardreader.calibrate.studyfaults import RowError, StudyError
+from cardreader.calibrate.studyodd import odd_rows
 from cardreader.core.oneline import one_line
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
+from cardreader.core.units import G_DL_PER_MMOL_L, G_L_PER_G_DL
 
 MAX_FILE_BYTES = 50_000_000
 MAX_ROWS = 200_000
 _NAMES = tuple(column.name for column in COLUMNS)
 _NUMBERS = tuple(column.name for column in COLUMNS if column.kind == "number")
-
-
-@dataclass(frozen=True)
-class RowError:
-    """A fault of the table; ``row`` counts data rows from 1, 0 is the table itself."""
-
-    row: int
-    column: str
-    problem: str
-
-    def __str__(self) -> str:
-        place = f"row {self.row}" if self.row else "table"
-        return (
-            f"{place}, {self.column}: {self.problem}" if self.column else f"{place}: {self.problem}"
-        )
-
-
-class StudyError(ValueError):
-    """A study table that can't be used; ``errors`` holds every fault that was found."""
-
-    def __init__(self, errors: tuple[RowError, ...]) -> None:
-        self.errors = errors
-        more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
-        super().__init__(f"{errors[0]}{more}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +107,7 @@ def read_study(path: Path | str) -> Study:
     return Study(
         rows=frame,
         errors=tuple(sorted(errors, key=lambda error: error.row)),
-        warnings=_odd_rows(frame),
+        warnings=odd_rows(frame),
         n_rows=len(table),
         folder=path.parent,
         sha256=hashlib.sha256(data).hexdigest(),
@@ -231,7 +209,12 @@ def _check_lab(number: int, row: dict[str, Any]) -> list[RowError]:
 
 
 def _what_unit(value_g_dl: float, unit: LabUnit, method: LabMethod) -> str:
-    if unit is not LabUnit.G_DL or not LOWEST_HB_G_DL <= value_g_dl / 10 <= HIGHEST_HB_G_DL:
+    if unit is LabUnit.G_L and LOWEST_HB_G_DL <= value_g_dl * G_L_PER_G_DL <= HIGHEST_HB_G_DL:
+        return "wrong unit? Write in lab_unit whether it is g/dL or mmol/L"
+    if unit is LabUnit.MMOL_L and value_g_dl / G_DL_PER_MMOL_L <= HIGHEST_HB_G_DL:
+        return "wrong unit? If it is g/dL, write g/dL in lab_unit"
+    tenth = value_g_dl / G_L_PER_G_DL
+    if unit is not LabUnit.G_DL or not LOWEST_HB_G_DL <= tenth <= HIGHEST_HB_G_DL:
         return "wrong unit?"
     if method is LabMethod.ACID_HAEMATIN:
         return "wrong unit? A tube's percent are written with percent in lab_unit"
@@ -263,77 +246,3 @@ def _check_subjects(rows: list[dict[str, Any]]) -> list[RowError]:
         )
         for row, name, before, spelt in other_spellings(named)
     ]
-
-
-def _odd_rows(frame: pd.DataFrame) -> tuple[RowError, ...]:
-    warnings = [*_unstated_scale(frame), *_tubes_in_g_l(frame)]
-    warnings += [*_rare_values(frame), *_kinds_spelt_twice(frame)]
-    warnings += _unnamed_paper(frame)
-    for (subject, visit), group in frame.groupby(["subject", "visit"], sort=False):
-        spread = group["lab_g_dl"].max() - group["lab_g_dl"].min()
-        if spread > 1e-9 and spread > 3 * group["lab_sd_g_dl"].max():
-            warnings.append(
-                RowError(
-                    int(group["row"].iloc[-1]),
-                    "lab_value",
-                    f"subject {subject}, visit {visit} has laboratory values {spread:.1f} g/dL "
-                    "apart; another visit needs another number",
-                )
-            )
-    return tuple(sorted(warnings, key=lambda warning: warning.row))
-
-
-def _unstated_scale(frame: pd.DataFrame) -> list[RowError]:
-    """Percent is read on a scale that tubes do not share: told once."""
-    percent = frame["lab_unit"] == LabUnit.PERCENT
-    taken = frame[percent & frame["hundred_percent_g_dl"].isna()]
-    if taken.empty:
-        return []
-    many = f"{len(taken)} values in percent are" if len(taken) > 1 else "a value in percent is"
-    said = f"is empty: {many} taken at {HUNDRED_PERCENT_G_DL:g} g/dL for 100 %; look at the tube"
-    return [RowError(int(taken["row"].iloc[0]), "hundred_percent_g_dl", said)]
-
-
-def _tubes_in_g_l(frame: pd.DataFrame) -> list[RowError]:
-    """70 % is 10.5 g/dL, and 70 g/L are 7: taken for each other they move a whole curve."""
-    tube = frame["lab_method"] == LabMethod.ACID_HAEMATIN
-    taken = frame[tube & (frame["lab_unit"] == LabUnit.G_L)]
-    if taken.empty:
-        return []
-    said = "is g/L: tubes are graded in g/dL or percent; is it percent?"
-    return [RowError(int(taken["row"].iloc[0]), "lab_unit", said)]
-
-
-def _rare_values(frame: pd.DataFrame) -> list[RowError]:
-    """A point in the wrong place leaves a value that blood can have, and hardly does."""
-    low, high = USUAL_HB_G_DL
-    odd = frame[(frame["lab_g_dl"] < low) | (frame["lab_g_dl"] > high)]
-    return [
-        RowError(int(row), "lab_value", f"{value:.3g} g/dL is rare: is the point in its place?")
-        for row, value in zip(odd["row"], odd["lab_g_dl"], strict=True)
-    ]
-
-
-def _unnamed_paper(frame: pd.DataFrame) -> list[RowError]:
-    """Two papers have next to nothing of their locus in common: which one is meant is told once."""
-    unnamed = frame[frame["paper"] == ""]
-    if unnamed.empty or len(unnamed) == len(frame):
-        return []
-    taken = frame.loc[frame["paper"] != "", "paper"].value_counts().sort_index().idxmax()
-    many = f"{len(unnamed)} photos are" if len(unnamed) > 1 else "a photo is"
-    said = f"is empty: {many} taken to be on {taken}, which most others name; if not, name theirs"
-    return [RowError(int(unnamed["row"].iloc[0]), "paper", said)]
-
-
-def _kinds_spelt_twice(frame: pd.DataFrame) -> list[RowError]:
-    """A phone under two names is left out under one and kept under the other."""
-    return [
-        RowError(row, column, f"{name} and {spelt} (row {before}) are taken for two; are they one?")
-        for column in ("phone", "light", "operator", "paper")
-        for row, name, before, spelt in other_spellings(_first_rows(frame, column))
-    ]
-
-
-def _first_rows(frame: pd.DataFrame, column: str) -> list[tuple[int, str]]:
-    first = frame.drop_duplicates(column)
-    return [(int(row), str(name)) for row, name in zip(first["row"], first[column], strict=True)]

@@ -65,14 +65,9 @@ def _choice(options: tuple[str, ...]) -> Callable[[str], str]:
         for option in options:
             if spelling_key(text) == spelling_key(option):
                 return option
-        raise Fault(f"{text!r} is not one of {', '.join(options)}{_molar(text)}")
+        raise Fault(f"{text!r} is not one of {', '.join(options)}")
 
     return parse
-
-
-def _molar(text: str) -> str:
-    # 16 114 g/mol for one haem with its chain, as laboratories count (from memory).
-    return "; mmol/L times 1.611 are g/dL" if spelling_key(text).startswith("mmol") else ""
 
 
 def _label(text: str) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from cardreader.core.tableschema import Json, field, package, schema
+from cardreader.core.units import G_DL_PER_MMOL_L, G_L_PER_G_DL
 
 LOWEST_HB_G_DL = 1.0
 HIGHEST_HB_G_DL = 25.0
@@ -34,10 +35,14 @@ class LabMethod(StrEnum):
 
 
 class LabUnit(StrEnum):
-    """Unit of the laboratory value; percent belongs to acid-haematin tubes only."""
+    """Unit of the laboratory value; percent belongs to acid-haematin tubes only.
+
+    Millimoles are of one haem with its chain, as laboratories count.
+    """
 
     G_DL = "g/dL"
     G_L = "g/L"
+    MMOL_L = "mmol/L"
     PERCENT = "percent"
 
 
@@ -59,7 +64,9 @@ def to_g_dl(
     """Haemoglobin in g/dL from a value in another unit."""
     if unit is LabUnit.PERCENT:
         return value * hundred_percent_g_dl / 100
-    return value / 10 if unit is LabUnit.G_L else value
+    if unit is LabUnit.MMOL_L:
+        return value * G_DL_PER_MMOL_L
+    return value / G_L_PER_G_DL if unit is LabUnit.G_L else value
 
 
 @dataclass(frozen=True)
@@ -88,7 +95,7 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         "lab_unit",
         True,
-        "g/dL, g/L or percent (percent: acid_haematin only).",
+        "g/dL, g/L, mmol/L (of haem) or percent (percent: acid_haematin only).",
         options=tuple(LabUnit),
     ),
     Column(

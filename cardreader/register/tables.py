@@ -14,6 +14,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.core.sheet import SheetError, read_sheet
+from cardreader.core.unitlook import look_smaller_by
+from cardreader.core.units import G_DL_PER_MMOL_L
 from cardreader.core.written import as_line
 from cardreader.decide.protocol import Protocol
 from cardreader.register.base import local_day
@@ -83,11 +85,15 @@ class RowProblem:
 
 @dataclass(frozen=True)
 class Imported:
-    """Outcome of an import: how many were entered, how many were there already."""
+    """Outcome of an import: how many were entered, how many were there already.
+
+    ``maybe_mmol_l`` says that its values, taken for g/dL, look as a whole like mmol/L.
+    """
 
     entered: int
     known: int
     problems: tuple[RowProblem, ...]
+    maybe_mmol_l: bool = False
 
 
 def readings_csv(session: Session, codes: bool) -> str:
@@ -210,12 +216,14 @@ def import_lab(
     """
     entered, known = 0, 0
     problems: list[RowProblem] = []
+    values = []
     for line, row in _rows(data, problems):
         try:
             code, on, value, method, place = _lab_row(row, today)
         except _RowError as error:
             problems.append(RowProblem(line, error.column, str(error)))
             continue
+        values.append(value)
         woman = find_woman(session, code)
         if woman is None:
             problems.append(RowProblem(line, "code", "no woman has this code"))
@@ -235,7 +243,8 @@ def import_lab(
             entered += 1
         else:
             known += 1
-    return Imported(entered, known, tuple(problems))
+    maybe_mmol_l = look_smaller_by(values, G_DL_PER_MMOL_L)
+    return Imported(entered, known, tuple(problems), maybe_mmol_l)
 
 
 class _RowError(ValueError):

@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.confirmations import read_confirmations
-from cardreader.calibrate.study import StudyError, read_study
+from cardreader.calibrate.study import read_study
 from cardreader.calibrate.studycolumns import COLUMNS
+from cardreader.calibrate.studyfaults import StudyError
 from cardreader.hb.container import ContainerError, load
 
 HEADER = ",".join(column.name for column in COLUMNS)

@@ -13,7 +13,8 @@ from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.features import read_features
 from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.outlook import AT_G_DL, outlook
-from cardreader.calibrate.study import StudyError, read_study
+from cardreader.calibrate.study import read_study
+from cardreader.calibrate.studyfaults import StudyError
 from cardreader.card.lots import Lots
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration

@@ -3,8 +3,9 @@
 import pandas as pd
 import pytest
 
-from cardreader.calibrate.study import StudyError, read_study
+from cardreader.calibrate.study import read_study
 from cardreader.calibrate.studycolumns import COLUMNS, LabUnit, to_g_dl
+from cardreader.calibrate.studyfaults import StudyError
 
 GOOD = {
     "photo": "a.jpg",
@@ -55,6 +56,68 @@ def test_good_rows_become_g_dl_with_their_uncertainty(tmp_path, name):
     assert len(study.sha256) == 64
 
 
+def test_mmol_l_are_of_one_haem_with_its_chain(tmp_path):
+    # Masses from memory: chains 15 126.4 (P69905) and 15 867.2 (P68871), haem 616.5.
+    g_mol = (15_126.4 + 15_867.2) / 2 + 616.5
+    assert to_g_dl(1, LabUnit.MMOL_L) == pytest.approx(g_mol / 1e4, rel=2e-4)
+    # PMC3934467, table 1: g/dL times 0.62063 are mmol/L.
+    assert to_g_dl(7.5, LabUnit.MMOL_L) * 0.62063 == pytest.approx(7.5, rel=2e-4)
+    row = {"lab_unit": "mmol/l", "lab_value": "7.4", "lab_sd": "0.1"}
+    study = read_study(_write(tmp_path, row))
+    assert not study.errors
+    assert study.rows["lab_g_dl"].tolist() == pytest.approx([11.92], abs=0.01)
+    assert study.rows["lab_sd_g_dl"].tolist() == pytest.approx([0.161], abs=0.001)
+
+
+def _values(values, **more):
+    return [
+        {"subject": f"W{i}", "lab_value": f"{value:g}", "lab_sd": "", **more}
+        for i, value in enumerate(values)
+    ]
+
+
+IN_MMOL_L = (7.4, 5.1, 6.8, 8.0, 4.2, 8.9, 6.1, 7.7)
+ANAEMIC_G_DL = (6.2, 8.4, 10.9, 9.8, 7.7, 12.1, 9.9, 11.6)
+
+
+def test_values_that_look_like_mmol_l_under_g_dl_are_asked_about_once(tmp_path):
+    photometer = _values(ANAEMIC_G_DL, lab_method="photometric_hicn")
+    other = _values(IN_MMOL_L, visit="2")
+    study = read_study(_write(tmp_path, *photometer, *other))
+    assert not study.errors
+    (warning,) = study.warnings
+    assert (warning.row, warning.column) == (9, "lab_unit")
+    assert "half of the 8 values by analyser lie below 7.1 g/dL" in str(warning)
+    assert "write mmol/L in lab_unit" in str(warning)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        _values(IN_MMOL_L, lab_unit="mmol/L"),
+        _values(ANAEMIC_G_DL),
+        _values(IN_MMOL_L[:4]),
+        _values(IN_MMOL_L, lab_method="acid_haematin"),
+        _values([10 * value for value in ANAEMIC_G_DL], lab_unit="g/L"),
+        # Severe anaemia sought out, and the women without it that a study wants too.
+        _values([5.0, 5.5, 6.1, 6.4, 6.8, 6.9, 6.2, 5.9, 12.3, 13.0]),
+    ],
+)
+def test_values_in_their_own_unit_are_not_asked_about(tmp_path, rows):
+    study = read_study(_write(tmp_path, *rows))
+    assert not study.errors
+    assert not study.warnings
+
+
+def test_mmol_l_of_the_whole_haemoglobin_are_asked_about(tmp_path):
+    rows = _values([value / 4 for value in IN_MMOL_L], lab_unit="mmol/L")
+    study = read_study(_write(tmp_path, *rows))
+    assert not study.errors
+    asked = [str(w) for w in study.warnings if w.column == "lab_unit"]
+    assert len(asked) == 1
+    assert "write 4 times as much" in asked[0]
+
+
 def test_numeric_parquet_columns_are_read_too(tmp_path):
     path = tmp_path / "study.parquet"
     pd.DataFrame(
@@ -82,14 +145,14 @@ def test_a_parquet_file_of_too_many_rows_is_refused_before_it_is_unpacked(tmp_pa
         ({"lab_value": "112"}, "lab_value", "percent are no g/L"),
         ({"lab_value": "33"}, "lab_value", "haematocrit"),
         ({"lab_value": "70", "lab_method": "acid_haematin"}, "lab_value", "percent in lab_unit"),
-        # 16.114 kg/mol of haem and chain, from memory: 1 mmol/L is 1.611 g/dL
-        ({"lab_unit": "mmol/L", "lab_value": "7.1"}, "lab_unit", "times 1.611 are g/dL"),
+        ({"lab_unit": "g/L", "lab_value": "7.4"}, "lab_value", "g/dL or mmol/L"),
+        ({"lab_unit": "mmol/L", "lab_value": "16.2"}, "lab_value", "write g/dL"),
         ({"lab_value": "nan"}, "lab_value", "not a number"),
         ({"lab_value": "1_1"}, "lab_value", "not a number"),
         ({"lab_value": "11.2 g/dL"}, "lab_value", "without its unit"),
         ({"lab_value": "75%"}, "lab_value", "without its unit"),
         ({"lab_value": ""}, "lab_value", "is empty"),
-        ({"lab_unit": "mmol/L"}, "lab_unit", "not one of"),
+        ({"lab_unit": "mg/dL"}, "lab_unit", "not one of"),
         ({"lab_unit": "percent", "lab_value": "70"}, "lab_unit", "acid_haematin"),
         ({"lab_sd": "9"}, "lab_sd", "half of the value"),
         ({"lab_sd": "-1"}, "lab_sd", "not above 0"),
@@ -216,7 +279,8 @@ def test_percent_without_the_tubes_scale_is_told_once(tmp_path):
 def test_a_tubes_percent_entered_as_g_l_are_asked_about_once(tmp_path):
     tube = {"lab_method": "acid_haematin", "lab_unit": "g/L", "lab_value": "70"}
     tube["subject"] = "S02"
-    study = read_study(_write(tmp_path, {}, tube, tube | {"subject": "S03"}))
+    mmol_l = {"subject": "S04", "lab_unit": "mmol/L", "lab_value": "7", "lab_sd": ""}
+    study = read_study(_write(tmp_path, {}, tube, tube | {"subject": "S03"}, tube | mmol_l))
     assert not study.errors
     (warning,) = study.warnings
     assert (warning.row, warning.column) == (2, "lab_unit")

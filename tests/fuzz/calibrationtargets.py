@@ -23,8 +23,9 @@ from cardreader.calibrate.confirmations import COLUMNS as CONFIRMATION_COLUMNS
 from cardreader.calibrate.confirmations import read_confirmations
 from cardreader.calibrate.drift import watch
 from cardreader.calibrate.provenance import past_of
-from cardreader.calibrate.study import StudyError, read_study
+from cardreader.calibrate.study import read_study
 from cardreader.calibrate.studycolumns import COLUMNS
+from cardreader.calibrate.studyfaults import StudyError
 from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
 from cardreader.hb import container

@@ -19,8 +19,9 @@ from mutate import mutate_bytes
 from seeds import card_photos, reader, small_pictures
 from target import BadEndError, Target, one_line, sound_json, text_maker
 
-from cardreader.calibrate.study import Study, StudyError, read_study
+from cardreader.calibrate.study import Study, read_study
 from cardreader.calibrate.studycolumns import COLUMNS
+from cardreader.calibrate.studyfaults import StudyError
 from cardreader.card.cgats import read_lot, write_lot
 from cardreader.card.cgatstable import LotFileError
 from cardreader.colour.icc import ProfileError, read_profile

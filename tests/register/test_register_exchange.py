@@ -87,6 +87,19 @@ def test_import_of_laboratory_results(database):
         assert (again.entered, again.known) == (0, 1)
 
 
+@pytest.mark.parametrize(("times", "asked"), [(1.0, False), (0.62063, True)])
+def test_results_in_mmol_l_under_g_dl_are_asked_about_and_entered(sqlite, times, asked):
+    """0.62063 mmol/L are 1 g/dL: PMC3934467, table 1."""
+    values = [round(value * times, 1) for value in (11.9, 8.2, 10.9, 12.9, 9.8)]
+    with sqlite.write() as session:
+        rows = ["code,date,hb_g_dl,method,place"]
+        for number, value in enumerate(values):
+            add_woman(session, f"KX-{number}", days_ago=20)
+            rows.append(f"KX-{number},{TODAY},{value},Counter,Clinic")
+        done = tables.import_lab(session, "\n".join(rows).encode(), PROTOCOL, TODAY, None, None)
+    assert (done.entered, done.maybe_mmol_l) == (5, asked)
+
+
 @pytest.mark.parametrize(
     ("separator", "encoding"), [(";", "utf-8-sig"), ("\t", "utf-16"), (",", "utf-8")]
 )

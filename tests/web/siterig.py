@@ -102,10 +102,16 @@ def send(state: State, row: int, by: str, code: str = "", **options) -> str:
 
 
 def lab(
-    state: State, row: int, by: str, days: float = 0.0, world: int = 0, of: int | None = None
+    state: State,
+    row: int,
+    by: str,
+    days: float = 0.0,
+    world: int = 0,
+    of: int | None = None,
+    times: float = 1.0,
 ) -> float:
     """Enter her laboratory value, ``days`` after the photo; or that ``of`` another woman."""
-    value = drawn(world).hb_g_dl[row if of is None else of]
+    value = drawn(world).hb_g_dl[row if of is None else of] * times
     value *= 1 + LAB_CV * np.random.default_rng([SEED, row]).normal()
     with state.database.write() as session:
         woman = find_woman(session, f"KX-{row:03d}")

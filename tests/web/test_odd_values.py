@@ -70,6 +70,21 @@ def test_a_haematocrit_is_not_taken_for_a_laboratorys_haemoglobin(app, worker):
     assert sure.status_code == 303
 
 
+def test_mmol_l_are_told_how_to_be_entered_and_a_table_of_them_is_asked_about(app, worker):
+    supervisor = Person(app, "supervisor")
+    lines = ["code,date,hb_g_dl,method"]
+    for number, value in enumerate((7.4, 5.1, 6.8, 8.0, 6.1)):
+        woman = worker.add_woman(f"KX-81{number}")
+        lines.append(f"KX-81{number},{TODAY},{value},Cell counter")
+    assert "In mmol/L: times 1.611." in worker.get(f"{woman}/lab").text
+    asked = "these results look like mmol/L"
+    for rows, found in ((lines[:5], False), (lines, True)):
+        table = "\n".join(rows).encode()
+        answer = supervisor.post("/exchange/import", files={"table": ("t.csv", table)})
+        assert (asked in answer.text) is found
+    assert entered(app) == 5
+
+
 def test_the_api_asks_about_them_too(worker):
     woman = worker.add_woman("KX-805")
     body = {"submission_key": "tube-api-1", "unit": "g_dl", "value": 22.0}

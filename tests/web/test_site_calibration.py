@@ -181,6 +181,8 @@ def test_the_whole_way_of_a_site(site):
     assert {site.reading(one).refusal for one in waiting} == {"not_calibrated"}
     listed = site.worker.get("/lists/judged-otherwise").text
     codes = set(re.findall(r"KX-\d{3}", listed))
+    told = site.supervisor.get("/calibration").text
+    assert f"Women not read or tested since: {len(codes)}." in told
     assert codes <= {f"KX-{at:03d}" for at in [*UNPAIRED, 42]}
     assert len(codes) >= 9
     with site.state.database.read() as session:
@@ -747,6 +749,72 @@ def test_a_reading_notes_the_batch_of_paper_in_use(site):
         assert sorted(row["paper"] for row in rows) == ["B-17", "B-18", "not named"]
     assert site.reading(first).detail["paper"]["batch"] == "B-17"
     assert "Batch B-18" in site.supervisor.get("/calibration").text
+
+
+@pytest.mark.parametrize(("times", "asked"), [(1.0, False), (1 / 1.611, True)])
+def test_pairs_in_mmol_l_entered_as_g_dl_are_asked_about_before_the_fit(site, times, asked):
+    rows = sorted(range(40), key=lambda row: abs(drawn().hb_g_dl[row] - 11.5))[:8]
+    for row in rows:
+        send(site.state, row, site.by)
+        lab(site.state, row, site.by, times=times)
+    page = site.supervisor.get("/calibration").text
+    assert ("these blood tests look like mmol/L" in page) is asked
+    assert ("is entered times 1.611" in page) is asked
+
+
+def test_of_visits_judged_otherwise_the_page_tells_who_is_left_to_be_seen(site):
+    """A woman with a blood test since is on no list: the page led to an empty one."""
+    low = sorted(range(len(drawn().hb_g_dl)), key=lambda row: drawn().hb_g_dl[row])
+    tested, untested = low[:2]
+    send(site.state, tested, site.by)
+    lab(site.state, tested, site.by)
+    _taught_and_judged_again(site)
+    page = site.supervisor.get("/calibration").text
+    assert "1 visit would have been decided otherwise." in page
+    assert "none is left to be seen" in page
+    assert "/lists/judged-otherwise" not in page
+    assert not re.findall(r"KX-\d{3}", site.worker.get("/lists/judged-otherwise").text)
+
+    calibrations_before = site.supervisor.post("/calibration/back", reason="once more")
+    assert calibrations_before.status_code == 303
+    site.state.workshop.wait()
+    assert site.reading(send(site.state, untested, site.by)).refusal == "not_calibrated"
+    _taught_and_judged_again(site)
+    page = site.supervisor.get("/calibration").text
+    assert "2 visits would have been decided otherwise." in page
+    link = '<a href="/lists/judged-otherwise">Women not read or tested since: 1.</a>'
+    assert link in page
+    listed = site.worker.get("/lists/judged-otherwise").text
+    assert set(re.findall(r"KX-\d{3}", listed)) == {f"KX-{untested:03d}"}
+    told = Person(site.app, "researcher").get("/calibration").text
+    assert "Women not read or tested since: 1." in told
+    assert link not in told  # closed to researchers
+
+
+def _taught_and_judged_again(site):
+    _taught_beside(site)
+    with site.state.database.read() as session:
+        use_id = calibrations.in_use(session).id
+    judge_all_again(site.state.database, use_id, site.state.reader, None)
+
+
+@pytest.mark.parametrize(
+    ("batches", "said"),
+    [
+        (["not named", "P1"], "Paper: that of before a batch was named, P1."),
+        (["P1"], "Paper: P1."),
+        (["not named"], "Paper: that of before a batch was named."),
+        ([], None),
+    ],
+)
+def test_the_page_names_every_paper_of_a_calibration(site, batches, said):
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, "of these papers", None, 3)
+        given = replace(load_calibration(shipped("worlds")), basis="measured", n_pairs=9)
+        told = {"women": 9, "papers": batches}
+        calibrations.finish(session, row.id, calibrations.Made(given, told, None))
+    page = site.supervisor.get("/calibration").text
+    assert re.findall(r"Paper: [^<]*?\.", page) == ([said] if said else [])
 
 
 def test_too_few_women_for_a_fit_or_for_the_paper_in_use_are_told_before_the_fit(site):

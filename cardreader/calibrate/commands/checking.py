@@ -16,7 +16,8 @@ from cardreader.calibrate.commands.inputs import (
 )
 from cardreader.calibrate.features import take_kept
 from cardreader.calibrate.kept import Kept, read_kept
-from cardreader.calibrate.study import Study, StudyError, read_study
+from cardreader.calibrate.study import Study, read_study
+from cardreader.calibrate.studyfaults import StudyError
 from cardreader.core.photofiles import PhotoFiles
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.readeroptions import lots_of

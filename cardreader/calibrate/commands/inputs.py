@@ -14,7 +14,8 @@ from cardreader.calibrate.features import Features, read_features
 from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.provenance import Past, past_of
 from cardreader.calibrate.sitefading import PRIOR_OF
-from cardreader.calibrate.study import RowError, Study, StudyError, read_study
+from cardreader.calibrate.study import Study, read_study
+from cardreader.calibrate.studyfaults import RowError, StudyError
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import one_line, reason
 from cardreader.core.shipped import shipped

@@ -13,10 +13,13 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from starlette.responses import HTMLResponse, Response
 
+from cardreader.core.units import G_DL_PER_MMOL_L
 from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
+from cardreader.register.keptlists import part_of_list
 from cardreader.register.kinds import FitState
+from cardreader.register.lists import ListName
 from cardreader.register.models import (
     Account,
     CalibrationUse,
@@ -31,6 +34,7 @@ from cardreader.register.sitepairs import (
     PairsFound,
     find_pairs,
     lacking,
+    look_like_mmol_l,
     reach,
     women_on,
 )
@@ -201,6 +205,7 @@ def _found(session: Session, state: State) -> PairsFound:
 
 def _page(request: Request, fields: Fields | None = None, status: int = 422) -> HTMLResponse:
     state: State = request.app.state.shared
+    state.catch_up()
     with state.database.read() as session:
         found = _found(session, state)
         rows = calibrations.all_made(session)
@@ -212,6 +217,11 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
         shown = [_shown(session, row) for row in rows[:MOST_SHOWN]]
         taught = _taught(now.calibration) if now and now.calibration else ()
         differ = 0 if now is None else session.scalar(_open_of(now.id))
+        # Who was read or tested since is not on the list, and a researcher may not open it.
+        listed = 0
+        if differ:
+            every = part_of_list(session, state.rules, ListName.JUDGED_AGAIN, state.today(), 0, 0)
+            listed = every.total
         return page(
             request,
             "calibration.html",
@@ -227,6 +237,8 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             lots_changed=state.reader.lots_changed,
             lacks=lacking(found),
             reach=reach(found),
+            maybe_mmol_l=look_like_mmol_l(found),
+            g_dl_per_mmol_l=G_DL_PER_MMOL_L,
             expected=WIDTH_G_DL,
             sites=SITES,
             lack_words=words.LACKS,
@@ -242,6 +254,7 @@ def _page(request: Request, fields: Fields | None = None, status: int = 422) -> 
             taught=taught,
             before=before,
             differ=differ,
+            listed=listed,
             names=names,
             unusable=state.reader.now() and state.reader.problem,
             FitState=FitState,
@@ -286,10 +299,15 @@ def _unlike(session: Session, provenance: dict[str, Any]) -> list[tuple[str, str
     return [(one, code) for one, code in session.execute(query.order_by(Woman.code))]
 
 
-def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
-    """A calibration with the widths to expect; large columns are not loaded for others."""
+def _batch(name: str) -> str:
+    """How a batch of paper is called on the page."""
     from cardreader.hb.paper import UNNAMED
 
+    return _("that of before a batch was named") if name == UNNAMED else name
+
+
+def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
+    """A calibration with the widths to expect; large columns are not loaded for others."""
     ready = row.state == FitState.READY
     provenance = (row.provenance or {}) if ready else {}
     ahead = provenance.get("outlook") or {}
@@ -297,7 +315,7 @@ def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
         "row": row,
         "width": [(int(more), width) for more, width in (ahead.get("width_g_dl") or {}).items()],
         "criteria": provenance.get("criteria") or [],
-        "papers": [one for one in provenance.get("papers") or () if one != UNNAMED],
+        "papers": [_batch(one) for one in provenance.get("papers") or ()],
         "taught": _taught(row) if ready else (),
         "unlike": _unlike(session, provenance),
         "tells_fading": provenance.get("tells_fading", False),

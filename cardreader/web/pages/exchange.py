@@ -7,6 +7,7 @@ from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
+from cardreader.core.units import G_DL_PER_MMOL_L
 from cardreader.register import audit, fhir, tables
 from cardreader.register.confirmations import confirmations
 from cardreader.register.kinds import Role
@@ -90,6 +91,7 @@ def _page(
         pairs=len(pairs),
         charts=charts(pairs),
         columns=", ".join(tables.LAB_COLUMNS),
+        g_dl_per_mmol_l=G_DL_PER_MMOL_L,
     )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from cardreader.core.units import G_DL_PER_MMOL_L
 from cardreader.decide.rule import Outcome
 from cardreader.register.base import new_id
 from cardreader.register.doubt import DoubtfulError
@@ -141,5 +142,6 @@ def _lab_page(
         referral=next(iter(open_referrals(woman)), None),
         outcomes=words.OUTCOMES,
         Outcome=Outcome,
+        g_dl_per_mmol_l=G_DL_PER_MMOL_L,
         submission_key=new_id(),
     )
