@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
@@ -9,6 +10,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -26,7 +28,7 @@ from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.paper import UNNAMED
 from cardreader.pipeline import judge, read_photo
 from cardreader.reader import Reader
-from cardreader.result.asjson import dumps, reading_json
+from cardreader.result.asjson import dumps, reading_json, reading_schema
 from cardreader.result.astext import reading_text
 from cardreader.result.provisos import lot_statement
 from cardreader.result.reading import Findings
@@ -197,6 +199,9 @@ def test_no_value_on_a_paper_that_no_pair_was_on(reader):
         read = read_photo(data, replace(there, paper=batch))
         assert read.estimate is not None
         assert said in " ".join(reading_text(read).split())
+        told = reading_json(read)
+        jsonschema.Draft202012Validator(reading_schema()).validate(json.loads(dumps(told)))
+        assert ("paper" in told, told.get("paper_taken")) == (bool(batch), None if batch else "B-1")
     before = replace(known, papers=papers_of(known, ("B-1", UNNAMED)))  # then nothing is guessed
     read = read_photo(data, replace(there, calibration=before, paper=""))
     assert "Blotting paper" not in reading_text(read)

@@ -81,6 +81,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.blots import named_by
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journalfile import JournalError
+    from cardreader.batch.paper import paper_of, paper_words
     from cardreader.batch.run import JOURNAL, Settings, run_batch
     from cardreader.batch.sources import PHOTO_ENDINGS, SourceError, list_photos
 
@@ -106,6 +107,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         photos = chain((first,), listed)
         if arguments.same_blot is not None:
             photos = named_by(arguments.same_blot, photos)
+    if paper := paper_words(paper_of(reader)):
+        say(f"Blotting paper {paper}.\n")
     settings = Settings(
         out=out,
         workers=arguments.workers or _cores(),

@@ -157,6 +157,12 @@ COLUMNS: tuple[Column, ...] = (
     Column("lot_id", NAME, "card lot", _at("card", "lot_id")),
     Column("lot_basis", NAME, "measured, photographed or nominal", _at("card", "basis")),
     Column("paper", NAME, "batch of the blotting paper, as told", _at("paper", "batch")),
+    Column(
+        "paper_taken",
+        NAME,
+        "batch that it was taken to be, where a value rests on one and none was told",
+        _at("paper_taken"),
+    ),
     Column("px_per_mm", NUMBER, "working pixels a mm of card", _at("card", "px_per_mm")),
     Column("tilt_deg", NUMBER, "tilt of the phone", _at("card", "tilt_deg")),
     Column("blur_mm", NUMBER, "blur, standard deviation", _at("card", "blur_mm")),

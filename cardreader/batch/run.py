@@ -20,6 +20,7 @@ from cardreader import __version__
 from cardreader.batch.dictionary import data_package
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
+from cardreader.batch.paper import paper_of
 from cardreader.batch.results import results_of
 from cardreader.batch.score import Job, Outcome, Task, unpack_reading
 from cardreader.batch.sources import PhotoFile, read_bytes
@@ -264,6 +265,7 @@ def _about(reader: Reader, counts: Counts) -> dict[str, Any]:
             "sha256": reader.calibration.sha256,
         },
         "protocol": {"id": reader.protocol.id, "sha256": reader.protocol.sha256},
+        "paper": paper_of(reader),
         "lots": sorted(lot.lot_id for lot in reader.lots.values()),
         "today": reader.today.isoformat(),
         "photos": counts.photos,

@@ -56,6 +56,8 @@ def reading_json(reading: Reading) -> dict[str, Any]:
     }
     if reading.paper:
         out["paper"] = paper_json(reading.paper, reading.another_paper)
+    if reading.paper_taken and reading.estimate is not None:
+        out["paper_taken"] = reading.paper_taken
     measured = None if reading.measured is None else reading.measured.as_json()
     return dict(sorted({**_plain_object(out), "measured": measured}.items()))
 

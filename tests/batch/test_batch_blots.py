@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,11 @@ from cardreader.batch.blots import blot_pattern, find_photos, join, named_by
 from cardreader.batch.journal import Journal
 from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import PhotoFile, SourceError
+from cardreader.calibrate.papers import papers_of
+from cardreader.core.shipped import shipped
 from cardreader.decide.subject import Subject
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.container import save
 from cardreader.reader import Reader
 from cardreader.result.asjson import reading_json
 
@@ -203,3 +208,34 @@ def test_another_paper_is_judged_anew_and_told(tmp_path: Path, card_photo: bytes
     assert rows(tmp_path / "out")[0]["paper"] == "B-17"
     (line,) = _lines(tmp_path / "out")
     assert re.search('"batch": "B-17"', json.dumps(line["reading"]))
+    assert named.stdout.startswith("Blotting paper B-17.\n")
+
+
+@pytest.mark.parametrize(
+    ("paper", "words", "taken"),
+    [
+        ("", "not said, taken to be B-1; --paper names another", "B-1"),
+        ("B-1", "B-1", ""),
+        ("B-2", "B-2, which the calibration never saw: no value until blood tests on it", ""),
+    ],
+)
+def test_the_paper_that_blots_are_taken_to_be_on_is_told_everywhere(
+    tmp_path: Path, card_photo: bytes, paper: str, words: str, taken: str
+) -> None:
+    """As `read` tells it: at the start, on the summary, beside the table and in it."""
+    shipped_one = Calibration.load(shipped("default"))
+    known = replace(shipped_one, papers=papers_of(shipped_one, ("B-1",)))
+    save(tmp_path / "calibration", known, {})
+    (tmp_path / "a.jpg").write_bytes(variant(card_photo, 1))
+    out = tmp_path / "out"
+    told = ("--paper", paper) if paper else ()
+    where = ("--out", out, "--workers", "1", "--calibration", tmp_path / "calibration")
+    done = batch(tmp_path / "a.jpg", *where, *told)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith(f"Blotting paper {words}.\n")
+    assert f"<dt>Blotting paper</dt><dd>{words}</dd>" in (out / "summary.html").read_text("utf-8")
+    kept = json.loads((out / "run.json").read_text("utf-8"))["paper"]
+    assert kept == {"batch": paper or None, "taken": taken or None, "another": paper == "B-2"}
+    (row,) = rows(out)
+    assert (row["paper"], row["paper_taken"]) == (paper, taken)
+    assert (row["reason"] == "not_calibrated") is (paper == "B-2")
