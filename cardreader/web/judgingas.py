@@ -71,8 +71,22 @@ def judging_of(arguments: argparse.Namespace, database: Database | None) -> Judg
     if last is not None:
         _must_load(last, now)
     if last is not None and not now == last == Judging(ProtocolSource(DEFAULT), None):
-        say(_words(last, now) + "\n")
+        say(f"values here are {_words(last, now)}\n")
     return now
+
+
+def by_default(arguments: argparse.Namespace, database: Database) -> str:
+    """A line that says that the default was gone by, with its end; empty where a protocol was
+    named or is remembered."""
+    from cardreader.decide.protocolfile import DEFAULT
+    from cardreader.register.lastjudged import last_judging
+
+    if arguments.protocol is not None or last_judging(database) is not None:
+        return ""
+    return (
+        f"values here were judged by the protocol {DEFAULT}, the default, since no server of this "
+        "register has judged yet: --protocol names another\n"
+    )
 
 
 def _must_load(last: Judging, now: Judging) -> None:

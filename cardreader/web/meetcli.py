@@ -15,7 +15,7 @@ from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
 from cardreader.terminal.output import counted, say
 from cardreader.terminal.progress import progress_of, progress_option
-from cardreader.web.judgingas import judging_of, judging_options
+from cardreader.web.judgingas import by_default, judging_of, judging_options
 from cardreader.web.registerat import (
     add_where,
     must_be_there,
@@ -84,7 +84,8 @@ def _meet(arguments: argparse.Namespace) -> ExitCode:
     ):
         side = _side(arguments, database)
         standing = _visit(arguments, side) if arguments.address else _show(arguments, side)
-    say(_told_of(standing))
+        default = by_default(arguments, database)
+    say(_told_of(standing) + default)
     return ExitCode.OK
 
 

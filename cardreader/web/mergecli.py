@@ -12,7 +12,7 @@ from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.output import counted, say
 from cardreader.terminal.progress import progress_of, progress_option
-from cardreader.web.judgingas import judging_of, judging_options
+from cardreader.web.judgingas import by_default, judging_of, judging_options
 from cardreader.web.registerat import (
     add_where,
     must_be_there,
@@ -292,7 +292,8 @@ def _take_in(arguments: argparse.Namespace) -> ExitCode:
         photos = open_store(arguments.data) if arguments.photos else None
         judge = judge_by(SiteReader(reader, database), judging.elevation_m)
         done = take_in(database, arguments.file, judge, photos, None, progress_of(arguments))
-    say(_told_of(done))
+        default = by_default(arguments, database)
+    say(_told_of(done) + default)
     return ExitCode.OK
 
 

@@ -120,6 +120,20 @@ def test_what_comes_in_is_judged_as_the_server_judged(two, tmp_path, started, mo
     assert programme.referrals() == ["anaemic"]
 
 
+def test_the_default_is_told_where_no_server_has_judged_yet(two, tmp_path):
+    """She at the terminal can't know by what a register goes whose pages were never up."""
+    post, programme = two
+    file = of_post(post, tmp_path / "1.handover", 10.7, "who-2024")
+    code, said = programme.run("take-in", file)
+    assert code == 0
+    assert (
+        f"values here were judged by the protocol {DEFAULT}, the default, since no server of "
+        "this register has judged yet: --protocol names another"
+    ) in said
+    code, said = programme.run("take-in", file, "--protocol", "who-2024")
+    assert (code, "the default" in said) == (0, False)
+
+
 def test_another_protocol_is_told_and_not_remembered(two, tmp_path):
     post, programme = two
     remember(programme.database, WHO)
