@@ -15,7 +15,7 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import number, workers_option
-from cardreader.terminal.output import complain, say
+from cardreader.terminal.output import complain, counted, say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.terminal.readeroptions import reader_of, reader_options
 
@@ -126,15 +126,16 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         complain("no two photos' names fit --same-blot: each was read for itself")
     together = f"of several photos of one blot: {counts.of_several}, " * bool(counts.of_several)
     say(
-        f"{out}: {counts.photos} photos: {counts.read} read, {counts.refused} refused, "
+        f"{out}: {counted(counts.photos, 'photo')}: {counts.read} read, {counts.refused} refused, "
         f"{counts.failed} failed ({together}measured now: {counts.measured_now}, "
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
     refer, confirm, as_protocol = counts.follows
+    unread = "; the others weren't read: photograph them again, or send for a blood test"
     say(
         f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "
-        f"confirm by a blood test, {as_protocol} not anaemic; the others weren't read: photograph "
-        "them again, or send for a blood test.\n"
+        f"confirm by a blood test, {as_protocol} not anaemic"
+        f"{unread * bool(counts.refused or counts.failed)}.\n"
     )
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")

@@ -28,6 +28,7 @@ PHOTO_ENDINGS = (
     ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif", ".avif",
 )  # fmt: skip
 LIST_ENDINGS = (".txt", ".csv")
+ARCHIVE_ENDINGS = (".zip", ".7z", ".rar", ".tar", ".gz", ".tgz")
 LIST_COLUMNS = (
     "photo", "phone", "light", "trimester", "gestation_weeks", "elevation_m", "smoking",
     "blot",
@@ -119,6 +120,8 @@ def _of_source(source: str, subject: Subject, left_out: Counter[str]) -> Iterato
         return _folder(path, subject, left_out)
     if path.suffix.lower() in LIST_ENDINGS and path.is_file():
         return _list_file(path, subject)
+    if path.suffix.lower() in ARCHIVE_ENDINGS and path.is_file():
+        raise SourceError(f"{source} is an archive: unpack it and name the folder")
     if path.is_file():
         return iter([_local(source, subject)])
     raise SourceError(f"{source}: no such folder or file")

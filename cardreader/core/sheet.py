@@ -76,8 +76,14 @@ class Sheet:
     def _row(self, number: int, cells: list[str]) -> SheetRow:
         pairs = list(zip_longest(self._header, cells, fillvalue=""))
         named = {name: cell for name, cell in pairs if name}
-        if not any(cell for name, cell in pairs if not name):
+        nameless = [at for at, (name, cell) in enumerate(pairs) if cell and not name]
+        if not nameless:
             return SheetRow(number, named)
+        if any(self._header[nameless[0] :]):  # as the numbers of its rows that a data frame writes
+            told = (
+                f"has text in column {nameless[0] + 1}, which has no name: name it or leave it out"
+            )
+            return SheetRow(number, named, told)
         hint = "" if self.decimal_comma else "; write 11.2, not 11,2"
         return SheetRow(number, named, f"has more cells than there are columns{hint}")
 

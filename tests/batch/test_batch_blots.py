@@ -211,6 +211,27 @@ def test_another_paper_is_judged_anew_and_told(tmp_path: Path, card_photo: bytes
     assert named.stdout.startswith("Blotting paper B-17.\n")
 
 
+def test_what_is_left_to_do_is_told_of_photos_that_were_not_read(
+    tmp_path: Path, card_photo: bytes
+) -> None:
+    (tmp_path / "a.jpg").write_bytes(variant(card_photo, 1))
+    words = ("--out", tmp_path / "out", "--workers", "1", "--no-summary")
+    done = batch(tmp_path / "a.jpg", *words)
+    assert "out: 1 photo: 1 read" in done.stdout
+    assert "not anaemic.\n" in done.stdout
+    (tmp_path / "b.jpg").write_text("no photo")
+    done = batch(tmp_path / "a.jpg", tmp_path / "b.jpg", *words)
+    assert "out: 2 photos: 1 read, 1 refused" in done.stdout
+    assert "not anaemic; the others weren't read: photograph them again" in done.stdout
+
+
+def test_an_archive_is_no_photo(tmp_path: Path) -> None:
+    archive = Path(shutil.make_archive(str(tmp_path / "photos"), "zip", tmp_path))
+    done = batch(archive, "--out", tmp_path / "out")
+    assert (done.returncode, (tmp_path / "out").exists()) == (4, False)
+    assert "photos.zip is an archive: unpack it and name the folder" in done.stderr
+
+
 @pytest.mark.parametrize(
     ("paper", "words", "taken"),
     [

@@ -3,6 +3,7 @@
 import csv
 import io
 
+import pandas as pd
 import pytest
 
 from cardreader.core.sheet import SheetError, read_sheet
@@ -48,6 +49,17 @@ def test_a_spreadsheets_own_file_is_told(start):
     """Signatures: ZIP (APPNOTE 4.3.7) and Compound File Binary ([MS-CFB] 2.2)."""
     with pytest.raises(SheetError, match=r"spreadsheet's own file.* CSV UTF-8"):
         read_sheet(start + b"\0" * 40, NAMES)
+
+
+def test_a_column_without_a_name_is_told_as_that():
+    """A data frame's own numbers, by pandas' writer: no decimal comma is about."""
+    frame = pd.DataFrame([dict(zip(NAMES, row, strict=True)) for row in ROWS])
+    (first, _) = list(read_sheet(frame.to_csv().encode(), NAMES))
+    assert first.problem == "has text in column 1, which has no name: name it or leave it out"
+    assert not any(row.problem for row in read_sheet(frame.to_csv(index=False).encode(), NAMES))
+    blank = b"photo,lab_value,light,,\na.jpg,11,2,shade,\n"  # cells beside the table's last column
+    (row,) = read_sheet(blank, NAMES)
+    assert "write 11.2, not 11,2" in row.problem
 
 
 def test_a_comma_is_a_decimal_sign_only_where_it_parts_no_columns():
