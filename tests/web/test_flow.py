@@ -24,6 +24,16 @@ def test_every_page_a_worker_reaches_is_rendered(worker):
         assert worker.get(path).status_code == 200, path
 
 
+def test_a_visit_without_a_photo_yet_does_not_go_on_with_another_blot(worker):
+    woman = worker.add_woman("KX-110")
+    visit = worker.open_visit(woman)
+    page = worker.get(woman).text
+    assert f'<a class="button" href="{visit}">Prick, blot and photo</a>' in page
+    worker.send_photo(visit, photo(9.1))
+    page = worker.get(woman).text
+    assert f'<a class="button" href="{visit}">Today\'s visit goes on: another blot</a>' in page
+
+
 def test_severe_result_says_so_first_and_refers(worker):
     woman = worker.add_woman("KX-102")
     visit = worker.open_visit(woman)
@@ -68,6 +78,25 @@ def test_laboratory_result_closes_the_referral(app, worker):
     pairs = Person(app, "researcher").get("/exchange/confirmations.csv").text
     assert "000123" in pairs
     assert "KX-104" not in pairs
+
+
+def test_what_has_drifted_is_told_with_what_to_look_at(app, worker):
+    def pair(number: int, value: str) -> None:
+        woman = worker.add_woman(f"KX-12{number}")
+        worker.send_photo(worker.open_visit(woman), photo(9.0, salt=str(number)))
+        given = {"on": dt.date.today().isoformat(), "method": "Cell counter", "sure": "yes"}
+        given |= {"value": value, "submission_key": f"labkey-12{number}"}
+        assert worker.post(f"{woman}/lab", **given).status_code == 303
+
+    researcher = Person(app, "researcher")
+    told = "Stop relying on what has drifted until it is checked"
+    pair(0, "9.1")
+    assert told not in researcher.get("/exchange").text
+    for number in range(1, 8):
+        pair(number, "5.6")  # 9.0 g/dL in mmol/L
+    page = researcher.get("/exchange").text
+    assert told in page
+    assert "<strong>drifted</strong>" in page
 
 
 def test_a_key_used_for_something_else_is_a_conflict_everywhere(worker):

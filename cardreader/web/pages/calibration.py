@@ -308,6 +308,8 @@ def _batch(name: str) -> str:
 
 def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
     """A calibration with the widths to expect; large columns are not loaded for others."""
+    from cardreader.hb.paper import UNNAMED
+
     ready = row.state == FitState.READY
     provenance = (row.provenance or {}) if ready else {}
     ahead = provenance.get("outlook") or {}
@@ -315,6 +317,7 @@ def _shown(session: Session, row: SiteCalibration) -> dict[str, Any]:
         "row": row,
         "width": [(int(more), width) for more, width in (ahead.get("width_g_dl") or {}).items()],
         "criteria": provenance.get("criteria") or [],
+        "names_no_paper": list(provenance.get("papers") or ()) == [UNNAMED],
         "papers": [_batch(one) for one in provenance.get("papers") or ()],
         "taught": _taught(row) if ready else (),
         "unlike": _unlike(session, provenance),
