@@ -67,6 +67,8 @@ class ResultView:
     sides: tuple[str, ...] = ()
     sent: str = ""
     judged: str = ""
+    retake: bool = False
+    """Whether another photo may be read where this one was not."""
 
     @property
     def screening(self) -> bool:
@@ -148,15 +150,17 @@ def _sides(reading: Reading) -> tuple[str, ...]:
 
 def _refused(reading: Reading, detail: dict[str, Any]) -> ResultView:
     decision = detail["decision"]
+    contradict = _(
+        "The photos of this blot contradict each other. Nothing in them says that she is well; "
+        "what asked for a test stays."
+    )
+    paper = (detail.get("paper") or {}).get("statement")
     return ResultView(
         sides=(
-            _(
-                "The photos of this blot contradict each other. Nothing in them says that she is "
-                "well; what asked for a test stays."
-            ),
-        )
-        if in_doubt(reading)
-        else (),
+            *((contradict,) if in_doubt(reading) else ()),
+            *((_(_text(paper)),) if paper else ()),
+        ),
+        retake=any(one["code"] == Statement.RETAKE for one in decision["actions"]),
         outcome=Outcome.NOT_READ,
         headline=_text(decision["headline"]),
         short=outcome_words(Outcome.NOT_READ, Source.PHOTO),

@@ -27,6 +27,7 @@ from cardreader.calibrate.features import read_features
 from cardreader.calibrate.fit import fit
 from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.pairs import Pairs
+from cardreader.calibrate.papers import papers_of
 from cardreader.calibrate.site import WOMEN_FOR_FACTOR
 from cardreader.calibrate.study import COLUMNS as STUDY_COLUMNS
 from cardreader.calibrate.study import LabMethod as StudyMethod
@@ -749,6 +750,26 @@ def test_a_reading_notes_the_batch_of_paper_in_use(site):
         assert sorted(row["paper"] for row in rows) == ["B-17", "B-18", "not named"]
     assert site.reading(first).detail["paper"]["batch"] == "B-17"
     assert "Batch B-18" in site.supervisor.get("/calibration").text
+
+
+def test_a_photo_on_paper_without_pairs_says_that_it_is_the_paper(site):
+    """Another photo, or another card, would not help."""
+    _taught_beside(site)
+    page = site.worker.get(f"/readings/{send(site.state, 0, site.by)}").text
+    assert "batch of paper" not in page
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, "of paper P1", None, 3)
+        calibration = calibrations.calibration_of(calibrations.in_use(session).calibration)
+        known = replace(calibration, papers=papers_of(calibration, ("P1",)))
+        calibrations.finish(session, row.id, calibrations.Made(known, {"women": 9}, None))
+        calibrations.put_into_use(session, row, "for a trial", site.by)
+    site.supervisor.post("/calibration/paper", paper="P2")
+    reading = site.reading(send(site.state, 1, site.by))
+    assert reading.refusal == "not_calibrated"
+    page = site.worker.get(f"/readings/{reading.id}").text
+    assert "The calibration never saw this batch of paper" in page
+    assert "Take the photo again" not in page
+    assert "Read another blot" in page
 
 
 @pytest.mark.parametrize(("times", "asked"), [(1.0, False), (1 / 1.611, True)])
