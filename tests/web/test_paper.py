@@ -41,6 +41,16 @@ def line(**fields: str) -> dict[str, str]:
     return {"submission_key": "paper-key-1", "on": YESTERDAY.isoformat(), "sent": "no", **fields}
 
 
+def test_a_line_of_a_woman_whom_the_register_lacks_says_so(worker):
+    """Her code mistyped would make a second woman of her, and nobody would see it."""
+    asked = "She is new in this register: is her code right?"
+    assert asked in worker.post("/paper/enter", **line(code="KX-319", value="9.4")).text
+    again = line(code="KX-319", value="9.6", submission_key="paper-key-2")
+    answer = worker.post("/paper/enter", **again).text
+    assert "Entered:" in answer
+    assert asked not in answer
+
+
 def test_a_line_of_the_form_is_entered_with_its_own_day(worker):
     given = line(code="kx-311", gestation_weeks="20", value="40", unit="percent", sent="yes")
     given |= {"tablets_given": "30"}

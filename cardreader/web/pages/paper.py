@@ -142,7 +142,7 @@ def enter(request: Request, visitor: Carer, form: Form) -> Response:
         if sent in ("yes", "now"):
             at = on_day(on, state.today())
             send_for_test(session, woman, at, sent == "now", by)
-        entered = (woman.id, woman.code)
+        entered = (woman.id, woman.code, known is None)
     return _enter_page(request, {"on": on.isoformat()}, entered=entered)
 
 
@@ -159,7 +159,7 @@ def _enter_page(
     request: Request,
     values: dict[str, str],
     problems: dict[str, str] | None = None,
-    entered: tuple[str, str] | None = None,
+    entered: tuple[str, str, bool] | None = None,
     asked: Sequence[str] = (),
     another: str = "",
 ) -> Response:
