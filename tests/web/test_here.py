@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 import sqlite3
@@ -48,6 +49,18 @@ def alone(make_app, tmp_path):
 def begin(client: TestClient, **changes: str):
     form = {"token": TOKEN, "name": "Amina", "pin": PIN, "again": PIN, **changes}
     return client.post("/first", data=form)
+
+
+@pytest.mark.parametrize("choice", [("language", "fr"), ("scheme", "dark")])
+def test_whoever_chooses_her_language_first_can_go_on(alone, choice):
+    name, value = choice
+    shown = alone.get(f"/first?token={TOKEN}").text
+    (back,) = set(re.findall(r'name="next" value="([^"]*)"', shown))
+    answer = alone.post(f"/{name}", data={"next": html.unescape(back), name: value})
+    assert answer.headers["location"] == f"/first?token={TOKEN}"
+    assert alone.get(answer.headers["location"]).status_code == 200
+    wrong = alone.post("/first", data={"token": TOKEN, "name": "Amina", "pin": "1", "again": "2"})
+    assert f'value="{back}"' in wrong.text
 
 
 def test_the_first_start_makes_the_person_and_her_pin(alone):

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, HTTPException, Request
 from sqlalchemy import func, select
 from starlette.datastructures import FormData
-from starlette.responses import Response
+from starlette.responses import HTMLResponse, Response
 
 from cardreader.register import accounts, devices
 from cardreader.register.kinds import Role
@@ -28,7 +28,7 @@ router = APIRouter(include_in_schema=False, prefix="/first")
 def show(request: Request, token: str = "") -> Response:
     """Name and PIN; only by the address that the start showed, and only once."""
     _check(request, token)
-    return page(request, "first.html", token=token, digits=devices.PIN_DIGITS)
+    return _page(request, token)
 
 
 @router.post("")
@@ -42,15 +42,7 @@ def make(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Respo
     problems = {**fields.problems, **pin_problems(pin, typed_digits(form, "again"))}
     if problems:
         values = {"name": name}
-        return page(
-            request,
-            "first.html",
-            422,
-            token=token,
-            digits=devices.PIN_DIGITS,
-            problems=problems,
-            values=values,
-        )
+        return _page(request, token, 422, problems=problems, values=values)
     password = "-".join(secrets.token_hex(2) for _ in range(4))
     with state.database.write() as session:
         if session.scalar(select(func.count()).select_from(Account)):
@@ -65,6 +57,14 @@ def make(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Respo
     set_cookie(response, state.settings, COOKIE, signed_in, age)
     set_cookie(response, state.settings, DEVICE_COOKIE, device, KEPT_S)
     return response
+
+
+def _page(request: Request, token: str, status: int = 200, **more: dict[str, str]) -> HTMLResponse:
+    # Where a choice of language or colours leads back to: without the token it is closed.
+    path = f"/first?token={token}"
+    return page(
+        request, "first.html", status, token=token, path=path, digits=devices.PIN_DIGITS, **more
+    )
 
 
 def _check(request: Request, token: str) -> None:

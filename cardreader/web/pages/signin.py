@@ -152,5 +152,7 @@ def set_cookie(response: Response, settings: Settings, name: str, value: str, ag
 
 
 def inside(target: str) -> str:
-    """A path of this server; anything else becomes the first page."""
-    return target if re.fullmatch(r"/(?![/\\])[\w/.~-]*", target, re.ASCII) else "/"
+    """A path of this server, with no query but the token of a first start; anything else becomes
+    the first page."""
+    known = r"/(?![/\\])[\w/.~-]*(\?token=[\w-]+)?"
+    return target if re.fullmatch(known, target, re.ASCII) else "/"
