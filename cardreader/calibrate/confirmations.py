@@ -20,10 +20,14 @@ from cardreader.calibrate.studyfaults import RowError, StudyError
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
 COLUMNS = ("date", "lot", "phone", "hb_g_dl", "sd_g_dl", "lab_g_dl", "lab_sd_g_dl")
+OF_REGISTER = {"date": "confirmed_on", "lot": "lot_id"}
+"""How a register's own table of them calls what has another name there."""
+NOT_KNOWN = "-"
+"""A lot or phone that a register does not know: one of its own to the charts, as on its page."""
 
 
 def read_confirmations(path: Path) -> list[Confirmation]:
-    """Read a CSV with `COLUMNS`: one confirmatory result a row.
+    """Read a CSV with `COLUMNS`, or as a register hands it out: one confirmatory result a row.
 
     Raises
     ------
@@ -35,8 +39,10 @@ def read_confirmations(path: Path) -> list[Confirmation]:
     if path.stat().st_size > MAX_FILE_BYTES:
         raise StudyError((RowError(0, "", "file is too large"),))
     try:
-        sheet = read_sheet(path.read_bytes(), COLUMNS)
-        if missing := [name for name in COLUMNS if name not in sheet.names]:
+        sheet = read_sheet(path.read_bytes(), (*COLUMNS, *OF_REGISTER.values()))
+        of_register = set(OF_REGISTER.values()) <= set(sheet.names)
+        names = {name: OF_REGISTER.get(name, name) if of_register else name for name in COLUMNS}
+        if missing := [name for name in names.values() if name not in sheet.names]:
             raise StudyError(tuple(RowError(0, name, "column is missing") for name in missing))
         rows = list(islice(sheet, MAX_ROWS + 1))
     except SheetError as error:
@@ -45,7 +51,10 @@ def read_confirmations(path: Path) -> list[Confirmation]:
         raise StudyError((RowError(0, "", f"more than {MAX_ROWS} rows"),))
     entries, errors = [], []
     for row in rows:
-        found = _entry(row, {name: sheet.number(row.cells[name]) for name in COLUMNS})
+        record = {name: sheet.number(row.cells[told]) for name, told in names.items()}
+        if of_register:
+            record |= {name: record[name] or NOT_KNOWN for name in ("lot", "phone")}
+        found = _entry(row, record)
         if isinstance(found, RowError):
             errors.append(found)
         else:

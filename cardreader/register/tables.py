@@ -177,13 +177,15 @@ def _referral_row(referral: Referral, codes: bool) -> tuple[object, ...]:
     return (referral.woman.code, *row) if codes else row
 
 
-def confirmations_csv(session: Session) -> str:
-    """Pairs of reading and laboratory result, for the drift watch."""
+def confirmations_csv(session: Session, lab_sd_g_dl: float) -> str:
+    """Pairs of reading and laboratory result, for the drift watch; ``lab_sd_g_dl`` is what is
+    assumed of every result."""
     pairs = confirmations(session)
     from cardreader.register.confirmations import Confirmation
 
     names = [field.name for field in fields(Confirmation)]
-    return _csv(names, (tuple(getattr(pair, name) for name in names) for pair in pairs))
+    rows = ((*(getattr(pair, name) for name in names), lab_sd_g_dl) for pair in pairs)
+    return _csv([*names, "lab_sd_g_dl"], rows)
 
 
 def _csv(header: Iterable[str], rows: Iterable[tuple[object, ...]]) -> str:

@@ -104,7 +104,7 @@ def _look_through(session: Session) -> None:
     open_rows(session, FollowUpRules())
     sound_json(fhir.bundle(session))
     tables.readings_csv(session, codes=True)
-    tables.confirmations_csv(session)
+    tables.confirmations_csv(session, 0.3)
     if not audit.check(session):
         bad("a broken audit trail")
 

@@ -2,8 +2,13 @@
 
 import datetime as dt
 
+import pytest
 from people import Person
 from webfakes import photo, refused_photo
+
+from cardreader.calibrate.confirmations import read_confirmations
+from cardreader.calibrate.drift import watch
+from cardreader.calibrate.studyfaults import StudyError
 
 
 def test_first_page_needs_a_sign_in(app):
@@ -80,7 +85,7 @@ def test_laboratory_result_closes_the_referral(app, worker):
     assert "KX-104" not in pairs
 
 
-def test_what_has_drifted_is_told_with_what_to_look_at(app, worker):
+def test_what_has_drifted_is_told_with_what_to_look_at(app, worker, tmp_path):
     def pair(number: int, value: str) -> None:
         woman = worker.add_woman(f"KX-12{number}")
         worker.send_photo(worker.open_visit(woman), photo(9.0, salt=str(number)))
@@ -97,6 +102,14 @@ def test_what_has_drifted_is_told_with_what_to_look_at(app, worker):
     page = researcher.get("/exchange").text
     assert told in page
     assert "<strong>drifted</strong>" in page
+    # The table that is handed out is the one that the bench's drift watch takes.
+    table = tmp_path / "confirmations.csv"
+    table.write_bytes(researcher.get("/exchange/confirmations.csv").content)
+    (chart, *_) = watch(read_confirmations(table))
+    assert (chart.title, chart.n, chart.alarm) == ("lot 000123", 8, True)
+    table.write_text(table.read_text().replace(",lab_sd_g_dl", ",other"))
+    with pytest.raises(StudyError, match="lab_sd_g_dl: column is missing"):
+        read_confirmations(table)
 
 
 def test_a_key_used_for_something_else_is_a_conflict_everywhere(worker):

@@ -12,7 +12,7 @@ from cardreader.register import audit, fhir, tables
 from cardreader.register.confirmations import confirmations
 from cardreader.register.kinds import Role
 from cardreader.web.access import Analyst, Form, Supervisor, Visitor
-from cardreader.web.drift import charts
+from cardreader.web.drift import LAB_SD_G_DL, charts
 from cardreader.web.lean import full_installation_for_export
 from cardreader.web.render import page
 from cardreader.web.state import State
@@ -119,6 +119,6 @@ def _content(session: Session, name: str, codes: bool) -> str:
         case "referrals.csv":
             return tables.referrals_csv(session, codes)
         case "confirmations.csv":
-            return tables.confirmations_csv(session)
+            return tables.confirmations_csv(session, LAB_SD_G_DL)
     with full_installation_for_export():
         return fhir.bundle(session, codes=codes)
