@@ -202,9 +202,9 @@ class Chart:
             f"{self.title}: readings have drifted {way} the confirmatory results "
             f"(alarm on {self.days[at].isoformat()}, result {at + 1} of {self.n}; mean difference "
             f"{self.mean_difference_g_dl:+.2f} g/dL). Stop relying on it until it is checked: "
-            "read control blots of known value, look at the card for fading or dirt and "
-            "at the blotting paper for another batch, and confirm recent readings. Now and then "
-            "an alarm is false."
+            "read control blots of known value, look at the card for fading or dirt, at the "
+            "blotting paper for another batch and at the laboratory's slips for another unit, and "
+            "confirm recent readings. Now and then an alarm is false."
         )
 
 
