@@ -247,7 +247,7 @@ def _listed(files: PhotoFiles, name: str) -> str:
 
 _FACTS: dict[str, tuple[Callable[[str], Any], str]] = {
     "trimester": (lambda text: Trimester(int(text)), "1, 2 or 3"),
-    "gestation_weeks": (int, "a whole number"),
+    "gestation_weeks": (int, "a whole number of completed weeks"),
     "elevation_m": (float, "a number"),
     "smoking": (Smoking, f"one of {', '.join(Smoking)}"),
 }

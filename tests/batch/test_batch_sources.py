@@ -92,6 +92,10 @@ def test_table_tells_about_the_woman_the_phone_and_the_light(tmp_path: Path) -> 
     [
         ("picture\na.jpg\n", "no column 'photo'"),
         ("photo,trimester\na.jpg,4\n", "line 2: trimester: '4' is not 1, 2 or 3"),
+        (
+            "photo,gestation_weeks\na.jpg,22+3\n",
+            r"'22\+3' is not a whole number of completed weeks",
+        ),
         ("photo,smoking\na.jpg,yes\n", "line 2: smoking: 'yes' is not one of none, some"),
         ("photo,elevation_m,light\na.jpg,1500,5,sun\n", "line 2: has more cells than there"),
         ("photo,elevation_m\na.jpg,\nb.jpg,99999\n", "line 3: elevation of 99999 m"),
