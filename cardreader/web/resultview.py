@@ -113,7 +113,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
         actions=_actions(decision, source),
         usual_care=_texts(decision["usual_care"]),
         cautions=_cautions(decision, source),
-        notes=(*_disagreement(shown), *_texts(decision["notes"]), *_basis(shown)),
+        notes=(*_texts(decision["notes"]), *_basis(shown)),
         blots=blots,
         alone_g_dl=reading.hb_g_dl if blots > 1 else None,
         scale=shade_scale(
@@ -127,7 +127,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
         band=_band(decision),
         chances=() if source is Source.LAB else tuple(chances(decision)),
         clock=clock_words(reading),
-        sides=_sides(reading),
+        sides=(*_disagreement(shown), *_sides(reading)),
         sent=sent_words(detail),
         judged=judged,
     )
@@ -220,7 +220,8 @@ def _basis(shown: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _disagreement(shown: dict[str, Any]) -> tuple[str, ...]:
-    return (TEXT[Statement.BLOTS_DISAGREE],) if shown.get("blots_disagree") else ()
+    """To be done something about, so it stands above and not among the cautions."""
+    return (_(TEXT[Statement.BLOTS_DISAGREE]),) if shown.get("blots_disagree") else ()
 
 
 def _texts(statements: list[dict[str, str]]) -> tuple[str, ...]:

@@ -61,7 +61,7 @@ def test_the_whole_visit(page, server, photos):
     page.get_by_role("link", name="Read another blot").click()
     read_photo(page, photos["severe"])
     expect(page.get_by_text("Blots together: 2.")).to_be_visible()
-    expect(page.get_by_text("The blots disagree.")).to_be_visible()
+    expect(page.locator("section.result").get_by_text("The blots disagree.")).to_be_visible()
     page.goto("/lists/referrals")
     expect(page.get_by_text("KX-501")).to_be_visible()
     shot(page, "list-referrals")
