@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
+from days import today
 from scipy.stats import norm
 
 from cardreader.decide.rule import Outcome
@@ -24,7 +25,6 @@ from cardreader.register.tube import TubeUnit
 RULES = PROTOCOL.follow_up
 NOW = dt.datetime(2026, 6, 15, 9, tzinfo=dt.UTC)
 DAY = dt.timedelta(days=1)
-TODAY = local_day(utc_now())
 
 
 @pytest.mark.parametrize(
@@ -187,22 +187,22 @@ def test_closing_and_opening_again_leave_their_trace(database):
         woman = add_woman(session, days_ago=40)
         photo(session, woman, facts(5.0), days_ago=10)
         with pytest.raises(UnsureError):
-            close_woman(session, woman, women.Closing.MOVED, TODAY, None)
+            close_woman(session, woman, women.Closing.MOVED, today(), None)
         assert woman.closed_on is None
-        close_woman(session, woman, women.Closing.MOVED, TODAY, None, "to her mother", sure=True)
-        reopen_woman(session, woman, TODAY, None)
+        close_woman(session, woman, women.Closing.MOVED, today(), None, "to her mother", sure=True)
+        reopen_woman(session, woman, today(), None)
         assert [(e.kind, e.choice) for e in woman.events] == [
             ("closed", "moved"),
             ("reopened", "moved"),
         ]
-        assert woman.followed_from == TODAY
+        assert woman.followed_from == today()
 
 
 def test_a_late_result_of_before_the_closing_leaves_it_closed_unless_it_presses(database):
     with database.write() as session:
         fine, severe = (add_woman(session, code, days_ago=40) for code in ("KX-1", "KX-2"))
         for woman in (fine, severe):
-            close_woman(session, woman, women.Closing.MOVED, TODAY, None)
+            close_woman(session, woman, women.Closing.MOVED, today(), None)
         lab(session, fine, 13.0, days_ago=5)
         lab(session, severe, 6.0, days_ago=5)
         assert fine.closed_on is not None
@@ -216,9 +216,9 @@ def test_death_ends_every_referral_and_a_mistake_opens_them_all_again(sqlite):
         lab(session, woman, 5.9, days_ago=1)
         photo(session, woman, facts(6.0))
         assert len(open_referrals(woman)) == 2
-        close_woman(session, woman, women.Closing.DIED, TODAY, None)
+        close_woman(session, woman, women.Closing.DIED, today(), None)
         assert open_referrals(woman) == []
-        reopen_woman(session, woman, TODAY, None)
+        reopen_woman(session, woman, today(), None)
         assert len(open_referrals(woman)) == 2
 
 

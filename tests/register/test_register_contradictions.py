@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 from builders import PROTOCOL, add_woman, combine, facts, lab, photo
+from days import today
 from sqlalchemy import select
 
 from cardreader.decide.protocolfile import load_protocol
@@ -32,14 +33,13 @@ from cardreader.register.recording import subject_of
 from cardreader.register.summary import summarise
 from cardreader.register.women import Closing, find_woman
 
-TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
 WHO = load_protocol("who-2024")
 JUDGE = Judge(combine, protocol=WHO)
 
 
 def born(session, woman, days_ago: int, outcome=BirthOutcome.LIVE) -> None:
-    note_birth(session, woman, outcome, TODAY - days_ago * DAY, None, PROTOCOL, sure=True)
+    note_birth(session, woman, outcome, today() - days_ago * DAY, None, PROTOCOL, sure=True)
 
 
 def join(register) -> None:
@@ -145,8 +145,8 @@ def test_a_birth_and_a_pregnancy_that_began_before_it_are_followed_as_both(datab
     with database.read() as session:
         her = hers(session)
         assert kinds(session) == ["pregnancy"]
-        assert her.birth_on == TODAY - 60 * DAY
-        assert not subject_of(her, TODAY, None).pregnant
+        assert her.birth_on == today() - 60 * DAY
+        assert not subject_of(her, today(), None).pregnant
         # 11.4 is enough while she is pregnant, and not after a birth.
         assert [r.band for r in her.referrals] == [Outcome.ANAEMIC]
 
@@ -162,8 +162,8 @@ def test_who_is_in_doubt_falls_off_no_list(database):
     with database.read() as session:
         row = row_of(hers(session), WHO.follow_up)
         assert row.due.kind is DueKind.WITHOUT_WEEKS
-        assert row.due.first_on == TODAY + 15 * DAY
-        soon = TODAY + 15 * DAY
+        assert row.due.first_on == today() + 15 * DAY
+        soon = today() + 15 * DAY
         assert list_rows(open_rows(session, WHO.follow_up), ListName.DUE, soon)
         assert counts_today(session, WHO.follow_up, soon)[ListName.DUE] == 1
 
@@ -182,13 +182,13 @@ def test_weeks_that_cannot_both_be_right_are_not_known(database):
     with database.read() as session:
         assert kinds(session) == ["pregnancy"]
         her = hers(session)
-        assert her.gestation_at(TODAY) is None
-        assert subject_of(her, TODAY, None).pregnant
+        assert her.gestation_at(today()) is None
+        assert subject_of(her, today(), None).pregnant
         assert [r.band for r in her.referrals] == [Outcome.ANAEMIC]
     choose(database, gestation_weeks=20)
     with database.read() as session:
         assert kinds(session) == []
-        assert hers(session).gestation_at(TODAY) == 21
+        assert hers(session).gestation_at(today()) == 21
 
 
 def test_what_is_settled_holds_everywhere_and_keeps_what_was_said(two_registers):
@@ -203,9 +203,9 @@ def test_what_is_settled_holds_everywhere_and_keeps_what_was_said(two_registers)
     with here.read() as session:
         assert kinds(session) == []
         assert hers(session).birth_on is None
-        assert hers(session).gestation_at(TODAY) == 20
+        assert hers(session).gestation_at(today()) == 20
         # The month forgets the birth that was none; the trail and the changes don't.
-        month = summarise(session, (TODAY - 60 * DAY).replace(day=1), TODAY, WHO.follow_up)
+        month = summarise(session, (today() - 60 * DAY).replace(day=1), today(), WHO.follow_up)
         assert not [n for _, n in month.births if n]
         trail = session.scalars(
             select(AuditEntry.action).where(AuditEntry.action.like("contradiction.%"))
@@ -214,14 +214,14 @@ def test_what_is_settled_holds_everywhere_and_keeps_what_was_said(two_registers)
         kept = session.scalars(select(FieldChange).where(FieldChange.field == "birth")).all()
         assert {one.said["value"]["birth_on"] for one in kept} == {
             None,
-            (TODAY - 60 * DAY).isoformat(),
+            (today() - 60 * DAY).isoformat(),
         }
     hand_over(here, there)
     hand_over(there, here)
     for register in two_registers:
         with register.read() as session:
             assert kinds(session) == []
-            assert hers(session).gestation_at(TODAY) == 20
+            assert hers(session).gestation_at(today()) == 20
 
 
 def test_a_choice_that_no_record_offers_any_more_is_refused(sqlite):
@@ -230,7 +230,7 @@ def test_a_choice_that_no_record_offers_any_more_is_refused(sqlite):
     join(sqlite)
     with sqlite.write() as session:
         token = contradictory(session)[0].choices[0].token
-        tell_weeks(session, find_woman(session, "KX-1"), 2, TODAY, None)
+        tell_weeks(session, find_woman(session, "KX-1"), 2, today(), None)
     with sqlite.write() as session, pytest.raises(ValueError, match="any more"):
         settle(session, hers(session).id, token, None, JUDGE)
 
@@ -244,8 +244,8 @@ def test_parted_they_contradict_each_other_no_more(database):
     with database.read() as session:
         assert kinds(session) == []
         first, second = (find_woman(session, code) for code in ("KX-1", "KX-2"))
-        assert (first.birth_on, second.birth_on) == (TODAY - 60 * DAY, None)
-        assert second.gestation_at(TODAY) == 20
+        assert (first.birth_on, second.birth_on) == (today() - 60 * DAY, None)
+        assert second.gestation_at(today()) == 20
 
 
 def test_what_somebody_notes_who_sees_both_settles_it(sqlite):
@@ -255,10 +255,10 @@ def test_what_somebody_notes_who_sees_both_settles_it(sqlite):
         add_woman(session, "KX-2", 20, days_ago=10)
     join(sqlite)
     with sqlite.write() as session:
-        tell_weeks(session, hers(session), 21, TODAY, None)
+        tell_weeks(session, hers(session), 21, today(), None)
     with sqlite.read() as session:
         assert kinds(session) == []
-        assert hers(session).gestation_at(TODAY) == 21
+        assert hers(session).gestation_at(today()) == 21
     show_all_anew(sqlite)
     with sqlite.read() as session:
         assert kinds(session) == []
@@ -269,7 +269,7 @@ def test_one_record_dead_and_the_other_visiting(database):
     with database.write() as session:
         first = add_woman(session, "KX-1", 20, days_ago=30)
         photo(session, first, facts(5.0), days_ago=20)
-        closing.close_woman(session, first, Closing.DIED, TODAY - 9 * DAY, None)
+        closing.close_woman(session, first, Closing.DIED, today() - 9 * DAY, None)
         add_woman(session, "KX-2", 21, days_ago=20)
     join(database)
     with database.read() as session:
@@ -291,7 +291,7 @@ def test_who_smokes_by_one_record_is_judged_as_who_smokes(database, known):
         add_woman(session, "KX-2", 20).smoking = Smoking.FROM_20.value
     join(database)
     with database.read() as session:
-        assert subject_of(hers(session), TODAY, None).smoking is Smoking.FROM_20
+        assert subject_of(hers(session), today(), None).smoking is Smoking.FROM_20
         assert kinds(session) == ([] if known is None else ["smoking"])
 
 
@@ -323,7 +323,7 @@ def seen_apart(here, there, weeks: int) -> None:
         born(session, hers(session), 30)
         photo(session, hers(session), facts(13.8, 0.1), days_ago=0)
     with there.write() as session:
-        tell_weeks(session, hers(session), weeks, TODAY, None)
+        tell_weeks(session, hers(session), weeks, today(), None)
     hand_over(there, here)
     hand_over(here, there)
 
@@ -334,24 +334,24 @@ def test_weeks_told_where_nobody_knew_of_the_birth_contradict_it(two_registers):
     for register in two_registers:
         with register.read() as session:
             assert kinds(session) == ["pregnancy"]
-            assert not subject_of(hers(session), TODAY, None).pregnant
+            assert not subject_of(hers(session), today(), None).pregnant
     choose(two_registers[1], gestation_weeks=30)
     hand_over(two_registers[1], two_registers[0])
     for register in two_registers:
         with register.read() as session:
             assert kinds(session) == []
-            assert hers(session).gestation_at(TODAY) == 30
+            assert hers(session).gestation_at(today()) == 30
 
 
 def test_settled_for_the_birth_the_weeks_end_with_it(two_registers):
     seen_apart(*two_registers, 30)
-    choose(two_registers[0], birth_on=(TODAY - 30 * DAY).isoformat())
+    choose(two_registers[0], birth_on=(today() - 30 * DAY).isoformat())
     hand_over(*two_registers)
     for register in two_registers:
         with register.read() as session:
             assert kinds(session) == []
-            assert hers(session).gestation_at(TODAY - 31 * DAY) == 25
-            assert hers(session).gestation_at(TODAY) is None
+            assert hers(session).gestation_at(today() - 31 * DAY) == 25
+            assert hers(session).gestation_at(today()) is None
             assert len([e for e in hers(session).events if e.set_aside_at is None]) == 1
 
 
@@ -365,7 +365,7 @@ def test_weeks_that_began_after_the_birth_that_another_register_noted_are_a_preg
         with register.read() as session:
             assert kinds(session) == []
             her = hers(session)
-            assert her.gestation_at(TODAY) == 3
+            assert her.gestation_at(today()) == 3
             assert row_of(her, WHO.follow_up).due.kind is DueKind.SCHEDULED
             assert [e.choice for e in her.events] == ["live"]
 
@@ -375,7 +375,7 @@ def test_a_birth_that_is_noted_late_by_who_knew_her_weeks_contradicts_nothing(tw
     with here.write() as session:
         her = add_woman(session, "KX-1", 39, days_ago=3)
         born(session, her, 5)
-        assert her.gestation_at(TODAY - 6 * DAY) == 38
+        assert her.gestation_at(today() - 6 * DAY) == 38
     hand_over(*two_registers)
     with there.read() as session:
         assert kinds(session) == []
@@ -401,7 +401,7 @@ def told_apart(here, there, *weeks: int) -> None:
     hand_over(here, there)
     for register, told in zip((here, there), weeks, strict=True):
         with register.write() as session:
-            tell_weeks(session, hers(session), told, TODAY, None)
+            tell_weeks(session, hers(session), told, today(), None)
             her = hers(session)
             photo(session, her, facts(10.7, 0.05), days_ago=0)
             # As this protocol has it in the second trimester.
@@ -421,7 +421,7 @@ def test_of_several_weeks_in_one_record_none_is_shown_before_somebody_decides(tw
         with register.read() as session:
             assert kinds(session) == ["pregnancy"]
             her = hers(session)
-            assert (her.gestation_at(TODAY), her.birth_on) == (None, None)
+            assert (her.gestation_at(today()), her.birth_on) == (None, None)
             # For WHO 2024 enough in the second trimester; not where the trimester is not known.
             assert Outcome.ANAEMIC in [r.band for r in her.referrals if r.closed_at is None]
             due = row_of(her, WHO.follow_up).due
@@ -431,7 +431,7 @@ def test_of_several_weeks_in_one_record_none_is_shown_before_somebody_decides(tw
     for register in two_registers:
         with register.read() as session:
             assert kinds(session) == []
-            assert hers(session).gestation_at(TODAY) == weeks[1]
+            assert hers(session).gestation_at(today()) == weeks[1]
 
 
 @pytest.mark.parametrize("weeks", [(20, 22), (22, 20)])
@@ -441,23 +441,23 @@ def test_weeks_of_one_pregnancy_dated_twice_are_shown_and_to_be_decided(two_regi
         with register.read() as session:
             assert contradictory(session) == []
             assert count_conflicts(session) == 1
-            assert hers(session).gestation_at(TODAY) in weeks
+            assert hers(session).gestation_at(today()) in weeks
 
 
 def test_several_weeks_of_before_are_shown_anew_at_the_next_start(database):
     with database.write() as session:
         add_woman(session, "KX-1", 16, days_ago=0)
     with database.write() as session:
-        tell_weeks(session, hers(session), 34, TODAY, None)
+        tell_weeks(session, hers(session), 34, today(), None)
     with database.write() as session:
         for one in session.scalars(select(FieldChange).where(FieldChange.field == "gestation")):
             one.head, one.said = True, {**one.said, "replaces": []}
     with database.read() as session:
-        assert hers(session).gestation_at(TODAY) == 34
+        assert hers(session).gestation_at(today()) == 34
     for _ in range(2):  # and nothing is written the second time
         show_all_anew(database, JUDGE)
         with database.read() as session:
-            assert hers(session).gestation_at(TODAY) is None
+            assert hers(session).gestation_at(today()) is None
             assert kinds(session) == ["pregnancy"]
             noted = select(AuditEntry.seq).where(AuditEntry.action == "contradiction.note")
             assert len(session.scalars(noted).all()) == 1
@@ -472,7 +472,7 @@ def test_the_next_pregnancy_is_shown_though_weeks_of_the_last_were_mended_later(
         photo(session, her, facts(13.8, 0.1), days_ago=130)
     hand_over(here, there)
     with there.write() as session:
-        tell_weeks(session, hers(session), 12, TODAY, None)
+        tell_weeks(session, hers(session), 12, today(), None)
     with here.write() as session:
         her = hers(session)
         her.gestation_weeks = 38  # of the pregnancy that is over, told on the same day
@@ -481,7 +481,7 @@ def test_the_next_pregnancy_is_shown_though_weeks_of_the_last_were_mended_later(
     for register in two_registers:
         with register.read() as session:
             her = hers(session)
-            assert her.gestation_at(TODAY) == 12
+            assert her.gestation_at(today()) == 12
             assert row_of(her, WHO.follow_up).due.kind is DueKind.SCHEDULED
 
 
@@ -493,7 +493,7 @@ def test_a_birth_against_weeks_told_apart_is_a_contradiction_whichever_came_last
         change = session.scalars(
             select(FieldChange).where(FieldChange.field == "gestation", FieldChange.head)
         ).one()
-        before = {"gestation_weeks": 34, "gestation_on": (TODAY - 60 * DAY).isoformat()}
+        before = {"gestation_weeks": 34, "gestation_on": (today() - 60 * DAY).isoformat()}
         change_id = say(session, hers(session).id, Said(WOMAN, hers(session).id, "gestation",
                         dict(change.said["value"]), before), None)  # fmt: skip
         session.get_one(FieldChange, change_id).said = {"value": before, "replaces": []}

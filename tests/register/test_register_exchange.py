@@ -8,6 +8,7 @@ import io
 
 import pytest
 from builders import PROTOCOL, add_woman, facts, lab, photo, refused
+from days import today
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
@@ -16,8 +17,6 @@ from cardreader.register.base import utc_now
 from cardreader.register.confirmations import confirmations
 from cardreader.register.summary import summarise
 from cardreader.register.tube import TubeUnit
-
-TODAY = dt.date.today()
 
 RULES = FollowUpRules()
 
@@ -32,7 +31,7 @@ def month(database):
         photo(session, fine, facts(14.0, lot="000002"))
         recording.record_tube(
             *(session, fine, "tube-key", 13.0, TubeUnit.G_DL, utc_now(), None),
-            *(PROTOCOL, recording.subject_of(fine, dt.date.today(), None)),
+            *(PROTOCOL, recording.subject_of(fine, today(), None)),
         )
         lab(session, severe, 5.4)
     return database
@@ -51,7 +50,7 @@ def test_csv_cells_do_not_run_as_formulas(sqlite):
         woman = add_woman(session)
         recording.record_lab(
             *(session, woman, "lab-key", 9.0, "=HYPERLINK(1)", "+1", utc_now(), None, PROTOCOL),
-            recording.subject_of(woman, dt.date.today(), None),
+            recording.subject_of(woman, today(), None),
         )
         text = tables.readings_csv(session, codes=True)
     assert "'=HYPERLINK" in text
@@ -59,21 +58,20 @@ def test_csv_cells_do_not_run_as_formulas(sqlite):
 
 
 def test_import_of_laboratory_results(database):
-    today = dt.date.today()
     with database.write() as session:
         woman = add_woman(session, "KX-1", days_ago=20)
         photo(session, woman, facts(9.0), days_ago=5)
         lines = [
             "code,date,hb_g_dl,method,place",
-            f"kx-1,{today},9.4,Cell counter,Clinic",
-            f"KX-7,{today},9.4,Cell counter,Clinic",
+            f"kx-1,{today()},9.4,Cell counter,Clinic",
+            f"KX-7,{today()},9.4,Cell counter,Clinic",
             "KX-1,25/11/2026,9.4,Cell counter,Clinic",
-            f"KX-1,{today},94,Cell counter,Clinic",
-            f"KX-1,{today},9.4,,Clinic",
-            f"KX-1,{today + dt.timedelta(days=1)},9.4,Cell counter,Clinic",
+            f"KX-1,{today()},94,Cell counter,Clinic",
+            f"KX-1,{today()},9.4,,Clinic",
+            f"KX-1,{today() + dt.timedelta(days=1)},9.4,Cell counter,Clinic",
         ]
         data = "\n".join(lines).encode()
-        first = tables.import_lab(session, data, PROTOCOL, today, None, None)
+        first = tables.import_lab(session, data, PROTOCOL, today(), None, None)
         assert (first.entered, first.known) == (1, 0)
         assert [(p.line, p.column) for p in first.problems] == [
             (3, "code"),
@@ -83,7 +81,7 @@ def test_import_of_laboratory_results(database):
             (7, "date"),
         ]
         assert woman.referrals[0].closed_at is not None
-        again = tables.import_lab(session, data, PROTOCOL, today, None, None)
+        again = tables.import_lab(session, data, PROTOCOL, today(), None, None)
         assert (again.entered, again.known) == (0, 1)
 
 
@@ -106,11 +104,11 @@ def test_results_in_mmol_l_under_g_dl_are_asked_about_and_entered(sqlite, times,
 def test_results_as_a_spreadsheet_writes_them(sqlite, separator, encoding):
     """Where a comma is the decimal sign, columns are parted by semicolons or tabs."""
     value = "9.4" if separator == "," else "9,4"
-    rows = (("Code", "Date", "Hb g dL", "Method", "Place"), ("KX-1", TODAY, value, "Counter", ""))
+    rows = (("Code", "Date", "Hb g dL", "Method", "Place"), ("KX-1", today(), value, "Counter", ""))
     data = "\r\n".join(separator.join(map(str, row)) for row in rows).encode(encoding)
     with sqlite.write() as session:
         woman = add_woman(session, "KX-1", days_ago=20)
-        done = tables.import_lab(session, data, PROTOCOL, TODAY, None, None)
+        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
         assert (done.entered, done.problems) == (1, ())
         assert [r.hb_g_dl for r in woman.readings] == [9.4]
 
@@ -120,8 +118,8 @@ def test_a_decimal_comma_among_commas_enters_no_other_value(sqlite, rest):
     header = "code,date,hb_g_dl,method,place"
     with sqlite.write() as session:
         woman = add_woman(session, "KX-1", days_ago=20)
-        data = f"{header}\nKX-1,{TODAY},10,9,{rest}\n".encode()
-        done = tables.import_lab(session, data, PROTOCOL, TODAY, None, None)
+        data = f"{header}\nKX-1,{today()},10,9,{rest}\n".encode()
+        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
         assert [p.problem for p in done.problems] == [
             "a comma parts a number in two: write 11.2, not 11,2"
         ]
@@ -129,10 +127,10 @@ def test_a_decimal_comma_among_commas_enters_no_other_value(sqlite, rest):
 
 
 def test_a_column_that_is_there_twice_is_told(sqlite):
-    data = f"code,date,hb_g_dl,method,hb_g_dl\nKX-1,{TODAY},9.4,Counter,6.1\n".encode()
+    data = f"code,date,hb_g_dl,method,hb_g_dl\nKX-1,{today()},9.4,Counter,6.1\n".encode()
     with sqlite.write() as session:
         add_woman(session, "KX-1", days_ago=20)
-        done = tables.import_lab(session, data, PROTOCOL, TODAY, None, None)
+        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
     assert [(p.column, p.problem) for p in done.problems] == [
         ("hb_g_dl", "this column is there twice")
     ]
@@ -143,15 +141,14 @@ def test_a_column_that_is_there_twice_is_told(sqlite):
 )
 def test_what_is_no_table_is_told(sqlite, data):
     with sqlite.write() as session:
-        done = tables.import_lab(session, data, PROTOCOL, dt.date.today(), None, None)
+        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
     assert done.entered == 0
     assert done.problems
 
 
 def test_monthly_summary_counts(month):
-    today = dt.date.today()
     with month.read() as session:
-        summary = summarise(session, today, today, RULES)
+        summary = summarise(session, today(), today(), RULES)
     assert (summary.women_added, summary.visits, summary.photos, summary.refused) == (2, 2, 3, 1)
     assert summary.refusal_rate == pytest.approx(1 / 3)
     assert summary.refusals == (("blurred", 1),)
@@ -176,9 +173,8 @@ def test_missing_confirmations_are_the_late_ones(database):
     with database.write() as session:
         photo(session, add_woman(session, "KX-1", days_ago=30), facts(9.0), days_ago=20)
         photo(session, add_woman(session, "KX-2"), facts(9.0), days_ago=2)
-    today = dt.date.today()
     with database.read() as session:
-        assert summarise(session, today, today, RULES).referrals.missing == 1
+        assert summarise(session, today(), today(), RULES).referrals.missing == 1
 
 
 def test_confirmations_pair_a_photo_with_the_result_after_it(database):

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import datetime as dt
-
 from builders import add_woman, facts, lab, photo
+from days import today
 from sqlalchemy import select
 
 from cardreader.register import accounts, closing, women
@@ -14,8 +13,6 @@ from cardreader.register.kinds import Role
 from cardreader.register.knownby import mend_code
 from cardreader.register.mergemodels import FieldChange, RemovedWoman, Touched
 from cardreader.register.removal import remove_woman
-
-TODAY = dt.date.today()
 
 
 def changes(database, **of):
@@ -34,7 +31,7 @@ def test_the_first_value_the_new_one_and_whose_hand(database):
         ada = accounts.add_account(session, "ada", Role.WORKER, "a long password").id
         her = add_woman(session, "KX-1").id
     with database.write() as session:
-        mend_code(session, women.find_woman(session, "KX-1"), "KX-2", TODAY, ada)
+        mend_code(session, women.find_woman(session, "KX-1"), "KX-2", today(), ada)
     first, second = changes(database, field="code")
     assert (first.said["value"], second.said["value"]) == ({"code": "KX-1"}, {"code": "KX-2"})
     assert (first.head, second.head, second.by) == (False, True, ada)
@@ -47,10 +44,10 @@ def test_columns_that_belong_together_change_together(database):
         add_woman(session, "KX-1")
     with database.write() as session:
         her = women.find_woman(session, "KX-1")
-        closing.close_woman(session, her, women.Closing.MOVED, TODAY, None)
+        closing.close_woman(session, her, women.Closing.MOVED, today(), None)
     newest = changes(database, field="closing")[-1]
     assert newest.said["value"] == {
-        "closed_on": TODAY.isoformat(),
+        "closed_on": today().isoformat(),
         "closed_reason": "moved",
         "followed_from": None,
     }
@@ -103,7 +100,7 @@ def test_what_was_deleted_leaves_no_value_behind(database):
         lab(session, her, 9.2)
     with database.write() as session:
         her = women.find_woman(session, "KX-1")
-        women.set_gestation(session, her, 30, TODAY, None)
+        women.set_gestation(session, her, 30, today(), None)
     assert changes(database)
     with database.write() as session:
         remove_woman(session, women.find_woman(session, "KX-1"), None)

@@ -8,6 +8,7 @@ import tarfile
 
 import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
+from days import today
 from sqlalchemy import select
 
 from cardreader.decide.protocolfile import load_protocol
@@ -53,7 +54,6 @@ from cardreader.register.settingaside import set_aside
 from cardreader.register.women import find_woman, set_gestation
 from cardreader.terminal.progress import Progress
 
-TODAY = dt.date.today()
 JUDGE = Judge(combine)
 LIVE = BirthOutcome.LIVE
 
@@ -203,9 +203,9 @@ def test_only_what_is_new_goes_and_twice_does_no_harm(two):
 
 def test_any_order_comes_to_the_same_and_a_lost_file_is_noticed(two):
     post, programme = two
-    post.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+    post.do(lambda s, her: set_gestation(s, her, 28, today(), None))
     older = post.gives(programme)
-    post.do(lambda s, her: set_gestation(s, her, 30, TODAY, None))
+    post.do(lambda s, her: set_gestation(s, her, 30, today(), None))
     newer = post.gives(programme)
     assert programme.takes(newer).gap
     assert programme.look(lambda s, her: her.gestation_weeks) == 30
@@ -220,8 +220,8 @@ def test_any_order_comes_to_the_same_and_a_lost_file_is_noticed(two):
 
 def test_both_values_stay_until_the_supervisor_decides_and_that_travels(two):
     post, programme = two
-    post.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
-    programme.do(lambda s, her: set_gestation(s, her, 30, TODAY, None))
+    post.do(lambda s, her: set_gestation(s, her, 28, today(), None))
+    programme.do(lambda s, her: set_gestation(s, her, 30, today(), None))
     exchange(post, programme)
     for register in two:
         with register.database.read() as session:
@@ -245,7 +245,7 @@ def test_both_values_stay_until_the_supervisor_decides_and_that_travels(two):
 def test_the_same_change_on_both_sides_is_no_conflict(two):
     post, programme = two
     for register in two:
-        register.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+        register.do(lambda s, her: set_gestation(s, her, 28, today(), None))
     exchange(post, programme)
     with programme.database.read() as session:
         assert conflicts(session) == []
@@ -255,7 +255,7 @@ def test_who_was_read_severe_at_one_and_closed_at_the_other_is_followed_again(tw
     post, programme = two
     programme.do(
         lambda s, her: closing.close_woman(
-            s, her, women.Closing.MOVED, TODAY - dt.timedelta(days=2), None, sure=True
+            s, her, women.Closing.MOVED, today() - dt.timedelta(days=2), None, sure=True
         )
     )
     post.do(lambda s, her: photo(s, her, facts(5.0)))
@@ -276,7 +276,7 @@ def test_who_was_closed_where_all_was_known_stays_closed(two, reason):
     """Read severe and closed at one, before the other heard of either."""
     post, programme = two
     post.do(lambda s, her: photo(s, her, facts(5.0), days_ago=3))
-    post.do(lambda s, her: closing.close_woman(s, her, reason, TODAY, None, "there", sure=True))
+    post.do(lambda s, her: closing.close_woman(s, her, reason, today(), None, "there", sure=True))
     for _ in range(2):
         exchange(post, programme)
     for register in two:
@@ -361,7 +361,7 @@ def test_a_doubted_result_ends_nothing_of_which_nobody_was_asked(two):
 def tell_no_laboratory(session, her):
     (referral,) = open_referrals(her)
     rules = JUDGE.rules
-    tell_outcome(session, referral, ReferralOutcome.NO_LABORATORY, TODAY, None, rules)
+    tell_outcome(session, referral, ReferralOutcome.NO_LABORATORY, today(), None, rules)
 
 
 @pytest.mark.parametrize(("days_ago", "result"), [(0, 9.3), (5, 9.3)])
@@ -423,7 +423,7 @@ def test_who_was_said_to_have_died_at_one_and_was_read_at_the_other_is_still_sen
     programme.do(lambda s, her: lab(s, her, 6.0, days_ago=1, sure=True))
     for register in two:
         register.do(
-            lambda s, her: closing.close_woman(s, her, women.Closing.DIED, TODAY, None, sure=True)
+            lambda s, her: closing.close_woman(s, her, women.Closing.DIED, today(), None, sure=True)
         )
     post.do(lambda s, her: photo(s, her, facts(9.2)))
     exchange(post, programme)
@@ -488,7 +488,7 @@ def test_two_women_of_one_code_are_kept_apart_until_joined_or_mended(two):
         assert (clash.code, len(clash.women)) == ("KX-7", 2)
         other = next(code for _, code in clash.women if code != "KX-7")
         assert session.scalars(select(Woman).where(Woman.code == other)).one()
-    post.do(lambda s, her: mend_code(s, her, "KX-8", TODAY, None), "KX-7")
+    post.do(lambda s, her: mend_code(s, her, "KX-8", today(), None), "KX-7")
     exchange(post, programme)
     for register in two:
         assert register.look(severe, "KX-7")
@@ -511,7 +511,7 @@ def test_a_woman_under_two_records_is_joined_and_parted_again(two):
         # The other code leads to her, too, and nobody else gets it.
         assert register.look(lambda s, her: her.id, "PX-1") == one
         with register.database.write() as session, pytest.raises(ValueError, match="taken"):
-            women.add_woman(session, "PX-1", 20, TODAY, None)
+            women.add_woman(session, "PX-1", 20, today(), None)
     # While they are one, the programme goes on with her.
     programme.do(lambda s, her: lab(s, her, 5.5, sure=True))
     exchange(post, programme)
@@ -530,7 +530,7 @@ def test_a_joined_woman_is_followed_if_either_record_was(two):
     programme = two[1]
     programme.do(lambda s, _: add_woman(s, "PX-1"), "PX-1")
     programme.do(
-        lambda s, her: closing.close_woman(s, her, women.Closing.MOVED, TODAY, None, sure=True)
+        lambda s, her: closing.close_woman(s, her, women.Closing.MOVED, today(), None, sure=True)
     )
     with programme.database.write() as session:
         her, other = (find_woman(session, code).id for code in ("KX-1", "PX-1"))
@@ -538,10 +538,10 @@ def test_a_joined_woman_is_followed_if_either_record_was(two):
     assert programme.look(lambda s, her: her.closed_on) is None
     # Closed as one she is; two women are followed until somebody says which of them went.
     programme.do(
-        lambda s, her: closing.close_woman(s, her, women.Closing.MOVED, TODAY, None, sure=True)
+        lambda s, her: closing.close_woman(s, her, women.Closing.MOVED, today(), None, sure=True)
     )
     with programme.database.write() as session:
-        assert find_woman(session, "KX-1").closed_on == TODAY
+        assert find_woman(session, "KX-1").closed_on == today()
         part(session, session.scalars(select(Joining)).one(), None)
     for code in ("KX-1", "PX-1"):
         assert programme.look(lambda s, her: her.closed_on, code) is None
@@ -570,7 +570,7 @@ def test_a_copy_out_of_a_backup_is_another_register(two, tmp_path):
         copy.takes(programme.gives(post))
     programme.knows(copy)
     # Both go on, each without the other.
-    copy.do(lambda s, her: set_gestation(s, her, 28, TODAY, None))
+    copy.do(lambda s, her: set_gestation(s, her, 28, today(), None))
     post.do(lambda s, her: lab(s, her, 9.1))
     for one in (copy, post):
         programme.takes(one.gives(programme))
@@ -876,7 +876,7 @@ def test_what_a_wrong_womans_result_kept_from_being_asked_is_asked_once_they_are
 
 
 def open_visit_of(session, her) -> str:
-    return open_visit(session, her, 1, TODAY - dt.timedelta(days=4), None).id
+    return open_visit(session, her, 1, today() - dt.timedelta(days=4), None).id
 
 
 @pytest.mark.parametrize("behind", [dt.timedelta(days=366), dt.timedelta(days=20_780)])
@@ -888,7 +888,7 @@ def test_a_photo_by_a_phone_whose_clock_is_years_slow_travels_and_is_backed_up(
 
     def sent(session, her) -> None:
         now = utc_now()
-        visit = open_visit(session, her, 1, TODAY, None)
+        visit = open_visit(session, her, 1, today(), None)
         taken = taken_at(now - behind, now - behind, now)
         record_photo(session, visit, "slow-clock", facts(5.0), taken, None, combine, NOBODY)
 
@@ -907,7 +907,7 @@ def test_what_one_read_without_knowing_of_the_birth_is_held_against_the_limits_a
     post, programme = two
     post.do(lambda s, _: add_woman(s, "KX-5", weeks=38, days_ago=60), "KX-5")
     exchange(post, programme)
-    on = TODAY - dt.timedelta(days=45)
+    on = today() - dt.timedelta(days=45)
     programme.do(lambda s, her: note_birth(s, her, LIVE, on, None, PROTOCOL, sure=True), "KX-5")
     post.do(lambda s, her: photo(s, her, facts(hb_g_dl, 0.2), days_ago=1), "KX-5")
     judge = Judge(combine, protocol=PROTOCOL)
@@ -934,7 +934,7 @@ def test_what_one_read_without_knowing_of_mended_weeks_is_held_against_them(two,
     post, programme = two
     post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
     exchange(post, programme)
-    programme.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
+    programme.do(lambda s, her: mend_weeks(s, her, 30, today(), None, WHO, None), "KX-5")
     post.do(enough_in_the_second_trimester, "KX-5")
     judge = Judge(combine, protocol=WHO)
     both_twice(*((post, programme) if weeks_first else (programme, post)), judge)
@@ -950,8 +950,8 @@ def test_weeks_that_both_mended_are_held_against_what_was_read_once_somebody_dec
     post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
     exchange(post, programme)
     judge = Judge(combine, protocol=WHO)
-    post.do(lambda s, her: mend_weeks(s, her, 29, TODAY, None, WHO, None), "KX-5")
-    programme.do(lambda s, her: mend_weeks(s, her, 26, TODAY, None, WHO, None), "KX-5")
+    post.do(lambda s, her: mend_weeks(s, her, 29, today(), None, WHO, None), "KX-5")
+    programme.do(lambda s, her: mend_weeks(s, her, 26, today(), None, WHO, None), "KX-5")
     programme.do(enough_in_the_second_trimester, "KX-5")
     programme.takes(post.gives(programme), judge=judge)
     with programme.database.write() as session:
@@ -970,8 +970,8 @@ def test_weeks_that_both_mended_far_apart_are_held_against_what_was_read_at_once
     post.do(lambda s, _: add_woman(s, "KX-5", weeks=20, days_ago=5), "KX-5")
     exchange(post, programme)
     judge = Judge(combine, protocol=WHO)
-    post.do(lambda s, her: mend_weeks(s, her, 30, TODAY, None, WHO, None), "KX-5")
-    programme.do(lambda s, her: mend_weeks(s, her, 22, TODAY, None, WHO, None), "KX-5")
+    post.do(lambda s, her: mend_weeks(s, her, 30, today(), None, WHO, None), "KX-5")
+    programme.do(lambda s, her: mend_weeks(s, her, 22, today(), None, WHO, None), "KX-5")
     programme.do(enough_in_the_second_trimester, "KX-5")
     programme.takes(post.gives(programme), judge=judge)
     with programme.database.write() as session:
@@ -979,12 +979,12 @@ def test_weeks_that_both_mended_far_apart_are_held_against_what_was_read_at_once
         [found] = contradictory(session)
         assert {one.value["gestation_weeks"] for one in found.choices} == {22, 30}
         her = find_woman(session, "KX-5")
-        assert her.gestation_at(TODAY) is None
+        assert her.gestation_at(today()) is None
         assert [r.band for r in open_referrals(her)] == [Outcome.ANAEMIC]
         chosen = next(one for one in found.choices if one.value["gestation_weeks"] == 30)
         settle(session, her.id, chosen.token, None, judge)
         her = find_woman(session, "KX-5")
-        assert her.gestation_at(TODAY) == 30
+        assert her.gestation_at(today()) == 30
         assert [r.band for r in open_referrals(her)] == [Outcome.ANAEMIC]
 
 
@@ -998,7 +998,9 @@ def test_who_was_sent_at_one_and_closed_at_the_other_is_followed_again(two, know
     if known:
         exchange(post, programme)
     moved = women.Closing.MOVED
-    programme.do(lambda s, her: closing.close_woman(s, her, moved, TODAY, None, sure=known), "KX-5")
+    programme.do(
+        lambda s, her: closing.close_woman(s, her, moved, today(), None, sure=known), "KX-5"
+    )
     for _ in range(2):
         exchange(post, programme)
     for register in two:
@@ -1010,11 +1012,11 @@ def test_who_was_sent_at_one_and_closed_at_the_other_is_followed_again(two, know
     if not known:
         # Closed once more by somebody who knows of it she stays so.
         programme.do(
-            lambda s, her: closing.close_woman(s, her, moved, TODAY, None, sure=True), "KX-5"
+            lambda s, her: closing.close_woman(s, her, moved, today(), None, sure=True), "KX-5"
         )
         for _ in range(2):
             exchange(post, programme)
-        assert all(r.look(lambda s, her: her.closed_on, "KX-5") == TODAY for r in two)
+        assert all(r.look(lambda s, her: her.closed_on, "KX-5") == today() for r in two)
 
 
 @pytest.mark.parametrize(("read", "result"), [(10.2, 11.3), (5.0, 12.4)])

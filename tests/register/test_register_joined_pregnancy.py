@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 from builders import PROTOCOL, add_woman, combine, facts, photo
+from days import today
 from sqlalchemy import event, select
 
 from cardreader.decide.protocolfile import load_protocol
@@ -27,7 +28,6 @@ from cardreader.register.recording import record_lab, subject_of
 from cardreader.register.undoing import undo_event
 from cardreader.register.women import find_woman
 
-TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
 JUDGE = Judge(combine, protocol=PROTOCOL)
 WHO = load_protocol("who-2024")
@@ -39,7 +39,7 @@ def entered(session, code: str, weeks: int | None, told_days_ago: int) -> Woman:
 
 
 def give_birth(session, woman, days_ago: int, outcome=BirthOutcome.LIVE) -> Event:
-    on = TODAY - days_ago * DAY
+    on = today() - days_ago * DAY
     return note_birth(session, woman, outcome, on, None, PROTOCOL, sure=True)
 
 
@@ -75,10 +75,10 @@ def test_an_old_birth_and_a_new_pregnancy_are_the_new_pregnancy(database, birth_
     with database.write() as session:
         her = find_woman(session, "KX-1")
         assert her.birth_on is None
-        assert her.gestation_at(TODAY) == 13
+        assert her.gestation_at(today()) == 13
         row = row_today(session)
         assert row.due.kind is DueKind.SCHEDULED
-        assert not row.asks_birth(TODAY, PROTOCOL.follow_up)
+        assert not row.asks_birth(today(), PROTOCOL.follow_up)
         # This pregnancy's birth leaves the one before as it was noted.
         give_birth(session, her, 0, BirthOutcome.LOSS)
         standing = [e for e in her.events if e.kind == EventKind.BIRTH and e.set_aside_at is None]
@@ -96,10 +96,10 @@ def test_of_two_births_the_last_one_counts(sqlite):
         give_birth(session, second, 20)
     join(sqlite)
     with sqlite.read() as session:
-        assert find_woman(session, "KX-1").birth_on == TODAY - 20 * DAY
+        assert find_woman(session, "KX-1").birth_on == today() - 20 * DAY
         due = row_today(session).due
         assert due.kind is DueKind.AFTER_BIRTH
-        assert due.last_on > TODAY
+        assert due.last_on > today()
 
 
 def test_a_birth_known_to_one_record_ends_the_pregnancy_that_both_told_of(sqlite):
@@ -109,7 +109,7 @@ def test_a_birth_known_to_one_record_ends_the_pregnancy_that_both_told_of(sqlite
         give_birth(session, second, 7)
     join(sqlite)
     with sqlite.read() as session:
-        assert find_woman(session, "KX-1").birth_on == TODAY - 7 * DAY
+        assert find_woman(session, "KX-1").birth_on == today() - 7 * DAY
         assert row_today(session).due.kind is DueKind.AFTER_BIRTH
 
 
@@ -128,7 +128,7 @@ def test_a_birth_ends_the_pregnancy_of_a_record_without_weeks(
     join(database)
     with database.read() as session:
         her = find_woman(session, "KX-1")
-        assert her.birth_on == TODAY - 50 * DAY
+        assert her.birth_on == today() - 50 * DAY
         if urgent is None:
             assert row_today(session).due.kind is DueKind.AFTER_BIRTH
         found = [r.urgent for r in her.referrals if r.closed_at is None]
@@ -170,7 +170,7 @@ def test_what_was_read_under_one_record_is_held_against_the_weeks_of_all(databas
         one, other = (find_woman(session, code).id for code in ("KX-1", "KX-2"))
         join_two(session, one, other, None, WHO_JUDGE)
     with database.read() as session:
-        assert find_woman(session, "KX-1").gestation_at(TODAY) == 29
+        assert find_woman(session, "KX-1").gestation_at(today()) == 29
         assert asked(session, "KX-1") == [Outcome.ANAEMIC]
 
 
@@ -183,8 +183,8 @@ def test_what_was_read_of_the_joined_is_held_against_her_own_weeks_once_parted(d
         join_two(session, one, other, None, WHO_JUDGE)
     with database.write() as session:
         her = find_woman(session, "KX-1")
-        assert her.gestation_at(TODAY) == 27
-        subject = subject_of(her, TODAY, None)
+        assert her.gestation_at(today()) == 27
+        subject = subject_of(her, today(), None)
         given = (10.7, "Cell counter", "Invented Clinic", utc_now(), None, WHO, subject)
         assert record_lab(session, her, "key", *given).band == Outcome.NOT_ANAEMIC
     with database.write() as session:
@@ -201,12 +201,12 @@ def test_weeks_told_of_the_joined_hold_for_both_and_parting_gives_each_her_own_b
         part(session, session.scalars(select(Joining)).one(), None, JUDGE)
     with database.read() as session:
         first, second = (find_woman(session, code) for code in ("KX-1", "KX-2"))
-        assert first.birth_on == TODAY - 380 * DAY
+        assert first.birth_on == today() - 380 * DAY
         assert first.gestation_weeks == 38
         assert (second.birth_on, second.gestation_weeks) == (None, 12)
     join(database)
     with database.write() as session:
-        tell_weeks(session, find_woman(session, "KX-1"), 15, TODAY, None)
+        tell_weeks(session, find_woman(session, "KX-1"), 15, today(), None)
     with database.write() as session:
         standing = session.scalars(select(Joining).where(Joining.parted_at.is_(None))).one()
         part(session, standing, None, JUDGE)
@@ -216,7 +216,7 @@ def test_weeks_told_of_the_joined_hold_for_both_and_parting_gives_each_her_own_b
 
 def as_shown_by_an_earlier_version(register, code: str) -> None:
     """As she was shown before weeks held for all that is joined."""
-    told_on = (TODAY - 400 * DAY).isoformat()
+    told_on = (today() - 400 * DAY).isoformat()
     with register.engine.begin() as connection:
         her = connection.exec_driver_sql(f"SELECT id FROM woman WHERE code = '{code}'").scalar()
         connection.exec_driver_sql(
@@ -236,7 +236,7 @@ def test_what_an_earlier_version_shows_of_the_joined_is_shown_anew_at_the_start(
     for _ in range(2):
         show_all_anew(sqlite)
         with sqlite.read() as session:
-            assert find_woman(session, "KX-1").gestation_at(TODAY) == 13
+            assert find_woman(session, "KX-1").gestation_at(today()) == 13
             assert load_state(session) == said
 
 
@@ -280,7 +280,7 @@ def test_what_is_noted_of_the_joined_is_shown_alike_by_whoever_works_it_out_anew
     for _ in range(2):
         with sqlite.read() as session:
             her = find_woman(session, "KX-1")
-            assert (her.birth_on, her.gestation_weeks) == (TODAY - 3 * DAY, weeks)
+            assert (her.birth_on, her.gestation_weeks) == (today() - 3 * DAY, weeks)
         show_all_anew(sqlite)
 
 

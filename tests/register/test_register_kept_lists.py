@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 from builders import PROTOCOL, add_woman, combine, facts, lab, photo
+from days import today
 from histories import anything
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
@@ -34,7 +35,6 @@ from cardreader.register.women import Closing
 
 RULES = PROTOCOL.follow_up
 OTHER_RULES = replace(RULES, monthly_days=9, severe_days=3, grace_days=1, rise_g_dl=3.0)
-TODAY = dt.date.today()
 DAYS = (0, 12, 31, 400)
 """From today on: time alone brings women onto lists."""
 
@@ -54,7 +54,7 @@ def must_agree(database: Database, rules=RULES) -> None:
         }
         kept = session.scalars(select(KeptPlace))
         assert {(k.woman_id, k.on_list): (k.since, k.pressing, k.value) for k in kept} == anew
-        for day in (TODAY + dt.timedelta(days=days) for days in DAYS):
+        for day in (today() + dt.timedelta(days=days) for days in DAYS):
             assert counts_today(session, rules, day) == list_counts(rows, day)
             for name in ListName:
                 whole = [row.woman.code for row in list_rows(rows, name, day)]
@@ -146,7 +146,7 @@ def fill(database: Database) -> None:
             her = add_woman(session, f"KX-{n}", days_ago=60)
             photo(session, her, facts(hb), days_ago=40)
             lab(session, her, hb, days_ago=39, sure=True)
-        closing.close_woman(session, her, Closing.MOVED, TODAY, None, sure=True)
+        closing.close_woman(session, her, Closing.MOVED, today(), None, sure=True)
 
 
 def test_places_are_kept_in_the_transaction_that_changes_her(database):
@@ -168,7 +168,7 @@ def test_a_register_that_came_from_before_is_worked_out_once(database, monkeypat
     with database.read() as session:
         assert session.scalars(select(KeptPlace)).all() == []
         # Not kept yet: the lists are shown all the same.
-        assert counts_today(session, RULES, TODAY)[ListName.SEVERE] == 1
+        assert counts_today(session, RULES, today())[ListName.SEVERE] == 1
     monkeypatch.setattr("cardreader.register.keptlists.AT_ONCE", 2)
     keep_lists(database, RULES)
     must_agree(database)
@@ -194,7 +194,7 @@ def test_working_out_goes_on_where_it_was_stopped(sqlite, monkeypatch):
     with sqlite.read() as session:
         assert session.get(KeptLists, 1).done_to == seen[1]
         # Half of them would be no list.
-        assert counts_today(session, RULES, TODAY)[ListName.SEVERE] == 1
+        assert counts_today(session, RULES, today())[ListName.SEVERE] == 1
     with sqlite.write() as session:
         photo(session, add_woman(session, "KX-9"), facts(5.5))
     keep_lists(sqlite, RULES)
@@ -206,8 +206,8 @@ def test_places_of_another_protocol_are_not_shown(sqlite):
     keep_lists(sqlite, OTHER_RULES)
     with sqlite.read() as session:
         rows = open_rows(session, RULES)
-        assert counts_today(session, RULES, TODAY) == list_counts(rows, TODAY)
-        day = TODAY - dt.timedelta(days=20)
+        assert counts_today(session, RULES, today()) == list_counts(rows, today())
+        day = today() - dt.timedelta(days=20)
         assert counts_today(session, RULES, day) == list_counts(rows, day)
         assert counts_today(session, OTHER_RULES, day) != list_counts(rows, day)
     keep_lists(sqlite, RULES)
@@ -218,10 +218,10 @@ def test_those_on_any_list_come_most_pressing_first(sqlite):
     fill(sqlite)
     order = (ListName.SEVERE, ListName.OVERDUE, ListName.DUE)
     with sqlite.read() as session:
-        anew = on_any_list(session, RULES, order, TODAY, 3)
+        anew = on_any_list(session, RULES, order, today(), 3)
     keep_lists(sqlite, RULES)
     with sqlite.read() as session:
-        kept = on_any_list(session, RULES, order, TODAY, 3)
+        kept = on_any_list(session, RULES, order, today(), 3)
     assert (anew.total, kept.total) == (4, 4)
     codes = [row.woman.code for row in kept.rows]
     assert codes[0] == "KX-0"
@@ -232,8 +232,8 @@ def test_a_list_comes_in_parts(sqlite):
     fill(sqlite)
     keep_lists(sqlite, RULES)
     with sqlite.read() as session:
-        whole = part_of_list(session, RULES, ListName.DUE, TODAY)
-        parts = [part_of_list(session, RULES, ListName.DUE, TODAY, n, 1) for n in range(5)]
+        whole = part_of_list(session, RULES, ListName.DUE, today())
+        parts = [part_of_list(session, RULES, ListName.DUE, today(), n, 1) for n in range(5)]
     assert whole.total == len(whole.rows) == 4
     codes = [row.woman.code for part in parts for row in part.rows]
     assert codes == [row.woman.code for row in whole.rows]

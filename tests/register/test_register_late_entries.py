@@ -13,6 +13,7 @@ from uuid import uuid4
 
 import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
+from days import today
 
 from cardreader.decide.followuprules import OutcomeRule
 from cardreader.decide.protocolfile import load_protocol
@@ -32,7 +33,6 @@ from cardreader.register.tube import TubeUnit
 from cardreader.register.women import end_treatment, find_woman, running_treatment, start_treatment
 
 RULES = PROTOCOL.follow_up
-TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
 
 
@@ -135,14 +135,14 @@ def test_the_order_in_which_entries_come_in_changes_nothing_of_what_is_asked(sql
 
 def test_a_regimen_noted_late_does_not_end_the_one_that_came_after_it(her):
     session, woman = her
-    start_treatment(session, woman, Regimen.TREATMENT, TODAY - 10 * DAY, None)
-    start_treatment(session, woman, Regimen.PREVENTION, TODAY - 50 * DAY, None)
+    start_treatment(session, woman, Regimen.TREATMENT, today() - 10 * DAY, None)
+    start_treatment(session, woman, Regimen.PREVENTION, today() - 50 * DAY, None)
     session.flush()
     session.expire_all()
     running = running_treatment(woman)
     assert running.regimen == Regimen.TREATMENT
-    assert [t.ended_on for t in woman.treatments] == [TODAY - 10 * DAY, None]
-    end_treatment(session, woman, TODAY - 20 * DAY, None)
+    assert [t.ended_on for t in woman.treatments] == [today() - 10 * DAY, None]
+    end_treatment(session, woman, today() - 20 * DAY, None)
     assert running.ended_on == running.started_on  # never before it began
 
 
@@ -193,7 +193,7 @@ def test_what_anothers_result_answered_is_asked_again_once_they_are_parted(sqlit
     with sqlite.write() as session:
         one, other = (add_woman(session, code, days_ago=60) for code in ("KX-1", "KX-2"))
         photo(session, one, facts(13.0), days_ago=50)
-        visit = recording.open_visit(session, other, 1, TODAY - 5 * DAY, None)
+        visit = recording.open_visit(session, other, 1, today() - 5 * DAY, None)
         session.flush()
         ids, visit_id = (one.id, other.id), visit.id
     with sqlite.write() as session:
@@ -230,7 +230,7 @@ def test_who_refused_while_listed_as_severe_is_asked_no_less_urgently_later(her,
     photo(session, woman, facts(5.0), days_ago=20)
     closes = replace(RULES.referral, refused=OutcomeRule(closes=True))
     rules = replace(RULES, referral=closes)  # a local protocol that lets the matter rest
-    tell_outcome(session, open_referrals(woman)[0], ReferralOutcome.REFUSED, TODAY, None, rules)
+    tell_outcome(session, open_referrals(woman)[0], ReferralOutcome.REFUSED, today(), None, rules)
     assert open_referrals(woman) == []
     match later:
         case "photo":
@@ -252,7 +252,7 @@ def test_who_refused_while_listed_as_severe_is_asked_no_less_urgently_later(her,
 def test_what_was_told_of_a_referral_stands_when_its_answer_was_a_mistake(her):
     session, woman = her
     photo(session, woman, facts(9.0), days_ago=6)
-    tell_outcome(session, open_referrals(woman)[0], ReferralOutcome.WENT, TODAY, None, RULES)
+    tell_outcome(session, open_referrals(woman)[0], ReferralOutcome.WENT, today(), None, RULES)
     wrong = lab(session, woman, 9.2)
     set_aside(session, wrong)
     assert open_referrals(woman)[0].outcome == ReferralOutcome.WENT
@@ -280,8 +280,8 @@ def test_a_birth_in_an_odd_week_is_asked_about(sqlite, weeks, outcome, odd):
     with sqlite.write() as session:
         woman = add_woman(session, weeks=None)
         if weeks is not None:
-            closing.tell_weeks(session, woman, min(weeks, 40), TODAY - DAY, None)
-        on = TODAY - DAY + dt.timedelta(weeks=max((weeks or 0) - 40, 0))
+            closing.tell_weeks(session, woman, min(weeks, 40), today() - DAY, None)
+        on = today() - DAY + dt.timedelta(weeks=max((weeks or 0) - 40, 0))
         if odd:
             with pytest.raises(OddWeeksError) as asked_about:
                 note_birth(session, woman, outcome, on, None, PROTOCOL)
@@ -294,9 +294,9 @@ def test_a_birth_in_an_odd_week_is_asked_about(sqlite, weeks, outcome, odd):
 def long_ago_a_mother(session, woman) -> None:
     """Birth and the test after it are two years past, and her record was closed."""
     woman.gestation_weeks = woman.gestation_on = None
-    note_birth(session, woman, BirthOutcome.LIVE, TODAY - 700 * DAY, None, PROTOCOL)
+    note_birth(session, woman, BirthOutcome.LIVE, today() - 700 * DAY, None, PROTOCOL)
     photo(session, woman, facts(14.0), days_ago=650)
-    closing.close_woman(session, woman, closing.Closing.DELIVERED, TODAY - 640 * DAY, None)
+    closing.close_woman(session, woman, closing.Closing.DELIVERED, today() - 640 * DAY, None)
 
 
 @pytest.mark.parametrize("by_hand", [True, False])
@@ -304,7 +304,7 @@ def test_who_is_followed_anew_long_after_a_birth_has_a_next_day(her, by_hand):
     session, woman = her
     long_ago_a_mother(session, woman)
     if by_hand:
-        closing.reopen_woman(session, woman, TODAY, None)
+        closing.reopen_woman(session, woman, today(), None)
     else:
         photo(session, woman, facts(14.0))
     due = row_of(woman, RULES).due
@@ -315,9 +315,9 @@ def test_who_is_followed_anew_long_after_a_birth_has_a_next_day(her, by_hand):
 def test_weeks_told_after_a_birth_are_another_pregnancys(her):
     session, woman = her
     long_ago_a_mother(session, woman)
-    closing.reopen_woman(session, woman, TODAY, None)
-    closing.tell_weeks(session, woman, 12, TODAY, None)
-    assert woman.gestation_at(TODAY) == 12
+    closing.reopen_woman(session, woman, today(), None)
+    closing.tell_weeks(session, woman, 12, today(), None)
+    assert woman.gestation_at(today()) == 12
     assert row_of(woman, RULES).due.kind is DueKind.SCHEDULED
 
 
@@ -332,7 +332,7 @@ def told(her, weeks: int, hb_g_dl: float, days_ago: int) -> list[tuple[str, bool
     given = (hb_g_dl, "Cell counter", "Invented Clinic", at, None, WHO, subject)
     result = recording.record_lab(session, woman, uuid4().hex, *given)
     assert result.band == Outcome.NOT_ANAEMIC
-    mend_weeks(session, woman, weeks, TODAY, None, WHO, None)
+    mend_weeks(session, woman, weeks, today(), None, WHO, None)
     return asked(woman)
 
 
@@ -348,14 +348,14 @@ def test_weeks_mended_ask_for_nothing_where_the_limits_are_kept(her, weeks, hb_g
 
 def test_weeks_that_began_before_the_birth_are_no_pregnancys(her):
     session, woman = her
-    note_birth(session, woman, BirthOutcome.LOSS, TODAY - 20 * DAY, None, PROTOCOL)
+    note_birth(session, woman, BirthOutcome.LOSS, today() - 20 * DAY, None, PROTOCOL)
     with pytest.raises(closing.BeforeBirthError):
-        closing.tell_weeks(session, woman, 12, TODAY, None)
+        closing.tell_weeks(session, woman, 12, today(), None)
     assert woman.birth_on is not None
 
 
 def test_weeks_from_an_old_paper_do_not_replace_newer_ones(her):
     session, woman = her
-    closing.tell_weeks(session, woman, 24, TODAY, None)
-    closing.tell_weeks(session, woman, 12, TODAY - 30 * DAY, None)
-    assert woman.gestation_at(TODAY) == 24
+    closing.tell_weeks(session, woman, 24, today(), None)
+    closing.tell_weeks(session, woman, 12, today() - 30 * DAY, None)
+    assert woman.gestation_at(today()) == 24

@@ -13,6 +13,7 @@ import json
 
 import pytest
 from builders import PROTOCOL, add_woman, facts, lab, photo, refused
+from days import today
 from fhir.resources.R4B.measurereport import MeasureReport
 from sqlalchemy import select
 
@@ -30,7 +31,6 @@ from cardreader.register.women import Closing
 from cardreader.web.documents import summary_rows
 
 RULES = FollowUpRules()
-TODAY = dt.date.today()
 
 
 @pytest.fixture
@@ -42,10 +42,10 @@ def month(database):
         photo(session, fine, refused("blurred", "000002"))
         photo(session, fine, facts(14.0, lot="000002"))
         lab(session, severe, 5.4)
-        note_birth(session, born, BirthOutcome.LIVE, TODAY, None, PROTOCOL)
-        give_tablets(session, severe, 60, TODAY, None)
+        note_birth(session, born, BirthOutcome.LIVE, today(), None, PROTOCOL)
+        give_tablets(session, severe, 60, today(), None)
         care = next(r for r in severe.referrals if r.closed_at is None)
-        tell_outcome(session, care, ReferralOutcome.REFUSED, TODAY, None, RULES, "to her mother")
+        tell_outcome(session, care, ReferralOutcome.REFUSED, today(), None, RULES, "to her mother")
     return database
 
 
@@ -76,8 +76,8 @@ def test_a_researchers_tables_have_neither_codes_nor_words(month):
 
 def test_the_report_is_valid_and_says_what_the_page_says(month):
     with month.read() as session:
-        summary = summarise(session, TODAY, TODAY, RULES)
-    report = json.loads(measure_report(summary, "Invented Hill", TODAY))
+        summary = summarise(session, today(), today(), RULES)
+    report = json.loads(measure_report(summary, "Invented Hill", today()))
     MeasureReport.model_validate(report)
     counts = {g["code"]["coding"][0]["code"]: g["population"][0]["count"] for g in report["group"]}
     assert counts["births"] == 1
@@ -97,7 +97,7 @@ def test_the_report_is_valid_and_says_what_the_page_says(month):
 
 def test_the_report_keeps_the_profile(month):
     with month.read() as session:
-        report = report_dict(summarise(session, TODAY, TODAY, RULES), "", TODAY)
+        report = report_dict(summarise(session, today(), today(), RULES), "", today())
     assert report["subject"]["reference"] == "#" + report["contained"][0]["id"]
     assert report["improvementNotation"]["coding"][0]["code"] in ("increase", "decrease")
     codes = [group["code"]["coding"][0]["code"] for group in report["group"]]
@@ -110,12 +110,12 @@ def test_the_report_keeps_the_profile(month):
 
 
 def ago(days: int) -> dt.date:
-    return TODAY - dt.timedelta(days=days)
+    return today() - dt.timedelta(days=days)
 
 
 def births_and_tests_after(database, days_ago: int) -> tuple[int, int]:
     with database.read() as session:
-        counted = summarise(session, ago(days_ago), TODAY, RULES)
+        counted = summarise(session, ago(days_ago), today(), RULES)
     return sum(n for _outcome, n in counted.births), counted.tested_after_birth
 
 
@@ -171,17 +171,17 @@ def test_a_birth_corrected_in_a_record_opened_again_is_counted_once(sqlite):
     with sqlite.write() as session:
         her = add_woman(session, weeks=None, days_ago=300)
         note_birth(session, her, BirthOutcome.LIVE, ago(3), None, PROTOCOL)
-        close_woman(session, her, Closing.DELIVERED, TODAY, None, sure=True)
-        reopen_woman(session, her, TODAY, None)
+        close_woman(session, her, Closing.DELIVERED, today(), None, sure=True)
+        reopen_woman(session, her, today(), None)
         note_birth(session, her, BirthOutcome.STILLBIRTH, ago(3), None, PROTOCOL)
     assert births_and_tests_after(sqlite, 3)[0] == 1
 
 
 def test_a_month_that_goes_on_is_pending(sqlite):
-    first, after = month_bounds(TODAY)
+    first, after = month_bounds(today())
     with sqlite.read() as session:
-        summary = summarise(session, TODAY, TODAY, RULES)
-    assert report_dict(summary, "", TODAY)["status"] == "pending"
+        summary = summarise(session, today(), today(), RULES)
+    assert report_dict(summary, "", today())["status"] == "pending"
     over = report_dict(summary, "", after)
     assert over["status"] == "complete"
     assert over["period"]["start"] == first.isoformat()
@@ -190,7 +190,7 @@ def test_a_month_that_goes_on_is_pending(sqlite):
 
 def test_the_check_would_find_a_fault(sqlite):
     with sqlite.read() as session:
-        report = report_dict(summarise(session, TODAY, TODAY, RULES), "", TODAY)
+        report = report_dict(summarise(session, today(), today(), RULES), "", today())
     report["group"][0]["population"][0]["count"] = "many"
     with pytest.raises(ValueError, match="count"):
         MeasureReport.model_validate(report)

@@ -7,6 +7,7 @@ import shutil
 
 import pytest
 from builders import PROTOCOL, add_woman, combine
+from days import today
 from sqlalchemy import select
 
 from cardreader.register.births import note_birth
@@ -21,7 +22,6 @@ from cardreader.register.summary import Summary, summarise
 from cardreader.register.women import Closing
 
 JUDGE = Judge(combine, protocol=PROTOCOL)
-TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
 
 
@@ -48,12 +48,12 @@ def meet(two) -> None:
             take(session, said, JUDGE)
 
 
-def month_of(register, day: dt.date = TODAY) -> Summary:
+def month_of(register, day: dt.date | None = None) -> Summary:
     with register.read() as session:
-        return summarise(session, day, TODAY, PROTOCOL.follow_up)
+        return summarise(session, day or today(), today(), PROTOCOL.follow_up)
 
 
-def births(register, day: dt.date = TODAY) -> dict[str, int]:
+def births(register, day: dt.date | None = None) -> dict[str, int]:
     return {outcome.value: n for outcome, n in month_of(register, day).births if n}
 
 
@@ -65,47 +65,47 @@ def born(register, outcome: BirthOutcome, on: dt.date) -> None:
 
 def closed(register, reason: Closing) -> None:
     with register.write() as session:
-        close_woman(session, session.scalars(select(Woman)).one(), reason, TODAY, None, "", True)
+        close_woman(session, session.scalars(select(Woman)).one(), reason, today(), None, "", True)
 
 
 def test_a_birth_that_both_noted_is_counted_once(two):
     for register in two:
-        born(register, BirthOutcome.LIVE, TODAY)
+        born(register, BirthOutcome.LIVE, today())
     meet(two)
     assert [births(register) for register in two] == [{"live": 1}, {"live": 1}]
 
 
 def test_twins_of_whom_one_lived_are_one_birth_at_both(two):
     for register in two:
-        born(register, BirthOutcome.LIVE_AND_NOT, TODAY)
+        born(register, BirthOutcome.LIVE_AND_NOT, today())
     meet(two)
     assert [births(register) for register in two] == [{"live_and_not": 1}] * 2
 
 
 def test_of_two_that_differ_the_one_that_is_shown_is_counted(two):
     """In whichever of the two months it lies."""
-    born(two[0], BirthOutcome.NOT_KNOWN, TODAY)
-    born(two[1], BirthOutcome.LIVE, TODAY - 5 * DAY)
+    born(two[0], BirthOutcome.NOT_KNOWN, today())
+    born(two[1], BirthOutcome.LIVE, today() - 5 * DAY)
     meet(two)
     with two[0].read() as session:
         her = session.scalars(select(Woman)).one()
         on, outcome = her.birth_on, her.birth_outcome
-    months = {day.replace(day=1) for day in (TODAY, TODAY - 5 * DAY)}
+    months = {day.replace(day=1) for day in (today(), today() - 5 * DAY)}
     for register in two:
         counted = {month: births(register, month) for month in months}
         assert counted == {m: {outcome: 1} if m == on.replace(day=1) else {} for m in months}
 
 
 def test_births_of_two_pregnancies_are_two(two):
-    born(two[0], BirthOutcome.LOSS, TODAY - 200 * DAY)
+    born(two[0], BirthOutcome.LOSS, today() - 200 * DAY)
     with two[0].write() as session:
         her = session.scalars(select(Woman)).one()
-        close_woman(session, her, Closing.OTHER, TODAY - 150 * DAY, None, "", True)
-        reopen_woman(session, her, TODAY - 100 * DAY, None)
+        close_woman(session, her, Closing.OTHER, today() - 150 * DAY, None, "", True)
+        reopen_woman(session, her, today() - 100 * DAY, None)
         her.birth_on = her.birth_outcome = her.gestation_on = her.gestation_weeks = None
-    born(two[0], BirthOutcome.LOSS, TODAY)
+    born(two[0], BirthOutcome.LOSS, today())
     meet(two)
-    assert births(two[1]) == births(two[1], TODAY - 200 * DAY) == {"loss": 1}
+    assert births(two[1]) == births(two[1], today() - 200 * DAY) == {"loss": 1}
 
 
 def test_a_record_that_both_closed_is_counted_once(two):
@@ -119,7 +119,7 @@ def test_a_record_that_both_closed_is_counted_once(two):
 def test_a_record_closed_opened_and_closed_is_counted_twice(two):
     closed(two[0], Closing.MOVED)
     with two[0].write() as session:
-        reopen_woman(session, session.scalars(select(Woman)).one(), TODAY, None)
+        reopen_woman(session, session.scalars(select(Woman)).one(), today(), None)
     closed(two[0], Closing.OTHER)
     meet(two)
     for register in two:

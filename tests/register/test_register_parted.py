@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
+from days import today
 from sqlalchemy import select
 
 from cardreader.register import audit, closing, recording, women
@@ -20,7 +21,6 @@ from cardreader.register.models import Woman
 from cardreader.register.referrals import send_for_test
 from cardreader.register.tube import TubeUnit
 
-TODAY = dt.date.today()
 JUDGE = Judge(combine)
 MOVED = women.Closing.MOVED
 
@@ -45,7 +45,7 @@ def joined(session, closed_days_ago: int | None) -> None:
     for woman in (one, other):
         photo(session, woman, facts(13.0), days_ago=40)
     if closed_days_ago is not None:
-        day = TODAY - dt.timedelta(days=closed_days_ago)
+        day = today() - dt.timedelta(days=closed_days_ago)
         closing.close_woman(session, one, MOVED, day, None)
     join_two(session, one.id, other.id, None, JUDGE)
 
@@ -62,13 +62,13 @@ def on_lists(woman: Woman) -> set[ListName]:
     if woman.closed_on is not None:
         return set()
     row = row_of(woman, PROTOCOL.follow_up)
-    return {name for name in ListName if row.belongs(name, TODAY)}
+    return {name for name in ListName if row.belongs(name, today())}
 
 
 def test_what_was_read_under_the_other_record_is_held_against_the_limits_after_the_birth(sqlite):
     with sqlite.write() as session:
         one, other = (add_woman(session, f"KX-{n}", weeks=38, days_ago=60) for n in (1, 2))
-        on = TODAY - dt.timedelta(days=45)
+        on = today() - dt.timedelta(days=45)
         note_birth(session, one, BirthOutcome.LIVE, on, None, PROTOCOL, sure=True)
         photo(session, other, facts(7.4, 0.2), days_ago=1)
         assert [r.urgent for r in other.referrals] == [False]
@@ -93,7 +93,7 @@ def test_a_record_closed_before_into_which_nothing_came_stays_closed(sqlite):
     with sqlite.write() as session:
         joined(session, closed_days_ago=30)
         found = parted(session)
-        assert found["KX-1"].closed_on == TODAY - dt.timedelta(days=30)
+        assert found["KX-1"].closed_on == today() - dt.timedelta(days=30)
         assert found["KX-2"].closed_on is None
 
 
@@ -104,10 +104,10 @@ def test_who_was_closed_as_one_is_followed_as_two(sqlite, reason):
         joined(session, closed_days_ago=None)
         her = women.find_woman(session, "KX-2")
         ENTRIES["photo"](session, her)
-        closing.close_woman(session, her, reason, TODAY, None, sure=True)
+        closing.close_woman(session, her, reason, today(), None, sure=True)
         found = parted(session)
         assert {ListName.SEVERE, ListName.REFERRALS} <= on_lists(found["KX-1"])
         assert found["KX-2"].closed_on is None
         # Closed once more, by who knows which of them it is, she stays so.
-        closing.close_woman(session, found["KX-2"], reason, TODAY, None, sure=True)
-        assert found["KX-2"].closed_on == TODAY
+        closing.close_woman(session, found["KX-2"], reason, today(), None, sure=True)
+        assert found["KX-2"].closed_on == today()

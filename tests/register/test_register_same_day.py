@@ -9,6 +9,7 @@ from uuid import uuid4
 
 import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
+from days import today
 from sqlalchemy import select
 
 from cardreader.decide.statements import Statement
@@ -33,7 +34,6 @@ from cardreader.register.summary import summarise, visits_seen
 from cardreader.register.women import find_woman
 
 JUDGE = Judge(combine)
-TODAY = dt.date.today()
 
 
 class Registers:
@@ -136,7 +136,7 @@ def test_visits_of_two_registers_become_one(mixed):
             assert sorted(v.hb_g_dl for v in her.visits) == [9.0, 10.0]
             assert sorted(blot_numbers(second).values()) == [1, 2]
             assert {decision_of(r)["outcome"] for r in her.readings} == {"anaemic"}
-            assert recording.visit_on(her, TODAY) is first
+            assert recording.visit_on(her, today()) is first
             assert count_conflicts(session) == 0
 
 
@@ -165,10 +165,10 @@ def test_a_joined_visit_is_counted_and_handed_on_once(mixed):
     mixed.exchange()
     for which in (0, 1):
         with mixed.all[which].read() as session:
-            month = summarise(session, TODAY, TODAY, PROTOCOL.follow_up)
+            month = summarise(session, today(), today(), PROTOCOL.follow_up)
             assert (month.visits, month.photos) == (1, 2)
             assert {o.value: n for o, n in month.outcomes if n} == {"anaemic": 1}
-            assert visits_seen(session, TODAY, TODAY + dt.timedelta(days=1)) == 1
+            assert visits_seen(session, today(), today() + dt.timedelta(days=1)) == 1
             lead = lead_of(find_woman(session, "KX-1").visits[0])
             resources = [entry["resource"] for entry in bundle_dict(session)["entry"]]
             kinds = [r["resourceType"] for r in resources]
@@ -330,13 +330,13 @@ def test_one_photo_entered_at_both_is_one_blot(pair):
 
 
 def test_a_visit_opened_and_left_at_one_is_no_second_visit(pair):
-    pair.do(0, lambda s, her: recording.open_visit(s, her, 1, TODAY, None))
+    pair.do(0, lambda s, her: recording.open_visit(s, her, 1, today(), None))
     pair.do(1, blot(9.0))
     pair.exchange()
     for which in (0, 1):
         assert pair.values(which) == [9.0]
         with pair.all[which].read() as session:
-            assert visits_seen(session, TODAY, TODAY + dt.timedelta(days=1)) == 1
+            assert visits_seen(session, today(), today() + dt.timedelta(days=1)) == 1
 
 
 # --- blots of one number ----------------------------------------------------------------

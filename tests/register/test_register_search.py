@@ -6,14 +6,13 @@ import datetime as dt
 
 import pytest
 from builders import add_woman, facts, photo
+from days import today
 from sqlalchemy import inspect, text
 
 from cardreader.register.database import Database
 from cardreader.register.knownby import mend_code, set_village
 from cardreader.register.merge.joining import join_two
 from cardreader.register.search import search_women
-
-TODAY = dt.date.today()
 
 
 def found(database: Database, *asked) -> list[str]:
@@ -24,9 +23,9 @@ def found(database: Database, *asked) -> list[str]:
 def test_by_part_of_code_former_code_and_village(database):
     with database.write() as session:
         one, two = add_woman(session, "KX-12/7", days_ago=3), add_woman(session, "KX-345")
-        set_village(session, one, "Upper_Ford 100%", TODAY, None)
-        set_village(session, two, "UpperXFord", TODAY, None)
-        mend_code(session, two, "KX-346", TODAY, None)
+        set_village(session, one, "Upper_Ford 100%", today(), None)
+        set_village(session, two, "UpperXFord", today(), None)
+        mend_code(session, two, "KX-346", today(), None)
     assert found(database, "kx") == ["KX-346", "KX-12/7"]
     assert found(database, " 2/ 7") == ["KX-12/7"]
     assert found(database, "345") == ["KX-346"]
@@ -49,8 +48,8 @@ def test_by_part_of_the_code_of_a_record_that_is_joined_into_hers(database):
 
 def test_by_a_village_in_any_case_of_its_alphabet(database):
     with database.write() as session:
-        set_village(session, add_woman(session, "KX-1"), "Élan du Sud", TODAY, None)
-        set_village(session, add_woman(session, "KX-2"), "Верхний Брод", TODAY, None)
+        set_village(session, add_woman(session, "KX-1"), "Élan du Sud", today(), None)
+        set_village(session, add_woman(session, "KX-2"), "Верхний Брод", today(), None)
     for typed in ("élan", "ÉLAN", "Élan du"):
         assert found(database, typed) == ["KX-1"]
     for typed in ("верхний", "Верхний"):
@@ -61,7 +60,7 @@ def test_by_day_and_part_together(database):
     with database.write() as session:
         for code, days in (("KX-1", 12), ("KX-2", 12), ("KX-3", 4)):
             photo(session, add_woman(session, code, days_ago=20), facts(9.0), days_ago=days)
-    day = TODAY - dt.timedelta(days=12)
+    day = today() - dt.timedelta(days=12)
     assert sorted(found(database, "", day)) == ["KX-1", "KX-2"]
     assert found(database, "x-2", day) == ["KX-2"]
 
@@ -80,8 +79,8 @@ def test_many_are_found_as_few_are(database, monkeypatch):
     with database.write() as session:
         for n in range(6):
             her = add_woman(session, f"KX-{n}", days_ago=n)
-            set_village(session, her, f"Ford {n % 2}", TODAY, None)
-    for asked in (("kx",), ("ford 1",), ("ford", TODAY - dt.timedelta(days=2)), ("none",)):
+            set_village(session, her, f"Ford {n % 2}", today(), None)
+    for asked in (("kx",), ("ford 1",), ("ford", today() - dt.timedelta(days=2)), ("none",)):
         few = found(database, *asked)
         with monkeypatch.context() as patch:
             patch.setattr("cardreader.register.search.FEW", 1)

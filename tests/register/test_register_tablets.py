@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import pytest
 from builders import PROTOCOL, add_woman, facts, photo
+from days import today
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cardreader.register import women
-from cardreader.register.base import local_day, utc_now
 from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows
 from cardreader.register.models import Event, Treatment, Woman
@@ -19,52 +19,51 @@ from cardreader.register.tablets import count_tablets, give_tablets, tablets_of
 
 RULES = PROTOCOL.follow_up
 DAY = dt.timedelta(days=1)
-TODAY = local_day(utc_now())
 
 
 def test_tablets_taken_and_due(sqlite):
     with sqlite.write() as session:
         woman = add_woman(session)
-        women.start_treatment(session, woman, Regimen.PREVENTION, TODAY - 30 * DAY, None)
+        women.start_treatment(session, woman, Regimen.PREVENTION, today() - 30 * DAY, None)
         assert tablets_of(woman, RULES) is None
-        give_tablets(session, woman, 60, TODAY - 30 * DAY, None)
-        assert tablets_of(woman, RULES).lasts_until == TODAY + 30 * DAY
-        count_tablets(session, woman, 45, TODAY, None)
-        give_tablets(session, woman, 30, TODAY, None)
+        give_tablets(session, woman, 60, today() - 30 * DAY, None)
+        assert tablets_of(woman, RULES).lasts_until == today() + 30 * DAY
+        count_tablets(session, woman, 45, today(), None)
+        give_tablets(session, woman, 30, today(), None)
         found = tablets_of(woman, RULES)
         # 60 given, 45 left: 15 taken in 30 days of one a day; 75 at hand now.
         assert (found.given, found.taken, found.due) == (90, 15, 30)
-        assert found.lasts_until == TODAY + 75 * DAY
+        assert found.lasts_until == today() + 75 * DAY
         with pytest.raises(ValueError, match="tablets"):
-            give_tablets(session, woman, 100_000, TODAY, None)
+            give_tablets(session, woman, 100_000, today(), None)
 
 
 def given_on(session, woman, *days):
     for days_ago, amount in days:
-        give_tablets(session, woman, amount, TODAY - days_ago * DAY, None)
+        give_tablets(session, woman, amount, today() - days_ago * DAY, None)
 
 
 def test_tablets_that_came_after_the_supply_had_ended_start_it_anew(sqlite):
     with sqlite.write() as session:
         woman = add_woman(session)
-        women.start_treatment(session, woman, Regimen.PREVENTION, TODAY - 90 * DAY, None)
+        women.start_treatment(session, woman, Regimen.PREVENTION, today() - 90 * DAY, None)
         given_on(session, woman, (90, 30), (20, 30))
         # Nothing for forty days in between: the second thirty last from when they came.
-        assert tablets_of(woman, RULES).lasts_until == TODAY + 10 * DAY
+        assert tablets_of(woman, RULES).lasts_until == today() + 10 * DAY
 
 
 def test_tablets_are_taken_as_the_regimen_of_the_day_asks(sqlite):
     with sqlite.write() as session:
         woman = add_woman(session)
-        women.start_treatment(session, woman, Regimen.PREVENTION, TODAY - 40 * DAY, None)
+        women.start_treatment(session, woman, Regimen.PREVENTION, today() - 40 * DAY, None)
         given_on(session, woman, (40, 60))
-        women.start_treatment(session, woman, Regimen.TREATMENT, TODAY - 10 * DAY, None)
+        women.start_treatment(session, woman, Regimen.TREATMENT, today() - 10 * DAY, None)
         # Thirty at one a day, then the other thirty at two a day.
-        assert tablets_of(woman, RULES).lasts_until == TODAY + 5 * DAY
-        count_tablets(session, woman, 20, TODAY, None)
+        assert tablets_of(woman, RULES).lasts_until == today() + 5 * DAY
+        count_tablets(session, woman, 20, today(), None)
         assert tablets_of(woman, RULES).due == 50
-        assert tablets_of(woman, RULES).lasts_until == TODAY + 10 * DAY
-        women.end_treatment(session, woman, TODAY, None)
+        assert tablets_of(woman, RULES).lasts_until == today() + 10 * DAY
+        women.end_treatment(session, woman, today(), None)
         assert tablets_of(woman, RULES).lasts_until is None
 
 
@@ -76,20 +75,20 @@ def test_tablets_are_taken_as_the_regimen_of_the_day_asks(sqlite):
 def test_the_supply_is_that_of_counting_day_by_day(entries, regimens):
     """Second opinion: one tablet after the other, each day by itself."""
     woman = Woman(code="KX-1", treatments=[], events=[])
-    starts = sorted(TODAY - days * DAY for days, _ in regimens)
+    starts = sorted(today() - days * DAY for days, _ in regimens)
     for start, after, (_, regimen) in zip(starts, [*starts[1:], None], regimens, strict=False):
         woman.treatments.append(Treatment(regimen=regimen, started_on=start, ended_on=after))
     for days, amount, is_count in entries:
         kind = EventKind.TABLETS_LEFT if is_count else EventKind.TABLETS_GIVEN
         # None may be left, but no entry says that none were given.
         amount = amount if is_count else max(amount, 1)
-        woman.events.append(Event(kind=kind, on=TODAY - days * DAY, amount=amount))
+        woman.events.append(Event(kind=kind, on=today() - days * DAY, amount=amount))
     found = tablets_of(woman, RULES)
     if found is None or found.a_day is None:
         assert not starts or all(is_count for _, _, is_count in entries)
         return
-    held, day, used_up = 0, TODAY - 200 * DAY, None
-    while day <= TODAY or held > 0:
+    held, day, used_up = 0, today() - 200 * DAY, None
+    while day <= today() or held > 0:
         counted = [e for e in woman.events if e.on == day and e.kind == EventKind.TABLETS_LEFT]
         came = [e for e in woman.events if e.on == day and e.kind == EventKind.TABLETS_GIVEN]
         held = (counted[-1].amount if counted else held) + sum(e.amount for e in came)
@@ -105,8 +104,8 @@ def test_the_supply_is_that_of_counting_day_by_day(entries, regimens):
 def on_list(database, rules):
     with database.read() as session:
         rows = open_rows(session, rules)
-        listed = [row.woman.code for row in list_rows(rows, ListName.TABLETS, TODAY)]
-        assert list_counts(rows, TODAY)[ListName.TABLETS] == len(listed)
+        listed = [row.woman.code for row in list_rows(rows, ListName.TABLETS, today())]
+        assert list_counts(rows, today())[ListName.TABLETS] == len(listed)
     return listed
 
 
@@ -120,7 +119,7 @@ def test_who_runs_out_is_on_a_list_as_the_protocol_says(database):
             ("KX-5", 30, 34),  # for four days, and severe
         ):
             woman = add_woman(session, code, days_ago=days_ago)
-            start = TODAY - days_ago * DAY
+            start = today() - days_ago * DAY
             women.start_treatment(session, woman, Regimen.PREVENTION, start, None)
             given_on(session, woman, (days_ago, amount))
         photo(session, woman, facts(5.0), days_ago=2)
@@ -137,5 +136,5 @@ def test_who_runs_out_is_on_a_list_as_the_protocol_says(database):
         assert tablets_of(fourth, RULES).course_given
         assert not tablets_of(third, RULES).course_given
         given_on(session, third, (0, 30))
-        women.end_treatment(session, fourth, TODAY, None)
+        women.end_treatment(session, fourth, today(), None)
     assert on_list(database, RULES) == ["KX-5", "KX-2"]

@@ -7,10 +7,9 @@ import html
 import re
 
 import pytest
+from days import today
 from people import Person
 from webfakes import photo
-
-TODAY = dt.date.today()
 
 
 def field(page: str, name: str) -> str:
@@ -65,7 +64,7 @@ def test_decimals_as_a_phone_writes_them(worker: Person, typed: str) -> None:
 
 def test_a_wrong_day_of_treatment(worker: Person) -> None:
     woman = worker.add_woman("KX-605")
-    late = (TODAY + dt.timedelta(days=3)).isoformat()
+    late = (today() + dt.timedelta(days=3)).isoformat()
     answer = worker.post(f"{woman}/treatment", regimen="treatment", started_on=late)
     assert answer.status_code == 422
     assert said(answer.text, "started_on") == "A date up to today."

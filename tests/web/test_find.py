@@ -9,9 +9,8 @@ import re
 import pytest
 from builders import add_woman, facts, lab
 from builders import photo as enter
+from days import today
 from people import Person
-
-TODAY = dt.date.today()
 
 
 def rows(page: str) -> list[str]:
@@ -26,7 +25,7 @@ def test_rows_tell_the_last_value_and_its_date(app, worker: Person) -> None:
         enter(session, woman, facts(8.1), days_ago=30)
         lab(session, woman, 8.4, days_ago=20)
         add_woman(session, "VA-77/2")
-    day = TODAY - dt.timedelta(days=20)
+    day = today() - dt.timedelta(days=20)
     found = rows(worker.get("/women?find=77").text)
     assert found == [
         "VA-77/2 Nothing read yet.",
@@ -42,7 +41,7 @@ def test_may_be_severe_is_said_in_the_rows(app, worker: Person) -> None:
 
 
 def test_by_the_day_she_was_seen(app, worker: Person) -> None:
-    day = TODAY - dt.timedelta(days=12)
+    day = today() - dt.timedelta(days=12)
     with app.state.database.write() as session:
         enter(session, add_woman(session, "VC-1", days_ago=20), facts(9.0), days_ago=12)
         lab(session, add_woman(session, "VC-2", days_ago=20), 9.0, days_ago=12)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import shutil
 from pathlib import Path
 
 import pytest
+from days import today
 from inprocess import run_cardreader
 from sqlalchemy import select
 
@@ -25,7 +25,6 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.web import here, serve
 from cardreader.web.app import create_app
 
-TODAY = dt.date.today()
 WHO = Judging(ProtocolSource("who-2024"), None)
 SEVERE_IN_THE_HILLS_G_DL = 7.8
 """Severe for the WHO's limits (below 7.0) at 2600 m, where they take 1.5 g/dL and more off."""
@@ -92,7 +91,7 @@ def of_post(post: Register, file: Path, hb_g_dl: float, judged_by: str) -> Path:
     """A laboratory value in the second trimester, judged at the post, on its way."""
     protocol = load_protocol(judged_by)
     with post.database.write() as session:
-        her = add_woman(session, "KX-1", 20, TODAY, None)
+        her = add_woman(session, "KX-1", 20, today(), None)
         subject = subject_of(her, local_day(utc_now()), None)
         given = ("lab-1", hb_g_dl, "Cell counter", "Invented Clinic", utc_now(), None)
         record_lab(session, her, *given, protocol, subject)

@@ -9,6 +9,7 @@ import uuid
 from pathlib import Path
 
 import pytest
+from days import today
 from inprocess import run_cardreader
 from sqlalchemy import select
 
@@ -17,8 +18,6 @@ from cardreader.register.database import Database, sqlite_url
 from cardreader.register.identity import host_name, identity_of, own_identity
 from cardreader.register.models import Woman
 from cardreader.terminal.exitcodes import ExitCode
-
-TODAY = dt.date.today()
 
 
 class Folder:
@@ -42,7 +41,7 @@ class Folder:
 
     def add(self, code: str) -> None:
         with self.database.write() as session:
-            women.add_woman(session, code, 20, TODAY, None)
+            women.add_woman(session, code, 20, today(), None)
 
     def codes(self) -> list[str]:
         with self.database.read() as session:

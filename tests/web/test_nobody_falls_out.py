@@ -8,6 +8,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from days import today
 from people import Person
 from sqlalchemy import delete, select
 from test_documents import text_of
@@ -18,7 +19,6 @@ from cardreader.register.listmodels import KeptLists
 from cardreader.register.models import Reading, Referral, Visit, Woman
 from cardreader.register.recording import visit_of_photo
 
-TODAY = dt.date.today()
 DAY = dt.timedelta(days=1)
 
 
@@ -33,7 +33,7 @@ def on_list(person: Person, name: str, code: str) -> bool:
 
 
 def lab(person: Person, woman: str, value: str, key: str = "labkey-1", **fields: str):
-    given = {"value": value, "on": TODAY.isoformat(), "method": "Cell counter", **fields}
+    given = {"value": value, "on": today().isoformat(), "method": "Cell counter", **fields}
     return person.post(f"{woman}/lab", submission_key=key, **given)
 
 
@@ -119,7 +119,7 @@ def test_a_closed_woman_can_be_followed_again(worker):
 
 def test_another_pregnancy_starts_with_its_own_weeks(worker):
     woman = worker.add_woman("KX-207", "30")
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=today().isoformat())
     worker.post(f"{woman}/close", reason="delivered", sure="yes")
     worker.post(f"{woman}/reopen", pregnancy="new", new_weeks="9")
     text = page(worker, woman)
@@ -140,13 +140,13 @@ def test_a_birth_before_she_was_last_seen_is_asked_about(worker, weeks):
     """A month mistyped: the last test of the pregnancy would pass for the one after the birth."""
     woman = worker.add_woman("KX-213", weeks)
     worker.send_photo(worker.open_visit(woman), photo(13.0))
-    birth = {"birth_outcome": "live", "birth_on": (TODAY - 90 * DAY).isoformat()}
+    birth = {"birth_outcome": "live", "birth_on": (today() - 90 * DAY).isoformat()}
     asked = worker.post(f"{woman}/birth", **birth)
     assert asked.status_code == 422
     assert "She was seen here since that day." in html.unescape(asked.text)
     assert "Gave birth" not in page(worker, woman)
-    today = {**birth, "birth_on": TODAY.isoformat()}
-    assert worker.post(f"{woman}/birth", **today).status_code == 303
+    now_born = {**birth, "birth_on": today().isoformat()}
+    assert worker.post(f"{woman}/birth", **now_born).status_code == 303
     assert worker.post(f"{woman}/birth", **birth, birth_sure="yes").status_code == 303
 
 
@@ -159,7 +159,7 @@ def test_closing_for_a_birth_is_asked_about_until_she_was_tested_after_it(worker
     assert "She was not tested since the birth." in asked.text
     assert "Closed on" not in page(worker, woman)
     put_back(worker, 60)
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - 45 * DAY).isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(today() - 45 * DAY).isoformat())
     assert worker.post(f"{woman}/close", reason="delivered").status_code == 422
     assert on_list(worker, "due", "KX-211")
     worker.send_photo(worker.open_visit(woman), photo(14.0))
@@ -234,7 +234,7 @@ def test_the_api_asks_too(worker):
         "submission_key": "lab-api-1",
         "hb_g_dl": 14.6,
         "method": "Cell counter",
-        "on": TODAY.isoformat(),
+        "on": today().isoformat(),
     }
     assert worker.api("POST", f"/api{woman}/lab", json=body).status_code == 409
     sure = worker.api("POST", f"/api{woman}/lab", json={**body, "sure": True})
@@ -250,7 +250,7 @@ def test_a_value_that_fits_is_not_asked_about(worker):
 def test_an_imported_table_does_not_close_what_is_doubtful(app, worker):
     woman = worker.add_woman("KX-214")
     worker.send_photo(worker.open_visit(woman), photo(4.6))
-    table = f"code,date,hb_g_dl,method\nKX-214,{TODAY},14.6,Cell counter\n"
+    table = f"code,date,hb_g_dl,method\nKX-214,{today()},14.6,Cell counter\n"
     supervisor = Person(app, "supervisor")
     answer = supervisor.post("/exchange/import", files={"table": ("t.csv", table.encode())})
     assert "far from her reading: enter it by hand" in answer.text
@@ -307,7 +307,7 @@ def send(worker: Person, path: str, data: bytes, key: str, **fields: str):
 def test_a_slow_phone_does_not_make_todays_photo_older_than_a_result(worker, says_sent, by_code):
     """The phone's clock is five days slow; the result is of two days ago."""
     woman = worker.add_woman("KX-221")
-    two_days_ago = TODAY - dt.timedelta(days=2)
+    two_days_ago = today() - dt.timedelta(days=2)
     assert lab(worker, woman, "9.8", on=two_days_ago.isoformat()).status_code == 303
     slow = (dt.datetime.now(dt.UTC) - dt.timedelta(days=5)).isoformat()
     fields = {"taken_at": slow, **({"sent_at": slow} if says_sent else {})}
@@ -332,7 +332,7 @@ def test_a_late_photo_of_a_phone_with_a_true_clock_keeps_its_day(worker):
     """Kept on the phone for four days, while the result that it led to came back."""
     now = dt.datetime.now(dt.UTC)
     woman = worker.add_woman("KX-222")
-    lab(worker, woman, "9.6", on=(TODAY - dt.timedelta(days=1)).isoformat())
+    lab(worker, woman, "9.6", on=(today() - dt.timedelta(days=1)).isoformat())
     taken = (now - dt.timedelta(days=4)).isoformat()
     fields = {"code": "KX-222", "taken_at": taken, "sent_at": now.isoformat()}
     answer = send(worker, "/api/photos", photo(9.0), "key-late-1", **fields)
@@ -344,7 +344,7 @@ def test_a_late_photo_of_a_phone_with_a_true_clock_keeps_its_day(worker):
 def test_a_clock_set_between_photo_and_sending_makes_todays_photo_no_older_than_a_result(worker):
     """Five days slow as it was taken; a network set it right before the photo was sent."""
     woman = worker.add_woman("KX-223")
-    lab(worker, woman, "9.8", on=(TODAY - 2 * DAY).isoformat())
+    lab(worker, woman, "9.8", on=(today() - 2 * DAY).isoformat())
     now = dt.datetime.now(dt.UTC)
     times = {"taken_at": (now - 5 * DAY).isoformat(), "sent_at": now.isoformat()}
     fields = {"code": "KX-223", **times, "clock_moved": "true"}
@@ -399,7 +399,7 @@ def test_a_severe_laboratory_value_is_no_weaker_than_a_severe_photo(worker):
         assert on_list(worker, name, "KX-241")
     # The next test is nearer than the monthly one: 14 days by the default protocol.
     (row,) = [w for w in worker.get("/api/women").json() if w["code"] == "KX-241"]
-    assert row["due_on"] == (TODAY + dt.timedelta(days=14)).isoformat()
+    assert row["due_on"] == (today() + dt.timedelta(days=14)).isoformat()
 
 
 def test_care_stays_open_until_she_got_it(worker):
@@ -409,7 +409,7 @@ def test_care_stays_open_until_she_got_it(worker):
     text = page(worker, woman)
     assert "Referral for care open" in text
     referral = slip_link(text).removesuffix("/slip.pdf")
-    answer = worker.post(f"{referral}/outcome", outcome="went", outcome_on=TODAY.isoformat())
+    answer = worker.post(f"{referral}/outcome", outcome="went", outcome_on=today().isoformat())
     assert answer.status_code == 303, answer.text
     assert not on_list(worker, "referrals", "KX-242")
     assert on_list(worker, "severe", "KX-242")
@@ -462,7 +462,7 @@ def test_an_outcome_without_a_value_is_noted_and_she_is_asked_after_again(worker
     woman = worker.add_woman("KX-261")
     worker.send_photo(worker.open_visit(woman), photo(9.0))
     referral = open_referral(worker, woman)
-    given = {"outcome": "refused", "outcome_on": TODAY.isoformat(), "outcome_words": "too far"}
+    given = {"outcome": "refused", "outcome_on": today().isoformat(), "outcome_words": "too far"}
     assert worker.post(f"{referral}/outcome", **given).status_code == 303
     assert on_list(worker, "referrals", "KX-261")
     text = page(worker, woman)
@@ -478,7 +478,7 @@ def test_death_ends_it_all_and_can_be_taken_back(worker):
     woman = worker.add_woman("KX-262")
     worker.send_photo(worker.open_visit(woman), photo(5.0))
     referral = open_referral(worker, woman)
-    worker.post(f"{referral}/outcome", outcome="died", outcome_on=TODAY.isoformat())
+    worker.post(f"{referral}/outcome", outcome="died", outcome_on=today().isoformat())
     assert not on_list(worker, "severe", "KX-262")
     text = page(worker, woman)
     assert "She died." in text
@@ -490,7 +490,7 @@ def test_death_ends_it_all_and_can_be_taken_back(worker):
 
 def test_a_birth_leads_to_one_more_test(worker):
     woman = worker.add_woman("KX-263", "38")
-    born = TODAY - dt.timedelta(days=45)
+    born = today() - dt.timedelta(days=45)
     worker.post(f"{woman}/birth", birth_outcome="stillbirth", birth_on=born.isoformat())
     assert "Gave birth on" in page(worker, woman)
     assert on_list(worker, "due", "KX-263")
@@ -515,7 +515,7 @@ def test_a_birth_on_the_day_of_a_reading_is_said_alike_in_every_list(worker, ent
     else:
         tube = {"submission_key": "tube-key-1", "unit": "g_dl", "value": str(hb_g_dl)}
         assert worker.post(f"{woman}/tube", **tube).status_code == 303
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=today().isoformat())
     with worker.app.state.database.read() as session:
         (referral,) = session.scalars(select(Referral).where(Referral.closed_at.is_(None)))
         words = {"anaemic": "Anaemic", "severe": "Severe", "uncertain": "Uncertain"}[referral.band]
@@ -530,7 +530,7 @@ def test_a_birth_on_the_day_of_a_reading_is_said_alike_in_every_list(worker, ent
 
 def test_twins_of_whom_one_lived_are_noted_as_they_were(worker):
     woman = worker.add_woman("KX-265", "38")
-    birth = {"birth_outcome": "live_and_not", "birth_on": TODAY.isoformat()}
+    birth = {"birth_outcome": "live_and_not", "birth_on": today().isoformat()}
     assert worker.post(f"{woman}/birth", **birth).status_code == 303
     assert "Twins or more, not all born alive." in text_of_page(worker, woman)
     summary = page(worker, "/summary")
@@ -539,17 +539,17 @@ def test_twins_of_whom_one_lived_are_noted_as_they_were(worker):
 
 def test_tablets_are_counted(worker):
     woman = worker.add_woman("KX-264")
-    start = TODAY - dt.timedelta(days=20)
+    start = today() - dt.timedelta(days=20)
     worker.post(f"{woman}/treatment", regimen="treatment", started_on=start.isoformat())
     worker.post(f"{woman}/tablets", tablets_given="60", tablets_on=start.isoformat())
-    given = {"tablets_left": "30", "tablets_given": "40", "tablets_on": TODAY.isoformat()}
+    given = {"tablets_left": "30", "tablets_given": "40", "tablets_on": today().isoformat()}
     assert worker.post(f"{woman}/tablets", **given).status_code == 303
     text = page(worker, woman)
     assert "100 given since" in text
     assert "she took 30." in text
     assert "By the regimen it would be 40." in text
     assert "The course is 200 tablets." in text
-    bad = worker.post(f"{woman}/tablets", tablets_given="many", tablets_on=TODAY.isoformat())
+    bad = worker.post(f"{woman}/tablets", tablets_given="many", tablets_on=today().isoformat())
     assert bad.status_code == 422
     summary = page(worker, "/summary")
     assert ">40<" in summary.split("Tablets given</th>")[1][:60] or ">100<" in summary
@@ -572,7 +572,7 @@ def test_after_the_last_week_her_birth_is_asked_about(worker):
     age(worker, days=40)
     for page in (woman, "/lists/due", "/lists/overdue"):
         assert "No birth is noted, and her weeks are over" in worker.get(page).text
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=TODAY.isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=today().isoformat())
     assert "KX-932" not in worker.get("/lists/due").text
 
 
@@ -608,7 +608,7 @@ def age(worker, days: int) -> None:
 
 def test_who_runs_out_of_tablets_is_on_every_list_until_she_has_more(worker):
     woman = worker.add_woman("KX-267")
-    start = TODAY - dt.timedelta(days=30)
+    start = today() - dt.timedelta(days=30)
     worker.post(f"{woman}/treatment", regimen="treatment", started_on=start.isoformat())
     worker.post(f"{woman}/tablets", tablets_given="70", tablets_on=start.isoformat())
     # 70 at two a day: the last five days of them.
@@ -625,18 +625,18 @@ def test_who_runs_out_of_tablets_is_on_every_list_until_she_has_more(worker):
     assert found["tablets_until"] == (start + dt.timedelta(days=35)).isoformat()
     worker.post(f"{woman}/tablets", tablets_left="4", tablets_on=(start + 26 * DAY).isoformat())
     assert "Used up since" in page(worker, "/lists/tablets")
-    worker.post(f"{woman}/tablets", tablets_given="60", tablets_on=TODAY.isoformat())
+    worker.post(f"{woman}/tablets", tablets_given="60", tablets_on=today().isoformat())
     assert not on_list(worker, "tablets", "KX-267")
 
 
 def test_a_regimen_can_be_ended(worker):
     woman = worker.add_woman("KX-268")
-    start = TODAY - dt.timedelta(days=30)
+    start = today() - dt.timedelta(days=30)
     assert "None any more" not in page(worker, woman)
     worker.post(f"{woman}/treatment", regimen="prevention", started_on=start.isoformat())
     worker.post(f"{woman}/tablets", tablets_given="10", tablets_on=start.isoformat())
     assert on_list(worker, "tablets", "KX-268")
-    ended = {"regimen": "ended", "started_on": TODAY.isoformat()}
+    ended = {"regimen": "ended", "started_on": today().isoformat()}
     assert worker.post(f"{woman}/treatment", **ended).status_code == 303
     assert not on_list(worker, "tablets", "KX-268")
     assert "None any more" not in page(worker, woman)
@@ -654,7 +654,7 @@ def test_a_regimen_says_the_protocols_own_numbers(app, worker):
 
 def test_a_birth_noted_again_corrects_the_one_before(worker):
     woman = worker.add_woman("KX-270", weeks="39")
-    days = [(TODAY - n * DAY).isoformat() for n in (9, 8)]
+    days = [(today() - n * DAY).isoformat() for n in (9, 8)]
     worker.post(f"{woman}/birth", birth_outcome="live", birth_on=days[0])
     assert "Noted: Live birth," in page(worker, woman)
     for _ in range(2):  # the second time the form is sent twice
@@ -674,10 +674,10 @@ def test_a_birth_noted_again_corrects_the_one_before(worker):
 
 def test_taking_a_second_birth_back_does_not_bring_the_first_pregnancys_back(worker):
     woman = worker.add_woman("KX-271", weeks="39")
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - DAY).isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(today() - DAY).isoformat())
     worker.post(f"{woman}/close", reason="delivered", sure="yes")
     worker.post(f"{woman}/reopen", pregnancy="new", new_weeks="")
-    worker.post(f"{woman}/birth", birth_outcome="loss", birth_on=TODAY.isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="loss", birth_on=today().isoformat())
     text = page(worker, woman)
     births = [row for row in re.split(r"<li", text) if "Birth:" in row and "/undo" in row]
     second = next(row for row in births if "Pregnancy lost early" in row)
@@ -694,7 +694,7 @@ def test_a_birth_noted_late_asks_what_its_limits_ask_of_what_was_read_since(
     """Limits after a birth: 12 and 8 g/dL (WHO/NMH/NHD/MNM/11.1), in place of 11 and 7."""
     woman = worker.add_woman("KX-272", weeks="39")
     worker.send_photo(worker.open_visit(woman), photo(hb))
-    birth = {"birth_outcome": "live", "birth_on": (TODAY - 45 * DAY).isoformat()}
+    birth = {"birth_outcome": "live", "birth_on": (today() - 45 * DAY).isoformat()}
     worker.post(f"{woman}/birth", **birth, birth_sure="yes")
     assert on_list(worker, "referrals", "KX-272") is asked
     assert ("Urgent referral open" in page(worker, woman)) is urgent
@@ -705,7 +705,7 @@ def test_who_did_not_want_to_go_is_asked_again_at_once_when_she_is_read_severe(w
     visit = worker.open_visit(woman)
     worker.send_photo(visit, photo(8.5))
     referral = slip_link(page(worker, woman)).split("/")[2]
-    told = {"outcome": "refused", "outcome_on": TODAY.isoformat()}
+    told = {"outcome": "refused", "outcome_on": today().isoformat()}
     worker.post(f"/referrals/{referral}/outcome", **told)
     assert "Ask again from" in page(worker, "/lists/referrals")
     worker.send_photo(visit, photo(4.0))
@@ -736,7 +736,7 @@ def test_a_photo_that_comes_in_late_asks_of_a_result_that_it_contradicts(worker,
 
 def test_a_birth_before_the_pregnancy_began_is_not_hers(worker):
     woman = worker.add_woman("KX-275", weeks="8")
-    born = {"birth_outcome": "live", "birth_on": (TODAY - 60 * DAY).isoformat()}
+    born = {"birth_outcome": "live", "birth_on": (today() - 60 * DAY).isoformat()}
     answer = worker.post(f"{woman}/birth", **born)
     assert answer.status_code == 422
     assert "Before this pregnancy began, by her weeks." in answer.text
@@ -747,7 +747,7 @@ def test_of_two_regimens_the_newest_is_shown_and_counted(worker, supervisor):
     """Records joined, or registers that came together, may bring two that both go on."""
     one, other = (worker.add_woman(code) for code in ("KX-276", "KX-277"))
     for woman, regimen, days in ((one, "prevention", 50), (other, "treatment", 10)):
-        start = (TODAY - days * DAY).isoformat()
+        start = (today() - days * DAY).isoformat()
         worker.post(f"{woman}/treatment", regimen=regimen, started_on=start)
         worker.post(f"{woman}/tablets", tablets_given="20", tablets_on=start)
     joined = supervisor.post("/conflicts/join", one="KX-276", other="KX-277", sure="yes")
@@ -758,7 +758,7 @@ def test_of_two_regimens_the_newest_is_shown_and_counted(worker, supervisor):
 
 def test_a_birth_in_an_odd_week_is_asked_about_before_it_is_noted(worker):
     woman = worker.add_woman("KX-278", weeks="10")
-    born = {"birth_outcome": "live", "birth_on": TODAY.isoformat()}
+    born = {"birth_outcome": "live", "birth_on": today().isoformat()}
     answer = worker.post(f"{woman}/birth", **born)
     assert answer.status_code == 422
     assert "By her weeks that is week 10 of pregnancy." in answer.text
@@ -770,10 +770,10 @@ def test_a_birth_in_an_odd_week_is_asked_about_before_it_is_noted(worker):
 def test_weeks_told_after_a_birth_are_another_pregnancys_or_asked_about(worker):
     """Typed at a visit or from paper, with nobody having closed her record in between."""
     woman = worker.add_woman("KX-279", weeks="")
-    born = {"birth_outcome": "live", "birth_on": (TODAY - 90 * DAY).isoformat()}
+    born = {"birth_outcome": "live", "birth_on": (today() - 90 * DAY).isoformat()}
     worker.post(f"{woman}/birth", **born)
     odd = worker.post(f"{woman}/visits", number="1", gestation_weeks="20")
-    paper = {"submission_key": "paper-279", "code": "KX-279", "on": TODAY.isoformat()}
+    paper = {"submission_key": "paper-279", "code": "KX-279", "on": today().isoformat()}
     from_paper = worker.post("/paper/enter", **paper, gestation_weeks="20")
     for answer in (odd, from_paper):
         assert answer.status_code == 422
@@ -829,7 +829,7 @@ def test_who_was_entered_by_a_clock_that_was_a_year_fast_is_due_once_it_is_set(
     text = text_of_page(worker, woman)
     due = re.search(r"Next test from (\d+ \w+ \d+)", text)
     assert due, text
-    assert dt.datetime.strptime(due[1], "%d %b %Y").date() < TODAY + 100 * DAY
+    assert dt.datetime.strptime(due[1], "%d %b %Y").date() < today() + 100 * DAY
 
 
 def test_a_year_fast_is_counted_once_beside_those_who_are_due(worker):
@@ -842,9 +842,9 @@ def test_a_year_fast_is_counted_once_beside_those_who_are_due(worker):
     found = [on_list(worker, "due", f"KX-29{n}") for n in range(3)]
     assert found == [True, True, True]
     everybody = {one["code"]: one for one in worker.get("/api/women").json()}
-    assert everybody["KX-290"]["due_on"] == TODAY.isoformat()
+    assert everybody["KX-290"]["due_on"] == today().isoformat()
     her = worker.get(f"/api/women/{everybody['KX-290']['id']}").json()
-    assert her["due_on"] == TODAY.isoformat()
+    assert her["due_on"] == today().isoformat()
     api = worker.get("/api/women?list=due&most=2").json()
     rest = worker.get("/api/women?list=due&start=2&most=2").json()
     assert [len(api), len(rest)] == [2, 1]
@@ -900,8 +900,10 @@ def test_a_form_sent_twice_is_noted_once(worker):
     reading = worker.send_photo(worker.open_visit(woman), photo(8.5)).json()["url"]
     referral = slip_link(page(worker, woman)).split("/")[2]
     for _ in range(2):
-        worker.post(f"/referrals/{referral}/outcome", outcome="went", outcome_on=TODAY.isoformat())
-        worker.post(f"{woman}/treatment", regimen="treatment", started_on=TODAY.isoformat())
+        worker.post(
+            f"/referrals/{referral}/outcome", outcome="went", outcome_on=today().isoformat()
+        )
+        worker.post(f"{woman}/treatment", regimen="treatment", started_on=today().isoformat())
     with worker.app.state.database.read() as session:
         her = session.scalars(select(Woman)).one()
         assert [e.kind for e in her.events] == ["referral"]
@@ -914,7 +916,7 @@ def test_a_form_sent_twice_is_noted_once(worker):
 def test_weeks_typed_when_a_record_is_opened_again_are_kept(worker):
     """Also where the choice beside them still says the same pregnancy."""
     woman = worker.add_woman("KX-287", weeks="")
-    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(TODAY - 90 * DAY).isoformat())
+    worker.post(f"{woman}/birth", birth_outcome="live", birth_on=(today() - 90 * DAY).isoformat())
     worker.post(f"{woman}/close", reason="delivered", sure="yes")
     odd = worker.post(f"{woman}/reopen", pregnancy="same", new_weeks="30")
     assert odd.status_code == 422

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import html
 
 import pytest
+from days import today
 from people import Person
 from sqlalchemy import select
 
 from cardreader.register.models import Reading, Visit
 
-TODAY = dt.date.today()
 HARDLY = "Blood hardly ever holds"
 
 
@@ -43,7 +42,7 @@ def test_usual_values_of_the_tube_are_not_asked_about(worker):
 
 
 def test_percent_on_paper_is_asked_about_before_anything_is_entered(app, worker):
-    line = {"code": "KX-803", "on": TODAY.isoformat(), "value": "21", "unit": "g_dl"}
+    line = {"code": "KX-803", "on": today().isoformat(), "value": "21", "unit": "g_dl"}
     line |= {"submission_key": "paper-key-1", "tablets_given": "30", "sent": "yes"}
     asked = worker.post("/paper/enter", **line)
     assert asked.status_code == 422
@@ -57,11 +56,11 @@ def test_percent_on_paper_is_asked_about_before_anything_is_entered(app, worker)
 
 def test_a_haematocrit_is_not_taken_for_a_laboratorys_haemoglobin(app, worker):
     woman = worker.add_woman("KX-804")
-    given = {"value": "22", "on": TODAY.isoformat(), "method": "Cell counter"}
+    given = {"value": "22", "on": today().isoformat(), "method": "Cell counter"}
     asked = worker.post(f"{woman}/lab", submission_key="labkey-1", **given)
     assert asked.status_code == 409
     assert HARDLY in html.unescape(asked.text)
-    table = f"code,date,hb_g_dl,method\nKX-804,{TODAY},22,Cell counter\n"
+    table = f"code,date,hb_g_dl,method\nKX-804,{today()},22,Cell counter\n"
     supervisor = Person(app, "supervisor")
     answer = supervisor.post("/exchange/import", files={"table": ("t.csv", table.encode())})
     assert "hardly ever so high: enter it by hand" in answer.text

@@ -6,14 +6,12 @@ import datetime as dt
 import html
 
 import pytest
+from days import today
 from sqlalchemy import select
 from test_documents import text_of
 from webfakes import photo, refused_photo
 
 from cardreader.register.models import Woman
-
-TODAY = dt.date.today()
-YESTERDAY = TODAY - dt.timedelta(days=1)
 
 
 def test_todays_list_has_everybody_who_is_on_one_and_the_severe_first(worker):
@@ -37,8 +35,12 @@ def test_the_blank_form_asks_for_what_can_be_entered(worker):
     assert "Invented Hill" in text
 
 
+def yesterday() -> dt.date:
+    return today() - dt.timedelta(days=1)
+
+
 def line(**fields: str) -> dict[str, str]:
-    return {"submission_key": "paper-key-1", "on": YESTERDAY.isoformat(), "sent": "no", **fields}
+    return {"submission_key": "paper-key-1", "on": yesterday().isoformat(), "sent": "no", **fields}
 
 
 def test_a_line_of_a_woman_whom_the_register_lacks_says_so(worker):
@@ -62,7 +64,7 @@ def test_a_line_of_the_form_is_entered_with_its_own_day(worker):
     # 40 % of a scale where 160 % is 24 g/dL (common practice, no source) is 6.0 g/dL.
     assert reading["hb_g_dl"] == 6.0
     taken = dt.datetime.fromisoformat(reading["taken_at"]).astimezone().date()
-    assert taken == YESTERDAY
+    assert taken == yesterday()
     assert reading["visit_id"] is not None
     text = html.unescape(worker.get(woman).text)
     assert "On the severe list" in text
@@ -96,7 +98,7 @@ def test_who_is_seen_after_her_record_was_closed_is_on_the_lists_again(
     worker.post(f"{woman}/close", reason="moved")
     with app.state.database.write() as session:
         session.scalars(select(Woman)).one().closed_on -= dt.timedelta(days=1)
-    on = (TODAY - dt.timedelta(days=days_ago)).isoformat()
+    on = (today() - dt.timedelta(days=days_ago)).isoformat()
     assert worker.post("/paper/enter", **line(code="KX-314", on=on, **given)).status_code == 200
     assert ("Closed on" not in worker.get(woman).text) is followed
     assert ("<b>KX-314</b>" in worker.get("/lists/referrals").text) is ("sent" in given)
@@ -125,7 +127,7 @@ def test_what_is_wrong_in_a_line_is_said_beside_it(app, worker):
 
 def test_a_code_on_paper_written_almost_like_anothers_is_asked_about(worker):
     worker.add_woman("PA-0090")
-    line = {"submission_key": "paper-key-90", "on": TODAY.isoformat(), "value": "9.5"}
+    line = {"submission_key": "paper-key-90", "on": today().isoformat(), "value": "9.5"}
     asked = worker.post("/paper/enter", code="pa 90", **line)
     assert "The register has PA-0090, which is written almost alike." in asked.text
     assert 'name="another" value="PA90"' in asked.text
