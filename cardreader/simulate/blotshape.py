@@ -20,6 +20,11 @@ CORE = 0.8
 of the distance to the outline."""
 
 MAX_VOLUME = 2.0
+_DRY_EDGES = 7.5
+"""Widths of an edge beyond which less than one part in 10^12 of the blood has soaked."""
+
+_FIBRE_MM = 0.08
+_FIBRE_REACH_MM = _DRY_EDGES * _FIBRE_MM
 _HARMONICS = np.arange(2, 10)
 
 
@@ -64,8 +69,16 @@ class Blob:
 
     def volume(self, at_mm: Array) -> Array:
         """Volume before scaling, shape (...)."""
-        reach = self.reach(at_mm)
         width = self.edge_mm / self.radius_mm
+        out = np.zeros(at_mm.shape[:-1])
+        from_middle = np.hypot(at_mm[..., 0] - self.x_mm, at_mm[..., 1] - self.y_mm)
+        furthest = self.radius_mm * (1 + np.abs(self.wobble).sum())
+        soaked = from_middle < furthest * (1 + _DRY_EDGES * width)
+        out[soaked] = self._soaked(at_mm[soaked], width)
+        return out
+
+    def _soaked(self, at_mm: Array, width: float) -> Array:
+        reach = self.reach(at_mm)
         inside = 1 / (1 + np.exp(np.clip((reach - 1) / (width / 4), -30, 30)))
         rim = self.rim * np.exp(-0.5 * ((reach - (1 - 1.2 * width)) / (0.6 * width)) ** 2)
         kx, ky, phase, amplitude = self.waves.T
@@ -92,10 +105,14 @@ class Blot:
         for blob in self.blobs:
             out = np.maximum(out, self.scale * blob.volume(at))
         for x, y, angle, length, volume in self.fibres:
-            along = (at[..., 0] - x) * np.cos(angle) + (at[..., 1] - y) * np.sin(angle)
-            across = (at[..., 1] - y) * np.cos(angle) - (at[..., 0] - x) * np.sin(angle)
+            dx, dy = at[..., 0] - x, at[..., 1] - y
+            near = dx**2 + dy**2 < (length + _FIBRE_REACH_MM) ** 2
+            dx, dy = dx[near], dy[near]
+            along = dx * np.cos(angle) + dy * np.sin(angle)
+            across = dy * np.cos(angle) - dx * np.sin(angle)
             taper = np.clip(1 - along / length, 0, 1) * (along > 0)
-            out = np.maximum(out, volume * taper * np.exp(-0.5 * (across / 0.08) ** 2))
+            thread = volume * taper * np.exp(-0.5 * (across / _FIBRE_MM) ** 2)
+            out[near] = np.maximum(out[near], thread)
         return np.clip(out, 0, MAX_VOLUME)
 
     def in_core(self, at_mm: ArrayLike) -> NDArray[np.bool_]:
