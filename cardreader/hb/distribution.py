@@ -72,7 +72,7 @@ class HbDistribution:
         found = [np.interp(p, row, self.grid_g_dl) for row in flat]
         return np.reshape(found, self.density.shape[:-1])
 
-    @property
+    @cached_property
     def median(self) -> Array:
         """Median (...), g/dL."""
         return self.quantile(0.5)
