@@ -7,6 +7,7 @@ must not depend on how that one draws.
 from __future__ import annotations
 
 import io
+import math
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -73,14 +74,14 @@ def _fill(card: np.ndarray, polygon_mm: np.ndarray, colour: object) -> None:
 
 def _square(card: np.ndarray, x: float, y: float, side: float, colour: object) -> None:
     """Fill a square by exact coverage; polygon fillers paint half a pixel too wide."""
-    cover = []
+    cover, part_of_card = [], []
     for start, n in ((x, card.shape[1]), (y, card.shape[0])):
         low, high = ((v + MARGIN_MM) * PX_PER_MM for v in (start, start + side))
-        at = np.arange(n)
-        cover.append(np.clip(np.minimum(at + 1, high) - np.maximum(at, low), 0, 1))
-    cols, rows = (np.flatnonzero(c) for c in cover)
-    part = card[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
-    alpha = np.outer(cover[1][rows], cover[0][cols])[..., None]
+        at = np.arange(max(math.floor(low), 0), min(math.ceil(high), n))
+        part_of_card.append(slice(at[0], at[-1] + 1))
+        cover.append(np.minimum(at + 1, high) - np.maximum(at, low))
+    part = card[part_of_card[1], part_of_card[0]]
+    alpha = np.outer(cover[1], cover[0])[..., None]
     part += alpha * (np.asarray(colour) - part)
 
 

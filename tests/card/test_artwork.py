@@ -41,7 +41,7 @@ def sheet(page: Page = "a4", copies: int = 1) -> Sheet:
 
 
 @cache
-def pdf_raster(page: Page = "a4", dpi: float = DPI) -> NDArray[np.uint8]:
+def pdf_raster(page: Page, dpi: float = DPI) -> NDArray[np.uint8]:
     document = pypdfium2.PdfDocument(sheet(page).pdf())
     bitmap = document[0].render(scale=dpi / 72)
     pixels = np.array(bitmap.to_pil().convert("RGB"))
@@ -50,7 +50,7 @@ def pdf_raster(page: Page = "a4", dpi: float = DPI) -> NDArray[np.uint8]:
 
 
 @cache
-def svg_raster(page: Page = "a4", dpi: int = DPI) -> NDArray[np.uint8]:
+def svg_raster(page: Page, dpi: int = DPI) -> NDArray[np.uint8]:
     png = resvg_py.svg_to_bytes(
         svg_string=sheet(page).svg(),
         background="#ffffff",
@@ -106,7 +106,7 @@ def test_markers_are_found_at_true_size_and_carry_the_lot(raster: Raster, page: 
 
 def test_scales_measure_100_and_50_mm() -> None:
     """Outermost ticks of the level scale, and the length of the upright one's line."""
-    ink = pdf_raster().min(axis=2) < 128
+    ink = pdf_raster("a4").min(axis=2) < 128
     left = sheet().card_corners_mm[0][0]
     zero = max(  # the level scale's line is the longest run of ink on the page
         np.flatnonzero(ink[:, int(left * PX_PER_MM) + 20 :].sum(axis=1) > 95 * PX_PER_MM)
@@ -139,7 +139,7 @@ def test_pdf_and_svg_show_the_same() -> None:
 @pytest.mark.parametrize("raster", [pdf_raster, svg_raster])
 def test_patches_are_uniform_and_have_the_colour_asked_for(raster: Raster) -> None:
     """Neutrals are computed a second time by scikit-image."""
-    pixels = raster()
+    pixels = raster("a4")
     x0, y0 = sheet().card_corners_mm[0]
     lot = made_up_lot()
     # scikit-image takes Lab for D65 and adapts nothing; for neutrals that makes no difference.
@@ -230,7 +230,7 @@ def test_nothing_is_printed_inside_the_frame_of_the_bay() -> None:
     (left, top), _, (right, end), _ = np.add(layout.bay_corners_mm(), (x0, y0))
     inset = 0.3
     box = [round(v * PX_PER_MM) for v in (top + inset, end - inset, left + inset, right - inset)]
-    assert np.all(pdf_raster()[box[0] : box[1], box[2] : box[3]] == 255)
+    assert np.all(pdf_raster("a4")[box[0] : box[1], box[2] : box[3]] == 255)
 
 
 def test_copies_fit_without_touching() -> None:

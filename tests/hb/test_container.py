@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 
 import pytest
 
@@ -18,20 +19,26 @@ def calibration():
     return Calibration.load(shipped("default"))
 
 
-@pytest.fixture
-def folder(tmp_path, calibration):
-    target = tmp_path / "one"
+@pytest.fixture(scope="module")
+def saved(tmp_path_factory, calibration):
+    """A calibration's folder, saved once to be copied."""
+    target = tmp_path_factory.mktemp("saved") / "one"
     save(target, calibration, {"title": "a study"}, {"report.html": b"<p>report</p>"})
     return target
 
 
-def test_what_is_saved_is_loaded(folder, calibration):
-    found = load(folder)
+@pytest.fixture
+def folder(tmp_path, saved):
+    return shutil.copytree(saved, tmp_path / "one")
+
+
+def test_what_is_saved_is_loaded(saved, calibration):
+    found = load(saved)
     assert found.calibration.sha256 == calibration.sha256
     assert found.provenance == {"title": "a study"}
     assert found.files == ("model.json", "provenance.json", "report.html")
-    assert load_calibration(folder).sha256 == calibration.sha256
-    assert not list(folder.parent.glob(".*"))
+    assert load_calibration(saved).sha256 == calibration.sha256
+    assert not list(saved.parent.glob(".*"))
 
 
 def test_a_bare_model_can_be_loaded_too(tmp_path, calibration):

@@ -66,31 +66,27 @@ def refusal_of(change: Change | None, noise: float = 0.004) -> Refusal:
     return measured.refusal
 
 
-def discs(at: np.ndarray, seed: int = 9101, n: int = 26, soft_mm: float = 1.0) -> np.ndarray:
-    """Coverage 0..1 by round spots all over the card, the bay left out."""
+@cache
+def spots(seed: int = 9101, n: int = 26, soft_mm: float = 1.0) -> np.ndarray:
+    """Coverage 0..1 by round spots all over the card, (h, w); bay and markers are left out."""
     rng = np.random.default_rng(seed)
-    cover = np.zeros(at.shape[:2])
+    x_mm, y_mm = at_mm()[0, :, 0], at_mm()[:, :1, 1]
+    cover = np.zeros(at_mm().shape[:2])
     for _ in range(n):
         x, y, r = rng.uniform(0, layout.WIDTH_MM), rng.uniform(0, layout.HEIGHT_MM), 5.0
         if max(abs(x - X), abs(y - Y)) < layout.BAY_MM / 2 + r:
             continue
-        far = np.hypot(at[..., 0] - x, at[..., 1] - y)
+        far = np.hypot(x_mm - x, y_mm - y)
         cover = np.maximum(cover, np.clip((r - far) / soft_mm, 0, 1))
-    return cover[..., None]
+    for (x0, y0), _, (x1, y1), _ in layout.marker_corners_mm():
+        columns, rows = (x_mm >= x0 - 1) & (x_mm <= x1 + 1), (y_mm >= y0 - 1) & (y_mm <= y1 + 1)
+        cover[rows & columns] = 0.0
+    return cover
 
 
 def dimmed(by: np.ndarray) -> Change:
-    """What lets a share ``by`` (3,) of the light through, in spots; markers are kept clear."""
-    markers = layout.marker_corners_mm()
-
-    def change(card: Picture, at: np.ndarray) -> Picture:
-        cover = discs(at)[..., 0]
-        for (x0, y0), _, (x1, y1), _ in markers:
-            on = (at >= (x0 - 1, y0 - 1)).all(axis=-1) & (at <= (x1 + 1, y1 + 1)).all(axis=-1)
-            cover = np.where(on, 0.0, cover)
-        return card * by ** cover[..., None]
-
-    return change
+    """What lets a share ``by`` (3,) of the light through, in spots."""
+    return lambda card, _at: card * by ** spots()[..., None]
 
 
 def test_a_clean_photo_is_read() -> None:
@@ -268,9 +264,11 @@ def test_other_ink_is_no_reflection_where_the_white_has_no_more_light() -> None:
     """Half of the prints mixed otherwise, their dark channels most; the white is as it was."""
 
     def reprinted(card: Picture, at: np.ndarray) -> Picture:
+        half = layout.PATCH_MM / 2 + 0.1
         for cell in layout.cells()[::4]:
-            on = (np.abs(at - (cell.x_mm, cell.y_mm)) < layout.PATCH_MM / 2 + 0.1).all(axis=-1)
-            card[on] += 0.12
+            columns = np.abs(at[0, :, 0] - cell.x_mm) < half
+            rows = np.abs(at[:, :1, 1] - cell.y_mm) < half
+            card[rows & columns] += 0.12
         return card
 
     assert refusal_of(reprinted).reason is Reason.COLOUR_NOT_CORRECTABLE

@@ -60,9 +60,10 @@ def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI
         if not settings.data.exists():
             shutil.copytree(register_with_accounts, settings.data)
         app = create_app(settings, FakeReader())
-        with app.state.database.write() as session:
+        if settings.database_url:
             # A register elsewhere, on PostgreSQL, is not in the folder that was copied.
-            add_accounts(session)
+            with app.state.database.write() as session:
+                add_accounts(session)
         made.append(app)
         return app
 
