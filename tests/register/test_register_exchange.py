@@ -93,8 +93,8 @@ def test_results_in_mmol_l_under_g_dl_are_asked_about_and_entered(sqlite, times,
         rows = ["code,date,hb_g_dl,method,place"]
         for number, value in enumerate(values):
             add_woman(session, f"KX-{number}", days_ago=20)
-            rows.append(f"KX-{number},{TODAY},{value},Counter,Clinic")
-        done = tables.import_lab(session, "\n".join(rows).encode(), PROTOCOL, TODAY, None, None)
+            rows.append(f"KX-{number},{today()},{value},Counter,Clinic")
+        done = tables.import_lab(session, "\n".join(rows).encode(), PROTOCOL, today(), None, None)
     assert (done.entered, done.maybe_mmol_l) == (5, asked)
 
 

@@ -74,7 +74,7 @@ def test_mmol_l_are_told_how_to_be_entered_and_a_table_of_them_is_asked_about(ap
     lines = ["code,date,hb_g_dl,method"]
     for number, value in enumerate((7.4, 5.1, 6.8, 8.0, 6.1)):
         woman = worker.add_woman(f"KX-81{number}")
-        lines.append(f"KX-81{number},{TODAY},{value},Cell counter")
+        lines.append(f"KX-81{number},{today()},{value},Cell counter")
     assert "In mmol/L: times 1.611." in worker.get(f"{woman}/lab").text
     asked = "these results look like mmol/L"
     for rows, found in ((lines[:5], False), (lines, True)):
