@@ -16,6 +16,8 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Match, Router
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from cardreader.web.once import Once
+
 _SOON_S = 1.0
 """After the first answer: the page's style sheet and scripts go out before."""
 _LOG = logging.getLogger("uvicorn.error")
@@ -25,8 +27,7 @@ class LaterRoutes(BaseRoute):
     """Stands at the end of a router for the routes that ``load`` gives.
 
     Every address that no route before it has leads here. Where ``meanwhile`` has no answer, the
-    router is asked again once they are there. What ``load`` raises is that request's trouble;
-    the next one tries again.
+    router is asked again once they are there; they are loaded as `Once` says.
     """
 
     def __init__(
@@ -38,22 +39,25 @@ class LaterRoutes(BaseRoute):
         self._router = router
         self._load = load
         self._meanwhile = meanwhile
-        self._lock = threading.Lock()
-        self.there = False
+        self._put = Once(self._put_in)
+
+    @property
+    def there(self) -> bool:
+        """Whether the routes are in the router."""
+        return self._put.there
 
     def now(self) -> None:
-        """Put the routes into the router, unless they are there; others who ask wait."""
-        with self._lock:
-            if self.there:
-                return
-            routes = self._load()
-            at = self._router.routes.index(self)
-            self._router.routes[at : at + 1] = routes  # in one step: others may look through it
-            self.there = True
+        """Put the routes into the router, unless they are there."""
+        self._put.now()
 
-    def matches(self, _scope: Scope) -> tuple[Match, Scope]:
-        """Whatever it is."""
-        return Match.FULL, {}
+    def _put_in(self) -> None:
+        routes = self._load()
+        at = self._router.routes.index(self)
+        self._router.routes[at : at + 1] = routes  # in one step: others may look through it
+
+    def matches(self, scope: Scope) -> tuple[Match, Scope]:
+        """Whatever it is, but a web socket: no page has one, and the router closes it."""
+        return (Match.FULL if scope["type"] == "http" else Match.NONE), {}
 
     async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer without the routes where that can be, else load them and ask again."""

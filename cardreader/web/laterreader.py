@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cardreader.decide.protocol import Protocol as Rules
 from cardreader.decide.protocolfile import ProtocolSource
 from cardreader.decide.subject import Subject
+from cardreader.web.once import Once
 
 if TYPE_CHECKING:
     from cardreader.hb.calibration import Calibration
@@ -21,16 +21,11 @@ class LaterReader:
 
     def __init__(self, protocol: ProtocolSource, load: Callable[[], PhotoReader]) -> None:
         self._rules = protocol.load()
-        self._load = load
-        self._lock = threading.Lock()
-        self._loaded: PhotoReader | None = None
+        self._reader = Once(load)
 
     def now(self) -> PhotoReader:
-        """The reader itself, loaded by whoever asks first; others wait."""
-        with self._lock:
-            if self._loaded is None:
-                self._loaded = self._load()
-            return self._loaded
+        """The reader itself."""
+        return self._reader.now()
 
     @property
     def rules(self) -> Rules:

@@ -14,6 +14,7 @@ from fastapi.testclient import TestClient
 from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
+from starlette.websockets import WebSocketDisconnect
 from webfakes import FakeReader
 
 from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
@@ -187,19 +188,31 @@ def test_routes_are_loaded_once_by_whoever_asks_first_and_others_wait():
     assert put_off not in app.router.routes
 
 
-def test_routes_that_could_not_be_loaded_are_tried_again():
+def failing_first(gives):
+    """A loader that fails the first time, and what grows by its tries."""
     tries = []
 
     def load():
         tries.append(1)
         if len(tries) == 1:
             raise OSError("no room in memory")
-        return [Route("/later", answer)]
+        return gives
 
+    return load, tries
+
+
+def test_routes_that_could_not_be_loaded_are_tried_again():
+    load, _tries = failing_first([Route("/later", answer)])
     _app, put_off, client = routes_of(load)
     assert client.get("/later").status_code == 500
     assert not put_off.there
     assert client.get("/later").text == "/later"
+
+
+def test_a_web_socket_is_closed_and_nothing_is_loaded_for_it(begun):
+    with pytest.raises(WebSocketDisconnect), begun.websocket_connect("/"):
+        pass
+    assert not begun.app.state.rest.there
 
 
 def test_a_full_disk_at_the_first_page_of_the_rest_is_told_in_words(begun, monkeypatch):
@@ -246,14 +259,7 @@ def test_what_was_put_off_is_loaded_after_the_first_answer_whatever_fails(monkey
 
 
 def test_a_reader_is_loaded_once_and_tried_again_where_it_could_not_be():
-    tries = []
-
-    def load():
-        tries.append(1)
-        if len(tries) == 1:
-            raise OSError("no room in memory")
-        return FakeReader()
-
+    load, tries = failing_first(FakeReader())
     reader = LaterReader(ProtocolSource(DEFAULT), load)
     assert reader.rules.id == DEFAULT
     with pytest.raises(OSError, match="no room"):
