@@ -141,8 +141,9 @@ def stroke(width_mm, *points_mm, ink=(0.03, 0.03, 0.04)):
             dx, dy = x1 - x0, y1 - y0
             along = np.clip(((x - x0) * dx + (y - y0) * dy) / (dx**2 + dy**2), 0, 1)
             off = np.hypot(x - x0 - along * dx, y - y0 - along * dy)
-            cover = np.clip((width_mm - 2 * off) / 0.1 + 0.5, 0, 1)[..., None]
-            linear = linear * (1 - cover) + np.array(ink) * cover
+            cover = np.clip((width_mm - 2 * off) / 0.1 + 0.5, 0, 1)
+            on = cover > 0
+            linear[on] += cover[on][:, None] * (ink - linear[on])
         return linear
 
     return drawn

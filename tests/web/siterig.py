@@ -47,9 +47,9 @@ class Drawn:
 
 
 @cache
-def drawn(world: int = 0) -> Drawn:
+def drawn() -> Drawn:
     """Sittings from 4 to 15 g/dL, a new phone and lamp each."""
-    found = draw_worlds(1, 130, SEED + world)
+    found = draw_worlds(1, 130, SEED)
     inside = (found.hb_g_dl > 4) & (found.hb_g_dl < 15)
     return Drawn(found.hb_g_dl[inside], found.measured[inside])
 
@@ -81,14 +81,14 @@ class DrawnReader(PipelineReader):
                 "statement": None,
                 "colours": self._reader.lots[told["lot"]].fingerprint,
             },
-            "measured": drawn(told["world"]).measured[told["row"]].as_json(),
+            "measured": drawn().measured[told["row"]].as_json(),
         }
         return PhotoResult(facts_of(self._judged(detail, subject)), None)
 
 
-def photo(row: int, world: int = 0, lot: int = LOT) -> bytes:
+def photo(row: int, lot: int = LOT) -> bytes:
     """The stand-in photo of a sitting."""
-    told = {"row": row, "world": world, "lot": lot, "phone": f"Invented {row % 4}"}
+    told = {"row": row, "lot": lot, "phone": f"Invented {row % 4}"}
     return json.dumps(told).encode()
 
 
@@ -106,12 +106,11 @@ def lab(
     row: int,
     by: str,
     days: float = 0.0,
-    world: int = 0,
     of: int | None = None,
     times: float = 1.0,
 ) -> float:
     """Enter her laboratory value, ``days`` after the photo; or that ``of`` another woman."""
-    value = drawn(world).hb_g_dl[row if of is None else of] * times
+    value = drawn().hb_g_dl[row if of is None else of] * times
     value *= 1 + LAB_CV * np.random.default_rng([SEED, row]).normal()
     with state.database.write() as session:
         woman = find_woman(session, f"KX-{row:03d}")
