@@ -327,6 +327,11 @@ def test_without_a_secure_connection_the_open_page_keeps_photos(browser, page, s
         server.start()
         insecure.clock.fast_forward(15_000)
         wait_until_sent(insecure)  # without anybody touching it
+        # The form no longer says that the photo waits, and leads to what was read on it.
+        status = insecure.locator(".photo-form .form-status")
+        expect(status).not_to_contain_text("Kept on this phone")
+        status.get_by_role("link", name="KX-510").click()
+        expect(insecure.get_by_text("Anaemia is likely")).to_be_visible()
         sign_in(page, server)
         assert len(readings_of(page, "KX-510")) == 1
 

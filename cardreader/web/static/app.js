@@ -38,9 +38,9 @@ async function refreshKept() {
   badge("arrived", results.length);
   // A severe result is seen from every page.
   document.getElementById("arrived-badge").classList.toggle("urgent", results.some((r) => r.rank < 2));
+  forgetKept(items, results);
   if (list) {
     showList(items);
-    forgetKept(items);
     arrivedList.replaceChildren(...results.map(resultRow));
     document.getElementById("arrived").hidden = !results.length;
     const waiting = (await Queue.originals()).length;
@@ -67,10 +67,16 @@ function showList(items) {
 }
 
 // What the form says of a photo that is kept holds until it is sent.
-function forgetKept(items) {
+function forgetKept(items, results) {
   const form = document.querySelector(".photo-form");
   const status = form && form.querySelector(".form-status");
-  if (status && !items.length && status.textContent === form.dataset.kept) status.textContent = "";
+  if (!status || items.length || status.textContent !== form.dataset.kept) return;
+  status.textContent = "";
+  if (list) return; // which shows them above
+  const rows = document.createElement("ul");
+  rows.className = "links";
+  rows.replaceChildren(...results.map(resultRow));
+  status.append(rows);
 }
 
 // Dates as the server writes them: in English the day comes first.
