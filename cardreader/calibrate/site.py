@@ -18,6 +18,7 @@ from cardreader.calibrate.beyond import less_sure_beyond
 from cardreader.calibrate.condition import Conditioned, SitePairs, condition
 from cardreader.calibrate.conformal import exact_rank, group_scale, one_per_group
 from cardreader.calibrate.likeness import like_the_study
+from cardreader.calibrate.papercolour import papers_seen
 from cardreader.calibrate.papers import estimates_on, readable_on
 from cardreader.calibrate.scores import needed_factor
 from cardreader.calibrate.volume import VolumeScatter, volume_scatter
@@ -124,8 +125,10 @@ def _drafts(
 
 
 def _where_taught(made: Conditioned, pairs: SitePairs) -> Calibration:
-    """The conditioned calibration with its gate for unlike cards, and wider beyond its pairs."""
+    """The conditioned calibration with its gates for unlike cards and papers, and wider beyond its
+    pairs."""
     known = like_the_study(made.calibration, pairs, made.weight)
+    known = replace(known, seen_papers=papers_seen(pairs, made.weight))
     return less_sure_beyond(known, pairs.lab_g_dl, made.weight)
 
 

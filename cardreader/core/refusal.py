@@ -37,6 +37,7 @@ class Reason(StrEnum):
     CARD_FADED = "card_faded"
     PAPER_NOT_BLANK = "paper_not_blank"
     PAPER_OUT_OF_PLACE = "paper_out_of_place"
+    PAPER_UNLIKE = "paper_unlike"
     BLOT_MISSING = "blot_missing"
     BLOT_TOO_SMALL = "blot_too_small"
     BLOT_UNEVEN = "blot_uneven"
@@ -92,6 +93,9 @@ ADVICE: dict[Reason, str] = {
     Reason.PAPER_OUT_OF_PLACE: "The blotting paper does not lie flat and straight in the window. "
     "Lay it so that it covers the window and none of the colours, and press creases flat. "
     "If it lies well, turn away from the lamp or window.",
+    Reason.PAPER_UNLIKE: "The blotting paper does not look like the paper of the blots that blood "
+    "tests were held against here. Use that paper, clean and dry, on the same backing. If its "
+    "batch has changed, blots on it can't be read yet: send her for a blood test.",
     Reason.BLOT_MISSING: "No blot was found in the window of the card. "
     "Put the blotting paper in the window with the blot in the middle.",
     Reason.BLOT_TOO_SMALL: "The blot is too small. Make a new blot from one full drop.",

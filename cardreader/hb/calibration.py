@@ -103,17 +103,21 @@ class Calibration(CalibrationNumbers):
         """Of the batches but the first that have a locus of their own."""
         if self.papers is None or self.posterior is None:
             return {}
-        weights, papers = self.weights(), self.papers
+        weights, papers, seen = self.weights(), self.papers, self.seen_papers
         return {
-            paper.batch: self.with_weights(*papers.on_known(paper, weights, self.posterior))
-            for paper in papers.known
+            paper.batch: self.with_weights(
+                *papers.on_known(paper, weights, self.posterior),
+                seen_papers=None if seen is None else seen.on(batch),
+            )
+            for batch, paper in enumerate(papers.known, start=1)
         }
 
     @cached_property
     def _on_another_paper(self) -> Calibration:
         if self.papers is None or self.posterior is None:
             return self
-        return self.with_weights(*self.papers.on_another(self.weights(), self.posterior))
+        moved = self.papers.on_another(self.weights(), self.posterior)
+        return self.with_weights(*moved, seen_papers=None)
 
     def covariance_at(self, hb_g_dl: ArrayLike) -> Array:
         """Scatter of photos (n, 3, 3) at haemoglobin (n,)."""
@@ -168,6 +172,14 @@ class Calibration(CalibrationNumbers):
         """
         seen = self._of_this_size(signature)
         return self._distance2((seen - self.signature_mean) / self.signature_sd)
+
+    def paper_distance2(self, signature: ArrayLike) -> Array:
+        """Squared distance (...) of blank paper from that of the pairs, its limit being 1; 0
+        where that isn't known."""
+        seen = np.asarray(signature, float)
+        if self.seen_papers is None:
+            return np.zeros(seen.shape[:-1])
+        return self.seen_papers.distance2(seen) / self.seen_papers.most
 
     def vividness_sd(self, measured: Measured) -> float:
         """How much livelier (above 0) or duller one photo's phone is than those of the fit."""

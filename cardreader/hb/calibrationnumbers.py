@@ -20,9 +20,11 @@ from cardreader.core.jsontext import indented
 from cardreader.hb.fading import Fading
 from cardreader.hb.filenumbers import plain
 from cardreader.hb.lotcolours import LotColours
+from cardreader.hb.measured import N_SIGNATURE
 from cardreader.hb.paper import Papers
 from cardreader.hb.posterior import Posterior
 from cardreader.hb.seencards import SeenCards
+from cardreader.hb.seenpapers import SeenPapers
 from cardreader.read.chain import CHAIN
 
 Array = NDArray[np.float64]
@@ -44,9 +46,12 @@ _SHAPES = {
 _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
-    "papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards", "vividness_clip",
+    "papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards", "seen_papers",
+    "vividness_clip",
 }  # fmt: skip
-_LEFT_OUT_WHEN_EMPTY = {"papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards"}
+_LEFT_OUT_WHEN_EMPTY = {
+    *("papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards", "seen_papers"),
+}
 """So that calibrations of before keep their hash."""
 _Basis = Literal["simulated", "measured"]
 
@@ -159,6 +164,9 @@ class CalibrationNumbers:
     seen_cards : SeenCards or None
         Which its pairs were read beside: under other lamps and phones it is less sure. None
         where that isn't known.
+    seen_papers : SeenPapers or None
+        What colour the blotting papers of its pairs have: on paper of another it gives no value.
+        None where that isn't known.
     vividness_clip : float
         Standard units at which the phone's vividness counts no further.
     """
@@ -200,6 +208,7 @@ class CalibrationNumbers:
     taught_g_dl: Array = field(default_factory=lambda: np.zeros(0))
     lot_colours: tuple[LotColours, ...] = ()
     seen_cards: SeenCards | None = None
+    seen_papers: SeenPapers | None = None
     vividness_clip: float = VIVIDNESS_CLIP
 
     def __post_init__(self) -> None:
@@ -231,12 +240,20 @@ class CalibrationNumbers:
             self.seen_cards.n_signature != sizes["s"] or not self.signature_precision.size
         ):
             raise CalibrationError("seen_cards do not go with the signatures")
+        self._check_papers(sizes["s"])
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))
         object.__setattr__(self, "lots_by_design", tuple(self.lots_by_design))
         object.__setattr__(self, "lot_colours", tuple(self.lot_colours))
         self._check_taught()
         self._check_values()
+
+    def _check_papers(self, size: int) -> None:
+        if self.seen_papers is None:
+            return
+        batches = 1 if self.papers is None else len(self.papers.batches)
+        if size != N_SIGNATURE or len(self.seen_papers.colours) != batches:
+            raise CalibrationError("seen_papers do not go with the papers and signatures")
 
     def _check_taught(self) -> None:
         value = np.array(self.taught_g_dl, float).ravel()
@@ -307,7 +324,7 @@ class CalibrationNumbers:
                 continue
             if item.name == "lot_colours":
                 value = [one.as_json() for one in value]
-            keeps = isinstance(value, Fading | Posterior | Papers | SeenCards)
+            keeps = isinstance(value, Fading | Posterior | Papers | SeenCards | SeenPapers)
             content[item.name] = value.as_json() if keeps else value
         return content
 
@@ -359,6 +376,8 @@ class CalibrationNumbers:
                 content["papers"] = Papers(**content["papers"])
             if content.get("seen_cards") is not None:
                 content["seen_cards"] = SeenCards(**content["seen_cards"])
+            if content.get("seen_papers") is not None:
+                content["seen_papers"] = SeenPapers(**content["seen_papers"])
             colours = content.get("lot_colours") or ()
             content["lot_colours"] = tuple(LotColours(**one) for one in colours)
             return cls(**content)

@@ -165,7 +165,8 @@ class Estimates:
         low, high = self.calibration.domain_g_dl
         hb = self.final().median
         near = self.distance2 <= self.calibration.max_distance2
-        return np.asarray(self.good_cards & near & (low <= hb) & (hb <= high))
+        good = self.good_cards & self.good_papers
+        return np.asarray(good & near & (low <= hb) & (hb <= high))
 
     @cached_property
     def good_cards(self) -> Mask:
@@ -173,6 +174,11 @@ class Estimates:
         strangeness = self.calibration.strangeness(self.measured.signature)
         like = strangeness <= self.calibration.max_strangeness
         return np.asarray(like & (self.bleached <= self.calibration.max_fade))
+
+    @cached_property
+    def good_papers(self) -> Mask:
+        """Blotting papers (n,) that look like that of the calibration's pairs."""
+        return self.calibration.paper_distance2(self.measured.signature) <= 1
 
 
 def estimates(measured: Measured, calibration: Calibration, print_sd: ArrayLike = 0.0) -> Estimates:
@@ -283,7 +289,7 @@ def read_hb(
     """Estimate from one photo, or refuse a card or colour that no fresh blot has.
 
     Refusals: CARD_FADED, COLOUR_NOT_CORRECTABLE (a card unlike those of the
-    calibration), NOT_BLOOD_COLOUR (off the locus), OUT_OF_RANGE (at an end of it).
+    calibration), PAPER_UNLIKE, NOT_BLOOD_COLOUR (off the locus), OUT_OF_RANGE (at an end of it).
     """
     found = estimates(measured, calibration, print_sd)
     refusal = why_not(found)
@@ -310,6 +316,12 @@ def why_not(found: Estimates) -> Refusal | None:
             Reason.COLOUR_NOT_CORRECTABLE,
             f"the card's colours are unlike any in the calibration: {strangeness:.1f} "
             f"> {model.max_strangeness:g}",
+        )
+    if not found.good_papers[0]:
+        off = float(model.paper_distance2(found.measured.signature[0]))
+        return _refuse(
+            Reason.PAPER_UNLIKE,
+            f"squared distance from the calibration's blotting paper {off:.1f} times its limit",
         )
     if found.distance2[0] > model.max_distance2:
         return _refuse(

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from cardreader.card import layout
 from cardreader.card.layout import Kind
+from cardreader.colour.cielab import D50, lab_to_xyz
 from cardreader.hb.filenumbers import plain
 from cardreader.read.blot import BlotColour
 from cardreader.read.chain import CHAIN
@@ -34,8 +35,12 @@ N_COLOUR = len(COLOUR_COLUMNS)
 _ROW, _COLUMN = np.triu_indices(3)
 
 
-N_SIGNATURE = 2 * 3 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum()) + N_PARAMETERS
-"""Numbers of a card's signature: level and slope of the ramp, chromatic shades, vividness."""
+_N_CARD = 2 * 3 + 3 * int(layout.shades_of_kind(Kind.CHROMATIC).sum())
+PAPER_AT = slice(_N_CARD, _N_CARD + 3)
+"""Where the blank paper's colour stands in a signature."""
+N_SIGNATURE = PAPER_AT.stop + N_PARAMETERS
+"""Numbers of a signature: level and slope of the ramp, chromatic shades, blank paper,
+vividness."""
 VIVIDNESS_AT = N_SIGNATURE - N_PARAMETERS
 """Where the phone's vividness stands in it."""
 BRIGHTEST_AT = VIVIDNESS_AT + 1
@@ -155,15 +160,16 @@ def with_vividness_clipped(z: Array, clip: float) -> Array:
 
 def measured(blot: BlotColour, correction: ColourCorrection) -> Measured:
     """The numbers of one photo that judging needs."""
-    return Measured(blot.log_ratio, blot.covariance, signature(correction))
+    return Measured(blot.log_ratio, blot.covariance, signature(correction, blot))
 
 
-def signature(correction: ColourCorrection) -> Array:
-    """What the card says about lamp and phone, shape (45,).
+def signature(correction: ColourCorrection, blot: BlotColour) -> Array:
+    """What card and blank paper say about lamp and phone, shape (48,).
 
     Log ratios of corrected to measured XYZ, averaged over the prints of a shade: a
-    level and a slope along the ramp, then each chromatic patch. Then the parameters of
-    the phone's vividness: fitted to the same prints, they took up part of what a lamp
+    level and a slope along the ramp, then each chromatic patch. Then the colour of the
+    blank paper: of a brightened one it tells how much ultraviolet the lamp has. Then the
+    parameters of the phone's vividness: fitted to the same prints, they took up part of what a lamp
     leaves there, and without them that part would be lost.
     """
     ratio = layout.by_shade(correction.log_misfit).mean(axis=1)
@@ -174,4 +180,11 @@ def signature(correction: ColourCorrection) -> Array:
     along_ramp = np.linalg.lstsq(design[kept], ratio[ramp][kept], rcond=None)[0]
     chromatic = ratio[layout.shades_of_kind(Kind.CHROMATIC)]
     vividness = correction.vividness.parameters
-    return np.concatenate([along_ramp.ravel(), chromatic.ravel(), vividness])
+    parts = along_ramp.ravel(), chromatic.ravel(), _paper_colour(blot.paper_lab), vividness
+    return np.concatenate(parts)
+
+
+def _paper_colour(lab: Array) -> Array:
+    """ln of X/Y, Y and Z/Y (3,) of blank paper against the perfect diffuser, from CIELAB (3,)."""
+    x, y, z = np.log(lab_to_xyz(lab) / D50)
+    return np.array([x - y, y, z - y])

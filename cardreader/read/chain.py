@@ -5,4 +5,4 @@ measurements. Raise the name whenever any stage's numbers change; a test holds k
 numbers of sample photos against it.
 """
 
-CHAIN = "7"
+CHAIN = "8"
