@@ -1,9 +1,10 @@
 """What colour a study's blotting paper has, batch by batch, and which paper is another.
 
 Of a paper nothing is known beforehand, so each batch lies about the mean of its own photos. How
-one paper scatters, between phones, lamps and sheets, is drawn from what it does in simulated sites
-to what it does in the study, as a normal variance is (Gelman et al., Bayesian Data Analysis, 3.6);
-a next photo's squared distance then goes as a multiple of F, as Hotelling's T2 does (1931).
+one paper scatters, between phones, lamps and sheets, is drawn from what it does in simulated
+sites to what it does in the study, as a normal covariance is (Gelman et al., Bayesian Data
+Analysis, 3.6); a next photo's squared distance then goes as a multiple of F, as Hotelling's T2
+(1931) does.
 """
 
 from __future__ import annotations
@@ -49,5 +50,5 @@ def papers_seen(pairs: SitePairs, weight: Array) -> SeenPapers | None:
     dof = USUAL_PHOTOS + own.sum() - len(counts)
     scatter = (USUAL_PHOTOS * np.diag(USUAL_SD**2) + (own[:, None] * off).T @ off) / dof
     predicted = scatter * (1 + 1 / total.min())
-    most = 3 * float(stats.f.isf(FALSE_ALARMS, 3, dof))
+    most = 3 * dof / (dof - 2) * float(stats.f.isf(FALSE_ALARMS, 3, dof - 2))
     return SeenPapers(colours, np.linalg.inv((predicted + predicted.T) / 2), most)
