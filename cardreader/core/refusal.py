@@ -93,9 +93,9 @@ ADVICE: dict[Reason, str] = {
     Reason.PAPER_OUT_OF_PLACE: "The blotting paper does not lie flat and straight in the window. "
     "Lay it so that it covers the window and none of the colours, and press creases flat. "
     "If it lies well, turn away from the lamp or window.",
-    Reason.PAPER_UNLIKE: "The blotting paper does not look like the paper of the blots that blood "
-    "tests were held against here. Use that paper, clean and dry, on the same backing. If its "
-    "batch has changed, blots on it can't be read yet: send her for a blood test.",
+    Reason.PAPER_UNLIKE: "The blotting paper looks different from the paper tested here. Use the "
+    "paper that was tested, clean and dry, on the same backing. If its batch has changed, blots on "
+    "it can't be read yet: send her for a blood test.",
     Reason.BLOT_MISSING: "No blot was found in the window of the card. "
     "Put the blotting paper in the window with the blot in the middle.",
     Reason.BLOT_TOO_SMALL: "The blot is too small. Make a new blot from one full drop.",

@@ -24,7 +24,7 @@ from cardreader.reader import load_lots
 
 SEED, CELL = 9101, 167
 REFLECTION = next(c for c in CONDITIONS if c.name == "reflection on the blot, one photo")
-TELLING = (12, 17, 33)
+TELLING = (12, 33)
 
 
 @cache
