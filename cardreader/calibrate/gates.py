@@ -10,6 +10,7 @@ from cardreader.calibrate import (
     default,
     likeness,
     outlook,
+    papercolour,
     papers,
     prior,
     site,
@@ -135,6 +136,20 @@ GATES = (
                 "MORE", "pair", "a day, two and a week of sessions; what is shown is a row each"
             ),
             chosen("BLOTS", "blot", "more would change no digit that is shown"),
+        ),
+    ),
+    Stage(
+        "Paper like that of the study",
+        papercolour,
+        (
+            measured(
+                "USUAL_SD",
+                "ln of X/Y, Y, Z/Y",
+                "twice what the papers of most of 40 drawn sites scatter by, seed 31337",
+            ),
+            chosen("USUAL_PHOTOS", "photo", "as many as tell a site's phones and lamps"),
+            chosen("FALSE_ALARMS", "of photos", "a refusal costs one more look at the paper"),
+            chosen("LEAST_PHOTOS", "photo", "fewer are no calibration either"),
         ),
     ),
     Stage(

@@ -30,6 +30,7 @@ FALSE_ALARMS = 1e-3
 """Share of photos of the study's own paper that may be taken for another's; on the same 40 sites
 with 80 pairs 2 in 1,000 were, and 3 under phones and lamps that the study had not."""
 LEAST_PHOTOS = 5
+"""Of a batch, by which its colour is known; a calibration takes five women."""
 
 
 def papers_seen(pairs: SitePairs, weight: Array) -> SeenPapers | None:
