@@ -70,7 +70,7 @@ def outlook(calibration: Calibration, pairs: SitePairs, more: tuple[int, ...] = 
     if calibration.papers is not None:  # of the batch with most pairs; others are wider
         pairs = pairs.take(np.isin(pairs.paper, ["", calibration.papers.batches[0]]))
         # What is known of the others does not go with the posterior that more pairs make.
-        calibration = replace(calibration, papers=None)
+        calibration = replace(calibration, papers=None, seen_papers=None)
     rng = np.random.default_rng(0)
     cards = pairs.take(np.sort(np.resize(rng.permutation(len(pairs)), BLOTS))).measured
     drawn = rng.standard_normal((len(AT_G_DL), len(cards), 3))  # the same now and with more

@@ -30,26 +30,23 @@ FALSE_ALARMS = 1e-3
 """Share of photos of the study's own paper that may be taken for another's; on the same 40 sites
 with 80 pairs 2 in 1,000 were, and 3 under phones and lamps that the study had not."""
 LEAST_PHOTOS = 5
-"""Of a batch, by which its colour is known; a calibration takes five women."""
+"""By which a paper's colour is known; a calibration takes five women."""
 
 
 def papers_seen(pairs: SitePairs, weight: Array) -> SeenPapers | None:
     """Colours of a study's papers, each photo weighing what it counted for in the fit (n,).
 
-    None where a batch has fewer than `LEAST_PHOTOS` that the fit counted.
+    None of fewer than `LEAST_PHOTOS`. A batch of none that counted goes by all that it has.
     """
-    slot = Slots(pairs.paper, 0, 0).at
-    kept = weight >= UNLIKE_WEIGHT
-    counts = np.bincount(slot[kept], minlength=int(slot.max(initial=0)) + 1)
-    if counts.min() < LEAST_PHOTOS:
+    if len(pairs) < LEAST_PHOTOS:
         return None
-    paper = pairs.measured.signature[:, PAPER_AT]
-    own = np.where(kept, weight, 0.0)
-    total = np.bincount(slot, own)
+    slot = Slots(pairs.paper, 0, 0).at
+    own = np.where(weight >= UNLIKE_WEIGHT, weight, 0.0)
+    own = np.where(np.bincount(slot, own)[slot] > 0, own, 1.0)
+    total, paper = np.bincount(slot, own).astype(float), pairs.measured.signature[:, PAPER_AT]
     colours = np.stack([np.bincount(slot, own * column) / total for column in paper.T], axis=1)
     off = paper - colours[slot]
-    dof = USUAL_PHOTOS + own.sum() - len(counts)
+    dof = USUAL_PHOTOS + own.sum() - len(total)
     scatter = (USUAL_PHOTOS * np.diag(USUAL_SD**2) + (own[:, None] * off).T @ off) / dof
-    predicted = scatter * (1 + 1 / total.min())
     most = 3 * dof / (dof - 2) * float(stats.f.isf(FALSE_ALARMS, 3, dof - 2))
-    return SeenPapers(colours, np.linalg.inv((predicted + predicted.T) / 2), most)
+    return SeenPapers(colours, total, np.linalg.inv((scatter + scatter.T) / 2), most)

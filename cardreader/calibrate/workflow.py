@@ -40,7 +40,6 @@ from cardreader.calibrate.verdict import overall
 from cardreader.decide.protocol import Protocol
 from cardreader.hb import container
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.paper import Papers
 
 LEAST_WOMEN_OF_A_SITE = 5
 """Women behind a calibration. Of eight simulated sites, two studies each, with one laboratory
@@ -104,13 +103,12 @@ def calibrate(
     women = features.used["subject"].nunique()
     kind = "synthetic" if about.synthetic else "laboratory"
     calibration = replace(
-        fitted.calibration,
+        on_papers_of_enough(fitted.calibration, features),
         id=about.calibration_id,
         created=about.created.isoformat(),
         # Nothing is called measured unless a laboratory measured it.
         basis="simulated" if about.synthetic else "measured",
         lot_colours=features.lot_colours,
-        papers=_papers_of_enough(fitted.calibration.papers, features),
         source=f"{about.title}: {fitted.calibration.n_pairs} photos of {women} women with "
         f"{kind} values",
     )
@@ -144,17 +142,24 @@ def papers_of_few(features: Features) -> dict[str, int]:
     return {str(batch): int(n) for batch, n in women.items() if n < LEAST_WOMEN_OF_A_SITE}
 
 
-def _papers_of_enough(papers: Papers | None, features: Features) -> Papers | None:
-    """The papers without those of few women: one wrong laboratory value is all they'd be read by.
+def on_papers_of_enough(calibration: Calibration, features: Features) -> Calibration:
+    """The calibration without papers of few women: one wrong laboratory value is all they'd be
+    read by.
 
     That with most pairs stays, as the site's own.
     """
+    papers, seen = calibration.papers, calibration.seen_papers
     if papers is None:
-        return None
+        return calibration
     few = papers_of_few(features).keys() - {papers.batches[0]}
-    batches = tuple(batch for batch in papers.batches if batch not in few)
+    at = [k for k, batch in enumerate(papers.batches) if batch not in few]
+    batches = tuple(papers.batches[k] for k in at)
     known = tuple(one for one in papers.known if one.batch not in few)
-    return replace(papers, batches=batches, known=known)
+    return replace(
+        calibration,
+        papers=replace(papers, batches=batches, known=known),
+        seen_papers=None if seen is None else seen.of(at),
+    )
 
 
 def save(

@@ -19,6 +19,7 @@ from cardreader.hb.container import load_calibration
 from cardreader.hb.estimate import estimates
 from cardreader.hb.measured import Measured
 from cardreader.hb.paper import UNNAMED, Papers
+from cardreader.hb.seenpapers import SeenPapers
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import ORDINARY
@@ -259,8 +260,21 @@ def test_a_batch_of_few_women_gets_no_value(prior):
     assert workflow.papers_of_few(fewer) == {}
     few = Features(rows[~rows["subject"].isin(["b", "c"])].reset_index(drop=True), 13)
     assert workflow.papers_of_few(few) == {"B-2": 4}
-    papers = papers_of(prior, ("B-1", "B-2"))
-    assert workflow._papers_of_enough(papers, fewer).batches == ("B-1", "B-2")
-    assert workflow._papers_of_enough(papers, few).batches == ("B-1",)
-    assert workflow._papers_of_enough(papers_of(prior, ("B-2",)), few).batches == ("B-2",)
-    assert workflow._papers_of_enough(None, few) is None
+
+
+def test_a_calibration_forgets_papers_of_few_women_with_their_colours(prior):
+    women = list("abcdefgh") + list("uvwxyz")
+    rows = pd.DataFrame({"subject": women, "paper": ["B-1"] * 8 + ["B-2"] * 6, "refusal": ""})
+    enough = Features(rows, len(rows))
+    few = Features(rows[~rows["subject"].isin(["u", "v"])].reset_index(drop=True), 12)
+    colours = np.array([[0.0, -0.15, -0.02], [0.01, -0.2, -0.2]])
+    seen = SeenPapers(colours, np.array([8.0, 6.0]), 1e4 * np.eye(3), 20.0)
+    both = replace(prior, papers=papers_of(prior, ("B-1", "B-2")), seen_papers=seen)
+    assert workflow.on_papers_of_enough(both, enough).papers.batches == ("B-1", "B-2")
+    left = workflow.on_papers_of_enough(both, few)
+    assert left.papers.batches == ("B-1",)
+    np.testing.assert_array_equal(left.seen_papers.colours, colours[:1])
+    # That with most pairs stays, however few.
+    own = replace(prior, papers=papers_of(prior, ("B-2",)), seen_papers=seen.of([1]))
+    assert workflow.on_papers_of_enough(own, few).papers.batches == ("B-2",)
+    assert workflow.on_papers_of_enough(prior, few) is prior

@@ -10,6 +10,7 @@ from scipy import stats
 
 from cardreader.calibrate import papercolour
 from cardreader.calibrate.condition import SitePairs
+from cardreader.calibrate.outlook import outlook
 from cardreader.calibrate.papercolour import FALSE_ALARMS, LEAST_PHOTOS, papers_seen
 from cardreader.calibrate.site import fit_site
 from cardreader.core.refusal import Reason, Refusal
@@ -95,9 +96,26 @@ def test_photos_that_did_not_count_do_not_move_it(prior):
 def test_few_photos_say_nothing(prior):
     few = _scattered(LEAST_PHOTOS - 1, WHITE, 7)
     assert papers_seen(_pairs(prior, few), np.ones(len(few))) is None
-    batch = np.array(["P1"] * 10 + ["P2"] * len(few))
-    both = np.vstack([_scattered(10, WHITE, 8), few])
-    assert papers_seen(_pairs(prior, both, batch), np.ones(len(both))) is None
+
+
+@pytest.mark.parametrize("counted", [1.0, 0.0])
+def test_a_batch_of_one_photo_does_not_blur_the_others(prior, counted):
+    paper = np.vstack([_scattered(30, WHITE, 12), CREAM])
+    batch = np.array(["P1"] * 30 + ["P2"])
+    weight = np.append(np.ones(30), counted)
+    alone = papers_seen(_pairs(prior, paper[:30]), weight[:30])
+    both = papers_seen(_pairs(prior, paper, batch), weight)
+    assert alone is not None
+    assert both is not None
+    new = _pairs(prior, _scattered(5, WHITE, 13)).measured.signature
+    assert both.distance2(new) == pytest.approx(alone.distance2(new), rel=0.05)
+    assert both.on(1).colours[0] == pytest.approx(CREAM)
+    # One photo says less of where its paper lies than thirty do.
+    off = CREAM - WHITE
+    there, here = (
+        _pairs(prior, one[None]).measured.signature for one in (CREAM + off, WHITE + off)
+    )
+    assert both.on(1).distance2(there)[0] < 0.6 * both.distance2(here)[0]
 
 
 def test_every_batch_has_its_own_colour(prior):
@@ -111,6 +129,7 @@ def test_every_batch_has_its_own_colour(prior):
     again = Calibration.from_json(model.to_json())
     assert again.sha256 == model.sha256
     assert again.on_paper("P2").paper_distance2(white) > 1
+    assert outlook(model, _pairs(prior, paper, batch)).width_g_dl[0] > 0
     # A batch that no pair was on gives no value whatever it looks like.
     assert model.on_paper("P9").seen_papers is None
 
