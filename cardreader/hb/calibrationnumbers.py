@@ -53,6 +53,14 @@ _LEFT_OUT_WHEN_EMPTY = {
     *("papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards", "seen_papers"),
 }
 """So that calibrations of before keep their hash."""
+_PARTS: dict[str, type[Any]] = {
+    "fading": Fading,
+    "posterior": Posterior,
+    "papers": Papers,
+    "seen_cards": SeenCards,
+    "seen_papers": SeenPapers,
+}
+"""Fields that are objects of their own, which know their plain values."""
 _Basis = Literal["simulated", "measured"]
 
 
@@ -324,8 +332,8 @@ class CalibrationNumbers:
                 continue
             if item.name == "lot_colours":
                 value = [one.as_json() for one in value]
-            keeps = isinstance(value, Fading | Posterior | Papers | SeenCards | SeenPapers)
-            content[item.name] = value.as_json() if keeps else value
+            is_part = item.name in _PARTS and value is not None
+            content[item.name] = value.as_json() if is_part else value
         return content
 
     def to_json(self) -> str:
@@ -368,16 +376,9 @@ class CalibrationNumbers:
         if unknown := content.keys() - names:
             raise CalibrationError(f"calibration has unknown {', '.join(sorted(unknown))}")
         try:
-            if content.get("fading") is not None:
-                content["fading"] = Fading(**content["fading"])
-            if content.get("posterior") is not None:
-                content["posterior"] = Posterior(**content["posterior"])
-            if content.get("papers") is not None:
-                content["papers"] = Papers(**content["papers"])
-            if content.get("seen_cards") is not None:
-                content["seen_cards"] = SeenCards(**content["seen_cards"])
-            if content.get("seen_papers") is not None:
-                content["seen_papers"] = SeenPapers(**content["seen_papers"])
+            for name, part in _PARTS.items():
+                if content.get(name) is not None:
+                    content[name] = part(**content[name])
             colours = content.get("lot_colours") or ()
             content["lot_colours"] = tuple(LotColours(**one) for one in colours)
             return cls(**content)
