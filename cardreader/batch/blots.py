@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
-from cardreader.batch.sources import PhotoFile, SourceError, list_photos, listed_twice
+from cardreader.batch.sources import ListedTwice, PhotoFile, SourceError, list_photos
 from cardreader.core.oneline import one_line
 from cardreader.decide.subject import Subject
 
@@ -19,9 +19,11 @@ def find_photos(sources: Iterable[str], subject: Subject | None = None) -> list[
     for a source that can't be listed, with the reason in one line.
     """
     found: dict[str, PhotoFile] = {}
+    twice = ListedTwice()
     for photo in list_photos(sources, subject):
         if found.setdefault(photo.name, photo) != photo:
-            raise listed_twice(photo)
+            twice.add(photo)
+    twice.must_be_none()
     return join_blots(found[name] for name in sorted(found))
 
 

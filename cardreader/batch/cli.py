@@ -6,6 +6,7 @@ import argparse
 import re
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING
 from cardreader.core.oneline import one_line
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
+from cardreader.terminal.faults import faults_told
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import number, workers_option
 from cardreader.terminal.output import complain, counted, say
@@ -96,7 +98,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     left_out: Counter[str] = Counter()
     if arguments.sources:
         listed = list_photos(arguments.sources, left_out=left_out)
-        with told(ExitCode.NO_FILE, SourceError):
+        with told(ExitCode.NO_FILE, SourceError), _list_faults_told():
             first = next(listed, None)  # so that a wrong word leaves no folder behind
         if first is None:
             known = ", ".join(PHOTO_ENDINGS)
@@ -120,6 +122,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         writing(out),
         told(ExitCode.NO_FILE, ClusterError, SourceError),
         told(ExitCode.BAD_DATA, JournalError),
+        _list_faults_told(),
     ):
         counts = run_batch(photos, reader, settings, progress_of(arguments))
     if arguments.same_blot is not None and not counts.of_several:
@@ -131,11 +134,11 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
     refer, confirm, as_protocol = counts.follows
-    unread = "; the others weren't read: photograph them again, or send for a blood test"
+    unread = "; ".join(f"{count} {remedy.value}" for remedy, count in counts.remedies)
     say(
         f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "
-        f"confirm by a blood test, {as_protocol} not anaemic"
-        f"{unread * bool(counts.refused or counts.failed)}.\n"
+        f"confirm by a blood test, {as_protocol} anaemia unlikely"
+        f"{f'. Not read, which does not mean well: {unread}' * bool(unread)}.\n"
     )
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
@@ -145,6 +148,17 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
             "unpacked, and other pictures saved as JPEG.\n"
         )
     return ExitCode.OK
+
+
+@contextmanager
+def _list_faults_told() -> Iterator[None]:
+    """Tells all that is wrong with a list before the command ends over it."""
+    from cardreader.batch.sources import ListError
+
+    try:
+        yield
+    except ListError as error:
+        raise faults_told(error, error.name) from None
 
 
 def _kinds(left_out: Counter[str]) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from cardreader.batch.ahead import Ahead
 from cardreader.batch.blots import join
 from cardreader.batch.journalfile import JournalFile
-from cardreader.batch.sources import PhotoFile, listed_twice
+from cardreader.batch.sources import ListedTwice, PhotoFile
 from cardreader.batch.stores import is_address
 from cardreader.decide.subject import Smoking, Subject, Trimester
 
@@ -70,13 +70,18 @@ class Listing:
     ) -> Iterator[PhotoFile]:
         waiting: deque[tuple[Any, ...]] = deque()
         last = 0
+        twice = ListedTwice()
         while True:
             if not ahead.ended:
-                for photo in ahead.take(wait=not waiting):
-                    self._keep(photo)
+                for photo in ahead.take(wait=not waiting or bool(twice)):
+                    if not self._keep(photo):
+                        twice.add(photo)
                 if ahead.ended:
+                    twice.must_be_none()
                     self._take_over()
                     all_come(len(self))
+            if twice:
+                continue  # what else is wrong is told too, and no further photo begun
             if not waiting:
                 waiting += self._file.ask(
                     f"SELECT number, {_FACTS} FROM coming WHERE number > ? "
@@ -88,12 +93,13 @@ class Listing:
             last, *facts = waiting.popleft()
             yield self._photo(tuple(facts))
 
-    def _keep(self, photo: PhotoFile) -> None:
+    def _keep(self, photo: PhotoFile) -> bool:
+        """Whether it came for the first time, or with the facts that it had then."""
         facts = _facts(photo)
         if self._file.ask(_KEEP, facts):
-            return
-        if self._file.one(f"SELECT {_FACTS} FROM coming WHERE name = ?", (photo.name,)) != facts:
-            raise listed_twice(photo)
+            return True
+        kept = self._file.one(f"SELECT {_FACTS} FROM coming WHERE name = ?", (photo.name,))
+        return kept == facts
 
     def _take_over(self) -> None:
         """Make the photos that came those of the table."""

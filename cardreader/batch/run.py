@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from cardreader import __version__
+from cardreader.batch.advice import Remedy, remedies
 from cardreader.batch.dictionary import data_package
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
@@ -77,6 +78,8 @@ class Counts:
     """Photos that were read, each content once: to refer now, to confirm, neither of them."""
     reasons: tuple[tuple[str, int], ...] = ()
     """Why photos gave no reading, and how many of each; the most frequent first."""
+    remedies: tuple[tuple[Remedy, int], ...] = ()
+    """What is left to do about those, each content once."""
 
 
 def run_batch(
@@ -243,6 +246,7 @@ def _write(
         of_several,
         (numbers.refer, numbers.confirm, numbers.as_protocol),
         ranked(tally.row_reasons),
+        remedies(numbers.reasons),
     )
     about = _about(job.reader, counts)
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")

@@ -20,7 +20,8 @@ from typing import Any
 from cardreader.batch.stores import NoStoreError, is_address, read_stored, stored_objects
 from cardreader.core.oneline import one_line, what_failed
 from cardreader.core.photofiles import PhotoFiles
-from cardreader.core.sheet import read_sheet
+from cardreader.core.rowfaults import Faults, FaultsError
+from cardreader.core.sheet import Sheet, SheetError, SheetRow, read_sheet
 from cardreader.decide.subject import Smoking, Subject, Trimester
 from cardreader.read.photo import MAX_FILE_BYTES
 
@@ -38,6 +39,17 @@ MAX_LIST_BYTES = 500_000_000
 
 class SourceError(ValueError):
     """A source that can't be listed; one line says why."""
+
+
+class ListError(SourceError, FaultsError):
+    """A list that can't be used; ``errors`` holds the first faults of all its rows."""
+
+    def __init__(self, name: str, faults: Faults) -> None:
+        FaultsError.__init__(self, *faults.all())
+        self.name = name
+
+    def __str__(self) -> str:
+        return f"{self.name}: {super().__str__()}"
 
 
 @dataclass(frozen=True)
@@ -85,9 +97,24 @@ def list_photos(
         yield from _of_source(source, subject or Subject(), counted)
 
 
-def listed_twice(photo: PhotoFile) -> SourceError:
-    """For a photo that two sources say different things about."""
-    return SourceError(f"{one_line(photo.name)} is listed twice with different facts")
+class ListedTwice:
+    """Photos that two rows or sources say different things about, as they are met."""
+
+    def __init__(self) -> None:
+        self._faults = Faults()
+
+    def __bool__(self) -> bool:
+        return bool(self._faults)
+
+    def add(self, photo: PhotoFile) -> None:
+        """Note such a photo."""
+        said = f"{one_line(photo.name)} is listed twice with different facts"
+        self._faults.add(0, "", said)
+
+    def must_be_none(self) -> None:
+        """ListError with all of them, if there are any."""
+        if self:
+            raise ListError("the list", self._faults)
 
 
 def read_bytes(name: str) -> bytes:
@@ -214,31 +241,41 @@ def _decoded(data: bytes) -> str:
 
 
 def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
-    number, files = 0, PhotoFiles(path.parent)
+    """Photos of a table up to its first fault; then ListError, with the faults of all rows."""
+    faults, files = Faults(), PhotoFiles(path.parent)
+    number = 0
     try:
         sheet = read_sheet(data, LIST_COLUMNS)
         if "photo" not in sheet.names:
             raise SourceError(f"{path}: the header has no column 'photo'")
         for row in sheet:
             number = row.number
-            if row.problem:
-                raise ValueError(row.problem)
-            given = {key: row.cells.get(key, "") for key in LIST_COLUMNS}
-            given["elevation_m"] = sheet.number(given["elevation_m"])
-            if not given["photo"]:
-                raise ValueError("no photo named")
-            yield _local(
-                _listed(files, given["photo"]),
-                _subject(given, subject),
-                given["phone"] or None,
-                given["light"] or None,
-                given["blot"] or None,
-            )
-    except SourceError:
-        raise
-    except ValueError as error:
-        # As a spreadsheet counts, whose first row is the header.
-        raise SourceError(f"{path}, line {number + 1}: {one_line(error)}") from None
+            given = _given(sheet, row, faults)
+            about = given and _subject(given, subject, number, faults)
+            if given and about and not faults:
+                yield _local(
+                    _listed(files, given["photo"]),
+                    about,
+                    given["phone"] or None,
+                    given["light"] or None,
+                    given["blot"] or None,
+                )
+    except SheetError as error:
+        faults.add(number and number + 1, "", one_line(error))
+    if faults:
+        raise ListError(str(path), faults)
+
+
+def _given(sheet: Sheet, row: SheetRow, faults: Faults) -> dict[str, str] | None:
+    """What a row says in the columns of a list; None where it can't be told."""
+    if row.problem:
+        faults.add(row.number, "", row.problem)
+        return None
+    given = {key: row.cells.get(key, "") for key in LIST_COLUMNS}
+    given["elevation_m"] = sheet.number(given["elevation_m"])
+    if not given["photo"]:
+        faults.add(row.number, "photo", "is empty: no photo named")
+    return given
 
 
 def _listed(files: PhotoFiles, name: str) -> str:
@@ -253,16 +290,21 @@ _FACTS: dict[str, tuple[Callable[[str], Any], str]] = {
 }
 
 
-def _subject(given: dict[str, str], otherwise: Subject) -> Subject:
-    stated = {name: _fact(name, given[name]) for name in _FACTS if given[name]}
+def _subject(given: dict[str, str], otherwise: Subject, row: int, faults: Faults) -> Subject | None:
+    """What a row says of the woman; None where a cell, or they together, can't be true."""
+    stated: dict[str, Any] = {}
+    good = True
+    for name, (parse, wanted) in _FACTS.items():
+        try:
+            if given[name]:
+                stated[name] = parse(given[name])
+        except ValueError:
+            faults.add(row, name, f"{given[name]!r} is not {wanted}")
+            good = False
     if "trimester" in stated or "gestation_weeks" in stated:
         otherwise = replace(otherwise, trimester=None, gestation_weeks=None)
-    return replace(otherwise, **stated)
-
-
-def _fact(name: str, text: str) -> Any:
-    parse, wanted = _FACTS[name]
     try:
-        return parse(text)
-    except ValueError:
-        raise ValueError(f"{name}: {text!r} is not {wanted}") from None
+        return replace(otherwise, **stated) if good else None
+    except ValueError as error:
+        faults.add(row, "", one_line(error))
+        return None

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.kept import Kept
 from cardreader.calibrate.study import Study
-from cardreader.calibrate.studyfaults import RowError
 from cardreader.card.lot import Lot
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
 from cardreader.core.photofiles import PhotoFiles
 from cardreader.core.refusal import Refusal
+from cardreader.core.rowfaults import RowError
 from cardreader.hb.lotcolours import LotColours
 from cardreader.hb.measured import COLOUR_COLUMNS, N_SIGNATURE, Measured
 from cardreader.pipeline import measure_photo

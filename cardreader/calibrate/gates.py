@@ -17,7 +17,7 @@ from cardreader.calibrate import (
     sitefading,
     volume,
 )
-from cardreader.core import unitlook, units
+from cardreader.core import rowfaults, unitlook, units
 from cardreader.core.gates import Stage, chosen, derived, measured, standard
 
 _LEFT_OUT = "sites of print and blot models that their prior had not seen, seeds 31337 and 51001"
@@ -281,6 +281,11 @@ GATES = (
             ),
             standard("HAEMS", "haem", "haemoglobin has four"),
         ),
+    ),
+    Stage(
+        "Faults of a table",
+        rowfaults,
+        (chosen("MOST_TOLD", "fault", "what a screen holds; more are mended no sooner"),),
     ),
     Stage(
         "Values in another unit than told",

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from cardreader.calibrate.studyfaults import RowError, StudyError
+from cardreader.calibrate.studyfaults import StudyError
+from cardreader.core.rowfaults import RowError
 from cardreader.hb.measured import Measured, OtherChainError
 
 MAX_FILE_BYTES = 500_000_000

@@ -30,9 +30,10 @@ from cardreader.calibrate.studycolumns import (
     header_faults,
     to_g_dl,
 )
-from cardreader.calibrate.studyfaults import RowError, StudyError
+from cardreader.calibrate.studyfaults import StudyError
 from cardreader.calibrate.studyodd import odd_rows
 from cardreader.core.oneline import one_line
+from cardreader.core.rowfaults import RowError
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 from cardreader.core.units import G_DL_PER_MMOL_L, G_L_PER_G_DL
 

@@ -11,7 +11,7 @@ from cardreader.calibrate.studycolumns import (
     LabMethod,
     LabUnit,
 )
-from cardreader.calibrate.studyfaults import RowError
+from cardreader.core.rowfaults import RowError
 from cardreader.core.unitlook import look_smaller_by
 from cardreader.core.units import G_DL_PER_MMOL_L, HAEMS
 

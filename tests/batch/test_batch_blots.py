@@ -14,12 +14,15 @@ from batchrig import batch, contents, rows, variant
 from twosides import photographed_twice
 
 from cardreader.api import read_many, read_same_blot
+from cardreader.batch.advice import Remedy, remedies
 from cardreader.batch.blots import blot_pattern, find_photos, join, named_by
 from cardreader.batch.journal import Journal
 from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import PhotoFile, SourceError
 from cardreader.calibrate.papers import papers_of
+from cardreader.core.refusal import Reason
 from cardreader.core.shipped import shipped
+from cardreader.decide.rule import NO_PHOTO_HELPS
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import save
@@ -218,11 +221,35 @@ def test_what_is_left_to_do_is_told_of_photos_that_were_not_read(
     words = ("--out", tmp_path / "out", "--workers", "1", "--no-summary")
     done = batch(tmp_path / "a.jpg", *words)
     assert "out: 1 photo: 1 read" in done.stdout
-    assert "not anaemic.\n" in done.stdout
+    assert done.stdout.endswith(" anaemia unlikely.\n")
     (tmp_path / "b.jpg").write_text("no photo")
     done = batch(tmp_path / "a.jpg", tmp_path / "b.jpg", *words)
     assert "out: 2 photos: 1 read, 1 refused" in done.stdout
-    assert "not anaemic; the others weren't read: photograph them again" in done.stdout
+    assert "Not read, which does not mean well: 1 photograph again, or send for a" in done.stdout
+
+
+def test_advice_at_the_end_fits_why_photos_were_not_read(tmp_path: Path, card_photo: bytes) -> None:
+    """A new photo helps no file that isn't there."""
+    (tmp_path / "a.jpg").write_bytes(variant(card_photo, 1))
+    (tmp_path / "list.csv").write_text("photo\na.jpg\nmoved.jpg\n")
+    words = ("--out", tmp_path / "out", "--workers", "1")
+    done = batch(tmp_path / "list.csv", *words)
+    assert "Not read, which does not mean well: 1 can't be opened: put the file" in done.stdout
+    assert "photograph" not in done.stdout
+    page = (tmp_path / "out" / "summary.html").read_text()
+    assert "Not read</b>, which does not mean well: can&#39;t be opened" in page
+    later = batch(tmp_path / "a.jpg", *words, today="2099-01-01")
+    assert "1 photograph again beside a card that is in date" in later.stdout
+
+
+def test_every_reason_has_its_remedy_and_no_photo_is_asked_for_in_vain() -> None:
+    reasons = [*Reason, *Failure]
+    told = remedies([(str(reason), 1) for reason in reasons])
+    assert sum(count for _, count in told) == len(reasons)
+    for reason in NO_PHOTO_HELPS:
+        assert remedies([(str(reason), 2)]) == ((Remedy.BLOOD_TEST, 2),)
+    # Whoever is not read may be severe: nothing ends without a way to a blood test.
+    assert all("blood test" in remedy.value for remedy in Remedy)
 
 
 def test_an_archive_is_no_photo(tmp_path: Path) -> None:

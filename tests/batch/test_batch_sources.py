@@ -13,8 +13,12 @@ import pytest
 
 from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
-from cardreader.batch.sources import PhotoFile, SourceError, list_photos, read_bytes
+from cardreader.batch.sources import ListError, PhotoFile, SourceError, list_photos, read_bytes
+from cardreader.cli import main
+from cardreader.core.rowfaults import MOST_TOLD
 from cardreader.decide.subject import Smoking, Subject, Trimester
+from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.faults import HOW_ROWS_COUNT
 
 
 def _names(*sources: str | Path) -> list[str]:
@@ -91,22 +95,62 @@ def test_table_tells_about_the_woman_the_phone_and_the_light(tmp_path: Path) -> 
     ("text", "message"),
     [
         ("picture\na.jpg\n", "no column 'photo'"),
-        ("photo,trimester\na.jpg,4\n", "line 2: trimester: '4' is not 1, 2 or 3"),
+        ("photo,trimester\na.jpg,4\n", "row 1, trimester: '4' is not 1, 2 or 3"),
         (
             "photo,gestation_weeks\na.jpg,22+3\n",
             r"'22\+3' is not a whole number of completed weeks",
         ),
-        ("photo,smoking\na.jpg,yes\n", "line 2: smoking: 'yes' is not one of none, some"),
-        ("photo,elevation_m,light\na.jpg,1500,5,sun\n", "line 2: has more cells than there"),
-        ("photo,elevation_m\na.jpg,\nb.jpg,99999\n", "line 3: elevation of 99999 m"),
-        ("photo,light\n,sun\n", "line 2: no photo named"),
+        ("photo,smoking\na.jpg,yes\n", "row 1, smoking: 'yes' is not one of none, some"),
+        ("photo,elevation_m,light\na.jpg,1500,5,sun\n", "row 1: has more cells than there"),
+        ("photo,elevation_m\na.jpg,\nb.jpg,99999\n", "row 2: elevation of 99999 m"),
+        ("photo,light\n,sun\n", "row 1, photo: is empty: no photo named"),
         ("photo,light\na.jpg,sun\na.jpg,shade\n", "listed twice with different facts"),
     ],
 )
-def test_faults_of_a_table_name_the_line(tmp_path: Path, text: str, message: str) -> None:
+def test_faults_of_a_table_name_the_row(tmp_path: Path, text: str, message: str) -> None:
     (tmp_path / "list.csv").write_text(text)
     with pytest.raises(SourceError, match=message):
         find_photos([str(tmp_path / "list.csv")])
+
+
+def test_all_faults_of_a_table_are_told_at_once(tmp_path: Path) -> None:
+    rows = ["a.jpg,4,x", ",1,", "b.jpg,2,400", *(f"{i}.jpg,5," for i in range(100))]
+    text = "\n".join(["photo,trimester,elevation_m", *rows, "z.jpg,1,99999"])
+    (tmp_path / "list.csv").write_text(text)
+    with pytest.raises(ListError, match=r"list\.csv: row 1, .* \(and 103 more\)") as caught:
+        find_photos([str(tmp_path / "list.csv")])
+    assert [(e.row, e.column) for e in caught.value.errors][:4] == [
+        (1, "trimester"),
+        (1, "elevation_m"),
+        (2, "photo"),
+        (4, "trimester"),
+    ]
+    assert caught.value.count == 104
+    assert len(caught.value.errors) == MOST_TOLD
+
+
+def test_a_faulty_list_is_told_by_row_before_anything_is_made(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = "\n".join(f"{i}.jpg,no" for i in range(MOST_TOLD + 5))
+    (tmp_path / "list.csv").write_text(f"photo,smoking\n{rows}\n")
+    words = ["batch", str(tmp_path / "list.csv"), "--out", str(tmp_path / "out")]
+    assert main(words) == ExitCode.BAD_DATA
+    told = capsys.readouterr()
+    assert told.out.splitlines()[0].startswith("row 1, smoking: 'no' is not one of none")
+    assert told.out.splitlines()[-2:] == ["... and 5 more faults", HOW_ROWS_COUNT]
+    assert "list.csv has 45 faults: correct them" in told.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_photos_listed_twice_are_told_together(tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text("photo,light\na.jpg,sun\nb.jpg,sun\na.jpg,\nb.jpg,\n")
+    with Journal(tmp_path / "journal.sqlite") as journal:
+        for listed in (find_photos, lambda it: journal.photos.replace(list_photos(it))):
+            with pytest.raises(ListError, match="twice with different facts") as caught:
+                listed([str(tmp_path / "list.csv")])
+            names = [Path(str(e.problem).split(" is ")[0]).name for e in caught.value.errors]
+            assert names == ["a.jpg", "b.jpg"]
 
 
 def test_a_list_is_read_as_spreadsheets_write_it(tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.papers import papers_of
 from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
+from cardreader.core.rowfaults import MOST_TOLD
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.hb.calibration import Calibration
@@ -100,7 +101,7 @@ def test_what_looks_odd_in_many_rows_does_not_drown_the_faults(tmp_path, capsys)
     pd.DataFrame(rows).to_csv(path, index=False)
     assert run("validate", path) == ExitCode.BAD_DATA
     out = capsys.readouterr().out.splitlines()
-    assert sum(line.startswith("please look at") for line in out) == inputs.MOST_FAULTS_SHOWN
+    assert sum(line.startswith("please look at") for line in out) == MOST_TOLD
     assert "... and 160 more to look at" in out
 
 

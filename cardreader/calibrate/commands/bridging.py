@@ -12,7 +12,6 @@ from cardreader.calibrate.commands.inputs import (
     features_of,
     must_be_free,
     must_be_new,
-    say_line,
     study_of,
     with_past,
 )
@@ -21,6 +20,7 @@ from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.hb import container
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, writing
+from cardreader.terminal.faults import say_line
 
 
 def bridge(arguments: argparse.Namespace) -> ExitCode:

@@ -5,21 +5,20 @@ from __future__ import annotations
 import argparse
 import os
 
-from cardreader.calibrate.commands.inputs import (
-    HOW_ROWS_COUNT,
-    MOST_FAULTS_SHOWN,
-    no_lot,
-    print_faults,
-    say_first,
-    say_line,
-    say_warnings,
-)
+from cardreader.calibrate.commands.inputs import no_lot, say_warnings
 from cardreader.calibrate.features import take_kept
 from cardreader.calibrate.kept import Kept, read_kept
 from cardreader.calibrate.study import Study, read_study
 from cardreader.calibrate.studyfaults import StudyError
 from cardreader.core.photofiles import PhotoFiles
+from cardreader.core.rowfaults import MOST_TOLD
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.faults import (
+    HOW_ROWS_COUNT,
+    print_faults,
+    say_first,
+    say_line,
+)
 from cardreader.terminal.readeroptions import lots_of
 
 
@@ -78,7 +77,7 @@ def _no_photos(
             if kept is None
             else f"nothing measured of {photo} is in {arguments.measured}"
         )
-        for row, photo in gone[:MOST_FAULTS_SHOWN]
+        for row, photo in gone[:MOST_TOLD]
     ]
     return lines, len(gone) - len(lines)
 

@@ -12,13 +12,13 @@ from cardreader.calibrate.commands.inputs import (
     must_be_free,
     must_be_of_a_demo,
     protocol_of,
-    say_line,
     write_files,
 )
 from cardreader.calibrate.verdict import criteria_words, overall
 from cardreader.core.shipped import shipped
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import writing
+from cardreader.terminal.faults import say_line
 from cardreader.terminal.output import make_folder
 from cardreader.terminal.readeroptions import calibration_of
 

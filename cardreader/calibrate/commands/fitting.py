@@ -7,14 +7,12 @@ import argparse
 from cardreader.calibrate import workflow
 from cardreader.calibrate.choosing import Recipe
 from cardreader.calibrate.commands.inputs import (
-    MOST_FAULTS_SHOWN,
     about_of,
     features_of,
     must_be_free,
     older_at,
     prior_for,
     protocol_of,
-    say_line,
     study_of,
 )
 from cardreader.calibrate.compared import compared
@@ -25,8 +23,10 @@ from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.verdict import criteria_words, overall
 from cardreader.core.oneline import reason
+from cardreader.core.rowfaults import MOST_TOLD
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, writing
+from cardreader.terminal.faults import say_line
 from cardreader.terminal.readeroptions import calibration_of, lots_of
 
 
@@ -113,13 +113,13 @@ def _say_weights(features: Features, fitted: Fit) -> None:
     if not unlike.any():
         return
     names = features.used["photo"][unlike].astype(str).tolist()
-    more = len(names) - MOST_FAULTS_SHOWN
+    more = len(names) - MOST_TOLD
     told = "photo is unlike the others and counts"
     if len(names) > 1:
         told = "photos are unlike the others and count"
     say_line(
         f"{len(names)} {told} little (look whether blot, woman and laboratory value belong "
         "together, and whether all lay on one paper): "
-        + ", ".join(names[:MOST_FAULTS_SHOWN])
+        + ", ".join(names[:MOST_TOLD])
         + (f" and {more} more" if more > 0 else "")
     )

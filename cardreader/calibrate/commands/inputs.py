@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
-from typing import TypeVar
 
 from cardreader.calibrate import workflow
 from cardreader.calibrate.features import Features, read_features
@@ -15,7 +13,6 @@ from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.provenance import Past, past_of
 from cardreader.calibrate.sitefading import PRIOR_OF
 from cardreader.calibrate.study import Study, read_study
-from cardreader.calibrate.studyfaults import RowError, StudyError
 from cardreader.card.lots import Lots
 from cardreader.core.oneline import one_line, reason
 from cardreader.core.shipped import shipped
@@ -26,12 +23,15 @@ from cardreader.hb.calibration import Calibration
 from cardreader.hb.lotcolours import WHAT_TO_DO
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, using_data
-from cardreader.terminal.output import make_folder, say, write_file
+from cardreader.terminal.faults import (
+    HOW_ROWS_COUNT,
+    print_faults,
+    say_first,
+    say_line,
+    with_faults_told,
+)
+from cardreader.terminal.output import make_folder, write_file
 from cardreader.terminal.readeroptions import lots_of
-
-Table = TypeVar("Table")
-MOST_FAULTS_SHOWN = 40
-HOW_ROWS_COUNT = "(row 1 is the first below the header: row 2 of a spreadsheet)"
 
 
 def study_of(arguments: argparse.Namespace) -> Study:
@@ -46,24 +46,6 @@ def study_of(arguments: argparse.Namespace) -> Study:
         without = ", or go on without by --skip-faulty" if len(study.rows) else ""
         raise CommandError(ExitCode.BAD_DATA, f"{arguments.table} has {many}{without}")
     return study
-
-
-def with_faults_told(read: Callable[[Path], Table], path: Path) -> Table:
-    """What ``read`` makes of a table; CommandError, after a line for each fault, if there are many.
-
-    With one fault the error itself is the line.
-    """
-    try:
-        return read(path)
-    except StudyError as error:
-        if len(error.errors) == 1:
-            raise
-        print_faults(error.errors)
-        if error.errors[0].row:
-            say_line(HOW_ROWS_COUNT)
-        raise CommandError(
-            ExitCode.BAD_DATA, f"{path} has {len(error.errors)} faults: correct them"
-        ) from None
 
 
 def prior_for(study: Study, lots: Lots) -> Path:
@@ -246,22 +228,9 @@ def must_be_of_a_demo(path: Path, mark: str) -> None:
         )
 
 
-def print_faults(errors: tuple[RowError, ...]) -> None:
-    """A line for each of the first faults."""
-    say_first([str(error) for error in errors], "faults")
-
-
 def say_warnings(study: Study) -> None:
     """A line for each of the first rows worth a look."""
     say_first([f"please look at {warning}" for warning in study.warnings], "to look at")
-
-
-def say_first(lines: Sequence[str], what: str, untold: int = 0) -> None:
-    """The first lines, and how many more there are; ``untold`` of them were not even made."""
-    for line in lines[:MOST_FAULTS_SHOWN]:
-        say_line(line)
-    if more := len(lines[MOST_FAULTS_SHOWN:]) + untold:
-        say_line(f"... and {more} more {what}")
 
 
 def write_files(folder: Path, files: dict[str, bytes]) -> None:
@@ -269,8 +238,3 @@ def write_files(folder: Path, files: dict[str, bytes]) -> None:
     make_folder(folder)
     for name, data in files.items():
         write_file(folder / name, data)
-
-
-def say_line(words: str) -> None:
-    """Words, and the end of the line."""
-    say(words + "\n")

@@ -13,7 +13,6 @@ from cardreader.calibrate.commands.inputs import (
     must_be_of_its_colours,
     must_give_values,
     protocol_of,
-    say_line,
     study_of,
     with_past,
     write_files,
@@ -21,6 +20,7 @@ from cardreader.calibrate.commands.inputs import (
 from cardreader.calibrate.verdict import criteria_words, overall
 from cardreader.core.shipped import shipped
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.faults import say_line
 
 
 def report(arguments: argparse.Namespace) -> ExitCode:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import argparse
 
 from cardreader.calibrate import planning
-from cardreader.calibrate.commands.inputs import (
-    say_line,
-)
 from cardreader.calibrate.conformal import least_groups
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import told
+from cardreader.terminal.faults import say_line
 
 
 def plan(arguments: argparse.Namespace) -> ExitCode:

@@ -7,13 +7,12 @@ import argparse
 from cardreader.calibrate import drift as watching
 from cardreader.calibrate.commands.inputs import (
     must_be_no_calibration,
-    say_line,
-    with_faults_told,
     with_past,
     write_files,
 )
 from cardreader.calibrate.confirmations import drift_page, read_confirmations
 from cardreader.terminal.exitcodes import ExitCode
+from cardreader.terminal.faults import say_line, with_faults_told
 
 
 def drift(arguments: argparse.Namespace) -> ExitCode:
