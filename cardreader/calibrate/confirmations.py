@@ -16,12 +16,20 @@ from cardreader.calibrate.document import Bullets, Document, Figure, Section, Te
 from cardreader.calibrate.drift import Chart, Confirmation
 from cardreader.calibrate.spelling import spelling_key
 from cardreader.calibrate.study import MAX_FILE_BYTES, MAX_ROWS
-from cardreader.calibrate.studyfaults import RowError, StudyError
+from cardreader.calibrate.studyfaults import StudyError
+from cardreader.core.rowfaults import RowError
 from cardreader.core.sheet import SheetError, SheetRow, read_sheet
 
 COLUMNS = ("date", "lot", "phone", "hb_g_dl", "sd_g_dl", "lab_g_dl", "lab_sd_g_dl")
 OF_REGISTER = {"date": "confirmed_on", "lot": "lot_id"}
 """How a register's own table of them calls what has another name there."""
+_LACKING = {
+    "sd_g_dl": "how far the reading may be off, one standard deviation (a 90 % interval is 3.3 of "
+    "them wide): the charts' limits are in these, and a guess would hide drift or invent it",
+    "lab_sd_g_dl": "how far one laboratory result may be off, one standard deviation (where it is "
+    "not known a register assumes 0.3)",
+}
+"""What a column holds that is easily left empty, since a reading in words doesn't show it."""
 NOT_KNOWN = "-"
 """A lot or phone that a register does not know: one of its own to the charts, as on its page."""
 
@@ -43,7 +51,7 @@ def read_confirmations(path: Path) -> list[Confirmation]:
         of_register = set(OF_REGISTER.values()) <= set(sheet.names)
         names = {name: OF_REGISTER.get(name, name) if of_register else name for name in COLUMNS}
         if missing := [name for name in names.values() if name not in sheet.names]:
-            raise StudyError(tuple(RowError(0, name, "column is missing") for name in missing))
+            raise StudyError(tuple(_missing(name) for name in missing))
         rows = list(islice(sheet, MAX_ROWS + 1))
     except SheetError as error:
         raise StudyError((RowError(0, "", f"can't be read as a table: {error}"),)) from None
@@ -92,6 +100,8 @@ def _entry(row: SheetRow, record: dict[str, str]) -> Confirmation | RowError:
     values = {}
     limits = {"hb_g_dl": 25.0, "lab_g_dl": 25.0, "sd_g_dl": 5.0, "lab_sd_g_dl": 5.0}
     for name, high in limits.items():
+        if not record[name]:
+            return RowError(number, name, f"is empty{_what(name)}")
         try:
             values[name] = float(record[name])
         except ValueError:
@@ -109,6 +119,14 @@ def _entry(row: SheetRow, record: dict[str, str]) -> Confirmation | RowError:
         lab_g_dl=values["lab_g_dl"],
         sd_g_dl=float(np.hypot(values["sd_g_dl"], values["lab_sd_g_dl"])),
     )
+
+
+def _missing(name: str) -> RowError:
+    return RowError(0, name, f"column is missing{_what(name)}")
+
+
+def _what(name: str) -> str:
+    return f": {_LACKING[name]}" if name in _LACKING else ""
 
 
 def _shown(text: str) -> str:

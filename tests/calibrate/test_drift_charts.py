@@ -15,6 +15,7 @@ from cardreader.calibrate.drift import (
     selected_centre,
     watch,
 )
+from cardreader.calibrate.studyfaults import StudyError
 
 # D. C. Montgomery, Introduction to Statistical Quality Control, data of the CUSUM chapter: mean
 # 10, sd 1, shifted to 11 from observation 21 (data as repeated in public library manuals).
@@ -138,3 +139,18 @@ def test_a_lot_whose_zeros_a_spreadsheet_took_is_one_lot(tmp_path):
         "Phone A": 2,
         "Phone B": 1,
     }
+
+
+def test_an_error_that_is_not_told_is_asked_for_by_what_it_is(tmp_path):
+    """Without it there are no limits; with a guess they would hide drift or invent it."""
+    path = tmp_path / "confirmations.csv"
+    header = "date,lot,phone,hb_g_dl,sd_g_dl,lab_g_dl,lab_sd_g_dl"
+    path.write_text(f"{header}\n2026-03-01,027001,a,9.1,,9.3,0.3\n2026-03-02,027001,a,9.1,.5,9,\n")
+    with pytest.raises(StudyError) as caught:
+        read_confirmations(path)
+    reading, laboratory = caught.value.errors
+    assert str(reading).startswith("row 1, sd_g_dl: is empty: how far the reading may be off, one")
+    assert str(laboratory).startswith("row 2, lab_sd_g_dl: is empty: how far one laboratory")
+    path.write_text("date,lot,phone,hb_g_dl,lab_g_dl,lab_sd_g_dl\n")
+    with pytest.raises(StudyError, match="sd_g_dl: column is missing: how far the reading"):
+        read_confirmations(path)
