@@ -38,11 +38,14 @@ class SheetRow:
         Column's name -> text without spaces at its ends, empty where there is none.
     problem : str
         What is wrong with the row as a whole, empty if nothing is.
+    unnamed : bool
+        What is wrong is text in a column without a name, among those that have one.
     """
 
     number: int
     cells: dict[str, str]
     problem: str = ""
+    unnamed: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +86,7 @@ class Sheet:
             told = (
                 f"has text in column {nameless[0] + 1}, which has no name: name it or leave it out"
             )
-            return SheetRow(number, named, told)
+            return SheetRow(number, named, told, unnamed=True)
         hint = "" if self.decimal_comma else "; write 11.2, not 11,2"
         return SheetRow(number, named, f"has more cells than there are columns{hint}")
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import median
 
+from cardreader.core.units import G_DL_PER_MMOL_L
+
 HARDLY_ABOVE_G_DL = 18.0
 MEDIAN_BELOW_G_DL = 14.5
 FEW_ABOVE = 0.05
@@ -22,3 +24,8 @@ def look_smaller_by(values_g_dl: Sequence[float], factor: float) -> bool:
     above = sum(value * factor > HARDLY_ABOVE_G_DL for value in values_g_dl)
     few = above <= FEW_ABOVE * len(values_g_dl)
     return few and median(values_g_dl) * factor < MEDIAN_BELOW_G_DL
+
+
+def look_like_mmol_l(values_g_dl: Sequence[float]) -> bool:
+    """Whether values taken for g/dL look as a whole as if they were mmol/L of one haem."""
+    return look_smaller_by(values_g_dl, G_DL_PER_MMOL_L)

@@ -14,8 +14,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from cardreader.core.unitlook import look_smaller_by
-from cardreader.core.units import G_DL_PER_MMOL_L
+from cardreader.core import unitlook
 from cardreader.read.chain import CHAIN
 from cardreader.register.base import local_day
 from cardreader.register.blots import blot_of
@@ -121,7 +120,7 @@ def reach(found: PairsFound) -> tuple[float, float] | None:
 def look_like_mmol_l(found: PairsFound) -> bool:
     """Whether the pairs' laboratory values, taken for g/dL, look as a whole like mmol/L."""
     by_level = {pair.level: pair.lab_g_dl for pair in found.pairs}
-    return look_smaller_by(list(by_level.values()), G_DL_PER_MMOL_L)
+    return unitlook.look_like_mmol_l(list(by_level.values()))
 
 
 @dataclass(frozen=True)

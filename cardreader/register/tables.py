@@ -13,9 +13,8 @@ from dataclasses import dataclass, fields
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from cardreader.core.sheet import SheetError, read_sheet
-from cardreader.core.unitlook import look_smaller_by
-from cardreader.core.units import G_DL_PER_MMOL_L
+from cardreader.core.sheet import SheetError, SheetRow, read_sheet
+from cardreader.core.unitlook import look_like_mmol_l
 from cardreader.core.written import as_line
 from cardreader.decide.protocol import Protocol
 from cardreader.register.base import local_day
@@ -245,7 +244,7 @@ def import_lab(
             entered += 1
         else:
             known += 1
-    maybe_mmol_l = look_smaller_by(values, G_DL_PER_MMOL_L)
+    maybe_mmol_l = look_like_mmol_l(values)
     return Imported(entered, known, tuple(problems), maybe_mmol_l)
 
 
@@ -271,13 +270,24 @@ def _rows(data: bytes, problems: list[RowProblem]) -> Iterator[tuple[int, dict[s
                 problems.append(RowProblem(line, "", "too many rows for one table"))
                 return
             if row.problem:
-                problems.append(
-                    RowProblem(line, "", "a comma parts a number in two: write 11.2, not 11,2")
-                )
+                problems.append(_misshapen(line, row, sheet.decimal_comma))
                 continue
             yield line, {**row.cells, "hb_g_dl": sheet.number(row.cells["hb_g_dl"])}
     except SheetError:
         problems.append(RowProblem(1, "", "not a CSV table"))
+
+
+def _misshapen(line: int, row: SheetRow, decimal_comma: bool) -> RowProblem:
+    """Why the cells of a row can't be told apart by the header."""
+    if row.unnamed:
+        said = RowProblem(
+            line, "", "text in a column that has no name: name the column or leave it out"
+        )
+    elif decimal_comma:
+        said = RowProblem(line, "", "more cells than there are columns")
+    else:
+        said = RowProblem(line, "", "a comma parts a number in two: write 11.2, not 11,2")
+    return said
 
 
 def _lab_row(row: dict[str, str], today: dt.date) -> tuple[str, dt.date, float, str, str]:

@@ -126,6 +126,26 @@ def test_a_decimal_comma_among_commas_enters_no_other_value(sqlite, rest):
         assert not woman.readings
 
 
+@pytest.mark.parametrize(
+    ("table", "problem"),
+    [
+        (",code,date,hb_g_dl,method\n0,KX-1,{day},9.4,Counter\n", "that has no name: name"),
+        ("code;date;hb_g_dl;;method\nKX-1;{day};9,4;x;Counter\n", "that has no name: name"),
+        ("code;date;hb_g_dl;method\nKX-1;{day};9,4;Counter;;x\n", "more cells than there are"),
+    ],
+)
+def test_a_row_that_does_not_fit_the_header_is_told_for_what_it_is(sqlite, table, problem):
+    """As a data frame writes the numbers of its rows; not for a comma in a number."""
+    with sqlite.write() as session:
+        woman = add_woman(session, "KX-1", days_ago=20)
+        data = table.format(day=today()).encode()
+        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        (told,) = done.problems
+        assert problem in told.problem
+        assert "comma" not in told.problem
+        assert (told.line, done.entered, woman.readings) == (2, 0, [])
+
+
 def test_a_column_that_is_there_twice_is_told(sqlite):
     data = f"code,date,hb_g_dl,method,hb_g_dl\nKX-1,{today()},9.4,Counter,6.1\n".encode()
     with sqlite.write() as session:
