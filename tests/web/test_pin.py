@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 import re
 
 import pytest
@@ -223,3 +224,9 @@ def test_session_times_come_from_the_protocol(app, worker):
         assert worker.get("/").status_code == status
     with pytest.raises(ProtocolError, match=r"sign_in\.whole_hours"):
         parse_protocol(text + b"\n[sign_in]\nwhole_hours = 48\n")
+
+
+def test_the_way_from_pin_to_password_keeps_the_page_she_was_going_to(phone):
+    shown = phone.get("/sign-in?next=/women/new").text
+    (link,) = re.findall(r'href="(/sign-in\?[^"]*by=password[^"]*)"', shown)
+    assert 'name="next" value="/women/new"' in phone.get(html.unescape(link)).text

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import html
+import re
+
 import pytest
 from fastapi.testclient import TestClient
 from people import PASSWORD
@@ -139,3 +142,42 @@ def test_who_was_signed_out_meanwhile_is_told_that_the_form_was_not_kept(app, wo
     shown = worker.get(away.headers["location"]).text
     assert 'name="next" value="/"' in shown
     assert worker.client.post("/sign-out").headers["location"] == "/sign-in"
+
+
+def _choices_back(shown: str) -> str:
+    """Where both forms, of language and of colours, lead back to."""
+    (back,) = set(re.findall(r'class="language">\s*<input [^>]*name="next" value="([^"]*)"', shown))
+    return html.unescape(back)
+
+
+@pytest.mark.parametrize("choice", [("language", "hi"), ("scheme", "dark")])
+def test_a_choice_on_the_sign_in_page_forgets_neither_page_nor_word(app, worker, choice):
+    """She sets the language to read what she is told, and still wants to go where she went."""
+    woman = worker.add_woman("KX-791")
+    client = _from(app, "10.0.0.3")
+    there = client.get(woman).headers["location"]
+    for note in ("", "&note=not-kept"):
+        back = _choices_back(client.get(f"{there}{note}").text)
+        answer = client.post(f"/{choice[0]}", data={"next": back, choice[0]: choice[1]})
+        shown = client.get(answer.headers["location"]).text
+        assert f'name="next" value="{woman}"' in shown
+        assert ('class="notice"' in shown) == bool(note)
+    # After a wrong password, too.
+    wrong = client.post("/sign-in", data={"name": "worker", "password": "no", "next": woman})
+    answer = client.post("/language", data={"next": _choices_back(wrong.text), "language": "fr"})
+    shown = client.get(answer.headers["location"]).text
+    assert f'name="next" value="{woman}"' in shown
+    good = {"name": "worker", "password": PASSWORD, "next": woman}
+    assert client.post("/sign-in", data=good).headers["location"] == woman
+
+
+@pytest.mark.parametrize(
+    "away", ["//evil.example", "/sign-in?next=https://evil.example", "/sign-in?next=%2F%2Fevil"]
+)
+def test_a_choice_leads_to_no_other_host(app, away):
+    client = _from(app, "10.0.0.3")
+    answer = client.post("/language", data={"next": away, "language": "fr"})
+    shown = client.get(answer.headers["location"])
+    if shown.is_redirect:  # the first page, which asks for a sign-in
+        shown = client.get(shown.headers["location"])
+    assert 'name="next" value="/"' in shown.text

@@ -15,7 +15,7 @@ from cardreader.register import accounts, devices
 from cardreader.register.trouble import trouble_of
 from cardreader.web.access import DEVICE_COOKIE, Anyone, Form, form_of
 from cardreader.web.delay import SignInDelay
-from cardreader.web.pages.signin import inside, let_in, set_cookie, too_many
+from cardreader.web.pages.signin import asked, inside, let_in, set_cookie, too_many
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
@@ -34,7 +34,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
         known = devices.known_device(session, token, state.pin_lasts)
     if known is None:
         words = _("The PIN of this phone has ended. Sign in with your password.")
-        return page(request, "signin.html", 403, next=target, name="", problems={"form": words})
+        return asked(request, target, None, 403, "", words)
     # The device's own five tries are what counts; this spares the work of checking them.
     delay: SignInDelay = request.app.state.sign_in_delay
     client = request.client.host if request.client else "unknown"
@@ -48,7 +48,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
             raise
         # A try that isn't counted would be one of any number.
         words = _("Nothing can be written now, so the PIN can't be tried. Use your password.")
-        return page(request, "signin.html", 503, next=target, name="", problems={"form": words})
+        return asked(request, target, None, 503, "", words)
     right = pin_hash is not None and devices.is_right_pin(pin_hash, pin)
     with state.database.write() as session:
         account = devices.end_try(session, token, right)
@@ -58,15 +58,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
             signed_in = accounts.start(session, account)[0]
             return let_in(request, target, signed_in, account.language)
     words = _("The PIN is not right.") if still else _("The PIN was wrong too often and has ended.")
-    return page(
-        request,
-        "signin.html" if still is None else "signin_pin.html",
-        403,
-        next=target,
-        name="",
-        known=still,
-        problems={"form": words},
-    )
+    return asked(request, target, still, 403, "", words)
 
 
 @router.get("/pin")

@@ -6,6 +6,7 @@ import re
 from contextlib import suppress
 from math import ceil
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Request
 from sqlalchemy.exc import SQLAlchemyError
@@ -21,7 +22,7 @@ from cardreader.web import texts
 from cardreader.web.access import COOKIE, DEVICE_COOKIE, Form, find_visitor, form_of
 from cardreader.web.delay import SignInDelay
 from cardreader.web.guard import LANGUAGE_COOKIE
-from cardreader.web.render import go, page
+from cardreader.web.render import NOTICES, go, page
 from cardreader.web.settings import Settings
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
@@ -35,9 +36,34 @@ def show(request: Request, next: str = "/", by: str = "") -> Response:
     if find_visitor(request) is not None:
         return go(inside(next))
     known = None if by == "password" else known_here(request)
-    if known is not None:
-        return page(request, "signin_pin.html", next=inside(next), known=known)
-    return page(request, "signin.html", next=inside(next), name="")
+    return asked(request, inside(next), known)
+
+
+def asked(
+    request: Request,
+    target: str,
+    known: Known | None = None,
+    status: int = 200,
+    name: str = "",
+    problem: str = "",
+) -> Response:
+    """The sign-in page; with the PIN where this device is ``known``. ``target`` comes after it."""
+    template = "signin.html" if known is None else "signin_pin.html"
+    # Where a choice of language or colours leads back to: she still wants to go where she went.
+    query = {"next": target, **({"by": "password"} if known is None else {})}
+    if (note := request.query_params.get("note", "")) in NOTICES:
+        query["note"] = note
+    return page(
+        request,
+        template,
+        status,
+        next=target,
+        path=f"/sign-in?{urlencode(query)}",
+        by_password=f"/sign-in?{urlencode({**query, 'by': 'password'})}",
+        name=name,
+        known=known,
+        problems={"form": problem} if problem else {},
+    )
 
 
 def known_here(request: Request) -> Known | None:
@@ -54,11 +80,6 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
     name, password = str(form.get("name", ""))[:60], str(form.get("password", ""))
     target = inside(str(form.get("next", "/")))
 
-    def again(status: int, problem: str) -> Response:
-        return page(
-            request, "signin.html", status, next=target, name=name, problems={"form": problem}
-        )
-
     delay: SignInDelay = request.app.state.sign_in_delay
     client = request.client.host if request.client else "unknown"
     wait_s = ceil(delay.begin(name, client))
@@ -72,7 +93,7 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
         # That it is noted matters less than that it is refused.
         with suppress(SQLAlchemyError, OSError), database.write() as session:
             audit.append(session, "sign_in.refused", "-")
-        return again(403, _("Name or password is not right."))
+        return asked(request, target, None, 403, name, _("Name or password is not right."))
     delay.passed(name, client)
     language = account.language
     try:
@@ -101,10 +122,7 @@ def let_in(request: Request, target: str, token: str, language: str | None) -> R
 def too_many(request: Request, wait_s: int, target: str, known: Known | None = None) -> Response:
     """The sign-in page, saying how long to wait."""
     words = _("Too many tries. Seconds to wait: %(seconds)s.") % {"seconds": wait_s}
-    template = "signin.html" if known is None else "signin_pin.html"
-    answer = page(
-        request, template, 429, next=target, name="", known=known, problems={"form": words}
-    )
+    answer = asked(request, target, known, 429, "", words)
     answer.headers["Retry-After"] = str(wait_s)
     return answer
 
@@ -152,7 +170,7 @@ def set_cookie(response: Response, settings: Settings, name: str, value: str, ag
 
 
 def inside(target: str) -> str:
-    """A path of this server, with no query but the token of a first start; anything else becomes
-    the first page."""
-    known = r"/(?![/\\])[\w/.~-]*(\?token=[\w-]+)?"
+    """A path of this server, with no query but the token of a first start, or what the sign-in
+    page was asked with; anything else becomes the first page."""
+    known = r"/(?![/\\])[\w/.~-]*(\?token=[\w-]+)?|/sign-in\?((next|by|note)=[\w/.~%-]*&?)+"
     return target if re.fullmatch(known, target, re.ASCII) else "/"
