@@ -21,6 +21,7 @@ from cardreader.register import (
     judgedby,
     judging,
     keptlists,
+    labunit,
     lastbackup,
     oncenoted,
     phoneclock,
@@ -241,6 +242,15 @@ ENTRIES = Stage(
     ),
 )
 
+LAB_UNITS = Stage(
+    "Units of laboratory results",
+    labunit,
+    (
+        chosen("NEWEST", "result", "as many women as a site's calibration wants at least"),
+        derived("LIMITS", "of each unit", "`LAB_LIMITS_G_DL` in that unit"),
+    ),
+)
+
 WOMEN = Stage(
     "Women",
     women,
@@ -380,7 +390,8 @@ CONTRADICTIONS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, WOMEN,
+    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, LAB_UNITS,
+    WOMEN,
     TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,

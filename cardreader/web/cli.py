@@ -100,7 +100,9 @@ def _add_user(commands: Commands) -> argparse.ArgumentParser:
         example="cardreader user add amina --role worker",
         extra="web",
     )
-    parser.add_argument("what", choices=("add", "password"), help="add, or set the password")
+    parser.add_argument(
+        "what", choices=("add", "password"), metavar="add|password", help="add, or set the password"
+    )
     parser.add_argument("name", metavar="NAME", help="name to sign in with")
     parser.add_argument(
         "--role",

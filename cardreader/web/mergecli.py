@@ -50,7 +50,8 @@ def _add_registers(commands: Commands) -> argparse.ArgumentParser:
     )
     parser.add_argument(
         "what",
-        choices=("list", "card", "add", "forget", "renew"),
+        choices=(what := ("list", "card", "add", "forget", "renew")),
+        metavar="|".join(what),
         help="list them; write this one's card; add another by its card; forget one; make of a "
         "copied register one of its own",
     )

@@ -245,7 +245,8 @@ _JSON: tuple[tuple[str, dict[str, object]], ...] = (
         f"/api{_W}/lab",
         {
             "submission_key": "abcdefgh-7",
-            "hb_g_dl": 9.2,
+            "unit": "g_dl",
+            "value": 9.2,
             "method": "analyser",
             "place": "Clinic",
             "on": _DAY,

@@ -244,6 +244,8 @@ def test_annotate(pipeline, photo, tmp_path: Path) -> None:
         ([], "required: COMMAND"),
         (["fly"], "invalid choice"),
         (["read"], "required: PHOTO"),
+        (["registers"], "required: list|card|add|forget|renew (see cardreader registers --help)"),
+        (["user"], "required: add|password, NAME (see cardreader user --help)"),
         (["read", "x", "--trimester", "4"], "--trimester"),
         (["read", "x", "--trimester", "3", "--gestation-weeks", "8"], "8 weeks is trimester 1"),
         (["read", "x", "--gestation-weeks", "80"], "80 weeks is outside"),

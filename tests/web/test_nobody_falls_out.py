@@ -232,7 +232,8 @@ def test_the_api_asks_too(worker):
     worker.send_photo(worker.open_visit(woman), photo(4.6))
     body = {
         "submission_key": "lab-api-1",
-        "hb_g_dl": 14.6,
+        "value": 14.6,
+        "unit": "g_dl",
         "method": "Cell counter",
         "on": today().isoformat(),
     }

@@ -108,3 +108,39 @@ def test_weeks_mistyped_are_mended_while_the_visit_goes_on(worker):
     assert 'name="gestation_weeks"' in worker.get(woman).text
     worker.post(f"{woman}/weeks", gestation_weeks="6")
     assert "Week 6 of pregnancy" in worker.get(woman).text
+
+
+def _by_api(worker, number: int, value: float, unit: str | None = "g_dl", **more):
+    woman = worker.add_woman(f"KX-82{number}")
+    body = {
+        "submission_key": f"lab-unit-{number}",
+        "value": value,
+        "unit": unit,
+        "method": "Cell counter",
+        "on": today().isoformat(),
+        **more,
+    }
+    body = {name: given for name, given in body.items() if given is not None}
+    return worker.api("POST", f"/api{woman}/lab", json=body)
+
+
+def test_the_api_takes_no_laboratory_value_without_its_unit(app, worker):
+    refused = _by_api(worker, 1, 7.0, unit=None, hb_g_dl=7.0)
+    assert refused.status_code == 422
+    assert "unit" in refused.text
+    assert entered(app) == 0
+    # 0.62063 mmol/L for each g/dL: PMC3934467, table 1.
+    for number, (value, unit) in enumerate(((11.28, "g_dl"), (112.8, "g_l"), (7.0, "mmol_l"))):
+        taken = _by_api(worker, number + 2, value, unit)
+        assert taken.status_code == 201
+        assert taken.json()["hb_g_dl"] == pytest.approx(7.0 / 0.62063, abs=0.005)
+    assert _by_api(worker, 6, 112.8, "mmol_l").status_code == 422
+
+
+def test_values_of_the_api_that_look_like_mmol_l_are_asked_about(worker):
+    """As those of a table are, once there are enough to tell."""
+    values = (7.4, 5.1, 6.8, 8.0, 6.1)
+    asked = [_by_api(worker, n, v, sure=True).json()["maybe_mmol_l"] for n, v in enumerate(values)]
+    assert asked == [False] * 4 + [True]
+    assert not _by_api(worker, 7, 7.3, "mmol_l", sure=True).json()["maybe_mmol_l"]
+    assert not _by_api(worker, 8, 9.1, method="Photometer").json()["maybe_mmol_l"]

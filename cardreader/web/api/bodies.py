@@ -18,9 +18,10 @@ from cardreader.register.kinds import (
     Role,
     Source,
 )
+from cardreader.register.labunit import LIMITS as LAB_LIMITS
+from cardreader.register.labunit import LabUnit
 from cardreader.register.lists import Row
 from cardreader.register.models import Reading, Woman
-from cardreader.register.recording import LAB_LIMITS_G_DL
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
 from cardreader.web.texts import gettext
@@ -183,17 +184,55 @@ class TubePercentIn(_TubeIn):
 TubeIn = Annotated[TubeGramsIn | TubePercentIn, Field(discriminator="unit")]
 
 
-class LabIn(BaseModel):
-    """A laboratory result."""
+class LabOut(ReadingOut):
+    """An entered laboratory result."""
+
+    maybe_mmol_l: bool = Field(
+        description="The newest results by this method, entered as g/dL, look as a whole like "
+        "mmol/L: ask the laboratory, set wrong ones aside and enter them with their unit. Nearly "
+        "all of these women may be anaemic, too"
+    )
+
+
+class _LabIn(BaseModel):
+    """Whatever unit is written."""
 
     submission_key: SubmissionKey
-    hb_g_dl: float = Field(ge=LAB_LIMITS_G_DL[0], le=LAB_LIMITS_G_DL[1])
     method: str = Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f]+$")
     place: str = Field("", max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")
     on: dt.date
     sure: bool = Field(
         False, description="Checked, though far from her reading or hardly ever so high"
     )
+
+
+def _lab_value(unit: LabUnit) -> Any:
+    low, high = LAB_LIMITS[unit]
+    return Field(ge=low, le=high, description="As the laboratory wrote it, in `unit`")
+
+
+class LabGramsIn(_LabIn):
+    """A laboratory result in g/dL."""
+
+    unit: Literal[LabUnit.G_DL]
+    value: float = _lab_value(LabUnit.G_DL)
+
+
+class LabGramsALitreIn(_LabIn):
+    """A laboratory result in g/L."""
+
+    unit: Literal[LabUnit.G_L]
+    value: float = _lab_value(LabUnit.G_L)
+
+
+class LabMillimolesIn(_LabIn):
+    """A laboratory result in mmol/L, of one haem: times 1.611 it is g/dL."""
+
+    unit: Literal[LabUnit.MMOL_L]
+    value: float = _lab_value(LabUnit.MMOL_L)
+
+
+LabIn = Annotated[LabGramsIn | LabGramsALitreIn | LabMillimolesIn, Field(discriminator="unit")]
 
 
 def woman_out(row: Row, today: dt.date) -> WomanOut:

@@ -5,9 +5,17 @@ from __future__ import annotations
 from fastapi import Depends, HTTPException, Request
 
 from cardreader.register.doubt import DoubtfulError
+from cardreader.register.labunit import LabUnit, lab_hb_g_dl, method_looks_like_mmol_l
 from cardreader.register.models import Reading
 from cardreader.web.access import Carer, api_csrf
-from cardreader.web.api.bodies import LabIn, ReadingOut, RecordId, TubeIn, reading_out
+from cardreader.web.api.bodies import (
+    LabIn,
+    LabOut,
+    ReadingOut,
+    RecordId,
+    TubeIn,
+    reading_out,
+)
 from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router, unprocessable
 from cardreader.web.api.women import woman_of
 from cardreader.web.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
@@ -54,20 +62,24 @@ def post_tube(request: Request, visitor: Carer, woman_id: RecordId, body: TubeIn
     dependencies=[Depends(api_csrf)],
     responses={**NOT_FOUND, **CONFLICT, **BAD_BODY},
 )
-def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) -> ReadingOut:
-    """Enter a laboratory result; it closes her open referral."""
+def post_lab(request: Request, visitor: Carer, woman_id: RecordId, body: LabIn) -> LabOut:
+    """Enter a laboratory result in the unit that the laboratory wrote; it closes her open referral.
+
+    Values whose unit nobody looked at are seen as a whole only: `maybe_mmol_l` tells.
+    """
     state: State = request.app.state.shared
     if not may_be_dated(body.on, state.today()):
         raise unprocessable("on", f"in the future or longer ago than {OLDEST_RESULT_DAYS} days")
     with state.database.write() as session:
         woman = woman_of(session, woman_id)
         key, by = body.submission_key, visitor.account_id
-        given = (body.hb_g_dl, body.method, body.place, body.on, by)
+        given = (lab_hb_g_dl(body.value, body.unit), body.method, body.place, body.on, by)
         try:
             reading = enter_lab(state, session, woman, key, *given, body.sure)
         except DoubtfulError as doubtful:
             raise HTTPException(409, asked_words(doubtful)[0]) from None
-        return reading_out(reading)
+        odd = body.unit is LabUnit.G_DL and method_looks_like_mmol_l(session, body.method)
+        return LabOut(**dict(reading_out(reading)), maybe_mmol_l=odd)
 
 
 @router.get("/readings/{reading_id}", responses=NOT_FOUND)
