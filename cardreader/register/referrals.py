@@ -176,6 +176,21 @@ def by_hand(referral: Referral) -> bool:
     return referral.band == Outcome.NOT_READ and referral.opening_reading_id is None
 
 
+def rests_on_mistakes(referral: Referral) -> bool:
+    """Whether what an open referral was opened for was taken back, and nothing else asks for it."""
+    woman = referral.woman
+    if referral.closed_at is not None or referral.purpose != Purpose.TEST or by_hand(referral):
+        return False
+    if asking(woman) or unread(woman):
+        return False
+    mistakes = [r for r in woman.readings if r.set_aside_at is not None]
+    if referral.band == Outcome.NOT_READ:
+        return any(r.id == referral.opening_reading_id for r in mistakes)
+    return bool(mistakes) and not any(
+        (p.hb_g_dl, p.source) == (referral.hb_g_dl, referral.source) for p in measurements(woman)
+    )
+
+
 def answer_unread(session: Session, woman: Woman, at: dt.datetime, by: str | None) -> None:
     """Close what was opened because a photo could not be read, now that one could.
 

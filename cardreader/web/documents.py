@@ -16,7 +16,7 @@ from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.models import Referral
-from cardreader.register.referrals import by_hand
+from cardreader.register.referrals import by_hand, rests_on_mistakes
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
@@ -184,6 +184,8 @@ def refusal_words(reason: str) -> str:
 
 
 def _headline(referral: Referral, outcome: Outcome) -> str:
+    if rests_on_mistakes(referral):
+        return _("Please test her blood: the reading she was sent for was taken back.")
     if outcome is Outcome.NOT_READ:
         if by_hand(referral):
             return _("Please test her blood: she was sent without a reading.")
@@ -197,7 +199,7 @@ def _headline(referral: Referral, outcome: Outcome) -> str:
 
 
 def _hb(referral: Referral) -> str:
-    if referral.hb_g_dl is None:
+    if referral.hb_g_dl is None or rests_on_mistakes(referral):
         return _("not read")
     value = _("%(hb)s g/dL") % {"hb": texts.number(referral.hb_g_dl)}
     if referral.low_g_dl is None or referral.high_g_dl is None:

@@ -13,6 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from cardreader.register.kinds import Role
+from cardreader.register.referrals import by_hand, rests_on_mistakes
 from cardreader.web import bandwords, texts
 from cardreader.web.lookwords import look_words
 from cardreader.web.schemes import SCHEME_COOKIE, SCHEMES
@@ -64,7 +65,13 @@ def environment() -> Environment:
         # For words that Python holds: looked up, not marked, at the place of use.
         translated=texts.gettext,
     )
-    env.globals.update(Role=Role, look_words=look_words, readable_words=readable_words)
+    env.globals.update(
+        Role=Role,
+        look_words=look_words,
+        readable_words=readable_words,
+        by_hand=by_hand,
+        rests_on_mistakes=rests_on_mistakes,
+    )
     return env
 
 

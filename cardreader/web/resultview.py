@@ -40,8 +40,9 @@ class ResultView:
     """All that is said of one result; texts are English, translated where shown.
 
     ``blots`` is how many blots made the result, ``alone_g_dl`` what this one said.
-    ``sides`` says what several photos of the blot came to. ``chances``, ``clock``, ``sides``
-    ``sent`` and ``judged`` (by which other protocol) are in the visitor's language already.
+    ``to_confirm``: its usual care waits for a blood test. ``sides`` says what several photos of
+    the blot came to. ``chances``, ``clock``, ``sides``, ``sent`` and ``judged`` (by which other
+    protocol) are in the visitor's language already.
     """
 
     outcome: Outcome
@@ -53,6 +54,7 @@ class ResultView:
     high_g_dl: float | None = None
     actions: tuple[str, ...] = ()
     usual_care: tuple[str, ...] = ()
+    to_confirm: bool = False
     cautions: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     advice: str | None = None
@@ -112,6 +114,7 @@ def result_view(reading: Reading, state: State) -> ResultView:
         high_g_dl=high,
         actions=_actions(decision, source),
         usual_care=_texts(decision["usual_care"]),
+        to_confirm=source is not Source.LAB and bool(decision.get("confirm", True)),
         cautions=_cautions(decision, source),
         notes=(*_texts(decision["notes"]), *_basis(shown)),
         blots=blots,

@@ -41,6 +41,11 @@ def text_of_page(person: Person, path: str) -> str:
     return " ".join(re.sub(r"<[^>]+>", "", page(person, path)).split())
 
 
+def slip_text(person: Person, woman: str) -> str:
+    slip = person.get(slip_link(page(person, woman)))
+    return " ".join(text_of(slip.content).split())
+
+
 def slip_link(text: str) -> str:
     return "/referrals/" + text.split('href="/referrals/')[1].split('"')[0]
 
@@ -276,6 +281,54 @@ def test_a_worker_takes_her_own_entry_back(app, worker):
     trail = page(Person(app, "supervisor"), "/audit").replace("<wbr>", "")
     assert trail.count("reading.set_aside") == 1
     assert Person(app, "supervisor").post(f"{entry}/undo").status_code == 403
+
+
+def test_a_referral_for_a_reading_of_the_wrong_woman_says_that_it_was_taken_back(app, worker):
+    """It stays, so that nobody loses her test by a mistake; nobody is sent on by its value."""
+    woman = worker.add_woman("KX-217")
+    entry = worker.send_photo(worker.open_visit(woman), photo(5.6)).json()["url"]
+    assert worker.post(f"{entry}/undo").status_code == 303
+    taken_back = "The reading it was opened for was taken back."
+    for shown in (page(worker, woman), page(worker, "/lists/referrals")):
+        assert taken_back in shown
+        assert "5.6" not in shown
+    assert "a supervisor can end it as a mistake" in page(worker, woman)
+    assert "Prick, blot and photo" in page(worker, woman)
+    slip = slip_text(worker, woman)
+    assert "the reading she was sent for was taken back" in slip
+    assert "5.6" not in slip
+    # With a value of her own it speaks of that.
+    worker.send_photo(worker.open_visit(woman), photo(9.4))
+    assert taken_back not in page(worker, woman)
+    assert "because of 9.4 g/dL" in page(worker, woman)
+    assert "9.4 g/dL" in slip_text(worker, woman)
+
+
+def test_a_refused_photo_taken_back_leaves_no_word_that_it_was_hers(worker):
+    woman = worker.add_woman("KX-218")
+    entry = worker.send_photo(worker.open_visit(woman), refused_photo()).json()["url"]
+    assert "nothing was read" in page(worker, woman)
+    worker.post(f"{entry}/undo")
+    assert "The reading it was opened for was taken back." in page(worker, woman)
+
+
+def test_who_is_sent_by_hand_after_a_reading_is_not_called_unread(worker):
+    woman = worker.add_woman("KX-219")
+    worker.send_photo(worker.open_visit(woman), photo(13.5))
+    assert worker.post(f"{woman}/send").status_code == 303
+    for shown in (page(worker, woman), page(worker, "/lists/referrals")):
+        assert "nothing was read" not in shown
+        assert "Sent for a blood test without a reading." in shown
+
+
+def test_treatment_waits_for_the_blood_test_as_on_the_command_line(worker):
+    woman = worker.add_woman("KX-220")
+    read = worker.send_photo(worker.open_visit(woman), photo(9.0)).json()["url"]
+    assert "Once confirmed, local protocol usually asks" in page(worker, read)
+    result = lab(worker, woman, "9.1").headers["location"]
+    assert "What local protocol usually asks" in page(worker, result)
+    well = worker.send_photo(worker.open_visit(worker.add_woman("KX-2201")), photo(14.0))
+    assert "What local protocol usually asks" in page(worker, well.json()["url"])
 
 
 def test_another_persons_entry_and_an_old_one_stay(app, worker, make_app):

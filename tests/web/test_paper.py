@@ -79,7 +79,7 @@ def test_a_line_without_a_value_sends_her_for_a_test(worker):
     worker.post("/paper/enter", **line(code="KX-312", sent="now"))
     listed = worker.get("/lists/referrals").text.split("<b>KX-312</b>")[1].split("</li>")[0]
     assert "Urgent." in listed
-    assert "nothing was read" in listed
+    assert "Sent for a blood test without a reading." in listed
 
 
 @pytest.mark.parametrize(
