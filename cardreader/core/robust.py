@@ -92,7 +92,7 @@ _MEDIAN_NORM = {1: 0.6744897501960812, 2: 1.1774100225154749, 3: 1.5381722544550
 # All m are below x with probability (2 Phi(x) - 1)^m: ndtri((1 + 0.5 ** (1 / m)) / 2).
 _MEDIAN_LARGEST = {1: 0.6744897501960817, 2: 1.051795860165225, 3: 1.2638065378499297}
 
-NORM = Size(lambda r: np.linalg.norm(r, axis=1, keepdims=True), _MEDIAN_NORM.__getitem__)
+NORM = Size(lambda r: np.sqrt((r * r).sum(axis=1, keepdims=True)), _MEDIAN_NORM.__getitem__)
 """Length of the residual. Median 0.674, 1.177, 1.538 sd for one, two, three numbers."""
 
 LARGEST = Size(lambda r: np.abs(r).max(axis=1, keepdims=True), _MEDIAN_LARGEST.__getitem__)

@@ -19,14 +19,14 @@ def plain(value: Any) -> Any:
     """Nested lists of numbers with `DIGITS` significant digits; what is no array stays as it is."""
     if not isinstance(value, np.ndarray):
         return value
-    rounded = [float(f"{number:.{DIGITS}g}") for number in value.flat]
+    rounded = [float(f"{number:.{DIGITS}g}") for number in value.ravel().tolist()]
     return np.reshape(rounded, value.shape).tolist()
 
 
 def to_triangle(value: Array, digits: int) -> list[float]:
     """The lower triangle (n (n + 1) / 2,) of a symmetric matrix (n, n), row by row, rounded."""
     rows, columns = np.tril_indices(len(value))
-    return [float(f"{v:.{digits}g}") for v in value[rows, columns]]
+    return [float(f"{v:.{digits}g}") for v in value[rows, columns].tolist()]
 
 
 def from_triangle(values: Array, name: str) -> Array:

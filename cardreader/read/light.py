@@ -156,7 +156,10 @@ class LightModel:
 def _powers(linear: ArrayLike) -> Array:
     """Powers 0 to 3 of the log of nominal linear RGB, shape (N, 3, 4)."""
     t = np.log(np.maximum(np.asarray(linear, float), EPSILON))
-    return np.stack([np.ones_like(t), t, t * t, t * t * t], axis=-1)
+    powers = np.empty((*t.shape, 4))
+    square = t * t
+    powers[..., 0], powers[..., 1], powers[..., 2], powers[..., 3] = 1.0, t, square, square * t
+    return powers
 
 
 def _brightness(powers: Array, tone: Array, glare: float) -> tuple[Array, Array]:
@@ -177,7 +180,9 @@ def _put(out: Array, by_tone: Array, by_glare: Array) -> None:
 
 def _field_basis(at_mm: Array) -> Array:
     u, v = ((at_mm - layout.CENTRE_MM) / (layout.WIDTH_MM / 2)).T
-    return np.stack([u, v, u * u, v * v, u * v], axis=1)
+    basis = np.empty((len(u), 5))
+    basis[:, 0], basis[:, 1], basis[:, 2], basis[:, 3], basis[:, 4] = u, v, u * u, v * v, u * v
+    return basis
 
 
 _UNKNOWN: Array = np.zeros((_At.N, _At.N))

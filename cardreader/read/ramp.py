@@ -64,18 +64,18 @@ class RampTrend:
 
         Of the 14 shades those that kept their colour.
         """
-        out = []
         root = self.sound * np.sqrt(self._fit.weight)
-        for pair in np.arange(len(self._ratio)).reshape(-1, 2):
-            kept = pair[self._kept[pair]]
-            if not kept.size:
-                continue
-            others = root.copy()
-            others[pair] = 0.0
-            w = others[:, None]
-            fit = np.linalg.lstsq(self._design * w, self._ratio * w, rcond=None)[0]
-            out.append((self._ratio[kept] - self._design[kept] @ fit).mean(axis=0))
-        return np.array(out)
+        prints = np.arange(len(root)).reshape(-1, 2)
+        prints = prints[self._kept[prints].any(axis=1)]
+        others = np.repeat(root[None], len(prints), axis=0)
+        np.put_along_axis(others, prints, 0.0, axis=1)
+        w = others[..., None]
+        # Of all shades at once: least squares one by one took a sixth of a correction.
+        least = len(root) * np.finfo(float).eps  # as `lstsq` takes for nothing
+        trend = np.linalg.pinv(self._design * w, rcond=least) @ (self._ratio * w)
+        missed = self._ratio[prints] - self._design[prints] @ trend
+        kept = self._kept[prints][..., None]
+        return np.asarray((missed * kept).sum(axis=1) / kept.sum(axis=1))
 
     @cached_property
     def left_out_rms(self) -> float:

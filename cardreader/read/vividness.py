@@ -215,5 +215,5 @@ def _curve_slope(encoded: Array) -> Array:
 
 def _bent(values: Array, dark: float) -> tuple[Array, Array]:
     """Values that approach 0 from ``dark`` on and never cross it, and the derivative."""
-    slope = np.exp(np.clip(values / dark - 1, -8, 0))  # 1 from ``dark`` upwards
+    slope = np.exp(np.minimum(np.maximum(values / dark - 1, -8), 0))  # 1 from ``dark`` upwards
     return np.where(values < dark, dark * slope, values), slope
