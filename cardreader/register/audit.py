@@ -21,6 +21,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.register.base import utc_now
 from cardreader.register.models import AuditEntry
+from cardreader.register.parts import directly
 
 START = "0" * 64
 """What the first entry takes for the hash before it."""
@@ -48,7 +49,7 @@ def append(
     session: Session, action: str, subject: str, account_id: str | None = None, **detail: Any
 ) -> AuditEntry:
     """Write one entry, in the same transaction as what it tells of."""
-    last = session.execute(_NEWEST).first()
+    last = directly(session).execute(_NEWEST).first()
     entry = AuditEntry(
         seq=1 if last is None else last.seq + 1,
         at=utc_now(),

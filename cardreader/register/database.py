@@ -87,6 +87,15 @@ def complaint(error: BaseException) -> str:
     return one_line(getattr(error, "orig", None) or error)
 
 
+class _Writing(Session):
+    """Keeps what is changed through it beside the records, and the lists in step."""
+
+
+# Once for all of them: to listen to each took two thirds of a change that changes nothing.
+fieldchanges.watch(_Writing)
+changedwomen.watch(_Writing)
+
+
 class Database:
     """The register's database; ``read()`` and ``write()`` give sessions."""
 
@@ -125,9 +134,9 @@ class Database:
         change is kept beside the records, and the places on the lists follow in the same
         transaction.
         """
-        with self._writer, Session(self._writer_engine, expire_on_commit=False) as session:
-            fieldchanges.watch(session)
-            changedwomen.watch(session, self.renewer)
+        info = changedwomen.renewed_by(self.renewer)
+        made = _Writing(self._writer_engine, expire_on_commit=False, info=info)
+        with self._writer, made as session:
             if not self.is_sqlite:
                 session.execute(text("SELECT pg_advisory_xact_lock(:k)"), {"k": _WRITER_LOCK})
             yield session

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sqlalchemy import (
+    bindparam,
     delete,
     event,
     func,
@@ -47,7 +48,7 @@ from cardreader.register.mergemodels import (
     Touched,
 )
 from cardreader.register.models import AuditEntry
-from cardreader.register.parts import SOME, in_parts
+from cardreader.register.parts import SOME, directly, in_parts
 
 _PENDING = "field changes"
 _NAMES = uuid.UUID("6f0f6f3e-5d0c-4c55-9a3b-0b6f1c0b5d11")
@@ -59,6 +60,14 @@ _PREGNANCY = frozenset({"birth", "gestation"})
 """Of these, what is shown together is of one record."""
 # What is asked at each change, made once.
 _LAST_TOUCH = select(func.max(Touched.seq))
+_UNTOUCH, _TOUCH = delete(Touched).where(Touched.woman_id.in_(SOME)), insert(Touched)
+_HEADS = select(FieldChange).where(
+    FieldChange.record == bindparam("record"),
+    FieldChange.field == bindparam("field"),
+    FieldChange.in_table == bindparam("table"),
+    FieldChange.head,
+)
+_KEEP = insert(FieldChange)
 _OWNERS = select(Moved.record, Moved.own_id).where(Moved.record.in_(SOME))
 _JOINED_INTO = select(JoinedAway.into_id).where(JoinedAway.into_id.in_(SOME))
 
@@ -75,11 +84,11 @@ class _Pending:
     by: str | None = None
 
 
-def watch(session: Session) -> None:
-    """Keep the changes that are made through a session."""
-    event.listen(session, "before_flush", _know_old_values)
-    event.listen(session, "after_flush", _collect)
-    event.listen(session, "before_commit", write_down)
+def watch(sessions: type[Session]) -> None:
+    """Keep the changes that are made through sessions of a class."""
+    event.listen(sessions, "before_flush", _know_old_values)
+    event.listen(sessions, "after_flush", _collect)
+    event.listen(sessions, "before_commit", write_down)
 
 
 def touch(session: Session, women: Collection[str]) -> None:
@@ -87,10 +96,11 @@ def touch(session: Session, women: Collection[str]) -> None:
     if not women:
         return
     note_changed(session, women)
-    seq = (session.scalar(_LAST_TOUCH) or 0) + 1
+    connection = directly(session)
+    seq = (connection.scalar(_LAST_TOUCH) or 0) + 1
     for some in in_parts(women):
-        session.execute(delete(Touched).where(Touched.woman_id.in_(some)))
-        session.execute(insert(Touched), [{"woman_id": one, "seq": seq} for one in some])
+        connection.execute(_UNTOUCH, {"some": some})
+        connection.execute(_TOUCH, [{"woman_id": one, "seq": seq} for one in some])
 
 
 def forget(session: Session, women: Collection[str]) -> None:
@@ -228,13 +238,8 @@ def say(session: Session, own: str, change: Said, by: str | None) -> str:
 
 def _heads(session: Session, change: Said) -> list[FieldChange]:
     """What is kept of that field of that record and nothing replaces."""
-    query = select(FieldChange).where(
-        FieldChange.record == change.record,
-        FieldChange.field == change.field,
-        FieldChange.in_table == change.table,
-        FieldChange.head,
-    )
-    return list(session.scalars(query.execution_options(populate_existing=True)))
+    asked = {"record": change.record, "field": change.field, "table": change.table}
+    return list(session.scalars(_HEADS, asked, execution_options={"populate_existing": True}))
 
 
 def keep_first(session: Session, own: str, change: Said, head: bool) -> str:
@@ -254,19 +259,20 @@ def _keep(
     by: str | None,
     head: bool,
 ) -> str:
-    session.execute(
-        insert(FieldChange).values(
-            id=change_id,
-            woman_id=own,
-            in_table=change.table,
-            record=change.record,
-            field=change.field,
-            said={"value": value, "replaces": sorted(replaces)},
-            at=at,
-            by=by,
-            register_id=None,
-            head=head,
-        )
+    directly(session).execute(
+        _KEEP,
+        {
+            "id": change_id,
+            "woman_id": own,
+            "in_table": change.table,
+            "record": change.record,
+            "field": change.field,
+            "said": {"value": value, "replaces": sorted(replaces)},
+            "at": at,
+            "by": by,
+            "register_id": None,
+            "head": head,
+        },
     )
     return change_id
 
@@ -279,10 +285,10 @@ def _homes(session: Session, pending: _Pending) -> dict[str, str]:
     """
     homes: dict[str, str] = {}
     for some in in_parts({record for _, record in pending.old}):
-        found = session.execute(_OWNERS, {"some": some})
+        found = directly(session).execute(_OWNERS, {"some": some})
         homes.update((row[0], row[1]) for row in found)
     women = {"some": list(pending.women)}
-    joined = set(session.scalars(_JOINED_INTO, women)) if pending.women else set()
+    joined = set(directly(session).scalars(_JOINED_INTO, women)) if pending.women else set()
     for record, entry in pending.new.items():
         if entry.__tablename__ == WOMAN or entry.woman_id not in joined:
             continue

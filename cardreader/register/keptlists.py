@@ -35,9 +35,12 @@ from cardreader.register.lists import (
     row_of,
 )
 from cardreader.register.models import Woman
-from cardreader.register.parts import SOME, in_parts
+from cardreader.register.parts import SOME, directly, in_parts
 from cardreader.terminal.progress import Progress
 
+# What is asked at each change, made once.
+_NO_PLACES = delete(KeptPlace).where(KeptPlace.woman_id.in_(SOME))
+_KEEP_PLACES = insert(KeptPlace)
 AT_ONCE = 500
 """Women whose places are worked out in one transaction: others may write in between."""
 
@@ -72,10 +75,11 @@ class Places:
 
     def renew(self, session: Session, women: Collection[str]) -> None:
         """Work the places of these women out anew from what the database holds now."""
+        connection = directly(session)
         for some in in_parts(women, AT_ONCE):
-            session.execute(delete(KeptPlace).where(KeptPlace.woman_id.in_(some)))
+            connection.execute(_NO_PLACES, {"some": some})
             if places := self._places(session, some):
-                session.execute(insert(KeptPlace), places)
+                connection.execute(_KEEP_PLACES, places)
 
     def _places(self, session: Session, women: list[str]) -> list[dict[str, object]]:
         # A session of its own on the same transaction: what others hold in memory of her
