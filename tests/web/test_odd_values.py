@@ -144,3 +144,20 @@ def test_values_of_the_api_that_look_like_mmol_l_are_asked_about(worker):
     assert asked == [False] * 4 + [True]
     assert not _by_api(worker, 7, 7.3, "mmol_l", sure=True).json()["maybe_mmol_l"]
     assert not _by_api(worker, 8, 9.1, method="Photometer").json()["maybe_mmol_l"]
+
+
+@pytest.mark.parametrize("given", [True, False, "22"])
+def test_what_json_calls_no_number_is_none(worker, given):
+    """Python takes ``true`` for 1, and a text of digits for a number."""
+    body = {"code": "KX-850", "gestation_weeks": given}
+    assert worker.api("POST", "/api/women", json=body).status_code == 422
+    woman = worker.add_woman("KX-851").removeprefix("/women/")
+    entry = {"unit": "g_dl", "value": given}
+    for kind, more in (("tube", {}), ("lab", {"method": "counter", "on": today().isoformat()})):
+        key = {"submission_key": f"some-key-{kind}"}
+        answer = worker.api("POST", f"/api/women/{woman}/{kind}", json=key | entry | more)
+        assert answer.status_code == 422, kind
+        answer = worker.api(
+            "POST", f"/api/women/{woman}/{kind}", json=key | entry | more | {"value": 9}
+        )
+        assert answer.status_code == 201, kind

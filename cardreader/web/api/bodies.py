@@ -6,7 +6,7 @@ import datetime as dt
 from typing import Annotated, Any, Literal
 
 from fastapi import Path
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, BeforeValidator, Field
 
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import SIDES, sides_of
@@ -41,6 +41,16 @@ SubmissionKey = Annotated[
 ]
 
 
+def _a_number(value: object) -> object:
+    if isinstance(value, bool | str):
+        raise ValueError("a number is wanted")
+    return value
+
+
+NUMBER = BeforeValidator(_a_number)
+"""JSON's own: of ``true`` and of ``"9"`` Python would make one."""
+
+
 class SessionOut(BaseModel):
     """Who is signed in."""
 
@@ -56,7 +66,9 @@ class WomanIn(BaseModel):
     """A woman to add, by pseudonymous code."""
 
     code: str = Field(pattern=CODE_PATTERN)
-    gestation_weeks: int | None = Field(None, ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1])
+    gestation_weeks: Annotated[int | None, NUMBER] = Field(
+        None, ge=GESTATION_WEEKS[0], le=GESTATION_WEEKS[1]
+    )
     smoking: Smoking | None = None
 
 
@@ -171,14 +183,18 @@ class TubeGramsIn(_TubeIn):
     """An acid-haematin tube reading on the scale in g/dL."""
 
     unit: Literal[TubeUnit.G_DL]
-    value: float = Field(ge=LIMITS[TubeUnit.G_DL][0], le=LIMITS[TubeUnit.G_DL][1])
+    value: Annotated[float, NUMBER] = Field(
+        ge=LIMITS[TubeUnit.G_DL][0], le=LIMITS[TubeUnit.G_DL][1]
+    )
 
 
 class TubePercentIn(_TubeIn):
     """An acid-haematin tube reading on the scale in percent."""
 
     unit: Literal[TubeUnit.PERCENT]
-    value: float = Field(ge=LIMITS[TubeUnit.PERCENT][0], le=LIMITS[TubeUnit.PERCENT][1])
+    value: Annotated[float, NUMBER] = Field(
+        ge=LIMITS[TubeUnit.PERCENT][0], le=LIMITS[TubeUnit.PERCENT][1]
+    )
 
 
 TubeIn = Annotated[TubeGramsIn | TubePercentIn, Field(discriminator="unit")]
@@ -215,21 +231,21 @@ class LabGramsIn(_LabIn):
     """A laboratory result in g/dL."""
 
     unit: Literal[LabUnit.G_DL]
-    value: float = _lab_value(LabUnit.G_DL)
+    value: Annotated[float, NUMBER] = _lab_value(LabUnit.G_DL)
 
 
 class LabGramsALitreIn(_LabIn):
     """A laboratory result in g/L."""
 
     unit: Literal[LabUnit.G_L]
-    value: float = _lab_value(LabUnit.G_L)
+    value: Annotated[float, NUMBER] = _lab_value(LabUnit.G_L)
 
 
 class LabMillimolesIn(_LabIn):
     """A laboratory result in mmol/L, of one haem: times 1.611 it is g/dL."""
 
     unit: Literal[LabUnit.MMOL_L]
-    value: float = _lab_value(LabUnit.MMOL_L)
+    value: Annotated[float, NUMBER] = _lab_value(LabUnit.MMOL_L)
 
 
 LabIn = Annotated[LabGramsIn | LabGramsALitreIn | LabMillimolesIn, Field(discriminator="unit")]
