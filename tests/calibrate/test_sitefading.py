@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from copy import deepcopy
 from dataclasses import replace
 from functools import cache
 
@@ -50,14 +51,14 @@ def prior():
 
 
 @cache
-def _site(gone=(0.2, 0.2, 0.2, 0.0)):
-    """A lot, and what was measured beside fresh cards and those that lost shares of their inks."""
+def _fresh():
+    """A lot, what was measured beside fresh cards, and what measures beside others after it."""
     rng = np.random.default_rng([SEED, 0])
     world = draw_world(rng)
     lot = replace(world.lot(5, rng), instrument="an invented instrument")
     phones, lamps = [draw_phone(rng) for _ in range(3)], [draw_lamp(rng) for _ in range(3)]
 
-    def photos(count, share):
+    def photos(count, share, rng=rng):
         card = replace(world, ink=world.ink * (1 - np.array(share)))
         hb, seen = rng.uniform(4, 15, count), []
         for value in hb:
@@ -68,7 +69,15 @@ def _site(gone=(0.2, 0.2, 0.2, 0.0)):
         return np.array([h for h, _ in kept]), Measured.stack([one for _, one in kept])
 
     keep = (0.0, 0.0, 0.0, 0.0)
-    return lot, photos(PAIRED, keep), photos(READ, keep), photos(READ, gone)
+    paired, read = photos(PAIRED, keep), photos(READ, keep)
+    return lot, paired, read, lambda gone: photos(READ, gone, deepcopy(rng))
+
+
+@cache
+def _site(gone=(0.2, 0.2, 0.2, 0.0)):
+    """A lot, and what was measured beside fresh cards and those that lost shares of their inks."""
+    lot, paired, read, beside_lost = _fresh()
+    return lot, paired, read, beside_lost(gone)
 
 
 def _made(base):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import shutil
 import sys
+import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -21,11 +23,15 @@ from phone import playwright as playwright
 from phone import server as server
 from webfakes import FakeReader
 
+from cardreader.register.kinds import Role
 from cardreader.web.app import create_app
 from cardreader.web.settings import PhotoPolicy, Settings
 
 # The PostgreSQL server of the register's tests serves here too.
 sys.path.append(str(Path(__file__).parents[1] / "register"))
+
+
+SIGNED_IN_FOR_S = 300
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -36,15 +42,33 @@ def _one_event_loop() -> Iterator[None]:
         yield
 
 
+@dataclass(frozen=True)
+class Signed:
+    """A data folder with a register and one account a role, to be copied, each signed in."""
+
+    folder: Path
+    people: dict[str, Person]
+    at: float
+
+
 @pytest.fixture(scope="session")
-def register_with_accounts(tmp_path_factory) -> Path:
-    """A data folder with a register and one account a role, to be copied."""
-    folder = tmp_path_factory.mktemp("register") / "data"
-    app = create_app(Settings(data=folder), FakeReader())
-    with app.state.database.write() as session:
-        add_accounts(session)
-    app.state.database.close()
-    return folder
+def register_with_accounts(tmp_path_factory) -> Callable[[], Signed]:
+    """Gives one whose sign-ins are minutes old at most: they end after some time without use."""
+    made: list[Signed] = []
+
+    def newest() -> Signed:
+        if not made or time.monotonic() - made[-1].at > SIGNED_IN_FOR_S:
+            folder = tmp_path_factory.mktemp("register") / "data"
+            app = create_app(Settings(data=folder), FakeReader())
+            with app.state.database.write() as session:
+                add_accounts(session)
+            people = {role.value: Person(app, role.value) for role in Role}
+            app.state.shared.uploads.close()
+            app.state.database.close()
+            made.append(Signed(folder, people, time.monotonic()))
+        return made[-1]
+
+    return newest
 
 
 @pytest.fixture
@@ -57,9 +81,14 @@ def make_app(tmp_path, register_with_accounts) -> Iterator[Callable[..., FastAPI
             data=tmp_path / "data",
             **{"place": "Invented Hill", "free_tries": 1000, **changes},
         )
+        people = {}
         if not settings.data.exists():
-            shutil.copytree(register_with_accounts, settings.data)
+            signed = register_with_accounts()
+            shutil.copytree(signed.folder, settings.data)
+            people = dict(signed.people)
         app = create_app(settings, FakeReader())
+        if not settings.database_url:
+            app.state.signed_in = people
         if settings.database_url:
             # A register elsewhere, on PostgreSQL, is not in the folder that was copied.
             with app.state.database.write() as session:

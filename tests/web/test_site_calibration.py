@@ -78,7 +78,7 @@ class Site:
     def __init__(self, folder, url="", register=None) -> None:
         self.folder = folder
         if register is not None:
-            shutil.copytree(register, folder / "data")
+            shutil.copytree(register().folder, folder / "data")
         started_before = (folder / "lots").exists()
         self.lots = folder / "lots" if started_before else write_printed_lot(folder / "lots")
         settings = Settings(folder / "data", url, place="Invented Hill")
