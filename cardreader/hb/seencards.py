@@ -43,8 +43,8 @@ class SeenCards:
         value = np.array(self.signatures, float)
         if value.ndim != 2 or not value.size or not np.isfinite(value).all():
             raise ValueError("seen_cards must hold signatures of finite numbers")
-        if not 0 < self.near < self.far < 1e6 or not 0 <= self.doubt < 1e2:
-            raise ValueError("seen_cards must have 0 < near < far and a doubt of at least 0")
+        if not 0 <= self.near < self.far < 1e6 or not 0 <= self.doubt < 1e2:
+            raise ValueError("seen_cards must have 0 <= near < far and a doubt of at least 0")
         value.setflags(write=False)
         object.__setattr__(self, "signatures", value)
 

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from cardreader.calibrate.condition import SitePairs, condition
+from cardreader.calibrate.conformal import exact_rank
 from cardreader.calibrate.prior import fit_prior
-from cardreader.calibrate.site import fit_site
+from cardreader.calibrate.site import LEAST_FACTOR, fit_site
 from cardreader.calibrate.volume import PRIOR_CV, volume_scatter
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
@@ -160,20 +161,44 @@ def test_the_fit_measures_volume_and_sets_its_factor_with_women_enough(prior, wo
     small, large = fit_site(prior, few), fit_site(prior, many)
     assert small.conformity_scores == ()
     assert len(large.conformity_scores) >= 40
-    assert 0.7 <= large.calibration.conformal_scale < 2
+    assert LEAST_FACTOR <= large.calibration.conformal_scale < 2
     assert large.calibration.n_pairs == 100
 
 
+def _rough(pairs, seed=3):
+    rng = np.random.default_rng(seed)
+    return replace(pairs, lab_g_dl=pairs.lab_g_dl * np.exp(rng.normal(0, 0.25, len(pairs))))
+
+
 def test_few_women_move_the_factor_a_little(prior, worlds):
-    """By the fifth root of what they need: twice as much moves it by 15 %."""
     pairs, _ = _pairs(worlds, 2, slice(0, 12))
-    rng = np.random.default_rng(3)
-    wrong = pairs.lab_g_dl * np.exp(rng.normal(0, 0.25, len(pairs)))
     calm = fit_site(prior, pairs).calibration.conformal_scale
-    rough = fit_site(prior, replace(pairs, lab_g_dl=wrong)).calibration.conformal_scale
+    rough = fit_site(prior, _rough(pairs)).calibration.conformal_scale
     assert 0.6 * prior.conformal_scale < calm < rough < 2 * prior.conformal_scale
     four, _ = _pairs(worlds, 2, slice(0, 4))
     assert fit_site(prior, four).calibration.conformal_scale == prior.conformal_scale
+
+
+def test_more_women_move_it_further(prior, worlds):
+    """What ten are not believed, a hundred are."""
+    few, many = (_pairs(worlds, 2, slice(0, n))[0] for n in (10, 100))
+    moved = [
+        np.log(fit_site(prior, _rough(pairs)).calibration.conformal_scale / prior.conformal_scale)
+        for pairs in (few, many)
+    ]
+    assert moved[1] > moved[0] > 0
+
+
+def test_a_few_women_far_off_dont_set_every_interval(prior, worlds):
+    """One in ten of another woman's value: by the exact rank alone they would."""
+    pairs, _ = _pairs(worlds, 2, slice(0, 60))
+    wrong = pairs.lab_g_dl.copy()
+    wrong[::9] *= 1.6
+    before = fit_site(prior, pairs).calibration.conformal_scale
+    after = fit_site(prior, replace(pairs, lab_g_dl=wrong))
+    scores = after.conformity_scores
+    rank = scores[exact_rank(len(scores), 0.1) - 1]
+    assert before < after.calibration.conformal_scale < rank
 
 
 def test_only_a_calibration_with_a_posterior_can_be_conditioned(prior, worlds):

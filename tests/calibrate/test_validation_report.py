@@ -225,7 +225,8 @@ def _told(model, scores=()):
 def test_few_women_are_promised_no_rank_and_a_given_calibration_no_folds():
     few, many = _told(SITE_MODEL), _told(SITE_MODEL, (0.4, 0.9))
     assert "no rank promises" in few
-    assert "exact finite-sample rank" in many
+    assert "drawn towards the cross-conformal exact rank" in many
+    assert "exact finite-sample rank" in _told("anchored", (0.4, 0.9))
     assert "inner folds" not in few + many
     given = _told(GIVEN)
     assert "finished calibration" in given

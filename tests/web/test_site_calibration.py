@@ -28,7 +28,7 @@ from cardreader.calibrate.fit import fit
 from cardreader.calibrate.kept import read_kept
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.papers import papers_of
-from cardreader.calibrate.site import WOMEN_FOR_FACTOR
+from cardreader.calibrate.site import WOMEN_FOR_RANK
 from cardreader.calibrate.study import COLUMNS as STUDY_COLUMNS
 from cardreader.calibrate.study import LabMethod as StudyMethod
 from cardreader.calibrate.study import read_study
@@ -723,7 +723,7 @@ def test_measurements_of_another_chain_are_counted_and_left_out(site):
 def test_words_and_limits_that_two_rooms_hold_are_the_same():
     assert {method.value for method in LabMethod} == {method.value for method in StudyMethod}
     assert set(COLUMNS) <= {column.name for column in STUDY_COLUMNS}
-    assert WANTED["women"] == WOMEN_FOR_FACTOR
+    assert WANTED["women"] == WOMEN_FOR_RANK
     assert LEAST_WOMEN == LEAST_WOMEN_OF_A_SITE
     assert set(WANTED) == set(LACKS)
 

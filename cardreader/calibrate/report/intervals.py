@@ -5,7 +5,7 @@ from __future__ import annotations
 from cardreader.calibrate import figures
 from cardreader.calibrate.coverage import CoverageRow
 from cardreader.calibrate.document import Figure, Section, Table, Text
-from cardreader.calibrate.fit import GIVEN, Fit
+from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
 from cardreader.calibrate.report.words import plain, share, signed
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import WANTED_BIAS_G_DL
@@ -27,6 +27,8 @@ def _interval_words(fitted: Fit) -> str:
         return f"{words}, as the calibration brought it; none of these women had a part in it."
     if not n:
         return f"{words}: the prior's, moved a little by what women left out in turn needed."
+    if fitted.model == SITE_MODEL:
+        return f"{words}: the prior's, moved by what {n} women needed, each left out in turn."
     return f"{words}, the score of exact rank among {n} women, each read by a model without her."
 
 

@@ -161,6 +161,12 @@ def _steps(fitted: Fit) -> Iterator[str]:
 
 
 def _factor_words(fitted: Fit) -> str:
+    if fitted.conformity_scores and fitted.model == SITE_MODEL:
+        return (
+            "Intervals: the posterior's, stretched by what women left out in turn needed, every "
+            "woman with the same weight: their mean and the prior's factor, drawn towards the "
+            "cross-conformal exact rank by as much as their number says."
+        )
     if fitted.conformity_scores:
         return (
             "Intervals: cross-conformal, normalised scores, every woman with the same weight, "

@@ -69,16 +69,15 @@ def main() -> None:
         "--lot-worlds",
         type=int,
         default=0,
-        help="worlds with each site's own cards for a prior by their spectra: 150 take six "
-        "minutes a site on one core",
+        help="worlds with each site's own cards for a prior by their spectra",
     )
     parser.add_argument("--sites", type=int, default=99, help="only the first so many sites")
     parser.add_argument("--out", type=Path)
     arguments = parser.parse_args()
     sites = judging_sites()[: arguments.sites]
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        priors = pool.map(prior_of_lot, [(*site, arguments.lot_worlds) for site in sites])
-        own = dict(zip(sites, priors, strict=True))
+    workers = arguments.workers
+    own = {site: prior_of_lot(*site, arguments.lot_worlds, workers) for site in sites}
+    with ProcessPoolExecutor(workers) as pool:
         jobs = [(*site, study, own[site]) for study in range(arguments.studies) for site in sites]
         rows = [row for part in pool.map(judge, jobs) for row in part]
     text = tables(rows)
@@ -87,15 +86,14 @@ def main() -> None:
         arguments.out.write_text(text)
 
 
-def prior_of_lot(job: tuple[str, int, int]) -> str:
+def prior_of_lot(kind: str, variant: int, lot_worlds: int, workers: int) -> str:
     """JSON of the prior of worlds with a site's own cards, known by their spectra; empty for
     no worlds. Every study of a site has the same cards."""
-    kind, variant, lot_worlds = job
     if not lot_worlds:
         return ""
     lot = draw_site(kind, variant, 0, 0, 0).lot
-    drawn = draw_worlds(lot_worlds, PHOTOS_A_WORLD, LOT_WORLDS_SEED, lot=lot)
-    return fit_prior(drawn, date(2026, 1, 1), "own").to_json()
+    drawn = draw_worlds(lot_worlds, PHOTOS_A_WORLD, LOT_WORLDS_SEED, workers, lot)
+    return fit_prior(drawn, date(2026, 1, 1), "own", workers=workers).to_json()
 
 
 def judge(job: tuple[str, int, int, str]) -> list[Row]:
