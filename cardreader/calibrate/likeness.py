@@ -42,8 +42,8 @@ All three from 100 sites of seeds 31337 and 51001 whose print model their prior 
 an interval needed rose from the nearest cards on, not from a distance, and with 240 photos by
 half. Held with other phones and lamps than those of 40 to 240 photos: by 0.3, which began at a
 distance of 0.3 and was reached at 0.9, 90.3 % in the mean and 75 % at the five worst sites; so,
-91.0 and 76 %, 2 % wider. With the study's own they are 3 to 6 % narrower, since the factor comes
-of women left out who are doubted in the same way. Beside a lot known by its design the same
+91.3 and 77 %, 2 to 3 % wider. With the study's own they are 3 to 5 % narrower, since the factor
+comes of women left out who are doubted in the same way. Beside a lot known by its design the same
 holds: 0.6 was taken there until 0.12.0. What a study's own photos say of it, each group of like
 cards read without the others of its group, tells nothing of what a site needs (correlations
 below 0.3)."""
