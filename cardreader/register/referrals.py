@@ -176,6 +176,19 @@ def by_hand(referral: Referral) -> bool:
     return referral.band == Outcome.NOT_READ and referral.opening_reading_id is None
 
 
+def read_at(referral: Referral) -> dt.datetime:
+    """When what a referral speaks of was read.
+
+    Later than it was opened where a newer value brought it up to date.
+    """
+    woman = referral.woman
+    told = (referral.hb_g_dl, referral.source)
+    times = [p.at for p in measurements(woman) if (p.hb_g_dl, p.source) == told]
+    if referral.band == Outcome.NOT_READ and not by_hand(referral):
+        times = [r.taken_at for r in unread(woman)]
+    return max(times, default=referral.opened_at)
+
+
 def rests_on_mistakes(referral: Referral) -> bool:
     """Whether what an open referral was opened for was taken back, and nothing else asks for it."""
     woman = referral.woman

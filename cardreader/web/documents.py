@@ -13,10 +13,11 @@ from reportlab.platypus import Flowable, Spacer
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.base import local_day
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.models import Referral
-from cardreader.register.referrals import by_hand, rests_on_mistakes
+from cardreader.register.referrals import by_hand, read_at, rests_on_mistakes
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
@@ -42,12 +43,13 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
     """The slip of one referral, A5, with room for the facility's answer."""
     woman = referral.woman
     outcome = Outcome(referral.band)
-    weeks = woman.gestation_at(referral.opened_at.astimezone().date())
+    at = read_at(referral)
+    weeks = woman.gestation_at(local_day(at))
     read_by = "-" if by_hand(referral) else _(words.SOURCES[Source(referral.source)])
     facts = [
         (_("Woman's code"), woman.code),
         (_("Weeks of pregnancy"), _("not known") if weeks is None else str(weeks)),
-        (_("Read on"), texts.moment(referral.opened_at)),
+        (_("Read on"), texts.moment(at)),
         (_("Read by"), read_by),
         (_("Haemoglobin"), _hb(referral)),
         (_("Judged by"), protocol_title),

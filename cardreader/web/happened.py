@@ -14,7 +14,7 @@ from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral
 from cardreader.register.phoneclock import TOLERATED
-from cardreader.register.referrals import rule_of, told_of
+from cardreader.register.referrals import read_at, rule_of, told_of
 from cardreader.register.women import Closing
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
@@ -68,6 +68,12 @@ def read_since(referral: Referral) -> bool:
     """Whether something was read that asks for a test after she was last asked."""
     told = told_of(referral)
     return bool(told) and bool(_pressing_since(referral, told[-1]))
+
+
+def read_another_day(referral: Referral) -> dt.date | None:
+    """The day of the value that a referral speaks of, where it was read after it was opened."""
+    day = local_day(read_at(referral))
+    return day if day > local_day(referral.opened_at) else None
 
 
 def _pressing_since(referral: Referral, event: Event) -> list[Reading]:

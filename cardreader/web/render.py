@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse, RedirectResponse
 from cardreader.register.kinds import Role
 from cardreader.register.referrals import by_hand, rests_on_mistakes
 from cardreader.web import bandwords, texts
+from cardreader.web.happened import read_another_day
 from cardreader.web.lookwords import look_words
 from cardreader.web.schemes import SCHEME_COOKIE, SCHEMES
 from cardreader.web.texts import mark
@@ -70,6 +71,7 @@ def environment() -> Environment:
         look_words=look_words,
         readable_words=readable_words,
         by_hand=by_hand,
+        read_another_day=read_another_day,
         rests_on_mistakes=rests_on_mistakes,
     )
     return env

@@ -304,6 +304,25 @@ def test_a_referral_for_a_reading_of_the_wrong_woman_says_that_it_was_taken_back
     assert "9.4 g/dL" in slip_text(worker, woman)
 
 
+def test_a_referral_says_of_which_day_its_newest_value_is(app, worker):
+    """A facility that takes today's severe value for one of last month may let her wait."""
+    woman = worker.add_woman("KX-2171")
+    worker.send_photo(worker.open_visit(woman), photo(9.4))
+    put_back(worker, 25)
+    before = today() - 25 * DAY
+    with app.state.database.write() as session:
+        for referral in session.scalars(select(Referral)):
+            referral.opened_at -= 25 * DAY
+    assert "because of 9.4 g/dL." in page(worker, woman)
+    assert f"{before:%-d %b %Y}" in slip_text(worker, woman)
+    worker.send_photo(worker.open_visit(woman), photo(5.4))
+    told = f"because of 5.4 g/dL, read on {today():%-d %b %Y}."
+    assert told in page(worker, woman)
+    slip = slip_text(worker, woman)
+    assert f"Read on {today():%-d %b %Y}" in slip
+    assert f"{before:%-d %b %Y}" not in slip
+
+
 def test_a_refused_photo_taken_back_leaves_no_word_that_it_was_hers(worker):
     woman = worker.add_woman("KX-218")
     entry = worker.send_photo(worker.open_visit(woman), refused_photo()).json()["url"]

@@ -21,6 +21,7 @@ from cardreader.calibrate.diagnostic import ANAEMIA_G_DL, SEVERE_G_DL
 from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.models import candidates
+from cardreader.calibrate.sitefading import LEAST_PHOTOS
 from cardreader.calibrate.verdict import criteria_words, overall
 from cardreader.core.oneline import reason
 from cardreader.core.rowfaults import MOST_TOLD
@@ -73,8 +74,8 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
         say_line(untaught)
     if fitted.model == SITE_MODEL and fitted.calibration.fading is None:
         say_line(
-            "Faded cards are not told from fresh ones: that takes pairs of one lot, measured. Keep "
-            "cards in the dark."
+            f"Faded cards are not told from fresh ones: that takes {LEAST_PHOTOS} photos or more, "
+            "all of one printed lot. Keep cards in the dark."
         )
     if found is None:
         say_line(
