@@ -8,7 +8,7 @@ from enum import Enum
 
 from cardreader.batch.score import Failure
 from cardreader.core.refusal import ADVICE, Reason
-from cardreader.decide.rule import NO_PHOTO_HELPS
+from cardreader.decide.rule import MAY_HIDE_SEVERE, NO_PHOTO_HELPS
 
 _FAILED: dict[str, str] = {
     Failure.CANT_OPEN: "The file can't be opened: it is not there any more, or this person may not "
@@ -29,6 +29,10 @@ class Remedy(Enum):
     """What is left to do about photos that gave no reading, the gravest first."""
 
     BLOOD_TEST = "send for a blood test: no other photo of such a card or paper gives a value"
+    PALE = (
+        "as pale and thin blood may look, and other spots do: refer her now if it is that; else "
+        "make a new blot, or send for a blood test"
+    )
     PHOTO = "photograph again, or send for a blood test"
     IN_DATE = (
         "photograph again beside a card that is in date, or send for a blood test; photos of days "
@@ -46,6 +50,7 @@ class Remedy(Enum):
 
 _REMEDY: dict[str, Remedy] = {
     **dict.fromkeys(map(str, NO_PHOTO_HELPS), Remedy.BLOOD_TEST),
+    **dict.fromkeys(map(str, MAY_HIDE_SEVERE), Remedy.PALE),
     Reason.LOT_EXPIRED: Remedy.IN_DATE,
     Reason.LOT_UNKNOWN: Remedy.LOT_FILE,
     Failure.CANT_OPEN: Remedy.FILE,

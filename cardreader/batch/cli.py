@@ -134,12 +134,12 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
     refer, confirm, as_protocol = counts.follows
-    unread = "; ".join(f"{count} {remedy.value}" for remedy, count in counts.remedies)
     say(
         f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "
-        f"confirm by a blood test, {as_protocol} anaemia unlikely"
-        f"{f'. Not read, which does not mean well: {unread}' * bool(unread)}.\n"
+        f"confirm by a blood test, {as_protocol} anaemia unlikely.\n"
     )
+    for remedy, count in counts.remedies:
+        say(f"Not read, which does not mean well: {count} {remedy.value}.\n")
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
     if left_out:

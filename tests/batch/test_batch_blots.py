@@ -22,7 +22,7 @@ from cardreader.batch.sources import PhotoFile, SourceError
 from cardreader.calibrate.papers import papers_of
 from cardreader.core.refusal import Reason
 from cardreader.core.shipped import shipped
-from cardreader.decide.rule import NO_PHOTO_HELPS
+from cardreader.decide.rule import MAY_HIDE_SEVERE, NO_PHOTO_HELPS
 from cardreader.decide.subject import Subject
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.container import save
@@ -248,6 +248,10 @@ def test_every_reason_has_its_remedy_and_no_photo_is_asked_for_in_vain() -> None
     assert sum(count for _, count in told) == len(reasons)
     for reason in NO_PHOTO_HELPS:
         assert remedies([(str(reason), 2)]) == ((Remedy.BLOOD_TEST, 2),)
+    # The palest blood is no photo to take again at leisure.
+    for reason in MAY_HIDE_SEVERE:
+        ((remedy, _),) = remedies([(str(reason), 1)])
+        assert "refer her now" in remedy.value
     # Whoever is not read may be severe: nothing ends without a way to a blood test.
     assert all("blood test" in remedy.value for remedy in Remedy)
 

@@ -58,7 +58,8 @@ def test_every_photo_has_its_row(
     assert done.returncode == 0, done.stderr
     assert "11 photos: 6 read, 5 refused, 0 failed" in done.stdout
     assert "Screening only" in done.stdout
-    assert re.search(r"^To do.*: \d+ refer now .*or send for a blood test", done.stdout, re.M)
+    assert re.search(r"^To do.*: \d+ refer now .*, \d+ anaemia unlikely\.$", done.stdout, re.M)
+    assert re.search(r"^Not read.*: \d+ photograph again, or send for a", done.stdout, re.M)
     assert "Left out, no photos by their names: 1 .txt." in done.stdout
     # The last line of the progress: all done, time taken and left, rate, and what was refused.
     assert re.search(r"11/11 \[\d\d:\d\d<\d\d:\d\d, .*photo.*refused=5", done.stderr)

@@ -323,6 +323,17 @@ def test_a_referral_says_of_which_day_its_newest_value_is(app, worker):
     assert f"{before:%-d %b %Y}" not in slip
 
 
+def test_closing_after_a_birth_that_is_noted_does_not_ask_to_note_it(worker):
+    woman = worker.add_woman("KX-2172", weeks="38")
+    asked = worker.post(f"{woman}/close", reason="delivered")
+    assert "Note the birth, and she stays listed" in html.unescape(asked.text)
+    given = {"birth_outcome": "live", "birth_on": today().isoformat()}
+    assert worker.post(f"{woman}/birth", **given).status_code == 303
+    asked = html.unescape(worker.post(f"{woman}/close", reason="delivered").text)
+    assert "not tested since the birth: left open, she stays listed until then." in asked
+    assert "Note the birth, and" not in asked
+
+
 def test_a_refused_photo_taken_back_leaves_no_word_that_it_was_hers(worker):
     woman = worker.add_woman("KX-218")
     entry = worker.send_photo(worker.open_visit(woman), refused_photo()).json()["url"]
