@@ -13,9 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse, RedirectResponse
 
 from cardreader.register.kinds import Role
-from cardreader.register.referrals import by_hand, rests_on_mistakes
 from cardreader.web import bandwords, texts
-from cardreader.web.happened import read_another_day
 from cardreader.web.lookwords import look_words
 from cardreader.web.schemes import SCHEME_COOKIE, SCHEMES
 from cardreader.web.texts import mark
@@ -66,14 +64,7 @@ def environment() -> Environment:
         # For words that Python holds: looked up, not marked, at the place of use.
         translated=texts.gettext,
     )
-    env.globals.update(
-        Role=Role,
-        look_words=look_words,
-        readable_words=readable_words,
-        by_hand=by_hand,
-        read_another_day=read_another_day,
-        rests_on_mistakes=rests_on_mistakes,
-    )
+    env.globals.update(Role=Role, look_words=look_words, readable_words=readable_words)
     return env
 
 

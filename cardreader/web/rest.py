@@ -8,8 +8,10 @@ from __future__ import annotations
 from cardreader.register.keptlists import keep_lists
 from cardreader.register.merge.days import join_all
 from cardreader.register.merge.joining import show_all_anew
+from cardreader.register.referrals import by_hand, rests_on_mistakes
 from cardreader.terminal.progress import Progress
 from cardreader.web import api, meeting
+from cardreader.web.happened import read_another_day
 from cardreader.web.pages import (
     backup,
     calibration,
@@ -28,6 +30,7 @@ from cardreader.web.pages import (
     visits,
     women,
 )
+from cardreader.web.render import environment
 from cardreader.web.state import State
 from cardreader.web.upkeep import tidy
 
@@ -54,6 +57,11 @@ _ROUTERS = (
 # Not included: the framework works out every route anew wherever it is, which takes longer than
 # all else about another application.
 ROUTES = [route for router in _ROUTERS for route in router.routes]
+
+# What these pages ask of a referral, which no page before a sign-in does.
+environment().globals.update(
+    by_hand=by_hand, read_another_day=read_another_day, rests_on_mistakes=rests_on_mistakes
+)
 
 
 def bring_up_to_date(state: State, progress: Progress | None) -> None:
