@@ -40,11 +40,11 @@ USUAL_FOR_RANK = 400.0
 LEAST_FACTOR = 0.65
 """Intervals are narrowed no further: the next women's phones and lamps are never all known.
 
-All six from 100 sites of seeds 31337 and 51001 whose print model their prior had not seen. By the
-exact rank alone from 40 women on, which is set by the four worst of them, intervals that held 91 %
-in the mean were 1 to 2 % wider with 40 to 240 photos, and those of the five worst sites held up
-to 2 points less. With 80 photos a quarter of the sites needed less than 0.62 for their own phones
-and held 87 % with others'.
+All but the 40 from 100 sites of seeds 31337 and 51001 whose print model their prior had not
+seen. By the exact rank alone from 40 women on, which is set by the four worst of them, intervals
+that held 91 % in the mean were 1 to 2 % wider with 40 to 240 photos, and those of the five worst
+sites held up to 2 points less. With 80 photos a quarter of the sites would have had a factor below
+0.62 and held 87 % with others' phones.
 """
 _MOST_SCORE = 5.0
 

@@ -152,7 +152,7 @@ WANTED = {
     "days": 5,
     "two_blots": 10,
 }
-"""Least numbers. Of women: from there on the intervals get a factor of the site's own
+"""Least numbers. Of women: from there on their exact rank has a say in the width of intervals
 (`calibrate.site.WOMEN_FOR_RANK`). Of women below 7 g/dL: from there on none missed means
 surely fewer than one in ten (Wilson; `calibrate.verdict.MISSED_AT_MOST`). At or above 12 g/dL,
 phones, days (which stand for lamps) and women with two blots: ours."""
