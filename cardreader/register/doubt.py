@@ -18,10 +18,10 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register.asking import readings_of
 from cardreader.register.base import local_day, utc_now
-from cardreader.register.history import Measurement, measurements
+from cardreader.register.history import Measurement, as_referred, measurements
 from cardreader.register.judging import LEVEL, TO_CONFIRM
 from cardreader.register.models import Referral, Woman
-from cardreader.register.referrals import refer
+from cardreader.register.referrals import NEAR_DAYS, refer
 
 DAYS_A_MONTH = 30
 ASKED_FROM_G_DL = 18.0
@@ -39,12 +39,18 @@ class Doubt:
 
     point: Measurement
     lab_g_dl: float
+    lab_at: dt.datetime
     allowed_g_dl: float
 
     @property
     def apart_g_dl(self) -> float:
         """How far the two lie apart."""
         return abs(self.lab_g_dl - self.point.hb_g_dl)
+
+    @property
+    def is_newer(self) -> bool:
+        """Whether the value was read after the laboratory's: then that can't answer it."""
+        return self.point.certain_at > self.lab_at
 
 
 class DoubtfulError(ValueError):
@@ -71,8 +77,14 @@ def hardly_ever(hb_g_dl: float) -> float | None:
 def lab_doubts(
     woman: Woman, hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
 ) -> tuple[Doubt, ...]:
-    """What a laboratory value contradicts: her newest value, and the severe one it would lift."""
-    return _doubts(measurements(woman), hb_g_dl, taken_at, rules)
+    """What a laboratory value contradicts: her newest value, and the severe one it would lift.
+
+    And what was read in the days after it: a slip that was dated yesterday is no less often
+    another woman's, and the two stand side by side on her page.
+    """
+    points = as_referred(woman)
+    before = _doubts(points, hb_g_dl, taken_at, rules)
+    return before + _later_doubts(points, hb_g_dl, taken_at, rules)
 
 
 def unasked_doubts(woman: Woman, result: Measurement, rules: FollowUpRules) -> list[Doubt]:
@@ -112,8 +124,29 @@ def _doubts(
     before = [p for p in points if p.day <= local_day(taken_at)]
     newest = before[-1:]
     last_lab = max((i for i, p in enumerate(before) if p.confirmed), default=0)
-    severe = [p for p in before[last_lab:] if p.outcome is Outcome.SEVERE][-1:]
-    found = {id(p): p for p in (*newest, *severe)}
+    # What an open referral asks after no result before has lifted, though it came after it.
+    standing = [p for i, p in enumerate(before) if i >= last_lab or p.asked]
+    return _contradicted((*newest, *_severe(standing)), hb_g_dl, taken_at, rules)
+
+
+def _later_doubts(
+    points: Sequence[Measurement], hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
+) -> tuple[Doubt, ...]:
+    """The first value after it, and the last that says severe."""
+    day = local_day(taken_at)
+    after = [p for p in points if day < p.day <= day + dt.timedelta(days=NEAR_DAYS)]
+    return _contradicted((*after[:1], *_severe(after)), hb_g_dl, taken_at, rules)
+
+
+def _severe(points: Sequence[Measurement]) -> list[Measurement]:
+    """The last of them that says severe, or that it may be."""
+    return [p for p in points if p.outcome is Outcome.SEVERE or p.may_be_severe][-1:]
+
+
+def _contradicted(
+    points: Sequence[Measurement], hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
+) -> tuple[Doubt, ...]:
+    found = {id(p): p for p in points}
     doubts = (_doubt(p, hb_g_dl, taken_at, rules) for p in found.values())
     return tuple(doubt for doubt in doubts if doubt.apart_g_dl > doubt.allowed_g_dl)
 
@@ -146,10 +179,11 @@ def _doubt(
     end = point.high_g_dl if hb_g_dl > point.hb_g_dl else point.low_g_dl
     # The reading's own interval, on the side where the laboratory's value lies.
     sd = _lab_sd(point.hb_g_dl, rules) if end is None else abs(end - point.hb_g_dl) / SD_TO_END
-    days = max((taken_at - point.at).days, 0)
+    days = abs(taken_at - point.at).days
     return Doubt(
         point,
         hb_g_dl,
+        taken_at,
         lab.apart_sd * hypot(sd, _lab_sd(hb_g_dl, rules))
         + lab.change_g_dl_a_month * days / DAYS_A_MONTH,
     )

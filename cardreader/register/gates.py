@@ -28,6 +28,7 @@ from cardreader.register import (
     photostore,
     photostrip,
     recording,
+    referrals,
     rejudging,
     rowcheck,
     samephoto,
@@ -200,6 +201,20 @@ DOUBTS = Stage(
             "invented: above what pregnant women have, below where the tube's percent begin (20)",
         ),
     ),
+)
+
+ANSWERS = Stage(
+    "Results that may be taken for an answer",
+    referrals,
+    (
+        chosen(
+            "NEAR_DAYS",
+            "day",
+            "invented: within a month a result and a later reading that contradict each other are "
+            "more often a slip than blood that was lost since",
+        ),
+    ),
+    beside=("TELLABLE",),
 )
 
 COUNTS = Stage(
@@ -390,8 +405,8 @@ CONTRADICTIONS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, COUNTS, ONCE, TUBE, ENTRIES, LAB_UNITS,
-    WOMEN,
+    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, ANSWERS, COUNTS, ONCE, TUBE, ENTRIES,
+    LAB_UNITS, WOMEN,
     TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,

@@ -16,7 +16,7 @@ from cardreader.decide.statements import Statement
 from cardreader.register.base import local_day
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.judging import ANAEMIC, TO_CONFIRM
-from cardreader.register.kinds import ReferralOutcome, Source
+from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.models import Reading, Referral, Visit, Woman
 from cardreader.register.tocome import is_to_come
 
@@ -42,6 +42,8 @@ class Measurement:
     may_be_severe: bool = False
     # Whether what was decided sends her at once.
     urgent: bool = False
+    # Whether an open referral speaks of it: then no result that is there has answered it.
+    asked: bool = False
     # The latest it can have been taken, where a clock could not be checked, or was wrong.
     latest_at: dt.datetime | None = None
 
@@ -66,13 +68,15 @@ class Standing:
     """Where a woman stands after all her measurements.
 
     ``anaemic`` and ``severe`` are lifted only by a laboratory result that says so:
-    a screening result never takes a woman off a list.
+    a screening result never takes a woman off a list. ``foremost``: of the values that they
+    rest on the most pressing, the newest of these; None where nothing asks for anything.
     """
 
     latest: Measurement | None
     anaemic: bool
     severe: bool
     awaiting_confirmation: bool
+    foremost: Measurement | None = None
 
 
 def measurements(woman: Woman) -> list[Measurement]:
@@ -107,6 +111,8 @@ def _as_sent(point: Measurement, referrals: Sequence[Referral]) -> Measurement:
         and r.outcome not in (ReferralOutcome.READ, ReferralOutcome.MISTAKE)
         and (r.closed_at is None or r.closed_at >= point.certain_at)
     ]
+    if any(r.closed_at is None and r.purpose == Purpose.TEST for r in of_it):
+        point = replace(point, asked=True)
     worst = max(of_it, key=lambda r: rank(Outcome(r.band)), default=None)
     if worst is None or rank(Outcome(worst.band)) <= rank(point.outcome):
         return point
@@ -123,6 +129,13 @@ def _as_sent(point: Measurement, referrals: Sequence[Referral]) -> Measurement:
 def rank(outcome: Outcome) -> int:
     """How pressing an outcome of a value is, 0 the least."""
     return _PRESSING.index(outcome)
+
+
+def pressing(point: Measurement) -> int:
+    """How pressing a value is, 0 the least: what may be severe before what is anaemic."""
+    if point.may_be_severe and point.outcome is not Outcome.SEVERE:
+        return 2 * rank(Outcome.ANAEMIC) + 1
+    return 2 * rank(point.outcome)
 
 
 def point_of_photos(visit: Visit, photos: Sequence[Reading]) -> Measurement | None:
@@ -202,14 +215,15 @@ def counts(reading: Reading) -> bool:
 def standing(points: Sequence[Measurement]) -> Standing:
     """Fold measurements, oldest first, into where the woman stands.
 
-    A laboratory result answers only what was surely taken before it; one that is dated in days
-    to come, what is dated so, too.
+    A laboratory result answers only what was surely taken before it, and that no open referral
+    asks after, as where the two contradict each other and nobody was asked; one that is dated
+    in days to come, what is dated so, too.
     """
     left: list[Measurement] = []
     for point in sorted(points, key=lambda p: (p.certain_at, p.confirmed)):
         if point.confirmed:
             ahead = is_to_come(point.at)
-            left = [p for p in left if ahead and not is_to_come(p.certain_at)]
+            left = [p for p in left if p.asked or (ahead and not is_to_come(p.certain_at))]
         if point.outcome in (ANAEMIC if point.confirmed else TO_CONFIRM):
             left.append(point)
     return Standing(
@@ -217,4 +231,5 @@ def standing(points: Sequence[Measurement]) -> Standing:
         anaemic=any(p.outcome in ANAEMIC for p in left),
         severe=any(p.outcome is Outcome.SEVERE for p in left),
         awaiting_confirmation=any(not p.confirmed for p in left),
+        foremost=max(left, key=lambda p: (pressing(p), p.at), default=None),
     )

@@ -9,14 +9,25 @@ from sqlalchemy.orm import Session
 from cardreader.decide.followuprules import FollowUpRules, OutcomeRule
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
-from cardreader.register.asking import answered, asking, unread
+from cardreader.register.asking import answered, asking, last_result, unread
 from cardreader.register.base import local_day, new_id, utc_now
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.events import note, standing_events
-from cardreader.register.history import Measurement, as_referred, certain_at, measurements, standing
+from cardreader.register.history import (
+    Measurement,
+    as_referred,
+    certain_at,
+    measurements,
+    rank,
+    standing,
+)
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral, Woman
 from cardreader.register.tocome import is_to_come
+
+NEAR_DAYS = 30
+"""So long before a reading a laboratory result may be taken for its answer: the two are held
+against each other (invented)."""
 
 TELLABLE = (
     ReferralOutcome.WENT,
@@ -187,6 +198,24 @@ def read_at(referral: Referral) -> dt.datetime:
     if referral.band == Outcome.NOT_READ and not by_hand(referral):
         times = [r.taken_at for r in unread(woman)]
     return max(times, default=referral.opened_at)
+
+
+def unanswering(referral: Referral) -> Measurement | None:
+    """The laboratory result that says less than an open referral for a test, and leaves it open.
+
+    It is of blood drawn before, or contradicts what was read and nobody was asked. None where
+    there is none, or the newest is too old to be taken for an answer.
+    """
+    if referral.closed_at is not None or referral.purpose != Purpose.TEST:
+        return None
+    result = last_result(referral.woman)
+    near = dt.timedelta(days=NEAR_DAYS)
+    if result is None or local_day(read_at(referral)) - result.day > near:
+        return None
+    asks = Outcome.SEVERE if referral.urgent else Outcome(referral.band)
+    if asks is Outcome.NOT_READ:
+        asks = Outcome.UNCERTAIN
+    return result if rank(result.outcome) < rank(asks) else None
 
 
 def rests_on_mistakes(referral: Referral) -> bool:

@@ -120,6 +120,8 @@ def transfer_letter(row: Row, to: str, place: str, today: dt.date, rules: Follow
         (_("Iron-folic acid"), _regimen(row, rules)),
         (_("Tablets given"), "-" if row.tablets is None else str(row.tablets.given)),
     ]
+    newest, told = row.points[::-1][:LAST_VALUES], row.standing.foremost
+    older = () if told is None or told in newest else (told,)
     values = [
         (
             texts.day(p.day),
@@ -127,7 +129,7 @@ def transfer_letter(row: Row, to: str, place: str, today: dt.date, rules: Follow
             _value(p.hb_g_dl, p.low_g_dl, p.high_g_dl),
             _(words.outcome_words(p.outcome, p.source, p.may_be_severe)),
         )
-        for p in row.points[::-1][:LAST_VALUES]
+        for p in (*newest, *older)
     ]
     heads = (_("Date"), _("Read by"), "g/dL", _("Result"))
     return build(
@@ -161,6 +163,13 @@ def _reasons(row: Row, today: dt.date) -> list[ListName]:
 def _why(row: Row, reasons: list[ListName]) -> str:
     """The lists she is on, and what to ask beside the test."""
     said = [", ".join(_(words.TITLES[name]) for name in reasons)]
+    told = words.said_first(row.standing, bool(row.referrals))
+    if told is not None and told != row.standing.latest:
+        value = _("%(hb)s g/dL, %(day)s") % {
+            "hb": texts.number(told.hb_g_dl),
+            "day": texts.day(told.day),
+        }
+        said.append(f"{_(words.point_words(told))}: {value}")
     if row.due is not None and row.due.kind in words.DUE and _DUE & set(reasons):
         said.append(_(words.DUE[row.due.kind]))
     if row.tablets and row.tablets.lasts_until and ListName.TABLETS in reasons:

@@ -17,7 +17,7 @@ from cardreader.register.base import local_day
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.models import Referral
-from cardreader.register.referrals import by_hand, read_at, rests_on_mistakes
+from cardreader.register.referrals import by_hand, read_at, rests_on_mistakes, unanswering
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
@@ -53,6 +53,7 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
         (_("Read by"), read_by),
         (_("Haemoglobin"), _hb(referral)),
         (_("Judged by"), protocol_title),
+        *_unanswering(referral),
         (_("Sent from"), place or "-"),
     ]
     answer = [
@@ -84,6 +85,15 @@ def referral_slip(referral: Referral, place: str, protocol_title: str) -> bytes:
             table(answer, 60 * mm, row_height=9 * mm, boxed=True),
         ],
     )
+
+
+def _unanswering(referral: Referral) -> list[tuple[str, str]]:
+    """The result that leaves it open, so that nobody there takes it for the answer."""
+    result = unanswering(referral)
+    if result is None:
+        return []
+    value = {"hb": texts.number(result.hb_g_dl), "day": texts.day(result.day)}
+    return [(_("A result that does not answer it"), _("%(hb)s g/dL, %(day)s") % value)]
 
 
 def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:

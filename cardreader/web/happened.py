@@ -111,15 +111,28 @@ def doubt_words(doubt: Doubt) -> str:
             "low": low_end(point.low_g_dl),
             "high": high_end(point.high_g_dl),
         }
-    return _(
-        "%(source)s of %(day)s: %(read)s g/dL. The result of %(lab)s is further away than "
-        "both errors allow. Right woman, right figure, right unit?"
-    ) % {
+    values = {
         "source": _(words.SOURCES[Source(point.source)]),
         "day": texts.day(point.day),
         "read": read,
         "lab": texts.number(doubt.lab_g_dl),
     }
+    if not doubt.is_newer:
+        return (
+            _(
+                "%(source)s of %(day)s: %(read)s g/dL. The result of %(lab)s is further away than "
+                "both errors allow. Right woman, right figure, right unit?"
+            )
+            % values
+        )
+    asked = _(
+        "These two disagree: the result of %(lab)s g/dL, and %(source)s of %(day)s, %(read)s g/dL, "
+        "which is newer. Right woman, right day, right figure, right unit?"
+    )
+    if point.outcome not in TO_CONFIRM or doubt.lab_g_dl < point.hb_g_dl:
+        return asked % values
+    open_still = _("Blood drawn before can't answer that reading: its blood test stays open.")
+    return f"{asked % values} {open_still}"
 
 
 def clock_words(reading: Reading) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from cardreader.register.keptlists import keep_lists
 from cardreader.register.merge.days import join_all
 from cardreader.register.merge.joining import show_all_anew
-from cardreader.register.referrals import by_hand, rests_on_mistakes
+from cardreader.register.referrals import by_hand, rests_on_mistakes, unanswering
 from cardreader.terminal.progress import Progress
 from cardreader.web import api, meeting
 from cardreader.web.happened import read_another_day
@@ -60,7 +60,10 @@ ROUTES = [route for router in _ROUTERS for route in router.routes]
 
 # What these pages ask of a referral, which no page before a sign-in does.
 environment().globals.update(
-    by_hand=by_hand, read_another_day=read_another_day, rests_on_mistakes=rests_on_mistakes
+    by_hand=by_hand,
+    read_another_day=read_another_day,
+    rests_on_mistakes=rests_on_mistakes,
+    unanswering=unanswering,
 )
 
 

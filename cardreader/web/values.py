@@ -66,6 +66,9 @@ def enter_lab(
         raise ValueError(f"a result of {on} can't be entered on {today}")
     subject = subject_of(woman, on, state.settings.elevation_m)
     rules = state.reader.rules
-    return record_lab(
+    reading = record_lab(
         session, woman, key, hb_g_dl, method, place, on_day(on, today), by, rules, subject, sure
     )
+    # A severe one that comes in behind a better result, which would have been asked about.
+    refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
+    return reading

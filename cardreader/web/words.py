@@ -10,10 +10,17 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import decision_of
 from cardreader.register.followup import DueKind
-from cardreader.register.history import Measurement, may_be_severe
-from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Regimen, Role, Source
+from cardreader.register.history import Measurement, Standing, may_be_severe
+from cardreader.register.kinds import (
+    BirthOutcome,
+    Purpose,
+    ReferralOutcome,
+    Regimen,
+    Role,
+    Source,
+)
 from cardreader.register.lists import ListName
-from cardreader.register.models import JudgedAgain, Reading, Visit
+from cardreader.register.models import JudgedAgain, Reading, Referral, Visit
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.tablets import a_day_of
 from cardreader.register.women import Closing
@@ -74,6 +81,13 @@ LAB_OUTCOMES = {
 }
 
 SEVERE_CONFIRMED = mark("Severe anaemia, confirmed by a laboratory.")
+
+ALONE = {**OUTCOMES, Outcome.NOT_ANAEMIC: mark("Not anaemic")}
+"""What a laboratory's value says by itself where more serious things are open: it confirms none."""
+
+REFERRAL_OPEN = mark("Referral open")
+URGENT_REFERRAL_OPEN = mark("Urgent referral open")
+CARE_REFERRAL_OPEN = mark("Referral for care open")
 
 SOURCES = {
     Source.PHOTO: mark("Photo"),
@@ -209,6 +223,30 @@ def outcome_words(outcome: Outcome, source: Source, may_be_severe: bool = False)
     return MAY_BE_SEVERE if may_be_severe else OUTCOMES[outcome]
 
 
+def referral_title(referral: Referral) -> str:
+    """English words that head an open referral."""
+    if referral.purpose == Purpose.CARE:
+        return CARE_REFERRAL_OPEN
+    return URGENT_REFERRAL_OPEN if referral.urgent else REFERRAL_OPEN
+
+
+def alone_words(reading: Reading) -> str:
+    """English words of a reading beside which something more serious is open."""
+    if reading.source == Source.LAB:
+        return ALONE[Outcome(reading.band or Outcome.NOT_READ)]
+    return said_of(reading).words
+
+
+def said_first(stands: Standing, referred: bool) -> Measurement | None:
+    """The value that says where she stands: what still asks, else the newest.
+
+    None where that would call her well beside a referral that is open (``referred``).
+    """
+    if stands.foremost is not None or not referred:
+        return stands.foremost or stands.latest
+    return None
+
+
 def point_words(point: Measurement) -> str:
     """English words of one of a woman's values."""
     return outcome_words(point.outcome, point.source, point.may_be_severe)
@@ -247,7 +285,10 @@ def said_of(reading: Reading) -> Said:
     outcome = Outcome(decision["outcome"])
     severe = may_be_severe(decision)
     words = outcome_words(outcome, source, severe)
-    if severe:
-        return Said(words, 1)
+    return Said(words, 1 if severe else rank_of(outcome))
+
+
+def rank_of(outcome: Outcome) -> int:
+    """How pressing an outcome is, 0 the most; 1 is that of what may be severe."""
     ranks = {kind: place + (place > 0) for place, kind in enumerate(_PRESSING)}
-    return Said(words, ranks.get(outcome, len(_PRESSING) + 1))
+    return ranks.get(outcome, len(_PRESSING) + 1)

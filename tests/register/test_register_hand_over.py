@@ -18,6 +18,7 @@ from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.database import Database, sqlite_url
+from cardreader.register.doubt import DoubtfulError
 from cardreader.register.history import measurements, standing
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome, Role
 from cardreader.register.knownby import mend_code
@@ -324,7 +325,10 @@ def test_a_result_of_one_does_not_end_what_it_contradicts_at_the_other(two):
     for register in two:
         assert register.look(lambda s, her: [r.urgent for r in open_referrals(her)]) == [True]
     assert programme.says() == post.says()
-    programme.do(lambda s, her: lab(s, her, 12.0))
+    # Nobody was asked yet: whoever enters the next result is.
+    with pytest.raises(DoubtfulError):
+        programme.do(lambda s, her: lab(s, her, 12.0))
+    programme.do(lambda s, her: lab(s, her, 12.0, sure=True))
     exchange(post, programme)
     for register in two:
         assert register.look(lambda s, her: open_referrals(her)) == []

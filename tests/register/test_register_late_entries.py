@@ -21,6 +21,7 @@ from cardreader.decide.rule import Outcome
 from cardreader.register import closing, recording, referrals, settingaside
 from cardreader.register.base import utc_now
 from cardreader.register.births import OddWeeksError, note_birth
+from cardreader.register.doubt import DoubtfulError
 from cardreader.register.followup import DueKind
 from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome, Regimen
 from cardreader.register.lists import row_of
@@ -102,7 +103,9 @@ def test_an_older_result_does_not_end_a_referral_for_a_newer_value(her):
     session, woman = her
     photo(session, woman, facts(9.0), days_ago=10)
     photo(session, woman, facts(5.0))
-    lab(session, woman, 9.5, days_ago=5)
+    with pytest.raises(DoubtfulError):
+        lab(session, woman, 9.5, days_ago=5)
+    lab(session, woman, 9.5, days_ago=5, sure=True)
     assert asked(woman) == [(Outcome.SEVERE, True, 5.0)]
     lab(session, woman, 5.2)
     assert [r.purpose for r in open_referrals(woman)] == [Purpose.CARE]

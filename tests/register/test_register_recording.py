@@ -102,7 +102,7 @@ def test_laboratory_result_from_before_answers_nothing(database):
     with database.write() as session:
         woman = add_woman(session)
         photo(session, woman, facts(9.0), days_ago=3)
-        lab(session, woman, 12.0, days_ago=10)
+        lab(session, woman, 12.0, days_ago=10, sure=True)
         assert woman.referrals[0].closed_at is None
 
 

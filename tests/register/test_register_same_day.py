@@ -155,7 +155,7 @@ def test_it_is_as_if_the_second_blot_had_joined_the_visit_at_one_register(pair):
         joined, whole = result_of(here.visits[0]), result_of(alone.visits[0])
         assert joined.result["decision"] == whole.result["decision"]
         assert standing(measurements(here)) == replace(
-            standing(measurements(alone)), latest=measurements(here)[0]
+            standing(measurements(alone)), latest=one, foremost=one
         )
 
 

@@ -22,8 +22,10 @@ from cardreader.register.labunit import LIMITS as LAB_LIMITS
 from cardreader.register.labunit import LabUnit
 from cardreader.register.lists import Row
 from cardreader.register.models import Reading, Woman
+from cardreader.register.referrals import open_referrals
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
+from cardreader.web.openfirst import open_first
 from cardreader.web.texts import gettext
 from cardreader.web.words import said_of
 
@@ -84,6 +86,7 @@ class WomanOut(BaseModel):
     due_on: dt.date | None
     overdue: bool
     referral_open: bool
+    referral_urgent: bool = Field(description="Whether her open referral is urgent")
     birth_on: dt.date | None
     birth_outcome: BirthOutcome | None
     tablets_until: dt.date | None = Field(
@@ -146,7 +149,8 @@ class ReadingOut(BaseModel):
     """An entered reading. ``reading`` is the whole reading of a photo as JSON.
 
     ``words`` say what it means, of all the visit's blots together, in the language asked
-    for; ``rank`` sorts by how pressing that is, 0 for severe.
+    for, and first what is open of her where the reading alone would call her well; ``rank``
+    sorts by how pressing that is, 0 for severe.
     """
 
     id: str
@@ -165,6 +169,8 @@ class ReadingOut(BaseModel):
     refusal: str | None
     screening_only: bool
     set_aside: bool
+    referral_open: bool = Field(description="Whether she is sent for a test or care still")
+    referral_urgent: bool = Field(description="Whether that is urgent, whatever this one says")
     reading: dict[str, Any] | None
     sides: list[Side] = Field(
         description="What each photo of the blot said alone, the newest first, where several "
@@ -263,6 +269,7 @@ def woman_out(row: Row, today: dt.date) -> WomanOut:
         due_on=row.due.first_on if row.due else None,
         overdue=row.due is not None and row.due.is_overdue(today),
         referral_open=row.referral is not None,
+        referral_urgent=row.referral is not None and row.referral.urgent,
         birth_on=row.woman.birth_on,
         birth_outcome=_birth_outcome(row.woman),
         tablets_until=row.tablets.lasts_until if row.tablets else None,
@@ -272,11 +279,16 @@ def woman_out(row: Row, today: dt.date) -> WomanOut:
 def reading_out(reading: Reading) -> ReadingOut:
     """An entered reading, with its words in the language asked for."""
     said = said_of(reading)
+    referrals = open_referrals(reading.woman)
+    words, rank = gettext(said.words), said.rank
+    if (first := open_first(reading)) is not None:
+        alone = gettext("This value alone: %(words)s") % {"words": gettext(first.alone)}
+        words, rank = f"{gettext(first.title)}. {alone}", first.rank
     return ReadingOut(
         id=reading.id,
         code=reading.woman.code,
-        words=gettext(said.words),
-        rank=said.rank,
+        words=words,
+        rank=rank,
         url=f"/readings/{reading.id}",
         woman_id=reading.woman_id,
         visit_id=reading.visit_id,
@@ -289,6 +301,8 @@ def reading_out(reading: Reading) -> ReadingOut:
         refusal=reading.refusal,
         screening_only=reading.source != Source.LAB,
         set_aside=reading.set_aside_at is not None,
+        referral_open=bool(referrals),
+        referral_urgent=any(referral.urgent for referral in referrals),
         reading=_whole(reading) if reading.source == Source.PHOTO else None,
         sides=[Side(**side) for side in sides_of(reading)],
     )

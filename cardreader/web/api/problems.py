@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any, Literal
 
 from fastapi import APIRouter, HTTPException
-from pydantic import BaseModel
+from pydantic import BaseModel, Field
+
+from cardreader.register.kinds import Source
 
 
 class Problem(BaseModel):
@@ -18,6 +21,26 @@ class Question(Problem):
     """What went wrong; ``ask`` names the field that, sent as true, says it is meant."""
 
     ask: Literal["known_photo"] | None = None
+
+
+class Disagreement(BaseModel):
+    """A value of hers that the one sent lies further from than both errors allow."""
+
+    source: Source
+    hb_g_dl: float
+    taken_at: dt.datetime
+    reading_ids: list[str]
+    newer: bool = Field(description="Read after the value that was sent, which can't answer it")
+
+
+class DoubtfulValue(Problem):
+    """What went wrong; with ``ask`` the value is asked about before it is entered.
+
+    ``sure`` sent as true says that it was checked.
+    """
+
+    ask: Literal["sure"] | None = None
+    disagrees_with: list[Disagreement] = []
 
 
 def problem(text: str) -> dict[str, Any]:

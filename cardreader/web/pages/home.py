@@ -10,11 +10,13 @@ from starlette.responses import Response
 from cardreader.core.written import ascii_digits
 from cardreader.register.ahead import reading_ahead
 from cardreader.register.base import utc_now
-from cardreader.register.history import as_referred
+from cardreader.register.history import Measurement, as_referred, standing
 from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
+from cardreader.register.models import Woman
+from cardreader.register.referrals import open_referrals
 from cardreader.register.rowcheck import EARLIEST, LATEST
 from cardreader.register.search import search_women
 from cardreader.register.summary import visits_seen
@@ -25,7 +27,7 @@ from cardreader.web.pages.backup import days_since_backup
 from cardreader.web.render import go, page
 from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
-from cardreader.web.words import TITLES, outcome_words
+from cardreader.web.words import TITLES, outcome_words, said_first
 
 router = APIRouter(include_in_schema=False)
 
@@ -62,6 +64,13 @@ def first(request: Request, visitor: Anyone) -> Response:
     )
 
 
+def _found(woman: Woman) -> tuple[Woman, Measurement | None, bool]:
+    """A woman, the value that is shown of her, and whether its words are."""
+    stands = standing(as_referred(woman))
+    told = said_first(stands, bool(open_referrals(woman)))
+    return woman, told or stands.latest, told is not None
+
+
 @router.get("/women")
 def find(request: Request, visitor: Carer, find: str = "", on: str = "") -> Response:
     """Search by part of the code and by day; an exact code opens her page at once."""
@@ -81,9 +90,7 @@ def find(request: Request, visitor: Carer, find: str = "", on: str = "") -> Resp
         if exact is not None:
             return go(f"/women/{exact.id}")
         found = search_women(session, find, day)
-        rows = [
-            (woman, points[-1] if (points := as_referred(woman)) else None) for woman in found.women
-        ]
+        rows = [_found(woman) for woman in found.women]
         return page(
             request,
             "find.html",

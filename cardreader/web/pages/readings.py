@@ -19,10 +19,12 @@ from cardreader.register.recording import subject_of
 from cardreader.register.referrals import open_referrals
 from cardreader.register.samephoto import also_entered
 from cardreader.register.settingaside import set_aside
+from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.calibrationwords import read_by_words
 from cardreader.web.fields import Fields
 from cardreader.web.happened import UNDONE
+from cardreader.web.openfirst import anaemic_before, open_first
 from cardreader.web.photos import photo_bytes
 from cardreader.web.render import go, page
 from cardreader.web.resultview import result_view
@@ -118,6 +120,7 @@ def _result_page(
     session = object_session(reading)
     assert session is not None
     also = also_entered(session, reading)
+    view = result_view(reading, state)
     return page(
         request,
         "result.html",
@@ -132,7 +135,10 @@ def _result_page(
         waste=WASTE.get(Source(reading.source)),
         visit=None if reading.visit is None else lead_of(reading.visit),
         calibration=read_by_words(session, reading.detail),
-        view=result_view(reading, state),
+        view=view,
+        first=open_first(reading, view.actions),
+        anaemic_before=anaemic_before(reading),
+        words=words,
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,
         referral=next(iter(open_referrals(woman)), None),

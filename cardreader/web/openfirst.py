@@ -1,0 +1,76 @@
+"""What heads the page of a reading that says less than what is open of her.
+
+Who is on the severe list, or was sent for a test, is never met by a page whose first words
+call her well: a good photo takes nobody off a list, and a laboratory's blood that was drawn
+before a reading can't answer it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from cardreader.decide.rule import Outcome
+from cardreader.decide.statements import TEXT, Statement
+from cardreader.register.blots import decision_of
+from cardreader.register.history import Measurement, as_referred, pressing, rank, standing
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading
+from cardreader.register.referrals import open_referrals
+from cardreader.web.texts import mark
+from cardreader.web.words import alone_words, rank_of, referral_title
+
+ON_SEVERE_LIST = mark("On the severe list")
+_INSTEAD = {
+    TEXT[code]
+    for code in (
+        Statement.CONFIRM_AT_FACILITY,
+        Statement.CONFIRM_AS_PROTOCOL,
+        Statement.REFER_NOW,
+    )
+}
+
+
+@dataclass(frozen=True)
+class OpenFirst:
+    """Texts are English, translated where shown. ``alone``: what the reading says by itself.
+
+    ``rank`` is that of `words.Said`.
+    """
+
+    title: str
+    serious: bool
+    alone: str
+    rank: int
+    actions: tuple[str, ...]
+
+
+def open_first(reading: Reading, actions: tuple[str, ...] = ()) -> OpenFirst | None:
+    """What is open, where the reading alone would call her well, or less ill than she may be.
+
+    ``actions`` are those of the reading itself.
+    """
+    woman, decision = reading.woman, decision_of(reading)
+    said = Outcome(decision["outcome"])
+    if said is Outcome.NOT_READ:
+        return None
+    referral = next(iter(open_referrals(woman)), None)
+    severe = woman.closed_on is None and standing(as_referred(woman)).severe
+    serious = severe or (referral is not None and referral.urgent)
+    # A screening result that is not clear says for itself what is to be done.
+    least = Outcome.SEVERE if reading.source == Source.LAB and serious else Outcome.UNCERTAIN
+    if rank(said) >= rank(least) or (referral is None and not severe):
+        return None
+    title = ON_SEVERE_LIST if referral is None else referral_title(referral)
+    outcome = Outcome.SEVERE if serious else Outcome.ANAEMIC
+    do = TEXT[Statement.REFER_NOW if serious else Statement.CONFIRM_AT_FACILITY]
+    others = (text for text in actions if text not in _INSTEAD)
+    return OpenFirst(title, serious, alone_words(reading), rank_of(outcome), (do, *others))
+
+
+def anaemic_before(reading: Reading) -> Measurement | None:
+    """An earlier value that a clear reading leaves as it is: only a laboratory's takes it back."""
+    said = Outcome(decision_of(reading)["outcome"])
+    if said is not Outcome.NOT_ANAEMIC or reading.woman.closed_on is not None:
+        return None
+    foremost = standing(as_referred(reading.woman)).foremost
+    return foremost if foremost is not None and pressing(foremost) else None
