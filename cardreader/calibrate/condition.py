@@ -14,9 +14,11 @@ no pair is dropped, those far off weigh little.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import lapack
 
 from cardreader.calibrate.papers import Slots, papers_of
 from cardreader.hb.calibration import Calibration
@@ -32,8 +34,6 @@ SHAPE_DOF = 100.0
 UNLIKE_WEIGHT = 0.2
 """What a photo counts for in the fit, below which it is unlike the others: it is pointed out, and
 says nothing of how far the pairs reach."""
-MOST_UNKNOWNS = 6000
-"""Women and blots whose errors are worked out together: memory."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -167,7 +167,7 @@ class _Site:
         gram -= self.latent.gram
         right -= self.latent.right
         system = gram + self.prior_precision
-        self.covariance = np.asarray(np.linalg.inv((system + system.T) / 2), float)
+        self.covariance = _inverse((system + system.T) / 2)
         self.mean = self.covariance @ (right + self.prior_precision @ self.prior_mean)
         self.own, self.total = own, total
 
@@ -229,6 +229,17 @@ def _incidence(labels: NDArray[np.str_]) -> NDArray[np.intp]:
     return np.asarray(np.unique(labels, return_inverse=True)[1], np.intp)
 
 
+def _inverse(matrix: Array) -> Array:
+    """Of a symmetric positive definite matrix: in half the time that any matrix takes."""
+    root, fault = lapack.dpotrf(matrix, lower=True)
+    if fault:
+        raise np.linalg.LinAlgError("the normal equations are not positive definite")
+    lower = lapack.dpotri(root, lower=True)[0]  # and nothing above the diagonal
+    full = np.asarray(lower + lower.T, float)
+    np.fill_diagonal(full, np.diag(lower))
+    return full
+
+
 def normal_equations(phi: Array, precision: Array, x: Array) -> tuple[Array, Array]:
     """Normal equations (3 p, 3 p) and (3 p,) of rows phi (n, p) with precisions (n, 3, 3)."""
     n, p = phi.shape
@@ -246,55 +257,52 @@ def normal_equations(phi: Array, precision: Array, x: Array) -> tuple[Array, Arr
 class _Latents:
     """The laboratory's errors and the blots' volumes, integrated out of the normal equations.
 
-    Kinds of error that are nothing (a simulated truth, no volume scatter) are left out.
+    In closed form, since no two women and no two blots meet: what a woman's blots say is summed,
+    each less by what its own volume leaves open (Woodbury's identity).
     """
 
     def __init__(self, site: _Site, jacobian: Array, precision: Array, volume_cv: float) -> None:
         pairs = site.pairs
         n, p = site.phi.shape
-        self.jacobian = jacobian
-        self.index: list[NDArray[np.intp]] = []
-        variances: list[Array] = []
-        size = 0
-        for label, sd in (
-            (site.level, pairs.lab_sd_g_dl),
-            (site.blot, volume_cv * pairs.lab_g_dl),
-        ):
-            if not (sd > 0).any():
-                continue
-            own = np.zeros(int(label.max()) + 1)
-            own[label] = sd**2  # every photo of a woman carries the same value
-            self.index.append(label + size)
-            variances.append(np.maximum(own, 1e-10))
-            size += len(own)
-        if size > MOST_UNKNOWNS:
-            raise ValueError(f"more than {MOST_UNKNOWNS} women and blots in one study")
+        self.jacobian, self.blot = jacobian, site.blot
+        # Of each blot, and its woman and visit; of each of these.
+        self.level = _of_each(site.blot, site.level)
+        if (self.level[site.blot] != site.level).any():
+            raise ValueError("a blot belongs to one woman and visit")
+        lab = _of_each(site.level, pairs.lab_sd_g_dl**2)
+        volume = _of_each(site.blot, (volume_cv * pairs.lab_g_dl) ** 2)
         pull = np.einsum("nij,nj->ni", precision, jacobian)
-        strength = np.einsum("ni,ni->n", pull, jacobian)
         rows = (site.phi[:, :, None] * pull[:, None, :]).reshape(n, 3 * p)
         along = np.einsum("ni,ni->n", pull, pairs.measured.log_ratio)
-        self._tall, self._seen = np.zeros((size, 3 * p)), np.zeros(size)
-        variance = np.concatenate([*variances, np.zeros(0)])
-        self._kernel = np.diag(1 / variance)
-        for one in self.index:
-            np.add.at(self._tall, one, rows)
-            np.add.at(self._seen, one, along)
-            for other in self.index:
-                np.add.at(self._kernel, (one, other), strength)
-        root = np.linalg.cholesky(self._kernel)
-        half = np.linalg.solve(root, np.column_stack([self._tall, self._seen]))
-        self.gram = half[:, :-1].T @ half[:, :-1]
-        self.right = half[:, :-1].T @ half[:, -1]
-        self.square = float(half[:, -1] @ half[:, -1])
-        self.log_det = float(2 * np.log(np.diag(root)).sum() + np.log(variance).sum())
+        self._tall, self._seen = _summed(site.blot, rows), _summed(site.blot, along)
+        self._strength = _summed(site.blot, np.einsum("ni,ni->n", pull, jacobian))
+        self._left = 1 / (1 + volume * self._strength)
+        self._of_blot = volume * self._left
+        self._of_level = lab / (1 + lab * _summed(self.level, self._left * self._strength))
+        tall = np.vstack([self._tall, _summed(self.level, self._left[:, None] * self._tall)])
+        seen = np.concatenate([self._seen, _summed(self.level, self._left * self._seen)])
+        tall *= np.sqrt(np.concatenate([self._of_blot, self._of_level]))[:, None]
+        seen *= np.sqrt(np.concatenate([self._of_blot, self._of_level]))
+        self.gram, self.right = tall.T @ tall, tall.T @ seen
 
     def moments(self, mean: Array) -> tuple[Array, Array]:
         """Mean (n,) and variance (n,) of what error and volume moved each photo by, g/dL."""
-        inverse = np.linalg.inv(self._kernel)
-        value = inverse @ (self._seen - self._tall @ mean)
-        shift, variance = np.zeros(len(self.jacobian)), np.zeros(len(self.jacobian))
-        for one in self.index:
-            shift += value[one]
-            for other in self.index:
-                variance += inverse[one, other]
-        return shift, np.maximum(variance, 0.0)
+        miss = self._seen - self._tall @ mean
+        error = self._of_level * _summed(self.level, self._left * miss)
+        volume = self._of_blot * (miss - self._strength * error[self.level])
+        variance = self._of_blot + self._left**2 * self._of_level[self.level]
+        return (error[self.level] + volume)[self.blot], variance[self.blot]
+
+
+def _of_each(label: NDArray[np.intp], values: NDArray[Any]) -> NDArray[Any]:
+    """The value (k,) of each of k labels, from values (n,) that are the same within a label."""
+    out = np.zeros(int(label.max()) + 1, values.dtype)
+    out[label] = values
+    return out
+
+
+def _summed(label: NDArray[np.intp], values: Array) -> Array:
+    """Sums (k, ...) of values (n, ...) by label."""
+    out = np.zeros((int(label.max()) + 1, *values.shape[1:]))
+    np.add.at(out, label, values)
+    return out

@@ -109,7 +109,6 @@ GATES = (
                 "lets 20 photos set how channels scatter together, ten times never lets them",
             ),
             chosen("UNLIKE_WEIGHT", "of a pair's", "about three times the usual miss"),
-            chosen("MOST_UNKNOWNS", "woman or blot", "memory"),
         ),
         beside=("ROUNDS",),
     ),

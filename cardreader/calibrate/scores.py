@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from cardreader.hb.distribution import mass_below
 from cardreader.hb.estimate import Estimates
 
 Array = NDArray[np.float64]
@@ -24,9 +25,12 @@ def needed_factor(
     lab = np.asarray(lab_g_dl, dtype=float)
     low = np.full(lab.shape, LEAST_FACTOR)
     high = np.full(lab.shape, LARGEST_FACTOR)
+    # The interval holds what neither tail holds: one probability, in place of both its ends.
+    counts = mass_below(found.raw.grid_g_dl, lab, volume_cv)
+    tail = (1 - coverage) / 2
     for _ in range(_HALVINGS):
         middle = np.sqrt(low * high)
-        start, end = found.final(middle, volume_cv).interval(coverage)
-        held = (start <= lab) & (lab <= end)
+        below = np.einsum("ng,ng->n", found.image(middle).density, counts)
+        held = (tail <= below) & (below <= 1 - tail)
         high, low = np.where(held, middle, high), np.where(held, low, middle)
     return np.where(high < LARGEST_FACTOR * 0.99, high, np.inf)

@@ -137,6 +137,22 @@ class HbDistribution:
         return self._normalised(self.grid_g_dl, self.density @ kernel.T)
 
 
+def mass_below(grid_g_dl: Array, hb_g_dl: Array, cv: float) -> Array:
+    """What the mass of each cell of a grid (g,) counts for below haemoglobin (n,), (n, g).
+
+    Once it is spread in proportion: the same as to spread distributions and to ask how much of
+    them lies below, of which the spreading is the most work.
+    """
+    at = np.interp(hb_g_dl, grid_g_dl, np.arange(len(grid_g_dl)), left=-1.0, right=len(grid_g_dl))
+    # Of the cell's middle half its mass is below, of the next cell's middle all of it.
+    cells = np.arange(len(grid_g_dl))
+    whole, part = np.floor(at)[:, None], (at % 1)[:, None]
+    counts = np.where(cells < whole, 1.0, 0.0)
+    counts += np.where(cells == whole, (1 + part) / 2, 0.0)
+    counts += np.where(cells == whole + 1, part / 2, 0.0)
+    return counts if cv == 0 else counts @ _proportional_kernel(grid_g_dl.tobytes(), float(cv))
+
+
 @lru_cache(maxsize=16)
 def _proportional_kernel(grid: bytes, cv: float) -> Array:
     """Where the scatter takes the mass of each grid point, (g, g); columns add up to 1.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cardreader.hb.distribution import HbDistribution
+from cardreader.hb.distribution import HbDistribution, mass_below
 
 GRID = np.linspace(0.5, 25, 491)
 
@@ -65,3 +65,16 @@ def test_probabilities_rise_from_0_to_1():
     below = np.array([found.p_below(x) for x in np.linspace(0, 30, 200)])
     assert np.all(np.diff(below) >= -1e-12)
     assert (below[0], below[-1]) == pytest.approx((0, 1), abs=1e-6)
+
+
+@pytest.mark.parametrize("cv", [0.0, 0.03, 0.2])
+def test_what_lies_below_is_told_without_spreading_each(cv):
+    """Two ways to one number, also at a point of the grid, in its end cells and beyond them."""
+    rng = np.random.default_rng(12)
+    grid = np.arange(2.0, 22.0, 0.05)
+    values = np.array([-1.0, 2.0, 2.01, 7.05, 9.987, 21.94, 21.96, 40.0])
+    many = HbDistribution.of_log_density(grid, rng.normal(0, 2, (len(values), len(grid))))
+    spread = many.spread_in_proportion(cv)
+    below = [spread[i].p_below(value) for i, value in enumerate(values)]
+    counts = mass_below(grid, values, cv)
+    np.testing.assert_allclose((many.density * counts).sum(axis=1), below, atol=1e-12)
