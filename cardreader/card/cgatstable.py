@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
+from itertools import islice
 from typing import NoReturn
 
 MAX_BYTES = 2**20
@@ -34,6 +35,7 @@ class CgatsTable:
     """The one table of a CGATS text; every item remembers its line."""
 
     keywords: dict[str, list[tuple[int, str]]] = field(default_factory=dict)
+    keyword_lines: int = 0
     fields: list[str] = field(default_factory=list)
     fields_line: int = 0
     rows: list[Row] = field(default_factory=list)
@@ -98,9 +100,10 @@ _SHEET = re.compile(r"(CGATS|ISO|IT8|CTI)[A-Z0-9./_-]*", re.IGNORECASE)
 
 
 def _words(line: str, number: int) -> list[str]:
-    """Words and quoted strings of a line, up to a comment."""
+    """Words and quoted strings of a line, up to a comment; of very many, only the first."""
     out = []
-    for quoted, plain, comment, unended in _WORD.findall(line):
+    for match in islice(_WORD.finditer(line), MAX_FIELDS + 1):
+        quoted, plain, comment, unended = match.groups("")
         if comment:
             break
         if unended:
@@ -131,6 +134,9 @@ def _header(table: CgatsTable, line: int, words: list[str]) -> _Part:
         if not table.fields:
             fail(line, "BEGIN_DATA before the fields are named")
         return _data
+    table.keyword_lines += 1
+    if table.keyword_lines > MAX_ROWS:
+        fail(line, f"more than {MAX_ROWS} keywords")
     if name != "KEYWORD":
         if name in table.keywords and name in _SINGLE:
             fail(line, f"{name} is given twice")

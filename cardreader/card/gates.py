@@ -80,7 +80,7 @@ FILE = Stage(
             "MAX_ROWS",
             "row",
             "a lot has 74; other targets in one file have some hundreds, MAX_BYTES holds "
-            "the rest off",
+            "the rest off; as many keywords, of which a lot has a score",
         ),
     ),
 )

@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.card.cgats import read_lot, read_lot_file
 from cardreader.card.cgats import write_lot as write
-from cardreader.card.cgatstable import MAX_BYTES, LotFileError
+from cardreader.card.cgatstable import MAX_BYTES, MAX_FIELDS, MAX_ROWS, LotFileError
 from cardreader.card.lot import Lot
 from cardreader.card.spectra import spectra_to_xyz
 from cardreader.colour.cielab import lab_to_xyz, xyz_to_lab
@@ -388,6 +388,25 @@ def test_hostile_text_costs_little_and_is_refused(text: str) -> None:
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 100 * MAX_BYTES
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("CGATS.17\n" + "a b\n" * (MAX_ROWS + 1), f"line {MAX_ROWS + 2}: more than 1000 keywords"),
+        ("CGATS.17\nBEGIN_DATA_FORMAT\n" + "A " * (MAX_FIELDS + 1), "more than 1000 fields"),
+        ("CGATS.17\nBEGIN_DATA_FORMAT\nA\nEND_DATA_FORMAT\nBEGIN_DATA\n" + "1 " * 2000, "1001"),
+    ],
+)
+def test_it_is_said_what_there_is_too_much_of(text: str, says: str) -> None:
+    with pytest.raises(LotFileError, match=says):
+        read_lot(text)
+
+
+def test_long_words_for_people_do_no_harm() -> None:
+    """Only their beginning is kept, of however many words."""
+    long = GOOD.replace("\n", '\nDESCRIPTOR "a"' + " b" * 3000 + "\n", 1)
+    assert read_lot(long).lab == pytest.approx(read_lot(GOOD).lab)
 
 
 def test_a_huge_file_is_not_read_whole(tmp_path: Path) -> None:
