@@ -33,6 +33,12 @@ def test_long_lists_of_numbers(few: list[float], length: int) -> None:
     assert indented(value) == json.dumps(value, indent=1) + "\n"
 
 
+def test_numbers_that_are_equal_and_written_otherwise() -> None:
+    for zero in (0.0, -0.0, 0.0):
+        value = {"a": [zero] * 1000, "b": {"c": [zero] * 1000}}
+        assert indented(value) == json.dumps(value, indent=1) + "\n"
+
+
 def test_the_shipped_calibration() -> None:
     text = (shipped("default") / "model.json").read_text(encoding="utf-8")
     assert indented(json.loads(text)) == text
