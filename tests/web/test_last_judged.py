@@ -16,6 +16,7 @@ from cardreader.decide.protocolfile import DEFAULT, ProtocolSource, load_protoco
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.lastjudged import Judging, last_judging, remember
+from cardreader.register.meet import guest
 from cardreader.register.merge.handover import hand_over
 from cardreader.register.merge.registers import add_known, card_of, known_registers, own_register
 from cardreader.register.models import Referral
@@ -153,7 +154,8 @@ def test_the_elevation_of_the_place_is_remembered_with_it(two, tmp_path):
     assert "severe" in programme.referrals()
 
 
-def test_meeting_another_register_goes_by_it_too(two):
+def test_meeting_another_register_goes_by_it_too(two, monkeypatch):
+    monkeypatch.setattr(guest, "PAUSES_S", (0.0,) * len(guest.PAUSES_S))
     _, programme = two
     remember(programme.database, WHO)
     # Nobody is there; what it would have judged by is said before it asks.

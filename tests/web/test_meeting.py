@@ -25,6 +25,7 @@ from sqlalchemy import select
 from cardreader.register import accounts, women
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.kinds import Role
+from cardreader.register.meet import guest
 from cardreader.register.meet.course import Course, Stage
 from cardreader.register.meet.guest import Guest
 from cardreader.register.meet.side import UNFINISHED, Side
@@ -83,7 +84,8 @@ def test_what_was_mistyped_is_told_beside_it(supervisor: Person, address, code, 
     assert words in answer.text
 
 
-def test_an_address_where_nobody_listens_is_told(app, supervisor: Person):
+def test_an_address_where_nobody_listens_is_told(app, supervisor: Person, monkeypatch):
+    monkeypatch.setattr(guest, "PAUSES_S", (0.0,) * len(guest.PAUSES_S))
     address = f"127.0.0.1:{free_port()}"
     answer = supervisor.post("/registers/meet", address=address, typed="12345678", unknown="refuse")
     assert answer.status_code == 303

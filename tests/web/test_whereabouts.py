@@ -25,6 +25,7 @@ from cardreader.register.database import Database, sqlite_url
 from cardreader.register.identity import host_name, identity_of
 from cardreader.register.kinds import Role
 from cardreader.register.models import Account
+from cardreader.web import announce
 from cardreader.web.announce import Announcement
 from cardreader.web.listen import ServeError, listen
 from cardreader.web.serve import Place, serve, shown, welcome
@@ -202,7 +203,8 @@ def in_a_thread(test):
 
 
 @in_a_thread
-def test_the_name_is_told_from_within_an_event_loop():
+def test_the_name_is_told_from_within_an_event_loop(monkeypatch):
+    monkeypatch.setattr(announce, "ASK_MS", 50)  # nobody else is there
     announcement = Announcement("cardreader-0a1b2e.local", 8443, True, ["127.0.0.1"])
 
     async def told():
