@@ -21,7 +21,7 @@ from cardreader.register.lists import ListName
 from cardreader.register.models import Event, JoinedVisit, Reading, Referral, Visit, Woman
 from cardreader.register.oncenoted import births_noted, closings_noted
 from cardreader.register.parts import in_parts
-from cardreader.register.referrals import TELLABLE
+from cardreader.register.referrals import TELLABLE, rests_on_mistakes
 from cardreader.register.women import Closing
 
 Choice = TypeVar("Choice", bound=StrEnum)
@@ -226,12 +226,19 @@ def _referrals(
         Referral.outcome.not_in((ReferralOutcome.READ.value, ReferralOutcome.MISTAKE.value)),
     )
     what = (Referral.purpose, Referral.urgent, Referral.band == Outcome.NOT_READ.value)
-    opened = session.execute(
+    query = (
         select(*what, func.count())
         .where(Referral.opened_at >= start, Referral.opened_at < end, no_mistake)
         .group_by(*what)
-    ).all()
-    tests = [found for found in opened if found[0] == Purpose.TEST]
+    )
+    opened = Counter({tuple(kind): n for *kind, n in session.execute(query)})
+    mistaken = _resting_on_mistakes(session)
+    opened.subtract(
+        (r.purpose, r.urgent, r.band == Outcome.NOT_READ)
+        for r in mistaken
+        if start <= r.opened_at < end
+    )
+    tests = {kind: n for kind, n in opened.items() if kind[0] == Purpose.TEST}
     late = min(end, today - dt.timedelta(days=rules.confirmation_days))
     answered = select(func.count()).where(
         Referral.outcome == ReferralOutcome.RESULT.value,
@@ -245,14 +252,25 @@ def _referrals(
     )
     told = dict(events.chosen(EventKind.REFERRAL, ReferralOutcome))
     return ReferralCounts(
-        opened=sum(n for *_, n in tests),
-        urgent=sum(n for _, urgent, _, n in tests if urgent),
-        unread=sum(n for *_, unread, n in tests if unread),
-        for_care=sum(n for *_, n in opened) - sum(n for *_, n in tests),
+        opened=sum(tests.values()),
+        urgent=sum(n for (_, urgent, _), n in tests.items() if urgent),
+        unread=sum(n for (*_, unread), n in tests.items() if unread),
+        for_care=sum(opened.values()) - sum(tests.values()),
         answered=session.scalar(answered) or 0,
         told=tuple((outcome, told[outcome]) for outcome in TELLABLE),
-        missing=session.scalar(missing) or 0,
+        missing=(session.scalar(missing) or 0) - sum(r.opened_at < late for r in mistaken),
     )
+
+
+def _resting_on_mistakes(session: Session) -> list[Referral]:
+    """Open ones whose readings were taken back: nobody has ended them, and nobody need go."""
+    taken_back = select(Reading.woman_id).where(Reading.set_aside_at.is_not(None))
+    query = select(Referral).where(
+        Referral.purpose == Purpose.TEST.value,
+        Referral.closed_at.is_(None),
+        Referral.woman_id.in_(taken_back),
+    )
+    return [referral for referral in session.scalars(query) if rests_on_mistakes(referral)]
 
 
 def _of_month(start: dt.datetime, end: dt.datetime) -> tuple[ColumnElement[bool], ...]:

@@ -12,25 +12,28 @@ import io
 import json
 
 import pytest
-from builders import PROTOCOL, add_woman, facts, lab, photo, refused
+from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from days import today
 from fhir.resources.R4B.measurereport import MeasureReport
 from sqlalchemy import select
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register import tables
+from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.closing import close_woman, reopen_woman, tell_weeks
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.models import Woman
 from cardreader.register.monthreport import indicators, measure_report, report_dict
-from cardreader.register.referrals import tell_outcome
+from cardreader.register.referrals import close, tell_outcome
+from cardreader.register.settingaside import set_aside
 from cardreader.register.summary import month_bounds, summarise
 from cardreader.register.tablets import give_tablets
 from cardreader.register.women import Closing
 from cardreader.web.documents import summary_rows
 
 RULES = FollowUpRules()
+DAY = dt.timedelta(days=1)
 
 
 @pytest.fixture
@@ -194,3 +197,29 @@ def test_the_check_would_find_a_fault(sqlite):
     report["group"][0]["population"][0]["count"] = "many"
     with pytest.raises(ValueError, match="count"):
         MeasureReport.model_validate(report)
+
+
+@pytest.mark.parametrize("taken", [facts(5.0), refused()])
+def test_a_referral_opened_by_mistake_is_not_counted(sqlite, taken):
+    """Another woman's photo, taken back: her referral stays open until a supervisor ends it."""
+    with sqlite.write() as session:
+        her, other = (add_woman(session, code, days_ago=60) for code in ("KX-1", "KX-2"))
+        photo(session, other, facts(5.0), days_ago=40)
+        wrong = photo(session, her, taken, days_ago=40)
+        (referral,) = her.referrals
+
+        def counted():
+            month = (today() - 40 * DAY).replace(day=1)
+            found = summarise(session, month, today(), RULES).referrals
+            return found.opened, found.urgent, found.unread, found.missing
+
+        urgent, unread = referral.urgent, referral.hb_g_dl is None
+        assert counted() == (2, 1 + urgent, unread, 2)
+        set_aside(session, wrong, "another woman's", None, combine, NOBODY)
+        assert referral.closed_at is None
+        assert counted() == (1, 1, 0, 1)
+        # What is read of her then asks on its own.
+        photo(session, her, facts(9.0), days_ago=39)
+        assert counted()[0] == 2
+        close(session, referral, ReferralOutcome.MISTAKE, utc_now(), None)
+        assert counted() == (1, 1, 0, 1)
