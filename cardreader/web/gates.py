@@ -20,7 +20,7 @@ from cardreader.web import (
     unkept,
     whereabouts,
 )
-from cardreader.web.pages import calibration, knownby, lists, paper, people, pin
+from cardreader.web.pages import calibration, knownby, lists, paper, people, pin, signin
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -111,6 +111,17 @@ DELAY = Stage(
 )
 
 PIN = Stage("PINs kept by a browser", pin, (derived("KEPT_S", "s", "a year of 365 days"),))
+
+LANGUAGE = Stage(
+    "A language chosen before signing in",
+    signin,
+    (
+        chosen(
+            "CHOSEN_FOR_S", "s", "typing a long password takes a minute; who comes later is another"
+        ),
+    ),
+    beside=("CHOSEN_COOKIE",),
+)
 
 TLS = Stage(
     "Certificates",
@@ -248,6 +259,6 @@ TODAY = Stage(
 )
 
 GATES = (
-    LIMITS, GATE, DELAY, PIN, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL, STEPS,
-    DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING, UNKEPT,
+    LIMITS, GATE, DELAY, PIN, LANGUAGE, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL,
+    STEPS, DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING, UNKEPT,
 )  # fmt: skip

@@ -181,3 +181,35 @@ def test_a_choice_leads_to_no_other_host(app, away):
     if shown.is_redirect:  # the first page, which asks for a sign-in
         shown = client.get(shown.headers["location"])
     assert 'name="next" value="/"' in shown.text
+
+
+def _language(client: TestClient) -> str:
+    return re.search(r'<html lang="(\w+)"', client.get("/more").text)[1]
+
+
+def test_a_language_chosen_just_before_signing_in_goes_before_the_accounts_own(app, worker):
+    """For this time: whoever signs in next without choosing finds her own again."""
+    assert worker.post("/language", language="fr", next="/").status_code == 303
+    client = _from(app, "10.0.0.3")
+    _try(client, PASSWORD)
+    assert _language(client) == "fr"
+    client.cookies.delete("signed_in")
+    assert client.post("/language", data={"language": "hi", "next": "/"}).status_code == 303
+    _try(client, "not it")
+    _try(client, PASSWORD)
+    assert _language(client) == "hi"
+    assert _language(worker.client) == "fr"
+    client.cookies.delete("signed_in")
+    _try(client, PASSWORD)
+    assert _language(client) == "fr"
+
+
+def test_the_same_by_pin(app, worker):
+    worker.post("/language", language="fr", next="/")
+    client = worker.client
+    worker.post("/pin", password=PASSWORD, pin="428913", again="428913")
+    client.cookies.delete("signed_in")
+    client.post("/language", data={"language": "ar", "next": "/"})
+    answer = client.post("/sign-in/pin", data={"pin": "428913", "next": "/more"})
+    assert answer.headers["location"] == "/more"
+    assert _language(client) == "ar"

@@ -28,6 +28,10 @@ from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
 
 router = APIRouter(include_in_schema=False)
+CHOSEN_COOKIE = "language_chosen"
+"""Says that the language was chosen by whoever is about to sign in."""
+CHOSEN_FOR_S = 600
+"""Whoever signs in later than that is taken for somebody else."""
 
 
 @router.get("/sign-in")
@@ -109,12 +113,17 @@ def sign_in(request: Request, form: Annotated[FormData, Depends(form_of)]) -> Re
 
 
 def let_in(request: Request, target: str, token: str, language: str | None) -> Response:
-    """The way on for whoever has just signed in, with the cookies for it."""
+    """The way on for whoever has just signed in, with the cookies for it.
+
+    A language chosen on the page just now goes before the account's own, for this time.
+    """
     state: State = request.app.state.shared
     response = go(target)
     age = int(state.session.whole.total_seconds())
     set_cookie(response, state.settings, COOKIE, token, age)
-    if language in texts.languages():
+    if request.cookies.get(CHOSEN_COOKIE):
+        response.delete_cookie(CHOSEN_COOKIE, path="/")
+    elif language in texts.languages():
         set_cookie(response, state.settings, LANGUAGE_COOKIE, str(language), 31_536_000)
     return response
 
@@ -147,7 +156,9 @@ def language(request: Request, form: Annotated[FormData, Depends(form_of)]) -> R
     response = go(inside(str(form.get("next", "/"))))
     if chosen in texts.languages():
         visitor = find_visitor(request)
-        if visitor is not None:
+        if visitor is None:
+            set_cookie(response, request.app.state.settings, CHOSEN_COOKIE, "yes", CHOSEN_FOR_S)
+        else:
             write = request.app.state.database.write
             # With the disk full the browser's own choice holds.
             with suppress(SQLAlchemyError, OSError), write() as session:
