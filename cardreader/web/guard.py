@@ -191,7 +191,8 @@ def need_sign_in(scope: Scope) -> Response:
     if scope["path"].startswith("/api/"):
         return JSONResponse({"detail": texts.gettext("Sign in first.")}, 401)
     if scope["method"] == "GET":
-        return RedirectResponse(f"/sign-in?next={scope['path']}", 303)
+        asked_for = wished(scope["path"], scope["query_string"].decode("latin-1"))
+        return RedirectResponse(f"/sign-in?next={quote(asked_for)}", 303)
     if scope["path"] == "/sign-out":
         return RedirectResponse("/sign-in", 303)
     # Back to the page with the form, where she can enter it again: what was sent is gone.
@@ -201,9 +202,16 @@ def need_sign_in(scope: Scope) -> Response:
 
 def _path_of(address: str) -> str:
     try:
-        return urlsplit(address).path or "/"
+        parts = urlsplit(address)
     except ValueError:
         return "/"
+    return wished(parts.path or "/", parts.query)
+
+
+def wished(path: str, query: str) -> str:
+    """An address to come back to, without the note that a form left there: it was told once."""
+    kept = "&".join(part for part in query.split("&") if part and not part.startswith("note="))
+    return f"{path}?{kept}" if kept else path
 
 
 def _refused(scope: Scope, status: int, text: str) -> Response:

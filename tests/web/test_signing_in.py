@@ -183,6 +183,37 @@ def test_a_choice_leads_to_no_other_host(app, away):
     assert 'name="next" value="/"' in shown.text
 
 
+@pytest.mark.parametrize(
+    "asked_for",
+    ["/women?find=KX%201%26&on=2026-11-01", "/lists/due?start=100", "/women/new?code=KX-1"],
+)
+def test_the_query_of_the_page_asked_for_is_kept_through_the_sign_in(app, asked_for):
+    """A list's second part, a search, a code typed before: its bare address is another page."""
+    client = _from(app, "10.0.0.3")
+    there = client.get(f"{asked_for}&note=saved").headers["location"]
+    assert "note" not in there
+    shown = client.get(there).text
+    # Choosing a language or colours on the way forgets nothing of it.
+    for choice in ({"language": "fr"}, {"scheme": "dark"}):
+        path = f"/{next(iter(choice))}"
+        answer = client.post(path, data={"next": _choices_back(shown), **choice})
+        shown = client.get(answer.headers["location"]).text
+    (target,) = set(
+        re.findall(r'action="/sign-in".*?name="next" value="([^"]*)"', shown, re.DOTALL)
+    )
+    good = {"name": "worker", "password": PASSWORD, "next": html.unescape(target)}
+    assert client.post("/sign-in", data=good).headers["location"] == asked_for
+    assert client.get(asked_for).status_code == 200
+
+
+def test_a_form_not_kept_leads_back_to_the_search_it_stood_below(app, worker):
+    worker.client.cookies.delete("signed_in")
+    referer = {"Referer": "http://testserver/women/new?code=KX-1&note=saved"}
+    answer = worker.client.post("/women/new", data={"code": "KX-1"}, headers=referer)
+    shown = worker.get(answer.headers["location"]).text
+    assert 'name="next" value="/women/new?code=KX-1"' in shown
+
+
 def _language(client: TestClient) -> str:
     return re.search(r'<html lang="(\w+)"', client.get("/more").text)[1]
 

@@ -181,7 +181,6 @@ def set_cookie(response: Response, settings: Settings, name: str, value: str, ag
 
 
 def inside(target: str) -> str:
-    """A path of this server, with no query but the token of a first start, or what the sign-in
-    page was asked with; anything else becomes the first page."""
-    known = r"/(?![/\\])[\w/.~-]*(\?token=[\w-]+)?|/sign-in\?((next|by|note)=[\w/.~%-]*&?)+"
+    """A path of this server with what was asked of it; anything else becomes the first page."""
+    known = r"/(?![/\\])[\w/.~-]*(\?[\w/.~%&=+:,-]*)?"
     return target if re.fullmatch(known, target, re.ASCII) else "/"
