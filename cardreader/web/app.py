@@ -7,7 +7,7 @@ import logging
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -178,10 +178,16 @@ async def _not_valid(_request: Request, error: Exception) -> Response:
     """
     assert isinstance(error, RequestValidationError)
     faults = [
-        {"loc": [_sendable(p) for p in e["loc"]], "msg": _sendable(e["msg"]), "type": e["type"]}
+        {"loc": [_sendable(p) for p in _where(e)], "msg": _sendable(e["msg"]), "type": e["type"]}
         for e in error.errors()
     ]
     return JSONResponse({"detail": faults}, 422)
+
+
+def _where(fault: dict[str, Any]) -> tuple[str | int, ...]:
+    """Where a fault is: what was found of a whole body says which of its fields it means."""
+    field = fault.get("ctx", {}).get("field")
+    return (*fault["loc"], field) if field else tuple(fault["loc"])
 
 
 def _sendable(part: str | int) -> str | int:

@@ -161,3 +161,21 @@ def test_what_json_calls_no_number_is_none(worker, given):
             "POST", f"/api/women/{woman}/{kind}", json=key | entry | more | {"value": 9}
         )
         assert answer.status_code == 201, kind
+
+
+@pytest.mark.parametrize("given", [{}, {"unit": "g/dl"}, {"unit": None}, {"unit": ["g_dl"]}])
+@pytest.mark.parametrize(
+    ("kind", "choice"),
+    [
+        ("lab", "send g_dl, g_l or mmol_l, as the laboratory's slip has it"),
+        ("tube", "send g_dl or percent, as the scale that was read"),
+    ],
+)
+def test_a_unit_that_is_not_told_is_asked_for_in_one_line(worker, kind, choice, given):
+    woman = worker.add_woman("KX-960")
+    body = {"submission_key": "unit-key-960", "value": 9.3, "method": "x", "on": "2026-11-01"}
+    answer = worker.api("POST", f"/api{woman}/{kind}", json=body | given)
+    assert answer.status_code == 422
+    (told,) = answer.json()["detail"]
+    assert told["loc"] == ["body", "unit"]
+    assert told["msg"] == f"missing or not known: {choice}"

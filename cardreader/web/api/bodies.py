@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+from enum import StrEnum
 from typing import Annotated, Any, Literal
 
 from fastapi import Path
-from pydantic import BaseModel, BeforeValidator, Field
+from pydantic import BaseModel, BeforeValidator, Discriminator, Field, Tag
 
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import SIDES, sides_of
@@ -47,6 +48,20 @@ def _a_number(value: object) -> object:
     if isinstance(value, bool | str):
         raise ValueError("a number is wanted")
     return value
+
+
+def _by_unit(units: type[StrEnum], whose: str) -> Discriminator:
+    """Tell bodies apart by their unit, and ask for it in words of our own where it isn't told.
+
+    The framework's are of tags, and of the whole body.
+    """
+    *others, last = units
+    return Discriminator(
+        lambda body: body.get("unit") if isinstance(body, dict) else None,
+        custom_error_type="unit",
+        custom_error_message="missing or not known: send {choice}",
+        custom_error_context={"choice": f"{', '.join(others)} or {last}, {whose}", "field": "unit"},
+    )
 
 
 NUMBER = BeforeValidator(_a_number)
@@ -203,7 +218,10 @@ class TubePercentIn(_TubeIn):
     )
 
 
-TubeIn = Annotated[TubeGramsIn | TubePercentIn, Field(discriminator="unit")]
+TubeIn = Annotated[
+    Annotated[TubeGramsIn, Tag(TubeUnit.G_DL)] | Annotated[TubePercentIn, Tag(TubeUnit.PERCENT)],
+    _by_unit(TubeUnit, "as the scale that was read"),
+]
 
 
 class LabOut(ReadingOut):
@@ -254,7 +272,12 @@ class LabMillimolesIn(_LabIn):
     value: Annotated[float, NUMBER] = _lab_value(LabUnit.MMOL_L)
 
 
-LabIn = Annotated[LabGramsIn | LabGramsALitreIn | LabMillimolesIn, Field(discriminator="unit")]
+LabIn = Annotated[
+    Annotated[LabGramsIn, Tag(LabUnit.G_DL)]
+    | Annotated[LabGramsALitreIn, Tag(LabUnit.G_L)]
+    | Annotated[LabMillimolesIn, Tag(LabUnit.MMOL_L)],
+    _by_unit(LabUnit, "as the laboratory's slip has it"),
+]
 
 
 def woman_out(row: Row, today: dt.date) -> WomanOut:
