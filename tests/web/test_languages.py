@@ -229,3 +229,17 @@ def test_a_language_not_there_falls_back():
     assert choose_language("xx", "xx-YY, *;q=0.1") == "en"
     assert choose_language(None, "sw, fr;q=0.8") == "fr"
     assert choose_language("fr", "en") == "fr"
+
+
+def test_hindi_has_one_word_for_anaemia():
+    """That of India's health ministry and its programme Anaemia Mukt Bharat (from memory)."""
+    others = ("की कमी", "रक्ताल्पता", "अरक्तता")
+    said = {
+        str(message.id): str(message.string)
+        for message in read_catalogue("hi")
+        if message.id and "anaem" in str(message.id).lower()
+    }
+    assert len(said) > 15
+    for english, hindi in said.items():
+        assert "एनीमिया" in hindi, english
+        assert not any(other in hindi for other in others), english
