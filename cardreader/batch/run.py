@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from cardreader import __version__
-from cardreader.batch.advice import Remedy, remedies
+from cardreader.batch.advice import Remedy
 from cardreader.batch.dictionary import data_package
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
@@ -246,7 +246,7 @@ def _write(
         of_several,
         (numbers.refer, numbers.confirm, numbers.as_protocol),
         ranked(tally.row_reasons),
-        remedies(numbers.reasons),
+        numbers.remedies,
     )
     about = _about(job.reader, counts)
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")

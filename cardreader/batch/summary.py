@@ -7,7 +7,7 @@ from typing import Any
 import jinja2
 
 from cardreader.batch import plots
-from cardreader.batch.advice import advice_for, remedies
+from cardreader.batch.advice import advice_for
 from cardreader.batch.contact import tiles, words_of
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
@@ -50,7 +50,6 @@ def summary_page(
         unstated=unstated,
         tiles=tiles(doubtful.rows(), journal.record),
         referred=[(row["photo"], words_of(row)) for row in doubtful.referred()],
-        remedies=remedies(numbers.reasons),
         advice=[(why, count, advice_for(why)) for why, count in numbers.reasons],
     )
 

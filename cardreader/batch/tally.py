@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from cardreader.batch.advice import Remedy, remedies
+
 MOST_GROUPS = 20
 """Groups shown one by one; what is left is taken together."""
 OTHERS = "all others"
@@ -73,6 +75,11 @@ class Tally:
     outcomes: tuple[tuple[str, int], ...]
     reasons: tuple[tuple[str, int], ...]
     groups: dict[str, tuple[Group, ...]]
+
+    @property
+    def remedies(self) -> tuple[tuple[Remedy, int], ...]:
+        """What is left to do about those without a reading, and about how many of them."""
+        return remedies(self.reasons)
 
 
 @dataclass

@@ -19,6 +19,7 @@ from cardreader.batch.blots import blot_pattern, find_photos, join, named_by
 from cardreader.batch.journal import Journal
 from cardreader.batch.score import Failure, Job, Task, score
 from cardreader.batch.sources import PhotoFile, SourceError
+from cardreader.batch.tally import Tally
 from cardreader.calibrate.papers import papers_of
 from cardreader.core.refusal import Reason
 from cardreader.core.shipped import shipped
@@ -291,3 +292,9 @@ def test_the_paper_that_blots_are_taken_to_be_on_is_told_everywhere(
     (row,) = rows(out)
     assert (row["paper"], row["paper_taken"]) == (paper, taken)
     assert (row["reason"] == "not_calibrated") is (paper == "B-2")
+
+
+def test_command_and_summary_take_what_is_left_to_do_from_one_place() -> None:
+    reasons = ((str(Reason.OUT_OF_RANGE), 2), (str(Failure.CANT_OPEN), 1))
+    counted = Tally(3, 3, 0, 2, 1, 0, 0, 0, {}, (), reasons, {})
+    assert counted.remedies == remedies(reasons) == ((Remedy.PALE, 2), (Remedy.FILE, 1))
