@@ -85,7 +85,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.journalfile import JournalError
     from cardreader.batch.paper import paper_of, paper_words
     from cardreader.batch.run import JOURNAL, Settings, run_batch
-    from cardreader.batch.sources import PHOTO_ENDINGS, SourceError, list_photos
+    from cardreader.batch.sources import NOT_A_FILE, PHOTO_ENDINGS, SourceError, list_photos
 
     out: Path = arguments.out
     if not arguments.sources and not (out / JOURNAL).is_file():
@@ -142,6 +142,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         say(f"Not read, which does not mean well: {count} {remedy.value}.\n")
     if counts.reasons:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
+    if (no_files := left_out.pop(NOT_A_FILE, 0)) > 0:
+        say(f"Not files but pipes, sockets or devices, and not read: {no_files}.\n")
     if left_out:
         say(
             f"Left out, no photos by their names: {_kinds(left_out)}. Photos in archives must be "

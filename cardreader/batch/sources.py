@@ -35,6 +35,8 @@ LIST_COLUMNS = (
     "blot",
 )  # fmt: skip
 MAX_LIST_BYTES = 500_000_000
+NOT_A_FILE = "not a file"
+"""What a named pipe, a socket or a device is counted as; to open one may wait for ever."""
 
 
 class SourceError(ValueError):
@@ -90,7 +92,8 @@ def list_photos(
 
     They come in no order, and a name may come again. ``subject`` holds for photos about whom
     a list says nothing. Files of folders whose names are no photos' are counted in ``left_out``
-    by their endings. SourceError for a source that can't be listed.
+    by their endings, and what is no file at all as `NOT_A_FILE`. SourceError for a source that
+    can't be listed.
     """
     counted = Counter() if left_out is None else left_out
     for source in sources:
@@ -151,6 +154,8 @@ def _of_source(source: str, subject: Subject, left_out: Counter[str]) -> Iterato
         raise SourceError(f"{source} is an archive: unpack it and name the folder")
     if path.is_file():
         return iter([_local(source, subject)])
+    if path.exists():
+        raise SourceError(f"{source}: {NOT_A_FILE} but a pipe, socket or device")
     raise SourceError(f"{source}: no such folder or file")
 
 
@@ -161,11 +166,24 @@ def _folder(root: Path, subject: Subject, left_out: Counter[str]) -> Iterator[Ph
     for folder, subfolders, files in os.walk(root, onerror=fail):
         subfolders[:] = [name for name in subfolders if not name.startswith(".")]
         for name in files:
-            _count(name, left_out)
             path = os.path.join(folder, name)
+            if _is_no_file(path):
+                if not name.startswith("."):
+                    left_out[NOT_A_FILE] += 1
+                continue
+            _count(name, left_out)
             # A link that leads nowhere is a photo on a disk that isn't there: it has its row.
-            if _is_photo(name) and (os.path.isfile(path) or not os.path.exists(path)):
+            if _is_photo(name):
                 yield _local(path, subject)
+
+
+def _is_no_file(path: str) -> bool:
+    """Whether it is there, and a named pipe, a socket or a device."""
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):
+        return False
+    return not (stat.S_ISREG(mode) or stat.S_ISDIR(mode))
 
 
 def _count(name: str, left_out: Counter[str]) -> None:
@@ -231,7 +249,9 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
         raise SourceError(f"{path}: {error}") from None
     files = PhotoFiles(path.parent)
     for name in names:
-        yield _local(_listed(files, name), subject)
+        if _is_no_file(found := _listed(files, name)):
+            raise SourceError(f"{path}: {name} is {NOT_A_FILE} but a pipe, socket or device")
+        yield _local(found, subject)
 
 
 def _decoded(data: bytes) -> str:
@@ -252,9 +272,13 @@ def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
             number = row.number
             given = _given(sheet, row, faults)
             about = given and _subject(given, subject, number, faults)
+            found = _listed(files, given["photo"]) if given else ""
+            if given and _is_no_file(found):
+                fault = f"{given['photo']!r} is {NOT_A_FILE} but a pipe, socket or device"
+                faults.add(number, "photo", fault)
             if given and about and not faults:
                 yield _local(
-                    _listed(files, given["photo"]),
+                    found,
                     about,
                     given["phone"] or None,
                     given["light"] or None,

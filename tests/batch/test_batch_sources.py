@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import socket
 import unicodedata
 from collections import Counter
 from dataclasses import replace
@@ -10,10 +12,18 @@ from pathlib import Path
 
 import fsspec
 import pytest
+from batchrig import batch
 
 from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
-from cardreader.batch.sources import ListError, PhotoFile, SourceError, list_photos, read_bytes
+from cardreader.batch.sources import (
+    NOT_A_FILE,
+    ListError,
+    PhotoFile,
+    SourceError,
+    list_photos,
+    read_bytes,
+)
 from cardreader.cli import main
 from cardreader.core.rowfaults import MOST_TOLD
 from cardreader.decide.subject import Smoking, Subject, Trimester
@@ -43,6 +53,44 @@ def test_what_is_no_photo_by_its_name_is_counted(tmp_path: Path) -> None:
     left_out: Counter[str] = Counter()
     assert len(list(list_photos([str(tmp_path)], left_out=left_out))) == 1
     assert left_out == {".zip": 2, ".bmp": 1, ".part": 1}
+
+
+def _no_file(path: Path, kind: str) -> None:
+    if kind == "pipe":
+        os.mkfifo(path)
+    else:
+        with socket.socket(socket.AF_UNIX) as made:
+            made.bind(str(path))
+
+
+@pytest.mark.parametrize("kind", ["pipe", "socket"])
+def test_what_is_no_file_is_counted_and_told_and_nobody_waits_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    monkeypatch.chdir(tmp_path)  # a socket's path may not be long
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / "a.jpg").write_bytes(b"x")
+    for name in ("b.jpg", "c", ".hidden.jpg"):
+        _no_file(Path("in", name), kind)
+    left_out: Counter[str] = Counter()
+    (listed,) = list_photos(["in"], left_out=left_out)
+    assert listed.name == "in/a.jpg"
+    assert left_out == {NOT_A_FILE: 2}
+
+    told = "not a file but a pipe, socket or device"
+    (tmp_path / "list.txt").write_text("in/a.jpg\nin/b.jpg\n")
+    (tmp_path / "list.csv").write_text("photo,light\nin/a.jpg,sun\nin/b.jpg,sun\n")
+    for source, where in (
+        ("in/b.jpg", "in/b.jpg: "),
+        ("list.txt", "in/b.jpg is "),
+        ("list.csv", "row 2, photo: 'in/b.jpg' is "),
+    ):
+        with pytest.raises(SourceError, match=re.escape(where + told)):
+            list(list_photos([source]))
+
+    run = batch("in", "--out", tmp_path / "out", "--workers", "1")
+    assert run.returncode == ExitCode.OK
+    assert "Not files but pipes, sockets or devices, and not read: 2." in run.stdout
 
 
 def test_sources_together_list_a_photo_once(tmp_path: Path) -> None:
