@@ -191,7 +191,7 @@ GATES = (
             measured("TRUST_IN_SCORES", "power", _LEFT_OUT),
             chosen("WOMEN_FOR_RANK", "woman", "fewer let one photo set every interval"),
             measured("USUAL_FOR_RANK", "woman", _LEFT_OUT),
-            measured("LEAST_FACTOR", "1", _LEFT_OUT),
+            measured("LEAST_SITE_FACTOR", "1", _LEFT_OUT),
         ),
         beside=("FOLDS", "DRAFT_ROUNDS", "_MOST_SCORE"),
     ),

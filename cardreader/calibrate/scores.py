@@ -10,7 +10,7 @@ from cardreader.hb.estimate import Estimates
 
 Array = NDArray[np.float64]
 
-LEAST_FACTOR, LARGEST_FACTOR = 0.02, 20.0
+LEAST_STRETCH_TRIED, LARGEST_STRETCH_TRIED = 0.02, 20.0
 _HALVINGS = 18
 
 
@@ -23,8 +23,8 @@ def needed_factor(
     used holds it.
     """
     lab = np.asarray(lab_g_dl, dtype=float)
-    low = np.full(lab.shape, LEAST_FACTOR)
-    high = np.full(lab.shape, LARGEST_FACTOR)
+    low = np.full(lab.shape, LEAST_STRETCH_TRIED)
+    high = np.full(lab.shape, LARGEST_STRETCH_TRIED)
     # The interval holds what neither tail holds: one probability, in place of both its ends.
     counts = mass_below(found.raw.grid_g_dl, lab, volume_cv)
     tail = (1 - coverage) / 2
@@ -33,4 +33,4 @@ def needed_factor(
         below = np.einsum("ng,ng->n", found.image(middle).density, counts)
         held = (tail <= below) & (below <= 1 - tail)
         high, low = np.where(held, middle, high), np.where(held, low, middle)
-    return np.where(high < LARGEST_FACTOR * 0.99, high, np.inf)
+    return np.where(high < LARGEST_STRETCH_TRIED * 0.99, high, np.inf)

@@ -37,7 +37,7 @@ WOMEN_FOR_RANK = 40
 """With fewer the exact rank is one of the largest few scores: an interval set by one photo."""
 USUAL_FOR_RANK = 400.0
 """Women whose exact rank says as much as mean and prior do."""
-LEAST_FACTOR = 0.65
+LEAST_SITE_FACTOR = 0.65
 """Intervals are narrowed no further: the next women's phones and lamps are never all known.
 
 All but the 40 from 100 sites of seeds 31337 and 51001 whose print model their prior had not
@@ -163,12 +163,12 @@ def _factor(
     mean = (n_women * seen + USUAL_WOMEN * usual) / (n_women + USUAL_WOMEN)
     factor = prior_factor * (mean / usual) ** TRUST_IN_SCORES
     if n_women < WOMEN_FOR_RANK:
-        return max(factor, LEAST_FACTOR), ()
+        return max(factor, LEAST_SITE_FACTOR), ()
     share = n_women / (n_women + USUAL_FOR_RANK)
     rank = group_scale(needed, women, 1 - coverage)
     chosen = one_per_group(women, seed)
     factor = factor ** (1 - share) * rank**share
-    return max(factor, LEAST_FACTOR), tuple(sorted(map(float, needed[chosen])))
+    return max(factor, LEAST_SITE_FACTOR), tuple(sorted(map(float, needed[chosen])))
 
 
 def _mean_of_women(values: Array, women: NDArray[np.str_]) -> float:

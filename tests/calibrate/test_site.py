@@ -11,7 +11,7 @@ import pytest
 from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.conformal import exact_rank
 from cardreader.calibrate.prior import fit_prior
-from cardreader.calibrate.site import LEAST_FACTOR, fit_site
+from cardreader.calibrate.site import LEAST_SITE_FACTOR, fit_site
 from cardreader.calibrate.volume import PRIOR_CV, volume_scatter
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
@@ -161,7 +161,7 @@ def test_the_fit_measures_volume_and_sets_its_factor_with_women_enough(prior, wo
     small, large = fit_site(prior, few), fit_site(prior, many)
     assert small.conformity_scores == ()
     assert len(large.conformity_scores) >= 40
-    assert LEAST_FACTOR <= large.calibration.conformal_scale < 2
+    assert LEAST_SITE_FACTOR <= large.calibration.conformal_scale < 2
     assert large.calibration.n_pairs == 100
 
 
