@@ -77,7 +77,7 @@ ADVICE: dict[Reason, str] = {
     "shines, and turn away from the lamp or window.",
     Reason.SHADOW_EDGE: "A shadow lies across part of the card. Put the whole card in even light, "
     "best daylight, or wholly in shade, without flash, away from leaves and bars. If no shadow is "
-    "seen, wipe the card clean.",
+    "seen, switch off HDR and picture enhancement, and wipe the card clean.",
     Reason.COLOUR_NOT_CORRECTABLE: "The colours of the card don't come out as printed. "
     "Switch off filters and coloured light, and wipe the card clean. If that does not help, try "
     "another card, but no copy or picture of one.",
@@ -86,16 +86,19 @@ ADVICE: dict[Reason, str] = {
     "use a card of a measured lot.",
     Reason.CARD_SOILED: "The print of the card is dirty or covered in places. Take fingers off it, "
     "wipe it clean and dry, or use a fresh card.",
-    Reason.CARD_FADED: "The card's colours look faded. Try by daylight; if that does not help, use "
-    "a fresh card, and keep cards in the dark when they are not in use.",
+    Reason.CARD_FADED: "The card's colours look faded. Try by daylight, with the phone's "
+    "ordinary colours and no filter; if that does not help, use a fresh card, and keep cards in "
+    "the dark when they are not in use.",
     Reason.PAPER_NOT_BLANK: "No clean blank paper is seen around the blot. "
     "Use fresh blotting paper with a clean margin around the blot.",
     Reason.PAPER_OUT_OF_PLACE: "The blotting paper does not lie flat and straight in the window. "
     "Lay it so that it covers the window and none of the colours, and press creases flat. "
     "If it lies well, turn away from the lamp or window.",
-    Reason.PAPER_UNLIKE: "The blotting paper looks different from the paper tested here. Use the "
-    "paper that was tested, clean and dry, on the same backing. If its batch has changed, blots on "
-    "it can't be read yet: send her for a blood test.",
+    Reason.PAPER_UNLIKE: "The blotting paper looks different from the paper tested here. "
+    "Photograph it again in even light with nothing over the card, without filter or picture "
+    "enhancement. If it looks different still, use the paper that was tested, clean and dry, on "
+    "the same backing. If its batch has changed, blots on it can't be read yet: send her for a "
+    "blood test.",
     Reason.BLOT_MISSING: "No blot was found in the window of the card. "
     "Put the blotting paper in the window with the blot in the middle.",
     Reason.BLOT_TOO_SMALL: "The blot is too small. Make a new blot from one full drop.",

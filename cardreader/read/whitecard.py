@@ -52,7 +52,8 @@ _THICK = 0.5
 MAX_UNEVEN = 0.02
 """Ln light over the card beyond which uneven light on the paper is a shadow's, too."""
 SHADED = 0.04
-"""The same beyond which colours that don't come out are a thin shadow's work."""
+"""The same beyond which colours that don't come out are a thin shadow's work, and beyond which
+light on a card darkened in part doesn't just fall off."""
 BRIGHTER = 0.03
 """Ln light that the brightest spot must lie above the middle one where light is added."""
 MIN_ADDED_PAIRS = 3
@@ -105,7 +106,8 @@ _OF_PAPER = frozenset(
 class White:
     """What lies over the white of the card, against a plane of light.
 
-    ``darkened`` is the share of its spots that are darker; ``by_channel`` (3,) what each
+    ``darkened`` is the share of its spots that are darker, ``broken`` the share that are darker
+    than a field that bends, as no smooth fall-off leaves any; ``by_channel`` (3,) what each
     channel loses there as a share of the mean loss, ones where none is, and ``loss`` that
     mean at the middle one of these spots, ln light. ``brightest`` is how
     far the brightest spot lies above the middle one, and ``unevenness`` what a field that
@@ -114,6 +116,7 @@ class White:
     """
 
     darkened: float
+    broken: float
     by_channel: Array
     loss: float
     brightest: float
@@ -124,6 +127,13 @@ class White:
     def is_darkened(self) -> bool:
         """Whether enough of the card is darkened to speak of it."""
         return self.darkened >= MIN_DARKENED
+
+    @property
+    def is_shadowed(self) -> bool:
+        """Whether a shadow darkens it: lamps and lenses make light fall off towards the corners,
+        which darkens as much of the card and has no edge.
+        """
+        return self.broken >= MIN_DARKENED or (self.is_darkened and self.unevenness > SHADED)
 
     @property
     def is_coloured(self) -> bool:
@@ -167,7 +177,7 @@ def _of_colours(
     if white.is_coloured:
         return Reason.CARD_SOILED
     suspect = suspect_pairs(compare_twins(samples.linear), lot)
-    if not white.is_darkened and _is_under_paper(pixels, suspect):
+    if not white.is_shadowed and _is_under_paper(pixels, suspect):
         return Reason.PAPER_OUT_OF_PLACE
     if white.is_lit_otherwise:
         return Reason.SHADOW_EDGE  # where it falls it adds to some channels, as a reflection does
@@ -177,7 +187,7 @@ def _of_colours(
         # Other ink than the lot's, and no light, where the white has no more of it.
         return Reason.COLOUR_NOT_CORRECTABLE if reason is Reason.GLARE_ON_PATCHES else reason
     thin = reason is Reason.COLOUR_NOT_CORRECTABLE and white.unevenness > SHADED
-    return Reason.SHADOW_EDGE if white.is_darkened or thin else reason
+    return Reason.SHADOW_EDGE if white.is_shadowed or thin else reason
 
 
 def why_no_blot(
@@ -208,7 +218,9 @@ def _of_paper(
     is_added = not white.is_lit_otherwise and _is_added(samples, suspect)
     if is_added and white.brightest > BRIGHTER:
         return Reason.GLARE_ON_PATCHES if is_shadow else reason
-    if white.is_darkened or (is_shadow and white.unevenness > MAX_UNEVEN):
+    # The light on the paper may be uneven by as little as light that falls off over the card.
+    uneven = white.is_darkened or white.unevenness > MAX_UNEVEN
+    if white.is_shadowed or (is_shadow and uneven):
         return Reason.SHADOW_EDGE
     if reason is Reason.PAPER_NOT_BLANK:
         return reason
@@ -224,7 +236,8 @@ def what_white_shows(photo: Photo, pose: CardPose) -> White:
     rest = _less_field(terms[:, :3], log_light)
     grey = rest.mean(axis=1)
     # Of three channels the middle one: in coloured light one may be all grain.
-    bent = np.sort(median(_less_field(terms, log_light)))
+    bent = median(_less_field(terms, log_light))
+    ordered = np.sort(bent)
     lighter = grey >= quantile(np.sort(grey), _LIGHTER)
     loss = median(rest[lighter].T) - rest
     dark = loss.mean(axis=1) > DARKER
@@ -234,10 +247,11 @@ def what_white_shows(photo: Photo, pose: CardPose) -> White:
         by_channel = median((loss[dark] / loss[dark].mean(axis=1, keepdims=True)).T)
     return White(
         darkened=float(dark.mean()),
+        broken=float((quantile(ordered, _LIGHTER) - bent > DARKER).mean()),
         by_channel=by_channel,
         loss=lost,
         brightest=float(grey.max() - median(grey)),
-        unevenness=float(quantile(bent, 0.9) - quantile(bent, 0.1)),
+        unevenness=float(quantile(ordered, 0.9) - quantile(ordered, 0.1)),
         in_rows=max(_explained(grey, along) for along in pose.to_px(spots_mm()).T),
     )
 

@@ -439,7 +439,9 @@ WHITE_CARD = Stage(
             "SHADED",
             "ln light",
             "cards faded, copied or by vivid phones 0.007 to 0.03, thin shadows of leaves and "
-            "hands 0.06 or more (seeds 9101, 9202)",
+            "hands 0.06 or more (seeds 9101, 9202); light that falls off by up to 15 % more than "
+            "ordinarily 0.012 to 0.031, edges of shadows that refuse 0.07 or more (seeds 661001, "
+            "661010)",
         ),
         measured(
             "BRIGHTER",
