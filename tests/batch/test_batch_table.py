@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-import polars as pl
 import pytest
 from batchrig import OTHER_LOT, batch, rows, variant
 
@@ -80,6 +79,8 @@ def test_many_and_one_say_the_same(readings: Readings, reader: Reader) -> None:
 
 
 def test_frames_agree_with_the_rows(readings: Readings) -> None:
+    import polars as pl  # here, since each process of the tests would load it
+
     arrow, pandas, polars = readings.to_arrow(), readings.to_pandas(), readings.to_polars()
     assert isinstance(pandas, pd.DataFrame)
     assert isinstance(polars, pl.DataFrame)
@@ -106,6 +107,8 @@ def test_csv_survives_a_spreadsheet(tmp_path: Path) -> None:
     text = (tmp_path / "t.csv").read_bytes().decode()
     read = list(csv.DictReader(io.StringIO(text, newline="")))
     assert [row["photo"] for row in read] == ["'=1+1.jpg", *names[1:]]
+    import polars as pl
+
     for frame in (pd.read_csv(tmp_path / "t.csv"), pl.read_csv(tmp_path / "t.csv")):
         assert list(frame["photo"]) == ["'=1+1.jpg", *names[1:]]
     assert "\r\n" not in text

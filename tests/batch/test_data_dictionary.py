@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-import polars as pl
 import pytest
 from batchrig import batch
 
@@ -81,6 +80,8 @@ def test_every_column_has_its_field_and_measures_their_unit() -> None:
 
 
 def test_names_are_categories_in_pandas_and_polars(out: Path) -> None:
+    import polars as pl  # here, since each process of the tests would load it
+
     pandas = pd.read_parquet(out / "results.parquet")
     polars = pl.read_parquet(out / "results.parquet")
     names = [column.name for column in COLUMNS if column.kind == "category"]

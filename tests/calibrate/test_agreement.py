@@ -93,7 +93,9 @@ def test_a_difference_that_grows_with_the_level_shows_in_the_trend():
 def test_replicates_raise_no_more_false_trends_than_they_say():
     """Readings of a woman share her part of the difference: least squares over all of them
     (statsmodels) finds a trend in 30 % of studies that have none."""
-    import statsmodels.api as sm  # here, since each process of the tests would load it
+    # Here, since each process of the tests would load it.
+    from statsmodels.regression.linear_model import OLS
+    from statsmodels.tools import add_constant
 
     rng = np.random.default_rng(5)
     runs, subject, ours, all_readings = 300, np.repeat(np.arange(40), 4), 0, 0
@@ -103,7 +105,7 @@ def test_replicates_raise_no_more_false_trends_than_they_say():
         lab, test = ((true + rng.normal(0, 0.4, 40))[subject] for _ in range(2))
         test = test + rng.normal(0, 0.2, 160)
         ours += bland_altman_replicates(test, lab, subject).trend_p < 0.05
-        line = sm.OLS(test - lab, sm.add_constant((test + lab) / 2)).fit()
+        line = OLS(test - lab, add_constant((test + lab) / 2)).fit()
         all_readings += line.pvalues[1] < 0.05
     assert ours / runs == pytest.approx(0.05, abs=0.04)
     assert all_readings / runs > 0.2

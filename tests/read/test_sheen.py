@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
+from statsmodels.regression.linear_model import GLS, OLS
+from statsmodels.tools import add_constant
 
 from cardreader.card import layout
 from cardreader.read import sheen
@@ -59,12 +60,12 @@ def test_a_drift_is_the_plane_of_ordinary_least_squares():
     drift = drift_of(depths, PLACES_MM)
     assert drift is not None
     x, y = (PLACES_MM - PLACES_MM.mean(axis=0)).T
-    plane = sm.add_constant(np.stack([x, y], axis=1))
-    bent = sm.add_constant(np.stack([x, y, x * x, x * y, y * y], axis=1))
+    plane = add_constant(np.stack([x, y], axis=1))
+    bent = add_constant(np.stack([x, y, x * x, x * y, y * y], axis=1))
     for channel in range(3):
-        by_others = sm.OLS(depths[:, channel], plane).fit()
+        by_others = OLS(depths[:, channel], plane).fit()
         np.testing.assert_allclose(drift.per_mm[:, channel], by_others.params[1:], rtol=1e-9)
-        scatter = sm.OLS(depths[:, channel], bent).fit().mse_resid
+        scatter = OLS(depths[:, channel], bent).fit().mse_resid
         assert drift.scatter[channel, channel] == pytest.approx(scatter, rel=1e-9)
 
 
@@ -76,7 +77,7 @@ def test_added_light_is_generalised_least_squares(hb_g_dl, monkeypatch):
     assert drift is not None
     directions = np.stack([towards_white(middle), towards_blood(middle, LOT)], axis=1)
     noise = drift.scatter + 0.002**2 * np.eye(3) + 0.01**2 * np.ones((3, 3))
-    fits = [sm.GLS(along, directions, sigma=noise).fit() for along in drift.per_mm]
+    fits = [GLS(along, directions, sigma=noise).fit() for along in drift.per_mm]
     found = added_light(drift, middle, LOT)
     assert found.per_mm == pytest.approx(np.hypot(*(fit.params[0] for fit in fits)), rel=1e-6)
     sd = np.sqrt(fits[0].normalized_cov_params[0, 0] / drift.moment_mm2)
