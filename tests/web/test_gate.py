@@ -8,6 +8,7 @@ import socket
 import ssl
 import threading
 import time
+from dataclasses import replace
 
 import pytest
 from gatekit import asked, begun, gated_port, held, let_go, read_all
@@ -23,6 +24,8 @@ FAST = GateLimits(
     answer_span_s=0.3,
     look_every_s=0.05,
 )
+AT_ONCE = replace(FAST, handshake_s=0.1, head_s=0.1, body_span_s=0.1)
+"""For whoever says nothing that is to be answered."""
 HELD = 110
 
 
@@ -86,12 +89,12 @@ def test_what_is_being_answered_is_not_shown_out():
     ],
 )
 def test_a_request_that_does_not_come_is_closed(said):
-    with gated_port(FAST) as port, held(port, 1, said) as (sock,):
+    with gated_port(AT_ONCE) as port, held(port, 1, said) as (sock,):
         read_all(sock)  # comes back at all only because the server closes
 
 
 def test_a_handshake_that_does_not_come_is_closed(context):
-    with gated_port(FAST, context) as port, held(port, 1, b"\x16\x03") as (sock,):
+    with gated_port(AT_ONCE, context) as port, held(port, 1, b"\x16\x03") as (sock,):
         read_all(sock)
 
 
