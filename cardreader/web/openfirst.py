@@ -15,7 +15,7 @@ from cardreader.register.blots import decision_of
 from cardreader.register.history import Measurement, as_referred, pressing, rank, standing
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading
-from cardreader.register.referrals import open_referrals
+from cardreader.register.referrals import open_referrals, rests_on_mistakes
 from cardreader.web.texts import mark
 from cardreader.web.words import alone_words, rank_of, referral_title
 
@@ -62,9 +62,17 @@ def open_first(reading: Reading, actions: tuple[str, ...] = ()) -> OpenFirst | N
         return None
     title = ON_SEVERE_LIST if referral is None else referral_title(referral)
     outcome = Outcome.SEVERE if serious else Outcome.ANAEMIC
-    do = TEXT[Statement.REFER_NOW if serious else Statement.CONFIRM_AT_FACILITY]
-    others = (text for text in actions if text not in _INSTEAD)
-    return OpenFirst(title, serious, alone_words(reading), rank_of(outcome), (do, *others))
+    if referral is None or severe or not rests_on_mistakes(referral):
+        actions = _what_to_do(serious, actions)
+    return OpenFirst(title, serious, alone_words(reading), rank_of(outcome), actions)
+
+
+def _what_to_do(serious: bool, actions: tuple[str, ...]) -> tuple[str, ...]:
+    """What is open asks before what the reading does; who is sent at once is not told it twice."""
+    others = [text for text in actions if text not in _INSTEAD]
+    if serious:
+        others = [text for text in others if text != TEXT[Statement.DANGER_SIGNS]]
+    return (TEXT[Statement.REFER_NOW if serious else Statement.CONFIRM_AT_FACILITY], *others)
 
 
 def anaemic_before(reading: Reading) -> Measurement | None:

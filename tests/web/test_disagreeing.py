@@ -109,6 +109,7 @@ def test_todays_good_photo_beside_yesterdays_severe_value_hides_nothing(worker):
     assert headings(worker, entered)[0] == "Severe anaemia, confirmed by a laboratory."
     assert headings(worker, clear)[0] == "Referral for care open"
     assert "This value alone: Anaemia unlikely" in text_of_page(worker, clear)
+    assert text_of_page(worker, clear).count("Refer her now") == 1
     assert "On the severe list" in text_of_page(worker, woman)
     row = row_of(worker, "severe", "KX-302")
     assert row.startswith("Severe, confirmed: 5.2 g/dL")
@@ -130,6 +131,7 @@ def test_a_photo_taken_back_leaves_yesterdays_value_as_the_last_word(worker, sup
     worker.post(f"{wrong}/undo")
     # Its referral stays until a supervisor ends it, and is not said to be for her value.
     assert headings(worker, entered)[0] == "Urgent referral open"
+    assert "Refer her now" not in text_of_page(worker, entered), "another woman's value"
     assert "The reading it was opened for was taken back." in text_of_page(worker, entered)
     assert "Not anaemic" not in row_of(worker, "referrals", "KX-303")
     referral = re.search(r"/referrals/([\w-]+)/slip", page(worker, woman))[1]
