@@ -126,8 +126,8 @@ def doubt_words(doubt: Doubt) -> str:
             % values
         )
     asked = _(
-        "These two disagree: the result of %(lab)s g/dL, and %(source)s of %(day)s, %(read)s g/dL, "
-        "which is newer. Right woman, right day, right figure, right unit?"
+        "These two disagree: the result of %(lab)s g/dL, and %(read)s g/dL of %(day)s "
+        "(%(source)s), which is newer. Right woman, right day, right figure, right unit?"
     )
     if point.outcome not in TO_CONFIRM or doubt.lab_g_dl < point.hb_g_dl:
         return asked % values

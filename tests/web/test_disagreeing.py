@@ -37,7 +37,7 @@ def severe(worker) -> str:
 def test_yesterdays_value_that_todays_severe_photo_contradicts_is_asked_about(worker, severe):
     asked = lab(worker, severe, "13.9", on=YESTERDAY)
     assert asked.status_code == 409
-    assert "These two disagree: the result of 13.9 g/dL, and Photo of" in asked.text
+    assert "These two disagree: the result of 13.9 g/dL, and 5.1 (4.4 to 5.8) g/dL of" in asked.text
     assert "its blood test stays open" in " ".join(asked.text.replace("&#39;", "'").split())
     assert "Laboratory" not in page(worker, severe).split("<tbody>")[1]
     assert on_list(worker, "severe", "KX-301")
