@@ -14,6 +14,7 @@ from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import point_of
 from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
+from cardreader.register.submissions import find_submission
 from cardreader.register.tube import TubeUnit
 from cardreader.web.entrylimits import may_be_dated
 from cardreader.web.state import State
@@ -40,8 +41,10 @@ def enter_tube(
     subject = subject_of(woman, on or today, state.settings.elevation_m)
     at = utc_now() if on is None else on_day(on, today)
     rules = state.reader.rules
+    new = find_submission(session, key) is None
     reading = record_tube(session, woman, key, value, unit, at, by, rules, subject, visit, sure)
-    refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
+    if new:
+        refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
     return reading
 
 
@@ -66,9 +69,11 @@ def enter_lab(
         raise ValueError(f"a result of {on} can't be entered on {today}")
     subject = subject_of(woman, on, state.settings.elevation_m)
     rules = state.reader.rules
+    new = find_submission(session, key) is None
     reading = record_lab(
         session, woman, key, hb_g_dl, method, place, on_day(on, today), by, rules, subject, sure
     )
-    # A severe one that comes in behind a better result, which would have been asked about.
-    refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
+    if new:
+        # A severe one that comes in behind a better result, which would have been asked about.
+        refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
     return reading

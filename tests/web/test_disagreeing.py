@@ -181,3 +181,18 @@ def test_what_two_registers_bring_together_stays_the_first_word(worker, supervis
     answered = lab(worker, woman, "13.8", key="labkey-9", sure="yes").headers["location"]
     assert headings(worker, answered)[0] == "Not anaemic, confirmed"
     assert not on_list(worker, "severe", "KX-306")
+
+
+def test_a_late_severe_result_sent_twice_asks_once(worker, supervisor):
+    """The answer was lost, and meanwhile a supervisor ended what it had asked for."""
+    woman = worker.add_woman("KX-308")
+    lab(worker, woman, "13.9", on=YESTERDAY)
+    before = (today() - dt.timedelta(days=2)).isoformat()
+    late = {"key": "late-key-308", "on": before, "sure": "yes"}
+    entered = lab(worker, woman, "5.2", **late).headers["location"]
+    assert headings(worker, entered)[0] == "Severe anaemia, confirmed by a laboratory."
+    referral = re.search(r"/referrals/([\w-]+)/slip", page(worker, woman))[1]
+    given = {"outcome": "mistake", "outcome_on": today().isoformat()}
+    supervisor.post(f"/referrals/{referral}/outcome", **given)
+    assert lab(worker, woman, "5.2", **late).headers["location"] == entered
+    assert "Urgent referral open" not in page(worker, woman)
