@@ -43,7 +43,16 @@ def test_the_whole_visit(page, server, photos):
     page.get_by_role("button", name="Start the drying timer").click()
     expect(page.locator(".timer-face")).to_have_text("2:59")
     shot(page, "visit")
-    read_photo(page, photos["anaemic"])
+    # A photo taken while the blot dries is not sent before she has answered.
+    choose_photo(page, photos["anaemic"])
+    expect(page.get_by_text("The drying timer still runs.")).to_be_visible()
+    shot(page, "still-drying")
+    page.get_by_role("button", name="Read the photo").click()
+    expect(page.get_by_role("button", name="Photograph it again once it is dry")).to_be_focused()
+    page.get_by_role("button", name="Photograph it again once it is dry").click()
+    expect(page.locator(".damp")).to_be_hidden()
+    assert not page.locator("input[type=file]").evaluate("field => field.files.length")
+    read_photo(page, photos["anaemic"], dry=True)
     expect(page.get_by_role("heading", level=1)).to_have_text(
         "Anaemia is likely: mild to moderate."
     )
@@ -59,7 +68,7 @@ def test_the_whole_visit(page, server, photos):
     assert top["y"] + top["height"] < page.locator(".value").bounding_box()["y"]
     shot(page, "result-anaemic")
     page.get_by_role("link", name="Read another blot").click()
-    read_photo(page, photos["severe"])
+    read_photo(page, photos["severe"], dry=True)
     expect(page.get_by_text("Blots together: 2.")).to_be_visible()
     expect(page.locator("section.result").get_by_text("The blots disagree.")).to_be_visible()
     page.goto("/lists/referrals")

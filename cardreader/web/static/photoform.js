@@ -12,7 +12,12 @@
       if (input.files.length) preview.src = URL.createObjectURL(input.files[0]);
       form.querySelector(".camera").classList.toggle("taken", Boolean(input.files.length));
       lookAt(form, input.files[0]);
+      askIfDamp(form, Boolean(input.files.length));
     });
+
+    const damp = form.querySelector(".damp");
+    damp.querySelector(".damp-again").addEventListener("click", () => empty(form));
+    damp.querySelector(".damp-dry").addEventListener("click", () => { damp.hidden = true; });
 
     // As the server takes them: figures of any script, and the dashes that keyboards make.
     for (const field of form.querySelectorAll("[inputmode=numeric], [name=code]")) {
@@ -33,6 +38,10 @@
 
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
+      if (!damp.hidden) {
+        damp.querySelector("button").focus();
+        return;
+      }
       // It is emptied once this photo is kept: what was entered for the next one would be lost.
       const fields = [...form.elements].filter((field) => !field.disabled && !field.matches(".stop"));
       for (const field of fields) field.disabled = true;
@@ -71,6 +80,13 @@
     if (!words) return;
     box.querySelector("b").textContent = words;
     box.hidden = false;
+  }
+
+  // A damp blot reads high, and no photo shows it: one taken while the timer runs is not sent
+  // before she has answered. Without network one timer serves all women, so it may be another's.
+  function askIfDamp(form, taken) {
+    const timer = document.querySelector("[data-timer^=drying]");
+    form.querySelector(".damp").hidden = !taken || !timer.runs();
   }
 
   async function keepAndSend(form, file) {
@@ -167,7 +183,7 @@
 
   function empty(form) {
     form.reset();
-    form.querySelector(".preview").hidden = form.querySelector(".looked").hidden = true;
+    for (const part of [".preview", ".looked", ".damp"]) form.querySelector(part).hidden = true;
     form.querySelector(".camera").classList.remove("taken");
   }
 

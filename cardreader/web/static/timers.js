@@ -17,10 +17,12 @@
     let start = Number(localStorage.getItem(key)) || null;
     let ticking = null;
 
+    const left = () => (start === null ? length : length - (Date.now() - start) / 1000);
+    box.runs = () => start !== null && left() > 0;
+
     function show() {
-      const left = start === null ? length : length - (Date.now() - start) / 1000;
-      face.textContent = clock(left);
-      if (start !== null && left <= 0) {
+      face.textContent = clock(left());
+      if (start !== null && !box.runs()) {
         clearInterval(ticking);
         ticking = null;
         box.classList.add("done");
