@@ -28,6 +28,11 @@ def local_day(at: dt.datetime) -> dt.date:
     return at.astimezone().date()
 
 
+def midnight(day: dt.date) -> dt.datetime:
+    """The start of a day, where this machine stands."""
+    return dt.datetime.combine(day, dt.time()).astimezone()
+
+
 class UtcDateTime(TypeDecorator[dt.datetime]):
     """Aware datetimes, stored as naive UTC so that both databases agree."""
 

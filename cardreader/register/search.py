@@ -11,6 +11,7 @@ from sqlalchemy import ColumnElement, CompoundSelect, and_, or_, select, union
 from sqlalchemy.orm import Session, selectinload
 
 from cardreader.core.written import as_line
+from cardreader.register.base import midnight
 from cardreader.register.kinds import EventKind
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Event, Reading, Visit, Woman
@@ -99,8 +100,7 @@ def _within(part: str) -> str:
 
 def _seen(on: dt.date) -> CompoundSelect[Any]:
     """Ids of who was added, visited or read on that day, where this machine stands."""
-    start = dt.datetime.combine(on, dt.time()).astimezone()
-    end = dt.datetime.combine(on + dt.timedelta(days=1), dt.time()).astimezone()
+    start, end = midnight(on), midnight(on + dt.timedelta(days=1))
     return union(
         select(Woman.id).where(Woman.added_at.between(start, end)),
         select(Visit.woman_id).where(Visit.on == on),

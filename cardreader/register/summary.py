@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register.base import local_day
+from cardreader.register.base import local_day, midnight
+from cardreader.register.dayshift import DayShift, day_shifts
 from cardreader.register.followup import gestation_start
 from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
@@ -65,7 +66,8 @@ class Summary:
 
     ``refusal_rate`` is the share of photos refused, None without photos. ``outcomes``
     counts visits by the combined result of their photos. ``tested_after_birth`` counts
-    women with a value in the month from a day after their birth.
+    women with a value in the month from a day after their birth. ``days_off``: days whose readings
+    lie off those before.
     """
 
     month: dt.date
@@ -88,6 +90,7 @@ class Summary:
     tablets_given: int
     lots: tuple[LotUse, ...]
     lists: tuple[tuple[ListName, int], ...]
+    days_off: tuple[DayShift, ...]
 
 
 def month_bounds(month: dt.date) -> tuple[dt.date, dt.date]:
@@ -99,7 +102,7 @@ def month_bounds(month: dt.date) -> tuple[dt.date, dt.date]:
 def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpRules) -> Summary:
     """Count one month; the database counts, the register's rules say what."""
     first, after = month_bounds(month)
-    start, end = _midnight(first), _midnight(after)
+    start, end = midnight(first), midnight(after)
     taken = _Taken(session, start, end)
     visits = _by_result(session, first, after)
     events = _Noted(session, first, after)
@@ -114,7 +117,7 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
         outcomes=tuple((o, visits[o.value]) for o in Outcome if o is not Outcome.NOT_READ),
         tube_readings=taken.values[Source.TUBE],
         lab_results=taken.values[Source.LAB],
-        referrals=_referrals(session, start, end, _midnight(today), events, rules),
+        referrals=_referrals(session, start, end, midnight(today), events, rules),
         births=_each(births_noted(session, first, after), BirthOutcome),
         tested_after_birth=_tested_after_birth(session, start, end),
         closed=_each(closings_noted(session, first, after), Closing),
@@ -124,6 +127,7 @@ def summarise(session: Session, month: dt.date, today: dt.date, rules: FollowUpR
         tablets_given=events.tablets_given,
         lots=taken.lots(),
         lists=tuple(counts_today(session, rules, today).items()),
+        days_off=day_shifts(session, first, after),
     )
 
 
@@ -327,8 +331,3 @@ def _counted(session: Session, column: Any, *where: ColumnElement[bool]) -> Coun
 
 def _count(session: Session, *where: ColumnElement[bool]) -> int:
     return session.scalar(select(func.count()).where(*where)) or 0
-
-
-def _midnight(day: dt.date) -> dt.datetime:
-    """The start of a day where this machine stands."""
-    return dt.datetime.combine(day, dt.time()).astimezone()

@@ -118,9 +118,14 @@ def summary_pdf(summary: Summary, place: str) -> bytes:
     return build_columns(A4, title, head, [*sections, Spacer(1, 3 * mm), *foot])
 
 
+def _signed(value: float) -> str:
+    return ("+" if value > 0 else "\u2212") + texts.number(abs(value))
+
+
 def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:
     """The summary as headings with named counts: one order for page, PDF and CSV."""
     sent = summary.referrals
+    days_off = [(texts.day(off.on), _signed(off.shift_g_dl) + " g/dL") for off in summary.days_off]
     rate = "-" if summary.refusal_rate is None else texts.percent(summary.refusal_rate)
     return [
         (
@@ -171,6 +176,7 @@ def summary_rows(summary: Summary) -> list[tuple[str, list[tuple[str, str]]]]:
                 (_("Opened again"), str(summary.reopened)),
             ],
         ),
+        *([(_("Days whose readings lie off those before"), days_off)] if days_off else []),
         (
             _("Photos not read"),
             [

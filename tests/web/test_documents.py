@@ -17,6 +17,7 @@ from cardreader.core.refusal import Reason
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.register.base import utc_now
+from cardreader.register.dayshift import DayShift
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.lists import ListName
 from cardreader.register.models import Referral, Visit
@@ -140,6 +141,7 @@ def busy_month(reasons: int, lots: int) -> Summary:
         tablets_given=4000,
         lots=tuple(LotUse(f"{n:06d}", 10, 2) for n in range(lots)),
         lists=tuple((name, 12) for name in ListName),
+        days_off=(DayShift(dt.date(2026, 11, 20), 12, 2.4),),
     )
 
 

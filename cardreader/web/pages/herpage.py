@@ -7,13 +7,15 @@ from dataclasses import asdict
 from typing import Any
 
 from fastapi import HTTPException, Request
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.base import utc_now
 from cardreader.register.births import births_of_pregnancy, is_of_another
+from cardreader.register.dayshift import day_shift
 from cardreader.register.events import may_undo, standing_events
+from cardreader.register.history import Measurement
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName, due_now, row_of
@@ -28,6 +30,7 @@ from cardreader.register.women import running_treatment
 from cardreader.web import words
 from cardreader.web.access import Visitor
 from cardreader.web.conflictwords import said_in
+from cardreader.web.dayshiftwords import DayOff, day_off
 from cardreader.web.fields import Fields
 from cardreader.web.happened import ask_again_on, event_words, read_since
 from cardreader.web.judgedwords import another_of
@@ -76,6 +79,7 @@ def woman_page(
         problems={} if fields is None else fields.problems,
         woman=woman,
         row=row,
+        off=_newest_day_off(woman, row.points),
         contradicts=[
             said_in(Contradiction(kind)) for kind in (woman.contradicts or "").split(",") if kind
         ],
@@ -111,6 +115,14 @@ def woman_page(
         words=words,
         supervisor=visitor.may(Role.SUPERVISOR),
     )
+
+
+def _newest_day_off(woman: Woman, points: tuple[Measurement, ...]) -> DayOff | None:
+    """Of the day of her newest value, where that is a photo's."""
+    session = object_session(woman)
+    if session is None or not points or points[-1].source is not Source.PHOTO:
+        return None
+    return day_off(day_shift(session, points[-1].day))
 
 
 def _history(woman: Woman, points: tuple[Any, ...], state: State) -> list[dict[str, Any]]:

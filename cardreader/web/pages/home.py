@@ -10,6 +10,7 @@ from starlette.responses import Response
 from cardreader.core.written import ascii_digits
 from cardreader.register.ahead import reading_ahead
 from cardreader.register.base import utc_now
+from cardreader.register.dayshift import day_shift
 from cardreader.register.history import Measurement, as_referred, standing
 from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import Role
@@ -23,6 +24,7 @@ from cardreader.register.summary import visits_seen
 from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer
 from cardreader.web.calibrationwords import in_use_words
+from cardreader.web.dayshiftwords import day_off
 from cardreader.web.pages.backup import days_since_backup
 from cardreader.web.render import go, page
 from cardreader.web.state import State
@@ -46,6 +48,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         ahead = reading_ahead(session, utc_now())
         theirs = visitor.role is Role.SUPERVISOR
         undecided = state.undecided.count(session) if theirs else 0
+        shift = day_shift(session, today)
         seen = visits_seen(session, today, today + dt.timedelta(days=1))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
@@ -57,6 +60,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         calibration=calibration,
         lots_changed=state.reader.lots_changed if visitor.role is Role.SUPERVISOR else (),
         ahead=ahead,
+        off=day_off(shift),
         now=utc_now(),
         today=today,
         backup_is_theirs=visitor.role is Role.SUPERVISOR,

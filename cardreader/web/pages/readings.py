@@ -8,7 +8,8 @@ from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
-from cardreader.register.base import utc_now
+from cardreader.register.base import local_day, utc_now
+from cardreader.register.dayshift import day_shift
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.events import may_undo
 from cardreader.register.history import as_referred, standing
@@ -22,6 +23,7 @@ from cardreader.register.settingaside import set_aside
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.calibrationwords import read_by_words
+from cardreader.web.dayshiftwords import day_off, doubted
 from cardreader.web.fields import Fields
 from cardreader.web.happened import UNDONE
 from cardreader.web.openfirst import anaemic_before, open_first
@@ -120,7 +122,9 @@ def _result_page(
     session = object_session(reading)
     assert session is not None
     also = also_entered(session, reading)
-    view = result_view(reading, state)
+    counts = reading.hb_g_dl is not None and reading.source == Source.PHOTO
+    shift = day_shift(session, local_day(reading.taken_at)) if counts else None
+    view = doubted(result_view(reading, state), shift)
     return page(
         request,
         "result.html",
@@ -130,6 +134,7 @@ def _result_page(
         reading=reading,
         woman=woman,
         also=also,
+        off=day_off(shift),
         tell_her=state.reader.rules.tell_her,
         protocol_title=state.reader.rules.title,
         waste=WASTE.get(Source(reading.source)),

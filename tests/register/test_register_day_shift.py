@@ -1,0 +1,163 @@
+"""Days whose readings as a whole lie off those before; all women and values are invented."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pytest
+from builders import add_woman, facts, photo
+from scipy import stats
+
+from cardreader.register.base import local_day, utc_now
+from cardreader.register.dayshift import (
+    BETWEEN_DAYS_SD_G_DL,
+    OneValue,
+    day_shift,
+    day_shifts,
+    shift_of,
+)
+from cardreader.register.models import CalibrationUse
+
+FIRST = dt.date(2026, 3, 2)
+MEAN, WOMEN_SD, READING_SD = 10.4, 1.6, 0.65
+
+
+def a_day(rng, number: int, women: dict[str, float], off: float = 0.0) -> list[OneValue]:
+    """One week's session of women by name and true value, g/dL."""
+    off += rng.normal(0, 0.4)  # villages and lamps
+    on = FIRST + dt.timedelta(weeks=number)
+    return [OneValue(on, name, hb + off + rng.normal(0, READING_SD)) for name, hb in women.items()]
+
+
+def a_place(
+    rng, per_day: int = 12, off: float = 0.0
+) -> tuple[list[OneValue], list[OneValue], dict[str, float]]:
+    """The last of eleven sessions, all before it, and each woman's true value.
+
+    A third of the women of a session were read four weeks before.
+    """
+    days: list[list[OneValue]] = []
+    true: dict[str, float] = {}
+    for number in range(11):
+        names = [v.woman_id for v in days[number - 4][: per_day // 3]] if number >= 4 else []
+        while len(names) < per_day:
+            names.append(f"w{len(true)}")
+            true[names[-1]] = rng.normal(MEAN, WOMEN_SD)
+        women = {name: true[name] for name in names}
+        days.append(a_day(rng, number, women, off if number == 10 else 0.0))
+    return days[-1], [value for day in days[:-1] for value in day], true
+
+
+def share_named(rng, times: int = 300, **place) -> float:
+    return float(np.mean([shift_of(*a_place(rng, **place)[:2]) is not None for _ in range(times)]))
+
+
+def test_ordinary_days_are_hardly_ever_named():
+    # Were all as supposed, one in 370: of 300 more than four in one test of a thousand.
+    rng = np.random.default_rng(660511)
+    assert share_named(rng) <= stats.binom.ppf(0.999, 300, stats.norm.sf(3) * 2) / 300
+
+
+@pytest.mark.parametrize("off", [-4.5, 4.5])
+def test_another_paper_is_named(off):
+    # As far off as another paper reads in the benchmark of papers that nobody told (docs/sites.md).
+    assert share_named(np.random.default_rng(660512), off=off) > 0.97
+
+
+def test_by_how_much():
+    rng = np.random.default_rng(660513)
+    found = [shift_of(*a_place(rng, per_day=20, off=3.0)[:2]) for _ in range(100)]
+    shifts = [one.shift_g_dl for one in found if one is not None]
+    assert len(shifts) > 90
+    assert np.mean(shifts) == pytest.approx(3.0, abs=0.2)
+
+
+def test_severe_women_who_come_again_are_no_shift():
+    """A session of eight who all were severe is low, and was to be expected."""
+    rng = np.random.default_rng(660514)
+    named = 0
+    for _ in range(200):
+        _, before, true = a_place(rng)
+        lowest = sorted(true, key=true.__getitem__)[:8]
+        again = a_day(rng, 11, {name: true[name] for name in lowest})
+        assert np.mean([value.hb_g_dl for value in again]) < MEAN - 1
+        named += shift_of(again, before) is not None
+    assert named <= 4
+
+
+def test_few_say_nothing():
+    rng = np.random.default_rng(660515)
+    day, before, _ = a_place(rng, off=6.0)
+    assert shift_of(day, before) is not None
+    assert shift_of(day[:5], before) is None
+    assert shift_of(day, before[:19]) is None
+    one_day = [OneValue(FIRST, str(k), value.hb_g_dl) for k, value in enumerate(before[:40])]
+    assert shift_of(day, one_day) is None
+
+
+def test_new_women_alone_weigh_alike():
+    """Without women known before it is the plain mean, its limit the z test's (scipy)."""
+    rng = np.random.default_rng(660516)
+    before = [
+        OneValue(FIRST + dt.timedelta(days=k % 5), f"b{k}", rng.normal(10, 1.5)) for k in range(80)
+    ]
+    values = sorted(value.hb_g_dl for value in before)
+    low, middle, high = values[20], values[40], values[60]
+    variance = ((high - low) / (stats.norm.ppf(0.75) - stats.norm.ppf(0.25))) ** 2
+    sd = np.sqrt(variance * (1 / 9 + 1 / 80) + BETWEEN_DAYS_SD_G_DL**2 * (1 + 1 / 5))
+    for z, named in ((2.9, False), (3.1, True), (-3.1, True)):
+        on = FIRST + dt.timedelta(days=9)
+        day = [OneValue(on, f"d{k}", middle + z * sd + (k - 4) / 10) for k in range(9)]
+        found = shift_of(day, before)
+        assert (found is not None) is named
+        if found is not None:
+            assert found.shift_g_dl == pytest.approx(z * sd)
+
+
+def sessions(session, off: float = 0.0) -> list:
+    """Three weeks of ten women, and seven today; returns today's readings."""
+    rng = np.random.default_rng(660517)
+    for week in (3, 2, 1):
+        for k in range(10):
+            woman = add_woman(session, f"W{week}-{k:02d}", days_ago=7 * week)
+            photo(session, woman, facts(float(rng.normal(10.4, 1.6))), days_ago=7 * week)
+    today = []
+    for k in range(7):
+        woman = add_woman(session, f"T-{k:02d}")
+        today.append(photo(session, woman, facts(float(rng.normal(10.4, 1.6) + off))))
+    session.flush()
+    return today
+
+
+def test_in_a_register(database):
+    today = local_day(utc_now())
+    with database.write() as session:
+        sessions(session, off=4.5)
+        found = day_shift(session, today)
+        assert found is not None
+        assert found.on == today
+        assert found.women == 7
+        assert 2.5 < found.shift_g_dl < 6.5
+        month = today - dt.timedelta(days=30)
+        assert day_shifts(session, month, today + dt.timedelta(days=1)) == (found,)
+        assert day_shift(session, today - dt.timedelta(days=7)) is None
+
+
+def test_only_what_the_calibration_in_use_read_is_compared(sqlite):
+    today = local_day(utc_now())
+    with sqlite.write() as session:
+        sessions(session, off=4.5)
+        since = utc_now() - dt.timedelta(days=2)
+        session.add(CalibrationUse(number=1, since=since, reason="invented"))
+        session.flush()
+        assert day_shift(session, today) is None
+
+
+def test_what_was_set_aside_is_not_compared(sqlite):
+    today = local_day(utc_now())
+    with sqlite.write() as session:
+        for reading in sessions(session, off=4.5)[:2]:
+            reading.set_aside_at = utc_now()
+        session.flush()
+        assert day_shift(session, today) is None  # five are too few

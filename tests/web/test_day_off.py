@@ -1,0 +1,99 @@
+"""A day whose readings lie off those before, on the pages; women and values are invented."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pytest
+from builders import add_woman, facts
+from builders import photo as enter
+from people import Person
+from sqlalchemy import select
+from webfakes import photo
+
+from cardreader.register.models import Reading
+
+USUAL = (8.4, 9.1, 9.7, 10.2, 10.6, 11.0, 11.5, 12.1)
+
+
+@pytest.fixture
+def place(app):
+    """Three sessions of eight women."""
+    with app.state.database.write() as session:
+        for days in (21, 14, 7):
+            for k, hb in enumerate(USUAL):
+                woman = add_woman(session, f"S{days}-{k}", days_ago=days)
+                enter(session, woman, facts(hb), days_ago=days)
+    return app
+
+
+def read_today(worker: Person, off: float) -> str:
+    """Eight women of today; the address of the last one's result."""
+    for k, hb in enumerate(USUAL):
+        visit = worker.open_visit(worker.add_woman(f"T-{k}"))
+        answer = worker.send_photo(visit, photo(round(hb + off, 1), salt=str(k)))
+        assert answer.status_code == 201
+    return answer.json()["url"]
+
+
+@pytest.mark.parametrize(
+    ("off", "found", "follows"),
+    [
+        (4.5, "g/dL higher than before (8 women).", "send the women of that day for a blood test"),
+        (-3.5, "g/dL lower than before (8 women).", "Find the cause before more are read"),
+    ],
+)
+def test_said_before_all_else(place, worker, off, found, follows):
+    result = worker.get(read_today(worker, off)).text
+    home = worker.get("/").text
+    for text in (result, home):
+        assert found in text
+        assert follows in text
+    assert result.index(found) < result.index('id="headline"')
+
+
+def test_nobody_is_called_well_on_a_day_that_lies_too_high(place, worker):
+    url = read_today(worker, 4.5)
+    result = worker.get(url).text
+    assert "Uncertain: all readings of this day lie too high." in result
+    assert "Anaemia is unlikely" not in result
+    assert "Confirm with a blood test at a health facility." in result
+    # She of the first photo, too, read before there were enough to tell by.
+    women = worker.get(f"/women?on={dt.datetime.now().astimezone().date()}").text
+    assert women.count("T-0") == 1
+    first = worker.get("/women?find=T-0").headers["location"]
+    assert "g/dL higher than before (8 women)." in worker.get(first).text
+
+
+def test_a_laboratory_value_is_not_doubted_for_it(place, worker):
+    read_today(worker, 4.5)
+    woman = worker.get("/women?find=T-0").headers["location"]
+    answer = worker.post(
+        f"{woman}/lab",
+        **{"value": "12.6", "unit": "g_dl", "method": "Cell counter", "place": "Invented Clinic"},
+        **{"on": str(dt.datetime.now().astimezone().date()), "submission_key": "k" * 20},
+    )
+    assert answer.status_code == 303, answer.text
+    assert "Readings of" not in worker.get(woman).text
+
+
+def test_it_stands_in_the_months_summary(place, worker):
+    read_today(worker, 4.5)
+    month = worker.get("/summary").text
+    assert "Days whose readings lie off those before" in month
+    assert "Days whose readings lie off those before" in worker.get("/summary/summary.csv").text
+
+
+def test_an_ordinary_day_says_nothing(place, worker):
+    result = worker.get(read_today(worker, 0.3)).text
+    for text in (result, worker.get("/").text):
+        assert "Readings of" not in text
+    assert "Days whose readings" not in worker.get("/summary").text
+
+
+def test_yesterdays_reading_is_not_doubted_for_today(place, worker):
+    read_today(worker, 4.5)
+    with place.state.database.read() as session:
+        before = dt.datetime.now(dt.UTC) - dt.timedelta(days=6)
+        old = session.scalars(select(Reading.id).where(Reading.taken_at < before)).first()
+    assert "Readings of" not in worker.get(f"/readings/{old}").text
