@@ -32,6 +32,7 @@ from cardreader.calibrate.conformal import (
     least_groups,
     one_per_group,
 )
+from cardreader.calibrate.coverage import laboratory_interval
 from cardreader.calibrate.fit import needed_factors
 from cardreader.calibrate.locusregressor import LEAST_ROWS
 from cardreader.calibrate.pairs import Pairs, lots_of
@@ -145,7 +146,7 @@ def bridge(
     summary = DescrStatsW(difference)
     equivalence_p = float(summary.ttost_mean(-margin_g_dl, margin_g_dl)[0])
     low, high = summary.tconfint_mean(2 * LEVEL)
-    start, end = read.interval(calibration.coverage)
+    start, end = laboratory_interval(read, pairs, calibration)
     covered = (start[one] <= lab) & (lab <= end[one])
     coverage_p = coverage_probability(
         int(covered.sum()), one.size, calibration.coverage, n_conformal

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.stats import norm
 
+from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import Proportion, proportion
+from cardreader.hb.calibration import Calibration
+from cardreader.hb.distribution import HbDistribution
 
 
 @dataclass(frozen=True)
@@ -19,6 +23,23 @@ class CoverageRow:
     value: str
     coverage: Proportion
     mean_width_g_dl: float | None
+
+
+def laboratory_interval(
+    read: HbDistribution, pairs: Pairs, calibration: Calibration
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Ends (n,) in g/dL of the interval in which the laboratory's value is to lie.
+
+    A site's intervals are of the true value: the laboratory's own error, as its study states it,
+    is laid on both sides, as variances add. Without a prior of worlds intervals are made by the
+    laboratory's values themselves, and hold those.
+    """
+    low, high = read.interval(calibration.coverage)
+    if calibration.posterior is None:
+        return low, high
+    laboratory = float(norm.ppf((1 + calibration.coverage) / 2)) * pairs.lab_sd_g_dl
+    middle = read.median
+    return middle - np.hypot(middle - low, laboratory), middle + np.hypot(high - middle, laboratory)
 
 
 def coverage_by(

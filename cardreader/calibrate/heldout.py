@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.coverage import laboratory_interval
 from cardreader.calibrate.fit import Fit
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.papers import readable_on
@@ -23,8 +24,9 @@ Array = NDArray[np.float64]
 class HeldOut:
     """Readings of all pairs, each by a calibration that never saw the woman.
 
-    Arrays (n,); ``accepted`` is False where the reader refuses the value or the
-    colour, ``answer`` is one of the decision's answers, ``may_be_severe`` says
+    Arrays (n,); ``lab_low_g_dl`` and ``lab_high_g_dl`` are where the laboratory's value is to
+    lie (`coverage.laboratory_interval`). ``accepted`` is False where the reader refuses the
+    value or the colour, ``answer`` is one of the decision's answers, ``may_be_severe`` says
     that the decision refers her for severe anaemia.
     """
 
@@ -32,6 +34,8 @@ class HeldOut:
     hb_g_dl: Array
     low_g_dl: Array
     high_g_dl: Array
+    lab_low_g_dl: Array
+    lab_high_g_dl: Array
     sd_g_dl: Array
     accepted: NDArray[np.bool_]
     answer: NDArray[np.str_]
@@ -40,18 +44,18 @@ class HeldOut:
 
     @property
     def covered(self) -> NDArray[np.bool_]:
-        """Whether the interval holds the laboratory value."""
+        """Whether the interval holds the laboratory value, its own error allowed for."""
         lab = self.pairs.lab_g_dl
-        return (self.low_g_dl <= lab) & (lab <= self.high_g_dl)
+        return (self.lab_low_g_dl <= lab) & (lab <= self.lab_high_g_dl)
 
     def take(self, index: NDArray[np.intp]) -> HeldOut:
         """The readings at ``index``."""
-        arrays = ("hb_g_dl", "low_g_dl", "high_g_dl", "sd_g_dl")
+        ends = ("low_g_dl", "high_g_dl", "lab_low_g_dl", "lab_high_g_dl")
         flags = ("accepted", "answer", "may_be_severe")
         return HeldOut(
             pairs=self.pairs.take(index),
             models=self.models,
-            **{name: getattr(self, name)[index] for name in (*arrays, *flags)},
+            **{name: getattr(self, name)[index] for name in ("hb_g_dl", "sd_g_dl", *ends, *flags)},
         )
 
 
@@ -92,6 +96,7 @@ def read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dic
     found = pairs.estimates(calibration)
     read = found.final()
     low, high = read.interval(calibration.coverage)
+    lab_low, lab_high = laboratory_interval(read, pairs, calibration)
     answers, severe = [], []
     for at in range(len(pairs)):
         decision = decide(read[at], protocol)
@@ -103,6 +108,8 @@ def read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dic
         "hb_g_dl": read.median,
         "low_g_dl": low,
         "high_g_dl": high,
+        "lab_low_g_dl": lab_low,
+        "lab_high_g_dl": lab_high,
         "sd_g_dl": read.sd,
         "accepted": readable_on(found, pairs.paper),
         "answer": np.array(answers, dtype=str),

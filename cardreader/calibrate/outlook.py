@@ -31,11 +31,16 @@ widths of single blots differ by some 15 %, so that it is known to 2 %."""
 
 @dataclass(frozen=True)
 class Outlook:
-    """Mean width of the interval at ``at_g_dl``, g/dL: by how many pairs more."""
+    """Mean width of the interval at ``at_g_dl``, g/dL: by how many pairs more.
+
+    ``beside_others``: how many times as wide it is at most beside phones and lights that the study
+    had not.
+    """
 
     at_g_dl: tuple[float, ...]
     coverage: float
     width_g_dl: dict[int, float]
+    beside_others: float = 1.0
 
     def as_json(self) -> dict[str, Any]:
         """Plain values; JSON's keys are text."""
@@ -50,9 +55,11 @@ class Outlook:
         """One line."""
         now, *after = self.width_g_dl.items()
         more = ", ".join(f"{width:.1f} with {m} more" for m, width in after)
+        others = f" Under others up to {self.beside_others:.1f} times as wide."
         return (
             f"Width of the {self.coverage:.0%} interval to expect from 7 to 11 g/dL, under these "
             f"phones and lights: {now[1]:.1f} g/dL now; {more}."
+            + (others if self.beside_others > 1 else "")
         )
 
 
@@ -82,7 +89,8 @@ def outlook(calibration: Calibration, pairs: SitePairs, more: tuple[int, ...] = 
         covariance = np.linalg.inv(precision + m * one)
         known = replace(posterior, covariance=(covariance + covariance.T) / 2)
         width[m] = _width(replace(calibration, posterior=known), cards, drawn)
-    return Outlook(AT_G_DL, calibration.coverage, width)
+    unseen = 0.0 if calibration.seen_cards is None else calibration.seen_cards.doubt
+    return Outlook(AT_G_DL, calibration.coverage, width, 1 + unseen)
 
 
 def _information(calibration: Calibration, pairs: SitePairs) -> Array:

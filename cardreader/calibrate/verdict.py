@@ -103,7 +103,7 @@ def _coverage_criterion(row: CoverageRow, nominal: float) -> Criterion:
         return Criterion("Intervals keep their promise", f"{nominal:.0%}", "no readings", None)
     return Criterion(
         "Intervals keep their promise",
-        f"{nominal:.0%} of intervals hold the laboratory value",
+        f"{nominal:.0%} of intervals hold the laboratory value, its own error allowed for",
         f"{found.value:.1%} (95 % interval {ci[0]:.1%} to {ci[1]:.1%})",
         _kept_promise(ci, nominal),
     )

@@ -182,7 +182,8 @@ def _words(out: Path, found: PrintColours, phones: set[str], seen: _Seen) -> str
     lines = [
         f"{out}: lot {found.lot.lot_id}, from {found.n_photos} of {seen.n_photos} photos by "
         f"{_phones(phones)}.",
-        f"Two halves of the photos agree within CIEDE2000 {found.halves_de00:.1f} in the mean.",
+        f"Two halves of the photos agree within CIEDE2000 {found.halves_de00:.1f} in the mean: "
+        "with each other. By how much both miss the print only an instrument tells.",
     ]
     lines += [f"  {count} left out: {reason}" for reason, count in seen.without.most_common()]
     if len(phones) < LEAST_PHONES and phones != {_UNKNOWN_PHONE}:

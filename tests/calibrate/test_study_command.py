@@ -462,13 +462,38 @@ def test_a_changed_calibration_is_refused_in_one_line(table, tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("low", "high", "says"),
-    [(4.5, 8.0, "above 7."), (8.5, 14.0, "below 8."), (8.0, 10.0, "or above"), (4.5, 14.0, "")],
+    [
+        (4.5, 8.0, "none above 7."),
+        (8.5, 14.0, "none below 8."),
+        (8.0, 10.0, "g/dL and none above"),
+        (4.5, 14.0, ""),
+    ],
 )
 def test_a_fit_says_where_no_pair_taught_anything(low, high, says):
     features, _ = invented_study(np.random.default_rng(4), 60, low=low, high=high, lab_sd=0.01)
-    told = fitting._untaught(features)
+    told = fitting.untaught(features)
     assert says in told
     assert bool(told) == bool(says)
+
+
+@pytest.mark.parametrize(
+    ("severe", "says"), [(1, "only one below 7 g/dL"), (2, "only 2 below 7 g/dL"), (3, "")]
+)
+def test_one_severe_woman_or_two_teach_little(severe, says):
+    features, _ = invented_study(np.random.default_rng(4), 30, low=7.5, high=14, lab_sd=0.01)
+    rows = features.rows
+    few = rows["subject"].isin([f"W{woman}" for woman in range(severe)])
+    features = replace(features, rows=rows.assign(lab_g_dl=rows["lab_g_dl"].mask(few, 5.0)))
+    assert says in fitting.untaught(features)
+    assert bool(fitting.untaught(features)) == bool(says)
+
+
+@pytest.mark.parametrize("basis", ["nominal", "photographed", "measured"])
+def test_a_fit_beside_a_design_points_at_photos_of_the_cards(basis):
+    known = Lots([replace(made_up_lot(7, basis="measured"), basis=basis)])
+    of_it = SimpleNamespace(rows=pd.DataFrame({"lot": ["000007"]}))
+    told = fitting.known_by_design(of_it, known)
+    assert ("card-colours" in told) == bool(told) == (basis == "nominal")
 
 
 def test_an_unknown_model_and_shares_above_one_are_usage_errors(table, tmp_path, capsys):

@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from blots import study
+from scipy import stats
 
 from cardreader.calibrate.agreement import bland_altman
 from cardreader.calibrate.breakdown import severe_passed_over
 from cardreader.calibrate.choosing import Recipe
-from cardreader.calibrate.coverage import CoverageRow
+from cardreader.calibrate.coverage import CoverageRow, laboratory_interval
 from cardreader.calibrate.diagnostic import cut_off
 from cardreader.calibrate.fit import GIVEN, SITE_MODEL, Fit
 from cardreader.calibrate.heldout import HeldOut
@@ -18,6 +19,7 @@ from cardreader.calibrate.proportion import proportion
 from cardreader.calibrate.verdict import criteria, limits, overall
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
+from cardreader.hb.distribution import HbDistribution
 
 
 def _found(n=200, bias=0.0, sd=0.5, covered=0.9, missed=0, severe=80):
@@ -117,7 +119,10 @@ def test_of_new_women_no_part_was_left_out_and_their_range_is_not_the_pairs():
 def test_a_severe_woman_passed_over_in_one_of_her_readings_counts_whichever_is_drawn():
     features, _ = study(np.random.default_rng(2), n_women=12, low=5, high=6)
     pairs = Pairs.of(features)
-    numbers = {name: np.zeros(len(pairs)) for name in ("low_g_dl", "high_g_dl", "sd_g_dl")}
+    numbers = {
+        name: np.zeros(len(pairs))
+        for name in ("low_g_dl", "high_g_dl", "lab_low_g_dl", "lab_high_g_dl", "sd_g_dl")
+    }
     answer = np.full(len(pairs), "severe", dtype="U12")
     answer[5] = "not anaemic"
     held = HeldOut(
@@ -142,3 +147,24 @@ def test_it_is_said_how_many_severe_women_the_tables_count():
 
     assert told(12).endswith("rests on those 12.")
     assert told(9).endswith("rests on 9: the others have a tube's value, or no reading.")
+
+
+@pytest.mark.parametrize("of_site", [True, False])
+def test_of_a_site_the_laboratorys_own_error_is_allowed_for(of_site):
+    """Beside the share of normal differences that lie within (scipy)."""
+    features, _ = study(np.random.default_rng(5), n_women=2000, photos=((1, "A"),))
+    pairs = Pairs.of(features)
+    rng, sd, lab_sd = np.random.default_rng(6), 0.35, 0.3
+    true = pairs.lab_g_dl
+    lab = true + rng.normal(0, lab_sd, len(pairs))
+    pairs = replace(pairs, lab_g_dl=lab, lab_sd_g_dl=np.full(len(pairs), lab_sd))
+    worlds = Calibration.load(shipped("worlds"))
+    calibration = replace(worlds, posterior=worlds.posterior if of_site else None, coverage=0.9)
+    grid = np.arange(0.0, 20.0, 0.02)
+    middle = true + rng.normal(0, sd, len(pairs))
+    read = HbDistribution.of_log_density(grid, stats.norm.logpdf(grid, middle[:, None], sd))
+    low, high = laboratory_interval(read, pairs, calibration)
+    held = np.mean((low <= lab) & (lab <= high))
+    z = stats.norm.ppf(0.95)
+    expected = 0.9 if of_site else 1 - 2 * stats.norm.sf(z * sd / np.hypot(sd, lab_sd))
+    assert held == pytest.approx(expected, abs=4 * np.sqrt(0.9 * 0.1 / len(pairs)))

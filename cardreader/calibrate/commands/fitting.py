@@ -22,13 +22,18 @@ from cardreader.calibrate.features import Features
 from cardreader.calibrate.fit import SITE_MODEL, Fit
 from cardreader.calibrate.models import candidates
 from cardreader.calibrate.sitefading import LEAST_PHOTOS
+from cardreader.calibrate.study import Study
 from cardreader.calibrate.verdict import criteria_words, overall
+from cardreader.card.lots import Lots
 from cardreader.core.oneline import reason
 from cardreader.core.rowfaults import MOST_TOLD
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, writing
 from cardreader.terminal.faults import say_line
 from cardreader.terminal.readeroptions import calibration_of, lots_of
+
+WOMEN_TO_TEACH = 3
+"""With fewer at an end of the range it is as good as untaught: one may be a slip."""
 
 
 def fit(arguments: argparse.Namespace) -> ExitCode:
@@ -70,8 +75,10 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
                 f"Blotting paper {batch}: too few women ({women}; at least "
                 f"{workflow.LEAST_WOMEN_OF_A_SITE}), so photos on it get no value yet."
             )
-    if untaught := _untaught(features):
-        say_line(untaught)
+    if few := untaught(features):
+        say_line(few)
+    if by_design := known_by_design(study, lots):
+        say_line(by_design)
     if fitted.model == SITE_MODEL and fitted.calibration.fading is None:
         say_line(
             f"Faded cards are not told from fresh ones: that takes {LEAST_PHOTOS} photos or more, "
@@ -92,19 +99,42 @@ def fit(arguments: argparse.Namespace) -> ExitCode:
     return ExitCode.OK
 
 
-def _untaught(features: Features) -> str:
-    """Where no pair says how dark blots are, though women there will be read."""
-    lab = features.used["lab_g_dl"]
+def untaught(features: Features) -> str:
+    """Where hardly a pair says how dark blots are, though women there will be read."""
+    lab, subject = features.used["lab_g_dl"], features.used["subject"]
+    ends = (
+        (lab < SEVERE_G_DL, f"below {lab.min():.1f}", f"below {SEVERE_G_DL:g}"),
+        (lab >= ANAEMIA_G_DL, f"above {lab.max():.1f}", f"of {ANAEMIA_G_DL:g} or more"),
+    )
     parts = []
-    if lab.min() > SEVERE_G_DL:
-        parts.append(f"below {lab.min():.1f}")
-    if lab.max() < ANAEMIA_G_DL:
-        parts.append(f"above {lab.max():.1f}")
+    for there, beyond_all, at_the_end in ends:
+        women = subject[there].nunique()
+        if not women:
+            parts.append(f"none {beyond_all} g/dL")
+        elif women < WOMEN_TO_TEACH:
+            parts.append(f"only {'one' if women == 1 else women} {at_the_end} g/dL")
     if not parts:
         return ""
     return (
-        f"No laboratory value lies {' or '.join(parts)} g/dL: readings there rest on simulated "
-        "worlds and can be off by more than their intervals say."
+        f"Of women's laboratory values there are {' and '.join(parts)}: readings there rest on "
+        "simulated worlds and can be off by more than their intervals say."
+    )
+
+
+def known_by_design(study: Study, lots: Lots) -> str:
+    """That photos tell more of a print than its design does, before more is built on it."""
+    used = set(study.rows["lot"])
+    names = [
+        lot.lot_id
+        for lot in lots.values()
+        if lot.lot_id in used and lot.basis == "nominal" and not lot.is_demonstration
+    ]
+    if not names:
+        return ""
+    return (
+        f"Known by its design alone: lot {', '.join(names)}. Colours found from photos of "
+        "its cards, this study's too, read better: `cardreader card-colours PHOTOS --out "
+        "FILE`, then fit again from the photos."
     )
 
 

@@ -10,6 +10,9 @@ from cardreader.calibrate.report.words import plain, share, signed
 from cardreader.calibrate.validate import Validation
 from cardreader.calibrate.verdict import WANTED_BIAS_G_DL
 
+_LABORATORY = (
+    "Against a laboratory's value its own error, as the study states it, is laid on both sides. "
+)
 _LEFT_OUT = "Phones, lights and lots that were left out"
 
 
@@ -18,9 +21,12 @@ def _part(row: CoverageRow) -> str:
 
 
 def _interval_words(fitted: Fit) -> str:
+    of_site = fitted.calibration.posterior is not None
     words = (
-        f"Intervals are made to hold the laboratory value of {fitted.recipe.coverage:.0%} of "
-        f"women. Their factor is {fitted.calibration.conformal_scale:.2f}"
+        f"Intervals are made to hold the {'true' if of_site else 'laboratory'} value of "
+        f"{fitted.recipe.coverage:.0%} of women. "
+        + (_LABORATORY if of_site else "")
+        + f"Their factor is {fitted.calibration.conformal_scale:.2f}"
     )
     n = len(fitted.conformity_scores)
     if fitted.model == GIVEN:
