@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 import apipage
+import sitespage
 from cardreader.batch.gates import GATES as BATCH
 from cardreader.calibrate.gates import GATES as CALIBRATE
 from cardreader.calibrate.studycolumns import study_schema
@@ -98,6 +99,7 @@ def study_table() -> str:
 PAGES = {
     "gates.md": gates_page,
     "reference.md": apipage.page,
+    "sites.md": sitespage.page,
     "study-table.json": study_table,
 }
 
