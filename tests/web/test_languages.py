@@ -120,6 +120,7 @@ NEVER_ONE = {
     "%(most)s letters": "a limit of the program",
     "%(least)s letters": "a limit of the program",
     "%(least)s women": "a limit of the program",
+    "%(women)s women": "six at least, of a day whose readings lie off",
     "%(n)s letters": "a limit of the program",
     "%(n)s digits": "a limit of the program",
     "%(tries)s wrong tries": "a limit of the program",
