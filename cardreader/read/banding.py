@@ -178,6 +178,11 @@ def light_of_spots(photo: Photo, pose: CardPose) -> Array:
     return _seen_spots(photo, pose)[0]
 
 
+def codes_of_spots(photo: Photo, pose: CardPose) -> Array:
+    """Code values (n, 3) of the same spots: the median of each."""
+    return median(np.moveaxis(_seen_spots(photo, pose)[1], 1, -1).astype(np.float64))
+
+
 def _seen_spots(photo: Photo, pose: CardPose) -> tuple[Array, NDArray[Any]]:
     """The spots' linear RGB (n, 3), and the codes (n, k, 3) that it is the mean of, ascending."""
     at = np.rint(pose.to_px(_samples_mm())).astype(np.intp)

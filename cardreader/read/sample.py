@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
+from cardreader.read.banding import codes_of_spots
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
 from cardreader.read.turned import nearest
@@ -41,6 +42,11 @@ _PLATEAU_SHARE = 0.8
 """Of a print's pixels, within a code of the card's brightest: noise alone leaves a fifth."""
 _PLATEAU_CODES = 2
 """By how many codes the channels' ends may differ: one white for all three is no colour."""
+_AS_WHITE = 0.55
+"""Share of the white card's spots within a code of its lightest prints, which have ink: beyond it
+the phone's white ends there."""
+_AS_CALM = 0.3
+"""Grain of the lightest prints as a share of darker greys', below which the end has cut it off."""
 MAX_CLIPPED = 0.25
 """Of the pixels of the lightest neutral's median print."""
 MIN_LIGHT = 0.03
@@ -79,7 +85,7 @@ def sample(photo: Photo, pose: CardPose) -> PatchSamples | Refusal:
     side = _side(pose.px_per_mm)
     encoded = _pixels(photo, pose, side)
     samples = _summarise(photo, encoded)
-    refusal = _refusal(photo, encoded, samples)
+    refusal = _refusal(photo, pose, encoded, samples)
     return samples if refusal is None else refusal
 
 
@@ -155,15 +161,54 @@ def lightest_prints() -> list[int]:
     return [i for i, c in enumerate(layout.cells()) if c.shade in ("N11", "N12")]
 
 
-def _refusal(photo: Photo, encoded: NDArray[Any], samples: PatchSamples) -> Refusal | None:
+def _refusal(
+    photo: Photo, pose: CardPose, encoded: NDArray[Any], samples: PatchSamples
+) -> Refusal | None:
     lightest = lightest_prints()
     clipped = float(median(at_top(photo, encoded[:, lightest]).mean((0, 2))))
     if clipped > MAX_CLIPPED:
         return _refuse(Reason.CLIPPED, f"{clipped:.0%} of the lightest neutral > {MAX_CLIPPED:.0%}")
+    ended = _white_ends(photo, pose, encoded)
+    if ended.any():
+        share = f"{ended.max():.0%} of the white card within a code of the lightest neutral"
+        return _refuse(Reason.CLIPPED, f"{share} > {_AS_WHITE:.0%}")
     light = float(median(samples.linear[lightest, 1]))
     if light < MIN_LIGHT:
         return _refuse(Reason.TOO_DARK, f"lightest neutral {light:.3f} < {MIN_LIGHT}")
     return None
+
+
+def _white_ends(photo: Photo, pose: CardPose, encoded: NDArray[Any]) -> NDArray[np.float64]:
+    """Share of the white card that a channel (3,) shows just as light as its lightest prints.
+
+    Some phones' whites end below the highest code: the sensor is full, and what it says is scaled
+    after. There print and bare card come out as one code all over and without grain, however the
+    light falls; short of it the card is lighter than any ink on it. 0 for channels that don't end.
+    """
+    code = photo.white // 255
+    pixels = encoded[:, lightest_prints()].astype(np.float64)
+    white = median(pixels.reshape(3, -1))
+    flat = median((np.abs(pixels - white[:, None, None]) <= code).mean(axis=-1))
+    same = (np.abs(codes_of_spots(photo, pose) - white) <= code).mean(axis=0)
+    ends = (white >= PLATEAU_CODE * photo.white) & (flat > _PLATEAU_SHARE) & (same > _AS_WHITE)
+    if ends.any():
+        ends &= _grain(pixels) < _AS_CALM * np.maximum(*(_grain(encoded[:, g]) for g in _greys()))
+    return np.where(ends, same, 0.0)
+
+
+def _grain(prints: NDArray[Any]) -> NDArray[np.float64]:
+    """Mean step between neighbouring pixels of the middle one of prints (3, k, n): (3,)."""
+    side = round(prints.shape[-1] ** 0.5)
+    square = prints.reshape(*prints.shape[:2], side, side).astype(np.float64)
+    steps = [np.abs(np.diff(square, axis=axis)).mean(axis=(2, 3)) for axis in (2, 3)]
+    return median(steps[0] + steps[1])
+
+
+@cache
+def _greys() -> list[list[int]]:
+    """Which prints are of the two levels of grey below the lightest."""
+    shades = [c.shade[:2] for c in layout.cells()]
+    return [[i for i, shade in enumerate(shades) if shade == level] for level in ("N2", "N3")]
 
 
 def _refuse(reason: Reason, detail: str) -> Refusal:

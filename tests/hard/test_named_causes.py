@@ -1,4 +1,6 @@
-"""Refusals that name what is wrong, in synthetic photos: light that falls off is no shadow.
+"""Refusals that name what is wrong, in synthetic photos.
+
+Light that falls off is no shadow, and a photo too bright is that wherever the phone's white ends.
 
 The sittings are those of seeds of their own; the benchmark's are others.
 """
@@ -16,6 +18,7 @@ from cardreader.core.refusal import Reason
 from cardreader.pipeline import measure_photo
 from cardreader.reader import load_lots
 from cardreader.simulate.blotshape import BlotKind, draw_blot
+from cardreader.simulate.rendering import Rendering
 from cardreader.simulate.scene import with_light_factor
 from cardreader.simulate.view import ShadowEdge, Spot
 
@@ -61,3 +64,28 @@ def test_a_wet_blot_is_wet_however_the_light_falls_off(fall_off: float) -> None:
 @pytest.mark.parametrize("depth", [0.2, 0.4])
 def test_a_shadow_beside_the_bay_is_still_told_where_the_blot_is_uneven(depth: float) -> None:
     assert reason_of(FALL_OFF, two_drops=True, shadow=depth) is Reason.SHADOW_EDGE
+
+
+def reason_at(exposure: float, index: int, ends_at: int) -> Reason | None:
+    """By a phone whose white ends at a code, where the bare card sends that many times its all."""
+    sitting = draw_sitting(661012, 0, index)
+    scene = with_light_factor(sitting.scene, exposure / float(sitting.scene.raw_stock.max()))
+    ends = Rendering("ends", lambda encoded: encoded * (ends_at / 255))
+    scene = replace(scene, camera=replace(scene.camera, rendering=ends))
+    refusal = measure_photo(stored(sitting, take(sitting, scene=scene)), load_lots()).refusal
+    return None if refusal is None else refusal.reason
+
+
+@pytest.mark.parametrize(
+    ("ends_at", "exposure", "index"),
+    [(255, 1.25, 4), (247, 1.25, 4), (247, 1.12, 3), (247, 1.12, 7), (235, 1.7, 6)],
+)
+def test_a_photo_too_bright_is_told_so_wherever_white_ends(
+    ends_at: int, exposure: float, index: int
+) -> None:
+    assert reason_at(exposure, index, ends_at) is Reason.CLIPPED
+
+
+@pytest.mark.parametrize("index", [4, 7])
+def test_a_photo_just_short_of_that_end_is_read(index: int) -> None:
+    assert reason_at(0.95, index, 247) is None

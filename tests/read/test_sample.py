@@ -12,7 +12,7 @@ from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo
-from cardreader.read.sample import MAX_SIDE, TRIM, PatchSamples, sample
+from cardreader.read.sample import MAX_SIDE, TRIM, PatchSamples, lightest_prints, sample
 
 X, Y = layout.CENTRE_MM
 CENTRES = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
@@ -128,3 +128,31 @@ def test_overexposed():
 
 def test_too_dark():
     assert reason(gain=(0.025,) * 3) is Reason.TOO_DARK
+
+
+def ended(most):
+    """A sensor that is full at light ``most``, in all channels or by channel."""
+    return lambda linear, x, y: np.minimum(linear, most)
+
+
+@pytest.mark.parametrize("most", [0.93, 0.8, (0.88, 2.0, 2.0), (2.0, 0.8, 2.0)])
+def test_white_that_ends_below_the_highest_code(most):
+    """0.93 is code 247, 0.8 code 231. The card's bare white is 0.86 of the light, its lightest
+    print less."""
+    bright = {"gain": (1.13, 1.13, 1.13), "noise": 0.01}
+    assert reason(after=ended(most), **bright) is Reason.CLIPPED
+
+
+def test_white_that_does_not_end_is_sampled():
+    samples(gain=(1.02, 1.0, 0.98), noise=0.01)
+    samples(after=ended(0.93), gain=(0.95, 0.95, 0.95), noise=0.01)
+
+
+def test_a_card_no_lighter_than_its_lightest_print_is_sampled():
+    """On dull stock a printer may leave the lightest grey bare; its grain says it hasn't ended."""
+    colours = rig.patch_colours()
+    colours[lightest_prints()] = 0.86
+    shot = rig.Shot(gain=(0.9, 0.9, 0.9), slope=(0.0, 0.0), noise=0.002)
+    scene = rig.photograph(rig.draw_card(colours=colours), shot)
+    photo = Photo(scene.rgb, scene.shot.size, 1.0, "0" * 64)
+    assert isinstance(sample(photo, locate(photo)), PatchSamples)

@@ -33,6 +33,19 @@ SAMPLING = Stage(
         chosen("PLATEAU_CODE", "of white", "a chart photo by others ended its whites at 0.97"),
         chosen("_PLATEAU_SHARE", "of a print's pixels", "noise leaves about a fifth there"),
         chosen("_PLATEAU_CODES", "code", "one white for all channels is no colour"),
+        measured(
+            "_AS_WHITE",
+            "of the white spots",
+            "0.38 at most in 475 photos of white short of its end, 0.59 to 1 where it ends (seeds "
+            "661001, 661011, 661012, 661020); lots print their lightest grey 3 L* darker than the "
+            "card",
+        ),
+        measured(
+            "_AS_CALM",
+            "of darker greys' grain",
+            "0 to 0.29 where white ends, else 0.5 in the middle and 0.14 or more in 95 of 100 flat "
+            "ones (the same seeds); alone where a printer left the lightest grey bare",
+        ),
         chosen(
             "MAX_CLIPPED",
             "of the lightest neutral's pixels",
