@@ -22,9 +22,11 @@ from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
 from cardreader.core.order import median, quantile
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.core.robust import EACH, huber, median_sd, reweighted_fit
+from cardreader.core.robust import EACH, RobustFit, huber, median_sd, reweighted_fit
 from cardreader.read.banding import light_of_spots, spots_mm
+from cardreader.read.bay import SIDE_MM
 from cardreader.read.locate import CardPose
+from cardreader.read.paper import MAX_PAPER_BUMP
 from cardreader.read.photo import Photo
 from cardreader.read.sample import PatchSamples, lightest_prints, linear_pixels
 from cardreader.read.spoiled import light_added, suspect_pairs
@@ -76,6 +78,7 @@ _KNEE = 0.02
 _ROUNDS = 30
 _STRIPS = 14
 _LIGHTEST_TENTH = 0.9
+_BAY_SHARE = SIDE_MM / layout.WIDTH_MM
 
 _DARK_GREYS = [i for i, c in enumerate(layout.cells()) if c.shade[:2] in ("N3", "N4", "N5")]
 _BY_LEVEL = np.argsort([layout.cells()[i].shade[:2] for i in _DARK_GREYS], kind="stable")
@@ -112,7 +115,8 @@ class White:
     mean at the middle one of these spots, ln light. ``brightest`` is how
     far the brightest spot lies above the middle one, and ``unevenness`` what a field that
     bends leaves between the darkest and the brightest tenth, ln light. ``in_rows`` is the share
-    of what the plane leaves that is one along a row, or a column, of the picture.
+    of what the plane leaves that is one along a row, or a column, of the picture, and ``peak``
+    what that field makes of light that peaks within the bay, as `paper.MAX_PAPER_BUMP` counts it.
     """
 
     darkened: float
@@ -122,6 +126,7 @@ class White:
     brightest: float
     unevenness: float
     in_rows: float
+    peak: float
 
     @property
     def is_darkened(self) -> bool:
@@ -218,9 +223,11 @@ def _of_paper(
     is_added = not white.is_lit_otherwise and _is_added(samples, suspect)
     if is_added and white.brightest > BRIGHTER:
         return Reason.GLARE_ON_PATCHES if is_shadow else reason
+    # Light that falls off over all of the card peaks in the bay as a reflection does.
+    falls_off = reason is Reason.GLARE_ON_BLOT and white.peak > MAX_PAPER_BUMP
     # The light on the paper may be uneven by as little as light that falls off over the card.
     uneven = white.is_darkened or white.unevenness > MAX_UNEVEN
-    if white.is_shadowed or (is_shadow and uneven):
+    if white.is_shadowed or falls_off or (is_shadow and uneven):
         return Reason.SHADOW_EDGE
     if reason is Reason.PAPER_NOT_BLANK:
         return reason
@@ -236,7 +243,8 @@ def what_white_shows(photo: Photo, pose: CardPose) -> White:
     rest = _less_field(terms[:, :3], log_light)
     grey = rest.mean(axis=1)
     # Of three channels the middle one: in coloured light one may be all grain.
-    bent = median(_less_field(terms, log_light))
+    field = _field(terms, log_light)
+    bent = median(field.residual)
     ordered = np.sort(bent)
     lighter = grey >= quantile(np.sort(grey), _LIGHTER)
     loss = median(rest[lighter].T) - rest
@@ -252,6 +260,7 @@ def what_white_shows(photo: Photo, pose: CardPose) -> White:
         loss=lost,
         brightest=float(grey.max() - median(grey)),
         unevenness=float(quantile(ordered, 0.9) - quantile(ordered, 0.1)),
+        peak=-float(median(field.coefficients[[3, 5]].mean(axis=0))) * _BAY_SHARE**2,
         in_rows=max(_explained(grey, along) for along in pose.to_px(spots_mm()).T),
     )
 
@@ -264,8 +273,11 @@ def _explained(grey: Array, along: Array) -> float:
 
 
 def _less_field(terms: Array, log_light: Array) -> Array:
-    fit = reweighted_fit(terms, log_light, huber(1.0), EACH, known_sd=_KNEE, rounds=_ROUNDS)
-    return fit.residual
+    return _field(terms, log_light).residual
+
+
+def _field(terms: Array, log_light: Array) -> RobustFit:
+    return reweighted_fit(terms, log_light, huber(1.0), EACH, known_sd=_KNEE, rounds=_ROUNDS)
 
 
 def grain(pixels: Array) -> float:

@@ -51,6 +51,11 @@ def test_a_good_blot_is_read_in_light_that_falls_off() -> None:
     assert reason_of(FALL_OFF) is None
 
 
+def test_light_that_falls_off_too_far_is_no_reflection_on_a_dry_blot() -> None:
+    """The paper's light peaks then, too, as under a lamp's image."""
+    assert reason_of(0.25) is Reason.SHADOW_EDGE
+
+
 @pytest.mark.parametrize("fall_off", [0.0, FALL_OFF, 2 * FALL_OFF])
 def test_two_drops_are_two_drops_however_the_light_falls_off(fall_off: float) -> None:
     assert reason_of(fall_off, two_drops=True) is Reason.BLOT_UNEVEN

@@ -490,7 +490,7 @@ WHITE_CARD = Stage(
         chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
         derived("_KNEE", "ln light", "as for twins"),
     ),
-    beside=("_ROUNDS", "_STRIPS", "_PRINTS_OF_A_LEVEL"),
+    beside=("_ROUNDS", "_STRIPS", "_PRINTS_OF_A_LEVEL", "_BAY_SHARE"),
 )
 
 GATES = (
