@@ -196,3 +196,18 @@ def test_a_late_severe_result_sent_twice_asks_once(worker, supervisor):
     supervisor.post(f"/referrals/{referral}/outcome", **given)
     assert lab(worker, woman, "5.2", **late).headers["location"] == entered
     assert "Urgent referral open" not in page(worker, woman)
+
+
+def test_a_result_of_before_that_agrees_says_that_it_leaves_the_referral_open(worker):
+    """It confirmed, and the page offered a slip without a word why."""
+    woman = worker.add_woman("KX-309")
+    worker.send_photo(worker.open_visit(woman), photo(9.0))
+    entered = lab(worker, woman, "9.3", on=YESTERDAY).headers["location"]
+    first, second = headings(worker, entered)[:2]
+    assert (first[:18], second) == ("Anaemic, confirmed", "Referral open")
+    said = text_of_page(worker, entered)
+    assert "Sent for a test because of 9.0 g/dL." in said
+    assert "Blood drawn before can't answer that reading: its blood test stays open." in said
+    answered = lab(worker, woman, "9.2", key="labkey-309").headers["location"]
+    assert headings(worker, answered)[0].startswith("Anaemic, confirmed")
+    assert "Referral open" not in text_of_page(worker, answered)
