@@ -35,7 +35,7 @@ LIST_COLUMNS = (
     "blot",
 )  # fmt: skip
 MAX_LIST_BYTES = 500_000_000
-NOT_A_FILE = "not a file"
+NOT_A_FILE = "not a file but a pipe, socket or device"
 """What a named pipe, a socket or a device is counted as; to open one may wait for ever."""
 
 
@@ -155,7 +155,7 @@ def _of_source(source: str, subject: Subject, left_out: Counter[str]) -> Iterato
     if path.is_file():
         return iter([_local(source, subject)])
     if path.exists():
-        raise SourceError(f"{source}: {NOT_A_FILE} but a pipe, socket or device")
+        raise SourceError(f"{source}: {NOT_A_FILE}")
     raise SourceError(f"{source}: no such folder or file")
 
 
@@ -250,7 +250,7 @@ def _list_file(path: Path, subject: Subject) -> Iterator[PhotoFile]:
     files = PhotoFiles(path.parent)
     for name in names:
         if _is_no_file(found := _listed(files, name)):
-            raise SourceError(f"{path}: {name} is {NOT_A_FILE} but a pipe, socket or device")
+            raise SourceError(f"{path}: {name} is {NOT_A_FILE}")
         yield _local(found, subject)
 
 
@@ -274,7 +274,7 @@ def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
             about = given and _subject(given, subject, number, faults)
             found = _listed(files, given["photo"]) if given else ""
             if given and _is_no_file(found):
-                fault = f"{given['photo']!r} is {NOT_A_FILE} but a pipe, socket or device"
+                fault = f"{given['photo']!r} is {NOT_A_FILE}"
                 faults.add(number, "photo", fault)
             if given and about and not faults:
                 yield _local(

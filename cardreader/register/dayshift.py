@@ -86,7 +86,7 @@ def day_shifts(session: Session, first: dt.date, after: dt.date) -> tuple[DayShi
         return ()
     before = session.execute(query.where(Reading.taken_at < start).limit(LOOKED_BACK)).all()
     rows = [(local_day(at), woman, hb) for at, woman, hb in reversed([*now, *before])]
-    return tuple(shift for shift in _shifts(_by_day(rows)) if shift.on >= first)
+    return tuple(_shifts(_by_day(rows), first))
 
 
 def _by_day(rows: Sequence[tuple[dt.date, str, float | None]]) -> list[list[OneValue]]:
@@ -100,11 +100,11 @@ def _by_day(rows: Sequence[tuple[dt.date, str, float | None]]) -> list[list[OneV
     return days
 
 
-def _shifts(days: Sequence[Sequence[OneValue]]) -> Iterator[DayShift]:
+def _shifts(days: Sequence[Sequence[OneValue]], first: dt.date) -> Iterator[DayShift]:
+    """Of the days from ``first`` on; those before it are only held against."""
     before: list[OneValue] = []
     for day in days:
-        shift = shift_of(day, before)
-        if shift is not None:
+        if day[0].on >= first and (shift := shift_of(day, before)) is not None:
             yield shift
         before = [*before, *day][-LOOKED_BACK:]
 

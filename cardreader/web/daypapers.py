@@ -165,11 +165,7 @@ def _why(row: Row, reasons: list[ListName]) -> str:
     said = [", ".join(_(words.TITLES[name]) for name in reasons)]
     told = words.said_first(row.standing, bool(row.referrals))
     if told is not None and told != row.standing.latest:
-        value = _("%(hb)s g/dL, %(day)s") % {
-            "hb": texts.number(told.hb_g_dl),
-            "day": texts.day(told.day),
-        }
-        said.append(f"{_(words.point_words(told))}: {value}")
+        said.append(f"{_(words.point_words(told))}: {words.value_and_day(told)}")
     if row.due is not None and row.due.kind in words.DUE and _DUE & set(reasons):
         said.append(_(words.DUE[row.due.kind]))
     if row.tablets and row.tablets.lasts_until and ListName.TABLETS in reasons:

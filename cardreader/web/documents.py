@@ -92,8 +92,7 @@ def _unanswering(referral: Referral) -> list[tuple[str, str]]:
     result = unanswering(referral)
     if result is None:
         return []
-    value = {"hb": texts.number(result.hb_g_dl), "day": texts.day(result.day)}
-    return [(_("A result that does not answer it"), _("%(hb)s g/dL, %(day)s") % value)]
+    return [(_("A result that does not answer it"), words.value_and_day(result))]
 
 
 def _alarm(referral: Referral, outcome: Outcome) -> list[Flowable]:

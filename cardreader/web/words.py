@@ -252,6 +252,12 @@ def point_words(point: Measurement) -> str:
     return outcome_words(point.outcome, point.source, point.may_be_severe)
 
 
+def value_and_day(point: Measurement) -> str:
+    """One of a woman's values with its day, in the visitor's language."""
+    facts = {"hb": texts.number(point.hb_g_dl), "day": texts.day(point.day)}
+    return _("%(hb)s g/dL, %(day)s") % facts
+
+
 def visit_words(visit: Visit) -> str:
     """English words of what a visit's own blots say, without other visits of the day."""
     outcome = Outcome(visit.band or Outcome.NOT_READ)
