@@ -84,9 +84,9 @@ def context(browser, server) -> Iterator[BrowserContext]:
 
 
 @contextmanager
-def new_phone(browser: Browser, url: str) -> Iterator[BrowserContext]:
+def new_phone(browser: Browser, url: str, **options: Any) -> Iterator[BrowserContext]:
     """A phone with storage, cookies and service workers of its own, and a page open."""
-    with browser.new_context(**_phone(url)) as phone:
+    with browser.new_context(**_phone(url), **options) as phone:
         phone.set_default_timeout(15_000)
         phone.new_page()
         yield phone

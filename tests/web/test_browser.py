@@ -27,7 +27,7 @@ from phone import (
     sign_in,
     wait_until_sent,
 )
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from cardreader.register.women import clean_code
 
@@ -86,6 +86,25 @@ def test_the_whole_visit(page, server, photos):
     expect(page.get_by_text("KX-501")).to_have_count(0)
     page.goto("/")
     shot(page, "home")
+
+
+def test_a_photo_chosen_before_the_scripts_came_is_asked_about_too(browser, server, photos):
+    """On a slow link the field is there before what watches it."""
+    held: list[Route] = []
+    # Without a service worker, which would answer for the network.
+    with new_phone(browser, server.url, service_workers="block") as phone:
+        page = phone.pages[0]
+        sign_in(page, server)
+        add_woman(page, "KX-520")
+        open_visit(page)
+        page.get_by_role("button", name="Start the drying timer").click()
+        page.route("**/static/photoform.js", lambda route: held.append(route))
+        page.reload(wait_until="commit")
+        choose_photo(page, photos["anaemic"])
+        expect(page.locator(".damp")).to_be_hidden()
+        held[0].continue_()
+        expect(page.get_by_text("The drying timer still runs.")).to_be_visible()
+        expect(page.locator(".preview")).to_be_visible()
 
 
 def test_severe_is_urgent_and_listed(page, server, photos):

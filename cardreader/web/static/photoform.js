@@ -6,14 +6,17 @@
     const preview = form.querySelector(".preview");
     const input = form.querySelector("input[type=file]");
 
-    input.addEventListener("change", () => {
+    const chosen = () => {
       if (preview.src) URL.revokeObjectURL(preview.src);
       preview.hidden = !input.files.length;
       if (input.files.length) preview.src = URL.createObjectURL(input.files[0]);
       form.querySelector(".camera").classList.toggle("taken", Boolean(input.files.length));
       lookAt(form, input.files[0]);
       askIfDamp(form, Boolean(input.files.length));
-    });
+    };
+    input.addEventListener("change", chosen);
+    // One chosen before this script had come, or given back by the browser, tells of no change.
+    if (input.files.length) chosen();
 
     const damp = form.querySelector(".damp");
     damp.querySelector(".damp-again").addEventListener("click", () => empty(form));
