@@ -160,8 +160,9 @@ def test_many_cards_at_once_are_the_same_as_one_by_one() -> None:
 def test_cards_beyond_what_is_held_at_once_are_the_same_as_few() -> None:
     cards = np.random.default_rng(5).normal(0, 0.05, (450, 2))
     all_of_them, few = two_inks().seen(cards), two_inks().seen(cards[395:405])
-    assert np.array_equal(all_of_them.share[395:405], few.share)
-    assert np.array_equal(all_of_them.covariance[395:405], few.covariance)
+    # But for rounding: how sums of many cards are cut up depends on the processor.
+    np.testing.assert_allclose(all_of_them.share[395:405], few.share, rtol=1e-12)
+    np.testing.assert_allclose(all_of_them.covariance[395:405], few.covariance, rtol=1e-9)
     assert len(all_of_them.share) == len(cards)
 
 
