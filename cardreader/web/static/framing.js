@@ -107,8 +107,9 @@ const Framing = (() => {
   async function fromFrames(video) {
     let chosen = null, most = -1;
     for (let k = 0; k < FRAMES; k++) {
-      const [kept, looked] = await Promise.all([createImageBitmap(video), createImageBitmap(video)]);
-      const seen = await Eyes.frame(looked);
+      const kept = await createImageBitmap(video);
+      // A copy of it, not of the film: that may have gone on, and a soft one would be kept for a sharp.
+      const seen = await Eyes.frame(await createImageBitmap(kept));
       const sharp = seen ? seen.sharp : 0;
       if (sharp > most) {
         if (chosen) chosen.close();
