@@ -27,7 +27,8 @@ from cardreader.read.banding import DEPTH_IN_LIGHT, EVEN, Banding
 from cardreader.read.correctable import colours_lost, tolerance, why_not
 from cardreader.read.lampmisfit import lamp_misfit
 from cardreader.read.leftover import Leftover
-from cardreader.read.light import EPSILON, LightModel, fit_light
+from cardreader.read.light import EPSILON, LightModel
+from cardreader.read.lightfit import fit_light
 from cardreader.read.lostchannel import FilledCorrection, filled_corrections
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.ramp import RampTrend

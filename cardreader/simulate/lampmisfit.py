@@ -21,7 +21,7 @@ from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
 from cardreader.core.files import write_atomic
 from cardreader.read.lampmisfit import N_DIRECTIONS
-from cardreader.read.light import fit_light
+from cardreader.read.lightfit import fit_light
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.sample import PatchSamples
 from cardreader.read.vividness import misfit_unit

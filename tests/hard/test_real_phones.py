@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 
 from cardreader.card import layout
 from cardreader.colour.cielab import XYZ_TO_SRGB, delta_e_2000, xyz_to_lab
-from cardreader.read import light as light_module
 from cardreader.read.leftover import Leftover
-from cardreader.read.light import LightModel
+from cardreader.read.light import LightModel, powers_of
+from cardreader.read.lightfit import PRINT_SD, Neutrals, fit_neutrals
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.vividness import PLAIN, fit_vividness
 
@@ -62,18 +62,15 @@ def tone(linear: Array, keep: NDArray[np.bool_], slope: Array) -> LightModel:
     greys = GREY & keep
     wanted = np.log(np.maximum(chart.chart_xyz()[greys] @ XYZ_TO_SRGB.T, 1e-4))
     wanted = wanted + (SLOPE_BASIS[greys] @ slope)[:, None]
-    fit = light_module._NeutralFit(
-        powers=light_module._powers(linear[greys]),
-        basis=np.zeros((greys.sum(), 5)),
-        bands=np.zeros((greys.sum(), 3)),
-        wanted=wanted,
-        sd=np.full(wanted.shape, light_module._PRINT_SD),
+    return fit_neutrals(
+        Neutrals(
+            powers=powers_of(linear[greys]),
+            basis=np.zeros((greys.sum(), 5)),
+            bands=np.zeros((greys.sum(), 3)),
+            wanted=wanted,
+            sd=np.full(wanted.shape, PRINT_SD),
+        )
     )
-    level = (wanted - np.log(np.maximum(linear[greys], 1e-4))).mean(axis=0)
-    p = light_module._start(level)
-    for loss in (light_module._CONVEX, light_module._LETTING_GO):
-        p = light_module._descend(fit, loss, p)
-    return light_module._unpack(p)
 
 
 def foretold(

@@ -24,7 +24,7 @@ from cardreader.read.banding import (
     spots_mm,
 )
 from cardreader.read.correct import ColourCorrection, correct
-from cardreader.read.light import fit_light
+from cardreader.read.lightfit import fit_light
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo
 from cardreader.read.sample import PatchSamples

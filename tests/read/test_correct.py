@@ -19,7 +19,8 @@ from cardreader.read.blot import blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.correctable import colours_lost
 from cardreader.read.gates.colour import LIGHT
-from cardreader.read.light import LightModel, fit_light
+from cardreader.read.light import LightModel
+from cardreader.read.lightfit import fit_light
 from cardreader.read.matrix import fit_matrix
 from cardreader.read.sample import PatchSamples
 from cardreader.simulate.cameras import Family
@@ -104,7 +105,7 @@ def _cost(linear: np.ndarray, p: np.ndarray) -> float:
     tone, field, coloured = p[:12].reshape(3, 4), p[13:18], p[18:24].reshape(2, 3)
     light = LightModel(tone, p[12], field, coloured, p[24:], np.zeros((27, 27)))
     wanted = np.log(ideal_rgb()[NEUTRAL])
-    sd = np.hypot(prior["_SAMPLING_LOG_SD"], prior["_PRINT_SD"] * np.maximum(-wanted, 0))
+    sd = np.hypot(prior["_SAMPLING_LOG_SD"], prior["PRINT_SD"] * np.maximum(-wanted, 0))
     z = (light.log_brightness(linear[NEUTRAL]) - light.log_light(AT[NEUTRAL]) - wanted) / sd
     identity = np.array([0.0, 1.0, 0.0, 0.0])
     mean = tone.mean(axis=0)

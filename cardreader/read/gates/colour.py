@@ -9,6 +9,7 @@ from cardreader.read import (
     lampmisfit,
     leftover,
     light,
+    lightfit,
     likelyprint,
     matrix,
     printcolours,
@@ -149,7 +150,7 @@ SPOILED = Stage(
 
 LIGHT = Stage(
     "Tone, glare and light",
-    light,
+    lightfit,
     (
         chosen(
             "_TONE_PRIOR",
@@ -195,7 +196,7 @@ LIGHT = Stage(
             "a fifth of an eight-bit code at middle grey; below 0.78 of white the ink's "
             "scatter is more",
         ),
-        derived("_PRINT_SD", "of the ink", "scatter of ordinary control (simulate.scene.ORDINARY)"),
+        derived("PRINT_SD", "of the ink", "scatter of ordinary control (simulate.scene.ORDINARY)"),
         chosen(
             "_KNEE",
             "sd",
@@ -203,8 +204,13 @@ LIGHT = Stage(
             "Welsch 1977, from memory); half wastes a fifth of the greys, double lets "
             "dirt in",
         ),
-        chosen("EPSILON", "perfect diffuser = 1", "a hundredth of black ink"),
     ),
+)
+
+LIGHT_MODEL = Stage(
+    "Light",
+    light,
+    (chosen("EPSILON", "perfect diffuser = 1", "a hundredth of black ink"),),
 )
 
 MATRIX = Stage(
@@ -497,6 +503,7 @@ GATES = (
     SAMPLING,
     TWINS,
     SPOILED,
+    LIGHT_MODEL,
     LIGHT,
     MATRIX,
     LAMP_MISFIT,
