@@ -36,7 +36,7 @@ class Fetcher:
         self._asked: SimpleQueue[_Asked] = SimpleQueue()
         self._turn = threading.Lock()
         self._room = threading.Condition()
-        self._held = 0
+        self.held_bytes = 0
         for _ in range(READERS):
             threading.Thread(target=self._fetch, daemon=True).start()
 
@@ -61,7 +61,7 @@ class Fetcher:
     def _taken(self, coming: Future[list[bytes]]) -> list[bytes]:
         contents = coming.result()
         with self._room:
-            self._held -= sum(map(len, contents))
+            self.held_bytes -= sum(map(len, contents))
             self._room.notify_all()
         return contents
 
@@ -71,12 +71,12 @@ class Fetcher:
             with self._turn:
                 task, coming = self._asked.get()
                 with self._room:
-                    self._room.wait_for(lambda: self._held < MOST_HELD_BYTES)
+                    self._room.wait_for(lambda: self.held_bytes < MOST_HELD_BYTES)
             try:
                 contents = self._read(task.name, *task.beside)
             except BaseException as error:
                 coming.set_exception(error)
                 continue
             with self._room:
-                self._held += sum(map(len, contents))
+                self.held_bytes += sum(map(len, contents))
             coming.set_result(contents)

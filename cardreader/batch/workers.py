@@ -31,7 +31,9 @@ TICK_S = 1.0
 
 
 @dataclass(eq=False)
-class _Worker:
+class Worker:
+    """A process that reads, what it was given, and since when it is at the first of that."""
+
     process: BaseProcess
     pipe: Connection
     tasks: deque[Task] = field(default_factory=deque)
@@ -51,14 +53,16 @@ def run_here(
     """Outcomes of the tasks, in the order they are done. Closing the iterator ends the workers."""
     if workers < 1:
         raise ValueError(f"{workers} workers")
-    pool = _Pool(tasks, job, workers, timeout_s)
+    pool = Pool(tasks, job, workers, timeout_s)
     try:
         yield from pool.outcomes()
     finally:
         pool.stop()
 
 
-class _Pool:
+class Pool:
+    """Processes that read tasks; one that dies or hangs costs its photo, not the rest."""
+
     def __init__(self, tasks: Iterable[Task], job: Job, workers: int, timeout_s: float) -> None:
         self._tasks = iter(tasks)
         self._again: deque[Task] = deque()
@@ -69,65 +73,67 @@ class _Pool:
         self._context: Any = multiprocessing.get_context(start_method())
         if start_method() == "forkserver":
             self._context.set_forkserver_preload(["cardreader.batch.score"])
-        self._workers: list[_Worker] = []
+        self.workers: list[Worker] = []
 
     def outcomes(self) -> Iterator[Outcome]:
+        """All outcomes, in the order they are done."""
         self._fill()
-        while self._workers:
-            ready = wait([worker.pipe for worker in self._workers], TICK_S)
-            for worker in [w for w in self._workers if w.pipe in ready]:
+        while self.workers:
+            ready = wait([worker.pipe for worker in self.workers], TICK_S)
+            for worker in [w for w in self.workers if w.pipe in ready]:
                 yield from self._receive_all(worker)
             yield from self._stop_slow()
             self._fill()
 
     def stop(self) -> None:
-        for worker in self._workers:
+        """End all processes, done or not."""
+        for worker in self.workers:
             worker.process.kill()
-        for worker in self._workers:
+        for worker in self.workers:
             worker.process.join()
             worker.pipe.close()
-        self._workers.clear()
+        self.workers.clear()
 
     def _fill(self) -> None:
         """Give every worker enough to do, start those that lack, let the idle ones go."""
         for depth in range(AHEAD):
-            for worker in list(self._workers):
+            for worker in list(self.workers):
                 if len(worker.tasks) == depth and (task := self._next()) is not None:
                     self._give(worker, task)
-        while len(self._workers) < self._wanted and (task := self._next()) is not None:
+        while len(self.workers) < self._wanted and (task := self._next()) is not None:
             worker = self._start()
-            self._workers.append(worker)
+            self.workers.append(worker)
             self._give(worker, task)
-        for worker in [w for w in self._workers if not w.tasks]:
-            self._workers.remove(worker)
+        for worker in [w for w in self.workers if not w.tasks]:
+            self.workers.remove(worker)
             worker.pipe.close()  # which tells it to end
             worker.process.join()
 
     def _next(self) -> Task | None:
         return self._again.popleft() if self._again else next(self._tasks, None)
 
-    def _start(self) -> _Worker:
+    def _start(self) -> Worker:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(target=_work, args=(theirs, self._job), daemon=True)
         process.start()
         theirs.close()
-        return _Worker(process, ours)
+        return Worker(process, ours)
 
-    def _give(self, worker: _Worker, task: Task) -> None:
+    def _give(self, worker: Worker, task: Task) -> None:
         if not worker.tasks:
             worker.since = time.monotonic()
         worker.tasks.append(task)
         with suppress(OSError):  # it died; its pipe will say so
             worker.pipe.send(task)
 
-    def _receive_all(self, worker: _Worker) -> Iterator[Outcome]:
+    def _receive_all(self, worker: Worker) -> Iterator[Outcome]:
         """All that a worker has said: its task's end may lie behind the beginning."""
         while True:
             yield from self._receive(worker)
-            if worker not in self._workers or not worker.pipe.poll():
+            if worker not in self.workers or not worker.pipe.poll():
                 return
 
-    def _receive(self, worker: _Worker) -> Iterator[Outcome]:
+    def _receive(self, worker: Worker) -> Iterator[Outcome]:
         try:
             message: str | Outcome = worker.pipe.recv()
         except (EOFError, OSError):
@@ -140,8 +146,8 @@ class _Pool:
         worker.since, worker.begun = time.monotonic(), None
         yield message
 
-    def _died(self, worker: _Worker) -> Iterator[Outcome]:
-        self._workers.remove(worker)
+    def _died(self, worker: Worker) -> Iterator[Outcome]:
+        self.workers.remove(worker)
         worker.pipe.close()
         worker.process.join()
         if not worker.tasks:
@@ -156,10 +162,10 @@ class _Pool:
 
     def _stop_slow(self) -> Iterator[Outcome]:
         now = time.monotonic()
-        for worker in list(self._workers):
+        for worker in list(self.workers):
             # What has been said since isn't slow: waiting for the next task takes its time too.
             if worker.tasks and now - worker.since > self._timeout_s and not worker.pipe.poll():
-                self._workers.remove(worker)
+                self.workers.remove(worker)
                 worker.process.kill()
                 worker.process.join()
                 worker.pipe.close()

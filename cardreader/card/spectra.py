@@ -36,9 +36,9 @@ def spectra_to_xyz(wavelengths_nm: Array, spectra: Array) -> Array:
     Wavelengths stand in equal steps, six of them or more. Beyond their ends the last value
     is kept, as CIE 15 advises where nothing better is known.
     """
-    observer, light = _TABLE[:, 1:4], _TABLE[:, 4:]
+    observer, light = CIE_TABLE[:, 1:4], CIE_TABLE[:, 4:]
     weights = light * observer / (light * observer)[:, 1].sum()
-    return np.asarray(between(wavelengths_nm, spectra, _TABLE[:, 0]) @ weights)
+    return np.asarray(between(wavelengths_nm, spectra, CIE_TABLE[:, 0]) @ weights)
 
 
 def between(wavelengths_nm: Array, spectra: Array, wanted_nm: Array) -> Array:
@@ -147,4 +147,4 @@ _CIE = """
 """
 """Wavelength in nm; x, y and z of the CIE 1931 2 degree observer; D50."""
 
-_TABLE = np.array(_CIE.split(), float).reshape(-1, 5)
+CIE_TABLE = np.array(_CIE.split(), float).reshape(-1, 5)

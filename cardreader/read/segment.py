@@ -37,6 +37,7 @@ from cardreader.read.bay import (
     widened,
 )
 from cardreader.read.locate import CardPose
+from cardreader.read.masks import bulged, farthest_mm, filled, outline_mm
 from cardreader.read.paper import PaperLight, fit_paper
 from cardreader.read.photo import Photo
 from cardreader.read.sample import at_top, lightest_prints
@@ -203,7 +204,7 @@ def _red_area(log_light: NDArray[np.float32], neutral: float) -> NDArray[np.bool
         return refuse(Reason.BLOT_MISSING, "nothing redder than the paper")
     if contrast < MIN_REDNESS:
         return refuse(Reason.BLOT_MISSING, f"ln(red/green) only {contrast:.2f} above the paper's")
-    return _filled(red)
+    return filled(red)
 
 
 def _no_white_paper(red: NDArray[np.bool_], contrast: float) -> Refusal:
@@ -211,21 +212,6 @@ def _no_white_paper(red: NDArray[np.bool_], contrast: float) -> Refusal:
     if contrast >= MIN_REDNESS and not _reaches_frame(red):
         return refuse(Reason.PAPER_NOT_BLANK, "the paper around the blot is red itself")
     return refuse(Reason.BLOT_TOUCHES_BORDER, "no blank paper left in the window")
-
-
-def _filled(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    pixels = mask.astype(np.uint8)
-    contours, _ = cv2.findContours(pixels, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return np.asarray(cv2.drawContours(pixels, contours, -1, 1, cv2.FILLED)) > 0
-
-
-def _bulged(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """A mask without the notches that a lamp's image leaves at the edge of a wet blot."""
-    pixels = mask.astype(np.uint8)
-    contours, _ = cv2.findContours(pixels, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    for contour in contours:
-        cv2.fillConvexPoly(pixels, cv2.convexHull(contour), 1)
-    return np.asarray(pixels) > 0
 
 
 def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[np.bool_] | Refusal:
@@ -236,7 +222,7 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
     dark = smooth(depth[..., 1] + depth[..., 2], 1.0) / 2
     middle = float(median(dark[rough]))
     edge = math.log((1.0 + math.exp(middle)) / 2.0)
-    pixels = ((dark < edge) & widened(_bulged(rough))).astype(np.uint8)
+    pixels = ((dark < edge) & widened(bulged(rough))).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(pixels, connectivity=8)
     if count < 2:
         return refuse(Reason.BLOT_MISSING, "nothing darker than the paper")
@@ -255,12 +241,12 @@ def _blot_mask(depth: NDArray[np.float32], rough: NDArray[np.bool_]) -> NDArray[
         return refuse(
             Reason.BLOT_UNEVEN, f"fragments of {others:.0%} of the blot > {MAX_FRAGMENTS:.0%}"
         )
-    whole = _filled(piece)
+    whole = filled(piece)
     holes = 1.0 - float(piece.sum()) / float(whole.sum())
     if holes > MAX_HOLES:
         why = Reason.GLARE_ON_BLOT if _outshines(depth, whole & ~piece) else Reason.BLOT_UNEVEN
         return refuse(why, f"holes of {holes:.0%} of the blot > {MAX_HOLES:.0%}")
-    rim = _farthest_mm(whole)
+    rim = farthest_mm(whole)
     if rim > layout.BAY_MM / 2 - BORDER_MM:
         return refuse(
             Reason.BLOT_TOUCHES_BORDER,
@@ -276,13 +262,7 @@ def _outshines(depth: NDArray[np.float32], holes: NDArray[np.bool_]) -> bool:
 
 def _reaches_frame(mask: NDArray[np.bool_]) -> bool:
     """Whether any of a mask lies nearer to the frame than a blot may."""
-    return _farthest_mm(mask) > layout.BAY_MM / 2 - BORDER_MM
-
-
-def _farthest_mm(mask: NDArray[np.bool_]) -> float:
-    """How far from the middle of the bay a mask goes, along either side."""
-    seen = [np.flatnonzero(mask.any(axis=axis))[[0, -1]] for axis in (0, 1)]
-    return float(np.abs(along_mm()[np.array(seen)]).max())
+    return farthest_mm(mask) > layout.BAY_MM / 2 - BORDER_MM
 
 
 def _describe(
@@ -318,7 +298,7 @@ def _describe(
     paper_linear = np.exp(log_paper)
     scale = np.diag(paper_linear)
     return BlotRegion(
-        outline_mm=_outline_mm(mask),
+        outline_mm=outline_mm(mask),
         area_mm2=float(mask.sum()) / GRID_PX_PER_MM**2,
         core_area_mm2=core_area,
         centre_mm=centre,
@@ -403,11 +383,3 @@ def _mean_ratio(
     if len(tiles) < 4:
         return mean, np.cov(ordered) / 4
     return mean, np.cov(tiles.T) / len(tiles)
-
-
-def _outline_mm(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
-    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    longest = max(contours, key=len)
-    points = cv2.approxPolyDP(longest, 0.5, True).reshape(-1, 2).astype(np.float64)
-    corner = np.array(layout.CENTRE_MM) - SIDE_MM / 2
-    return np.asarray((points + 0.5) / GRID_PX_PER_MM + corner)

@@ -61,7 +61,7 @@ from cardreader.terminal.progress import Progress, shown_as
 MIN_PASSPHRASE = 10
 _BESIDE = ("-wal", "-shm")
 """What SQLite keeps beside a database file while it is open."""
-_PATIENCE_S = 15.0
+PATIENCE_S = 15.0
 """How long another process may take to let go of the register's file."""
 
 
@@ -235,7 +235,7 @@ def _settle(file: Path) -> None:
         return
     busy = 0
     try:
-        with closing(sqlite3.connect(file, timeout=_PATIENCE_S)) as connection:
+        with closing(sqlite3.connect(file, timeout=PATIENCE_S)) as connection:
             busy, *_ = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     except sqlite3.DatabaseError as error:
         busy = error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)

@@ -77,7 +77,7 @@ BACKUP = Stage(
     backup,
     (
         chosen("MIN_PASSPHRASE", "character", "as for a password"),
-        chosen("_PATIENCE_S", "s", "as a writer of the database waits"),
+        chosen("PATIENCE_S", "s", "as a writer of the database waits"),
     ),
 )
 

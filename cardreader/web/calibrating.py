@@ -70,7 +70,7 @@ class Workshop:
         beat_s: float = BEAT_S,
     ) -> None:
         self._database, self._data, self._reader = database, data, reader
-        self._elevation_m, self._beat_s = elevation_m, beat_s
+        self._elevation_m, self.beat_s = elevation_m, beat_s
         self._threads: list[threading.Thread] = []
         self._stopped = threading.Event()
 
@@ -176,7 +176,7 @@ class Workshop:
         ends_at, why = utc_now().timestamp() + LONGEST_S, None
         while why is None:
             with suppress(subprocess.TimeoutExpired):
-                process.wait(min(self._beat_s, 1.0) if self._stopped.is_set() else self._beat_s)
+                process.wait(min(self.beat_s, 1.0) if self._stopped.is_set() else self.beat_s)
                 break
             if self._stopped.is_set():
                 why = calibrations.STOPPED

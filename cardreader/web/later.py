@@ -18,7 +18,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from cardreader.web.once import Once
 
-_SOON_S = 1.0
+SOON_S = 1.0
 """After the first answer: the page's style sheet and scripts go out before."""
 _LOG = logging.getLogger("uvicorn.error")
 
@@ -78,7 +78,7 @@ def after_first_answer(app: ASGIApp, *loads: Callable[[], object]) -> ASGIApp:
         await app(scope, receive, send)
         if scope["type"] == "http" and not begun:
             begun = True
-            timer = threading.Timer(_SOON_S, _each, loads)
+            timer = threading.Timer(SOON_S, _each, loads)
             timer.daemon = True
             timer.start()
 

@@ -41,30 +41,30 @@ class Meetings:
     """What one server shows, and whom it visits: one of each at a time."""
 
     host: Host = field(default_factory=Host)
-    _visit: Course | None = None
+    course: Course | None = None
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def visit(self, side: Side, address: str, code: str) -> None:
         """Meet the register at an address, beside the requests. ValueError for no address."""
         link = HttpLink(address)
         with self._lock:
-            if self._visit is not None and self._visit.now().stage not in OVER:
+            if self.course is not None and self.course.now().stage not in OVER:
                 raise MeetError(Snag.BUSY)
-            self._visit = course = Course()
+            self.course = course = Course()
         guest = Guest(side, link, course)
         threading.Thread(target=_meet, args=(guest, link, code), daemon=True, name="visit").start()
 
     def visiting(self) -> Standing | None:
         """How far the visit is; None where there was none."""
         with self._lock:
-            return None if self._visit is None else self._visit.now()
+            return None if self.course is None else self.course.now()
 
     def forget(self) -> None:
         """Show no code, and nothing of what is over."""
         self.host.withdraw()
         with self._lock:
-            if self._visit is not None and self._visit.now().stage in OVER:
-                self._visit = None
+            if self.course is not None and self.course.now().stage in OVER:
+                self.course = None
 
     def may_send(self, path: str) -> int | None:
         """How large a body may be that somebody not signed in sends; None for nothing at all."""

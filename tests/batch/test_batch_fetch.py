@@ -107,7 +107,7 @@ def test_large_photos_wait_until_there_is_room(monkeypatch: pytest.MonkeyPatch) 
     fetcher, tasks = Fetcher(large), _tasks(30)
     fetcher.give(tasks[0])
     head, first = _taken(fetcher)
-    _until(lambda: fetcher._held == 10)
+    _until(lambda: fetcher.held_bytes == 10)
     for task in tasks[1:]:
         fetcher.give(task)
     assert asked == ["0.jpg"], "it fills the room"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import socket
+import sqlite3
 import unicodedata
 from collections import Counter
 from dataclasses import replace
@@ -272,7 +273,9 @@ def test_reading_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     assert len(read_bytes(str(tmp_path / "a.jpg"))) == 11
 
 
-def test_objects_of_one_size_are_told_apart_at_once(tmp_path: Path) -> None:
+def test_objects_of_one_size_are_told_apart_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """However many there are: the steps of the database are counted."""
     count = 3_000
     photos = [PhotoFile(f"s3://b/{i:06d}.jpg", f"20:{i}", size=20) for i in range(count)]
@@ -282,10 +285,15 @@ def test_objects_of_one_size_are_told_apart_at_once(tmp_path: Path) -> None:
         nonlocal steps
         steps += 1
 
+    connect, opened = sqlite3.connect, []
+    monkeypatch.setattr(
+        sqlite3, "connect", lambda *a, **k: opened.append(connect(*a, **k)) or opened[-1]
+    )
     with Journal(tmp_path / "journal.sqlite") as journal:
         double = replace(photos[7], name="s3://b/again.jpg")
         journal.photos.replace([*photos, double])
-        journal._file._db.set_progress_handler(step, 1)
+        (database,) = opened
+        database.set_progress_handler(step, 1)
         alone = [p.name for p in (photos[0], photos[count - 1]) if journal.photos.may_be_double(p)]
         assert alone == []
         assert journal.photos.may_be_double(photos[7])

@@ -18,7 +18,7 @@ from batchrig import OTHER_LOT, ROOT, variant
 from killers import DeadlyLots
 
 from cardreader.batch.score import Failure, Job, Outcome, Task, unpack_reading
-from cardreader.batch.workers import _Pool, _Worker, run_here
+from cardreader.batch.workers import Pool, Worker, run_here
 from cardreader.decide.subject import Subject
 from cardreader.pipeline import read_photo
 from cardreader.reader import Reader
@@ -134,12 +134,12 @@ class _Process:
 
 def test_waiting_for_the_next_photo_makes_none_too_slow(reader: Reader) -> None:
     """Both messages of a photo came while a slow listing was waited for."""
-    pool = _Pool(iter(()), Job(reader), 1, timeout_s=1.0)
+    pool = Pool(iter(()), Job(reader), 1, timeout_s=1.0)
     ours, theirs = Pipe()
     done = Outcome("a.jpg", "hash", reading=b"any")
     theirs.send("hash")
     theirs.send(done)
     tasks = deque([Task("a.jpg", Subject())])
-    pool._workers.append(_Worker(cast(Any, _Process()), ours, tasks, since=-1e9))
+    pool.workers.append(Worker(cast(Any, _Process()), ours, tasks, since=-1e9))
     assert list(pool.outcomes()) == [done]
     theirs.close()

@@ -14,10 +14,10 @@ D50 = colour.SDS_ILLUMINANTS["D50"]
 
 
 def test_the_tables_are_the_cies_as_colour_science_has_them() -> None:
-    for nm, x, y, z, light in ours._TABLE:
+    for nm, x, y, z, light in ours.CIE_TABLE:
         assert [x, y, z] == pytest.approx(OBSERVER[nm], rel=1e-9, abs=1e-12)
         assert light == pytest.approx(D50[nm], rel=1e-9)
-    assert ours._TABLE[:, 0].tolist() == list(range(360, 781, 5))
+    assert ours.CIE_TABLE[:, 0].tolist() == list(range(360, 781, 5))
 
 
 @pytest.mark.parametrize(

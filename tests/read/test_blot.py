@@ -20,8 +20,9 @@ from cardreader.read.blot import (
     measure_blot,
 )
 from cardreader.read.locate import CardPose, locate
+from cardreader.read.masks import bulged
 from cardreader.read.photo import Photo
-from cardreader.read.segment import BlotRegion, _bulged, segment_blot
+from cardreader.read.segment import BlotRegion, segment_blot
 
 X, Y = layout.CENTRE_MM
 
@@ -368,7 +369,7 @@ def test_a_notch_in_the_red_still_belongs_to_the_blot():
     red[10:30, 10:30] = True
     notched = red.copy()
     notched[10:20, 15:25] = False
-    assert (_bulged(notched) == red).all()
+    assert (bulged(notched) == red).all()
 
 
 def test_paper_written_over_above_and_below_the_blot():

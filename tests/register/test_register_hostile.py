@@ -290,7 +290,7 @@ def test_killed_before_its_file_is_replaced_the_register_has_all_that_was_commit
 
 
 def test_a_register_in_use_is_not_replaced(whole, logged, tmp_path, monkeypatch):
-    monkeypatch.setattr(backup, "_PATIENCE_S", 0.0)
+    monkeypatch.setattr(backup, "PATIENCE_S", 0.0)
     file = tmp_path / "sound.backup"
     file.write_bytes(_tar(whole))
     own = logged / "register.db"

@@ -235,7 +235,7 @@ def asked(app, kind: str) -> None:
 
 
 def test_what_was_put_off_is_loaded_after_the_first_answer_whatever_fails(monkeypatch, caplog):
-    monkeypatch.setattr(later, "_SOON_S", 0.0)
+    monkeypatch.setattr(later, "SOON_S", 0.0)
     loaded, done = [], threading.Event()
 
     def fail():

@@ -96,7 +96,7 @@ def test_an_address_where_nobody_listens_is_told(app, supervisor: Person, monkey
 
 
 def test_one_visit_at_a_time(app, supervisor: Person, monkeypatch):
-    monkeypatch.setattr(app.state.meetings, "_visit", Course())
+    monkeypatch.setattr(app.state.meetings, "course", Course())
     answer = supervisor.post("/registers/meet", address="x", typed="12345678", unknown="refuse")
     assert answer.status_code == 422
     assert "going on already" in answer.text

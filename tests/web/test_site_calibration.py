@@ -377,7 +377,7 @@ def test_a_fit_that_fails_tells_why_in_one_sentence(site, monkeypatch, code):
 def test_a_server_that_stops_ends_its_fit(site, monkeypatch):
     site.pairs(range(1))
     _instead(monkeypatch, "import time; time.sleep(600)")
-    site.state.workshop._beat_s = 0.2
+    site.state.workshop.beat_s = 0.2
     assert _fit(site).status_code == 303
     site.state.workshop.stop()
     (row,) = site.fits()
