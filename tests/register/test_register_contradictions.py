@@ -8,6 +8,7 @@ import pytest
 from builders import PROTOCOL, add_woman, combine, facts, lab, photo
 from days import today
 from sqlalchemy import select
+from wholestate import load_state
 
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
@@ -25,7 +26,6 @@ from cardreader.register.merge.conflicts import contradictory, count_conflicts, 
 from cardreader.register.merge.contradictions import contradictions
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part, show_all_anew
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.mergemodels import FieldChange, Joining
 from cardreader.register.models import AuditEntry, Woman

@@ -10,6 +10,7 @@ import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from days import today
 from sqlalchemy import select
+from wholestate import load_state
 
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
@@ -42,7 +43,6 @@ from cardreader.register.merge.registers import (
     read_card,
     renew_own,
 )
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
 from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
 from cardreader.register.models import Account, Reading, Referral, Visit, Woman

@@ -8,6 +8,7 @@ import pytest
 from builders import PROTOCOL, add_woman, combine, facts, photo
 from days import today
 from sqlalchemy import event, select
+from wholestate import load_state
 
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
@@ -21,7 +22,6 @@ from cardreader.register.lists import row_of
 from cardreader.register.merge.choosing import shown_of_joined
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part, show_all_anew
-from cardreader.register.merge.store import load_state
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Event, Woman
 from cardreader.register.recording import record_lab, subject_of

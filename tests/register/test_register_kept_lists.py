@@ -14,6 +14,7 @@ from histories import anything
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select, text
+from wholestate import load_state
 
 from cardreader.register import backup, closing
 from cardreader.register.database import Database, sqlite_url
@@ -29,7 +30,6 @@ from cardreader.register.keptlists import (
 from cardreader.register.listmodels import KeptLists, KeptPlace, OutOfPlace
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows
 from cardreader.register.merge.following import Judge
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.women import Closing
 

@@ -13,6 +13,7 @@ from builders import add_woman, combine, facts, photo
 from histories import steps
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from wholestate import load_state
 
 from cardreader.register import audit
 from cardreader.register.database import Database, sqlite_url
@@ -38,7 +39,6 @@ from cardreader.register.merge.registers import (
     own_register,
     read_card,
 )
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.takein import take_in
 from cardreader.register.removal import remove_woman
 from cardreader.register.trouble import ADVICE, Trouble

@@ -14,6 +14,7 @@ from histories import anything, one_day, one_severe, seen_today, two_women
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import select
+from wholestate import load_state
 
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.register.database import Database, sqlite_url
@@ -24,7 +25,6 @@ from cardreader.register.merge.choosing import row_of
 from cardreader.register.merge.days import join_all, same_days
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.state import State, join
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.models import JoinedVisit
 

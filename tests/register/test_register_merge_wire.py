@@ -12,10 +12,10 @@ import pytest
 from builders import add_woman, facts, lab, photo
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from wholestate import load_state
 
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.merge.state import WomanState
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.wire import (
     read_joining,
     read_person,

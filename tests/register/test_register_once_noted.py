@@ -9,13 +9,13 @@ import pytest
 from builders import PROTOCOL, add_woman, combine
 from days import today
 from sqlalchemy import select
+from wholestate import load_state
 
 from cardreader.register.births import note_birth
 from cardreader.register.closing import close_woman, reopen_woman
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.kinds import BirthOutcome
 from cardreader.register.merge.following import Judge
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.models import Woman
 from cardreader.register.summary import Summary, summarise

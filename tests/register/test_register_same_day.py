@@ -11,6 +11,7 @@ import pytest
 from builders import NOBODY, PROTOCOL, add_woman, combine, facts, lab, photo, refused
 from days import today
 from sqlalchemy import select
+from wholestate import load_state
 
 from cardreader.decide.statements import Statement
 from cardreader.register import recording, settingaside
@@ -24,7 +25,6 @@ from cardreader.register.merge.conflicts import count_conflicts
 from cardreader.register.merge.days import join_all, same_days
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import AuditEntry, JoinedVisit, Visit

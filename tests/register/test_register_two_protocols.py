@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from builders import PROTOCOL, add_woman, combine, facts
+from wholestate import load_state
 
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome, decide
@@ -19,7 +20,6 @@ from cardreader.register.history import measurements
 from cardreader.register.judgedby import limits_of, protocol_of
 from cardreader.register.kinds import Purpose
 from cardreader.register.merge.following import Judge
-from cardreader.register.merge.store import load_state
 from cardreader.register.merge.together import take
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.recording import subject_of

@@ -21,6 +21,7 @@ from forked import Forked
 from people import Person
 from postgreskit import Postgres
 from sqlalchemy import select
+from wholestate import load_state
 
 from cardreader.register import accounts, women
 from cardreader.register.database import Database, sqlite_url
@@ -31,7 +32,6 @@ from cardreader.register.meet.guest import Guest
 from cardreader.register.meet.side import UNFINISHED, Side
 from cardreader.register.meet.snags import MeetError, Snag
 from cardreader.register.merge.registers import add_known, card_of, own_register, read_card
-from cardreader.register.merge.store import load_state
 from cardreader.register.models import Woman
 from cardreader.web import meeting
 from cardreader.web.gate import Gate

@@ -27,7 +27,6 @@ from cardreader.register.merge.state import (
     Key,
     Record,
     Row,
-    State,
     WomanState,
     record_of,
 )
@@ -36,8 +35,6 @@ from cardreader.register.mergemodels import (
     JoinedAway,
     Joining,
     Moved,
-    RemovedWoman,
-    Touched,
 )
 from cardreader.register.parts import SOME, in_parts
 from cardreader.register.rowcheck import RowError, checked_row
@@ -50,16 +47,6 @@ _CHANGES = select(FieldChange).where(
 )
 _CHANGES_OF_RECORDS = select(FieldChange.id).where(FieldChange.record.in_(SOME))
 _INTO = select(JoinedAway.woman_id, JoinedAway.into_id).where(JoinedAway.woman_id.in_(SOME))
-
-
-def load_state(session: Session) -> State:
-    """All that this register says: for small registers and tests."""
-    women = set(session.scalars(select(Touched.woman_id)))
-    return State(
-        load_women(session, women),
-        frozenset(session.scalars(select(RemovedWoman.woman_id))),
-        load_joinings(session),
-    )
 
 
 def load_joinings(session: Session) -> dict[str, Joined]:

@@ -58,11 +58,6 @@ class World:
     paper: Paper
     blot: BlotModel
 
-    @property
-    def structure(self) -> str:
-        """Print and blot model, for grouping."""
-        return f"{self.press.model if self.press else 'given'}/{self.blot.model}"
-
     def lot(self, number: int, rng: np.random.Generator) -> Lot:
         """The lot as an instrument measures it, spectra included."""
         noise = rng.normal(0, _INSTRUMENT_LAB_SD, (len(self.printed), 3))
