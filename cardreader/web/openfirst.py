@@ -1,8 +1,8 @@
 """What heads the page of a reading that says less than what is open of her.
 
-Who is on the severe list, or was sent for a test, is never met by a page whose first words
-call her well: a good photo takes nobody off a list, and a laboratory's blood that was drawn
-before a reading can't answer it.
+Who is on the severe list, was sent for a test, or was found anaemic is never met by a page whose
+first words call her well: a good photo takes nobody off a list and undoes no earlier value, and a
+laboratory's blood that was drawn before a reading can't answer it.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from cardreader.register.kinds import Source
 from cardreader.register.models import Reading
 from cardreader.register.referrals import open_referrals, rests_on_mistakes
 from cardreader.web.texts import mark
-from cardreader.web.words import alone_words, rank_of, referral_title
+from cardreader.web.words import alone_words, point_words, rank_of, referral_title
 
 ON_SEVERE_LIST = mark("On the severe list")
 _INSTEAD = {
@@ -34,7 +34,8 @@ _INSTEAD = {
 class OpenFirst:
     """Texts are English, translated where shown. ``alone``: what the reading says by itself.
 
-    ``rank`` is that of `words.Said`.
+    ``rank`` is that of `words.Said`. ``before``: an earlier value that stands, where no referral
+    and no list says more.
     """
 
     title: str
@@ -42,6 +43,7 @@ class OpenFirst:
     alone: str
     rank: int
     actions: tuple[str, ...]
+    before: Measurement | None = None
 
 
 def open_first(reading: Reading, actions: tuple[str, ...] = ()) -> OpenFirst | None:
@@ -58,8 +60,10 @@ def open_first(reading: Reading, actions: tuple[str, ...] = ()) -> OpenFirst | N
     serious = severe or (referral is not None and referral.urgent)
     # A screening result that is not clear says for itself what is to be done.
     least = Outcome.SEVERE if reading.source == Source.LAB and serious else Outcome.UNCERTAIN
-    if rank(said) >= rank(least) or (referral is None and not severe):
+    if rank(said) >= rank(least):
         return None
+    if referral is None and not severe:
+        return _anaemic_before(reading, actions)
     title = ON_SEVERE_LIST if referral is None else referral_title(referral)
     outcome = Outcome.SEVERE if serious else Outcome.ANAEMIC
     if referral is None or severe or not rests_on_mistakes(referral):
@@ -75,10 +79,15 @@ def _what_to_do(serious: bool, actions: tuple[str, ...]) -> tuple[str, ...]:
     return (TEXT[Statement.REFER_NOW if serious else Statement.CONFIRM_AT_FACILITY], *others)
 
 
-def anaemic_before(reading: Reading) -> Measurement | None:
+def _anaemic_before(reading: Reading, actions: tuple[str, ...]) -> OpenFirst | None:
     """An earlier value that a clear reading leaves as it is: only a laboratory's takes it back."""
     said = Outcome(decision_of(reading)["outcome"])
     if said is not Outcome.NOT_ANAEMIC or reading.woman.closed_on is not None:
         return None
-    foremost = standing(as_referred(reading.woman)).foremost
-    return foremost if foremost is not None and pressing(foremost) else None
+    stands = standing(as_referred(reading.woman)).foremost
+    if stands is None or not pressing(stands):
+        return None
+    title = point_words(stands)
+    return OpenFirst(
+        title, False, alone_words(reading), rank_of(stands.outcome), actions, before=stands
+    )

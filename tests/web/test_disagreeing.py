@@ -150,15 +150,26 @@ def test_who_was_sent_by_hand_is_not_called_well_by_an_earlier_value(worker):
     assert "Not anaemic" not in text_of_page(worker, "/women?find=KX-30")
 
 
-def test_a_good_photo_of_a_woman_whom_a_laboratory_found_anaemic_says_so_beside_it(worker):
+def test_a_good_photo_of_a_woman_whom_a_laboratory_found_anaemic_says_that_first(worker):
     woman = worker.add_woman("KX-305")
     lab(worker, woman, "9.0")
     put_back(worker, 30)
     clear = worker.send_photo(worker.open_visit(woman), photo(13.0)).json()["url"]
+    assert headings(worker, clear)[:2] == [
+        "Anaemic, confirmed",
+        "This value alone: Anaemia unlikely",
+    ]
     said = text_of_page(worker, clear)
-    assert "Anaemic, confirmed" in said
+    assert "9.0 g/dL" in said
+    assert "Until a laboratory result says otherwise." in said
+    assert "Anaemia is unlikely" not in said
     assert "one tablet a day" not in said
+    reading = worker.get(f"/api{clear}").json()
+    assert reading["words"] == "Anaemic, confirmed. This value alone: Anaemia unlikely"
     assert "Anaemic, confirmed. 9.0 g/dL" in text_of_page(worker, "/women?find=KX-30")
+    again = lab(worker, woman, "12.4", key="labkey-305").headers["location"]
+    assert headings(worker, again)[0] == "Not anaemic, confirmed"
+    assert headings(worker, clear)[0] == "Anaemia is unlikely."
 
 
 def test_what_two_registers_bring_together_stays_the_first_word(worker, supervisor):

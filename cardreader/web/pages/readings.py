@@ -26,7 +26,7 @@ from cardreader.web.calibrationwords import read_by_words
 from cardreader.web.dayshiftwords import day_off, doubted
 from cardreader.web.fields import Fields
 from cardreader.web.happened import UNDONE
-from cardreader.web.openfirst import anaemic_before, open_first
+from cardreader.web.openfirst import open_first
 from cardreader.web.photos import photo_bytes
 from cardreader.web.render import go, page
 from cardreader.web.resultview import result_view
@@ -142,7 +142,6 @@ def _result_page(
         calibration=read_by_words(session, reading.detail),
         view=view,
         first=open_first(reading, view.actions),
-        anaemic_before=anaemic_before(reading),
         words=words,
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,
