@@ -9,19 +9,20 @@ the readings before it, a woman who was read before against her own last value.
 from __future__ import annotations
 
 import datetime as dt
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from math import sqrt
 
-from sqlalchemy import select
+from sqlalchemy import and_, or_, select, true
 from sqlalchemy.orm import Session
 
 from cardreader.register.base import local_day, midnight
-from cardreader.register.calibrations import in_use
+from cardreader.register.calibrations import all_uses
 from cardreader.register.kinds import Source
-from cardreader.register.models import Reading
+from cardreader.register.models import CalibrationUse, Reading
 
 LOOKED_BACK = 400
 """Readings before a day that it is held against: some months of a place's sessions."""
@@ -30,6 +31,8 @@ LEAST_BEFORE, LEAST_DAYS = 20, 2
 """Women-days before a day, and on how many days."""
 BETWEEN_DAYS_SD_G_DL = 0.5
 """By how much the means of days differ beside chance: other villages, other lamps."""
+BETWEEN_CALIBRATIONS_SD_G_DL = 0.5
+"""By how much two calibrations of one site differ as a whole."""
 KEPT = 0.79
 """Share of her distance from the others that a woman's next reading keeps."""
 LIMIT_SD = 3.0
@@ -66,58 +69,156 @@ def day_shift(session: Session, day: dt.date) -> DayShift | None:
 
 
 def day_shifts(session: Session, first: dt.date, after: dt.date) -> tuple[DayShift, ...]:
-    """Of each day from ``first`` to before ``after``, by photos that the calibration now in use
-    has read."""
-    use = in_use(session)
+    """Of each day from ``first`` to before ``after``.
+
+    A day is held against what the calibration that read it has read before, so that it goes on
+    being said when another comes into use. Of one that is new that is too little: its days are
+    held against the readings of the site's calibrations before it, which may have differed.
+    """
+    start, end = midnight(first), midnight(after)
+    now = _values(session, [(start, end)])
+    if len(now) < LEAST_WOMEN:
+        return ()
+    read_by = _Periods(all_uses(session))
+    found: list[DayShift] = []
+    for calibration in {read_by.at(value.at) for value in now}:
+        # What demonstration cards were read with tells nothing of the site's own, nor they of it.
+        others = read_by.sites if calibration is not None else set[str | None]()
+        own_before, before = (
+            _values(session, read_by.of(some), start, LOOKED_BACK)
+            for some in ({calibration}, others)
+        )
+        held = _Held(own_before, before)
+        for _on, of_day in groupby(now, key=lambda value: value.on):
+            values = list(of_day)
+            own = _women([value for value in values if read_by.at(value.at) == calibration])
+            if own and (shift := held.shift_of(own)) is not None:
+                found.append(shift)
+            held.add(own, _women([value for value in values if read_by.at(value.at) in others]))
+    # A day on which another calibration came into use may be named by both.
+    found.sort(key=lambda shift: (shift.on, -abs(shift.shift_g_dl)))
+    return tuple(next(of_day) for _, of_day in groupby(found, key=lambda shift: shift.on))
+
+
+@dataclass(frozen=True)
+class _Read:
+    """One photo's value, g/dL."""
+
+    at: dt.datetime
+    woman_id: str
+    hb_g_dl: float
+
+    @property
+    def on(self) -> dt.date:
+        return local_day(self.at)
+
+
+_Span = tuple[dt.datetime | None, dt.datetime | None]
+"""From a time to before another; None where it is open."""
+
+
+class _Periods:
+    """Which calibration read photos when; None stands for what the server was started with."""
+
+    def __init__(self, uses: Sequence[CalibrationUse]) -> None:
+        in_order = sorted(uses, key=lambda use: use.since)
+        self._since = [use.since for use in in_order]
+        self._of = [None, *(use.calibration_id for use in in_order)]
+
+    def at(self, time: dt.datetime) -> str | None:
+        return self._of[bisect_right(self._since, time)]
+
+    def of(self, calibrations: Collection[str | None]) -> list[_Span]:
+        starts, ends = [None, *self._since], [*self._since, None]
+        spans = zip(starts, ends, self._of, strict=True)
+        return [(start, end) for start, end, one in spans if one in calibrations]
+
+    @property
+    def sites(self) -> set[str | None]:
+        """The site's own."""
+        return {one for one in self._of if one is not None}
+
+
+def _values(
+    session: Session,
+    spans: Sequence[_Span],
+    before: dt.datetime | None = None,
+    most: int | None = None,
+) -> list[_Read]:
+    """Values of photos that stand, in order of time; the last ``most`` of them."""
+    inside = [
+        and_(
+            *([] if start is None else [Reading.taken_at >= start]),
+            *([] if end is None else [Reading.taken_at < end]),
+            true(),
+        )
+        for start, end in spans
+    ]
+    if not inside:
+        return []
     query = (
         select(Reading.taken_at, Reading.woman_id, Reading.hb_g_dl)
         .where(
             Reading.source == Source.PHOTO.value,
             Reading.hb_g_dl.is_not(None),
             Reading.set_aside_at.is_(None),
+            or_(*inside),
         )
         .order_by(Reading.taken_at.desc(), Reading.id)
+        .limit(most)
     )
-    if use is not None:
-        query = query.where(Reading.taken_at >= use.since)
-    start, end = midnight(first), midnight(after)
-    now = session.execute(query.where(Reading.taken_at >= start, Reading.taken_at < end)).all()
-    if len(now) < LEAST_WOMEN:
-        return ()
-    before = session.execute(query.where(Reading.taken_at < start).limit(LOOKED_BACK)).all()
-    rows = [(local_day(at), woman, hb) for at, woman, hb in reversed([*now, *before])]
-    return tuple(_shifts(_by_day(rows), first))
+    if before is not None:
+        query = query.where(Reading.taken_at < before)
+    rows = session.execute(query).all()
+    return [_Read(at, woman, float(hb or 0.0)) for at, woman, hb in reversed(rows)]
 
 
-def _by_day(rows: Sequence[tuple[dt.date, str, float | None]]) -> list[list[OneValue]]:
-    """Of rows in order of time, a day's women each once."""
-    days = []
-    for day, of_day in groupby(rows, key=lambda row: row[0]):
-        hers: dict[str, list[float]] = defaultdict(list)
-        for _, woman, hb in of_day:
-            hers[woman].append(float(hb or 0.0))
-        days.append([OneValue(day, woman, sum(v) / len(v)) for woman, v in hers.items()])
-    return days
+class _Held:
+    """What days are held against, from day to day."""
+
+    def __init__(self, own: Sequence[_Read], sites: Sequence[_Read]) -> None:
+        """``own``: of the calibration itself; ``sites``: of all the site's, it among them."""
+        self._own, self._sites = _each_day(own), _each_day(sites)
+
+    def shift_of(self, day: Sequence[OneValue]) -> DayShift | None:
+        if _enough(self._own) or not _enough(self._sites):
+            return shift_of(day, self._own)
+        return shift_of(day, self._sites, BETWEEN_CALIBRATIONS_SD_G_DL)
+
+    def add(self, own: Sequence[OneValue], sites: Sequence[OneValue]) -> None:
+        self._own = [*self._own, *own][-LOOKED_BACK:]
+        self._sites = [*self._sites, *sites][-LOOKED_BACK:]
 
 
-def _shifts(days: Sequence[Sequence[OneValue]], first: dt.date) -> Iterator[DayShift]:
-    """Of the days from ``first`` on; those before it are only held against."""
-    before: list[OneValue] = []
-    for day in days:
-        if day[0].on >= first and (shift := shift_of(day, before)) is not None:
-            yield shift
-        before = [*before, *day][-LOOKED_BACK:]
+def _each_day(values: Sequence[_Read]) -> list[OneValue]:
+    days = groupby(values, key=lambda value: value.on)
+    return [one for _, of_day in days for one in _women(list(of_day))]
 
 
-def shift_of(day: Sequence[OneValue], before: Sequence[OneValue]) -> DayShift | None:
+def _women(values: Sequence[_Read]) -> list[OneValue]:
+    """A day's women each once."""
+    hers: dict[str, list[float]] = defaultdict(list)
+    for value in values:
+        hers[value.woman_id].append(value.hb_g_dl)
+    return [OneValue(values[0].on, woman, sum(v) / len(v)) for woman, v in hers.items()]
+
+
+def _enough(before: Sequence[OneValue]) -> bool:
+    return len(before) >= LEAST_BEFORE and len({value.on for value in before}) >= LEAST_DAYS
+
+
+def shift_of(
+    day: Sequence[OneValue], before: Sequence[OneValue], apart_sd_g_dl: float = 0.0
+) -> DayShift | None:
     """A day's women against all of earlier days, in order of time; None as for `day_shift`.
 
     A random-effects mean (DerSimonian and Laird 1986, from memory) whose scatter between days is
-    given: women count by how well their value was to be foretold.
+    given: women count by how well their value was to be foretold. ``apart_sd_g_dl``: by how much
+    what read the day and what read those before may differ.
     """
-    days_before = len({value.on for value in before})
-    if len(day) < LEAST_WOMEN or len(before) < LEAST_BEFORE or days_before < LEAST_DAYS:
+    if len(day) < LEAST_WOMEN or not _enough(before):
         return None
+    days_before = len({value.on for value in before})
     # By the quartiles, so that a day of long ago that was off doesn't hide another.
     values = sorted(value.hb_g_dl for value in before)
     low, middle, high = (values[k * len(values) // 4] for k in (1, 2, 3))
@@ -134,7 +235,8 @@ def shift_of(day: Sequence[OneValue], before: Sequence[OneValue]) -> DayShift | 
         sum_off += weight * (value.hb_g_dl - expected)
     shift = sum_off / sum_weight
     between = BETWEEN_DAYS_SD_G_DL**2 * (1 + 1 / days_before)
-    sd = sqrt(1 / sum_weight + variance / len(before) + between)
+    apart = apart_sd_g_dl**2
+    sd = sqrt(1 / sum_weight + variance / len(before) + between + apart)
     if abs(shift) < max(LIMIT_SD * sd, LEAST_SHIFT_G_DL):
         return None
     return DayShift(day[0].on, len(day), shift)

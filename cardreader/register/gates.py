@@ -232,6 +232,12 @@ DAY_SHIFT = Stage(
             "villages and lamps; at 0.7 in truth one day in 40 would be named for nothing, at 0.4 "
             "one in a thousand (1,500 invented places, seed 660501)",
         ),
+        chosen(
+            "BETWEEN_CALIBRATIONS_SD_G_DL",
+            "g/dL",
+            "invented: as much as days differ; a day after another calibration came into use must "
+            "lie further off to be named, until that has read twenty women on two days",
+        ),
         derived(
             "KEPT",
             "1",

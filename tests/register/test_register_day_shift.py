@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from builders import add_woman, facts, photo
 from scipy import stats
+from sqlalchemy import func, select
 
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.dayshift import (
@@ -17,7 +18,8 @@ from cardreader.register.dayshift import (
     day_shifts,
     shift_of,
 )
-from cardreader.register.models import CalibrationUse
+from cardreader.register.kinds import FitState
+from cardreader.register.models import CalibrationUse, SiteCalibration
 
 FIRST = dt.date(2026, 3, 2)
 MEAN, WOMEN_SD, READING_SD = 10.4, 1.6, 0.65
@@ -144,14 +146,71 @@ def test_in_a_register(database):
         assert day_shift(session, today - dt.timedelta(days=7)) is None
 
 
-def test_only_what_the_calibration_in_use_read_is_compared(sqlite):
+def put_into_use(session, name: str, days_ago: float) -> None:
+    """A calibration of the site's, in use since then."""
+    now = utc_now()
+    calibration = SiteCalibration(name=name, state=FitState.READY.value, begun_at=now, beat_at=now)
+    number = (session.scalar(select(func.max(CalibrationUse.number))) or 0) + 1
+    since = now - dt.timedelta(days=days_ago)
+    use = CalibrationUse(number=number, calibration=calibration, since=since, reason="invented")
+    session.add(use)
+    session.flush()
+
+
+def test_a_day_that_was_off_stays_so_when_another_calibration_comes_into_use(sqlite):
+    """Her photo of that day says what it said: no page may call her well for the new one."""
+    today = local_day(utc_now())
+    with sqlite.write() as session:
+        put_into_use(session, "first", 30)
+        sessions(session, off=4.5)
+        found = day_shift(session, today)
+        assert found is not None
+        put_into_use(session, "second", -0.01)
+        assert day_shift(session, today) == found
+        month = today - dt.timedelta(days=30)
+        assert day_shifts(session, month, today + dt.timedelta(days=1)) == (found,)
+
+
+def test_the_first_days_of_another_calibration_are_held_against_those_of_the_one_before(sqlite):
+    today = local_day(utc_now())
+    with sqlite.write() as session:
+        put_into_use(session, "first", 30)
+        sessions(session, off=4.5)
+        as_one = day_shift(session, today)
+        put_into_use(session, "second", 2)
+        found = day_shift(session, today)
+        assert found is not None
+        assert found == as_one
+
+
+def test_what_two_calibrations_may_differ_by_names_no_day(sqlite):
+    """As far off as is named of one calibration, and not of another that is new."""
+    today = local_day(utc_now())
+    with sqlite.write() as session:
+        put_into_use(session, "first", 30)
+        sessions(session, off=3.3)
+        assert day_shift(session, today) is not None
+        put_into_use(session, "second", 2)
+        assert day_shift(session, today) is None
+
+
+def test_a_sites_calibration_is_not_held_against_what_demonstration_cards_said(sqlite):
     today = local_day(utc_now())
     with sqlite.write() as session:
         sessions(session, off=4.5)
-        since = utc_now() - dt.timedelta(days=2)
-        session.add(CalibrationUse(number=1, since=since, reason="invented"))
-        session.flush()
+        put_into_use(session, "first", 2)
         assert day_shift(session, today) is None
+
+
+def test_a_calibration_that_came_back_into_use_is_held_against_its_own_days(sqlite):
+    today = local_day(utc_now())
+    with sqlite.write() as session:
+        sessions(session, off=4.5)
+        put_into_use(session, "first", 2)
+        assert day_shift(session, today) is None
+        session.add(CalibrationUse(number=2, since=utc_now() - dt.timedelta(1), reason="back"))
+        session.flush()
+        assert day_shift(session, today) is not None
 
 
 def test_what_was_set_aside_is_not_compared(sqlite):
