@@ -68,17 +68,23 @@ def day_shift(session: Session, day: dt.date) -> DayShift | None:
     return next(iter(day_shifts(session, day, day + dt.timedelta(days=1))), None)
 
 
-def day_shifts(session: Session, first: dt.date, after: dt.date) -> tuple[DayShift, ...]:
-    """Of each day from ``first`` to before ``after``.
+def day_shifts(
+    session: Session, first: dt.date, after: dt.date, most: int | None = None
+) -> tuple[DayShift, ...]:
+    """Of each day from ``first`` to before ``after``, by the last ``most`` readings of that time.
 
     A day is held against what the calibration that read it has read before, so that it goes on
     being said when another comes into use. Of one that is new that is too little: its days are
     held against the readings of the site's calibrations before it, which may have differed.
     """
     start, end = midnight(first), midnight(after)
-    now = _values(session, [(start, end)])
+    now = _values(session, [(start, end)], most=most)
     if len(now) < LEAST_WOMEN:
         return ()
+    if most is not None and len(now) == most:
+        # The first of these days may lack some of its readings: it is only held against.
+        start = midnight(now[0].on + dt.timedelta(days=1))
+        now = [value for value in now if value.at >= start]
     read_by = _Periods(all_uses(session))
     found: list[DayShift] = []
     for calibration in {read_by.at(value.at) for value in now}:

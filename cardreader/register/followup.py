@@ -26,6 +26,7 @@ class DueKind(StrEnum):
     WITHOUT_WEEKS = "without_weeks"
     BIRTH = "birth"
     AFTER_BIRTH = "after_birth"
+    DAY_OFF = "day_off"
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from cardreader.register import (
     calibrations,
     confirmations,
     database,
+    daydoubt,
     dayshift,
     devices,
     doubt,
@@ -250,6 +251,19 @@ DAY_SHIFT = Stage(
     ),
 )
 
+DAY_DOUBT = Stage(
+    "Women called well on such a day",
+    daydoubt,
+    (
+        chosen("DAYS_BACK", "day", "from one of the four visits to the next it is less"),
+        chosen(
+            "MOST_READINGS",
+            "reading",
+            "a year of a place, some weeks of many posts; read in no time",
+        ),
+    ),
+)
+
 COUNTS = Stage(
     "Counts of a month",
     summary,
@@ -438,8 +452,8 @@ CONTRADICTIONS = Stage(
 
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
-    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, ANSWERS, DAY_SHIFT, COUNTS, ONCE,
-    TUBE, ENTRIES, LAB_UNITS, WOMEN,
+    TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, ANSWERS, DAY_SHIFT, DAY_DOUBT, COUNTS,
+    ONCE, TUBE, ENTRIES, LAB_UNITS, WOMEN,
     TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+from collections import Counter
 from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ from cardreader import __version__
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.ahead import perhaps_ahead
 from cardreader.register.database import Database
+from cardreader.register.daydoubt import days_too_high, doubted_day, read_then
+from cardreader.register.dayshift import DayShift
 from cardreader.register.listmodels import KeptLists, KeptPlace, OutOfPlace
 from cardreader.register.lists import (
     ListName,
@@ -186,10 +189,8 @@ def counts_today(session: Session, rules: FollowUpRules, today: dt.date) -> dict
         .group_by(KeptPlace.on_list)
     )
     found = {row[0]: row[1] for row in session.execute(counted)}
-    found[ListName.DUE.value] = found.get(ListName.DUE.value, 0) + len(
-        _due_by_wrong_clock(session, rules, today)
-    )
-    return {name: found.get(name.value, 0) for name in ListName}
+    more = list_counts(list(_due_besides(session, rules, today)), today)
+    return {name: found.get(name.value, 0) + more[name] * (name in _BESIDES) for name in ListName}
 
 
 def part_of_list(
@@ -205,10 +206,17 @@ def part_of_list(
         rows = list_rows(_open_today(session, rules, today), name, today)
         return ListPart(tuple(rows[start:][:most]), len(rows))
     there = (KeptPlace.on_list == name.value, KeptPlace.since <= today)
-    more = _due_by_wrong_clock(session, rules, today) if name is ListName.DUE else ()
-    first = more[start:][:most]
-    start, most = max(start - len(more), 0), None if most is None else most - len(first)
+    besides = _due_besides(session, rules, today) if name in _BESIDES else ()
+    more = list_rows(list(besides), name, today)
     total = session.scalar(select(func.count()).select_from(KeptPlace).where(*there)) or 0
+    # Behind the severe, before all others: where they stand among those is not kept.
+    severe = KeptPlace.pressing == 0
+    ahead = (more and session.scalar(select(func.count()).where(*there, severe))) or 0
+    end = total + len(more) if most is None else start + most
+    some = more[max(start - ahead, 0) : max(end - ahead, 0)]
+    at = max(ahead - start, 0)
+    most = max(end - start - len(some), 0)
+    start = min(start, max(ahead, start - len(more)))
     ids = session.scalars(
         select(KeptPlace.woman_id)
         .join(Woman, Woman.id == KeptPlace.woman_id)
@@ -217,7 +225,8 @@ def part_of_list(
         .offset(start)
         .limit(most)
     ).all()
-    return ListPart((*first, *rows_of(session, rules, ids)), total + len(more))
+    kept = rows_of(session, rules, ids)
+    return ListPart((*kept[:at], *some, *kept[at:]), total + len(more))
 
 
 def on_any_list(
@@ -243,22 +252,44 @@ def on_any_list(
     total = session.scalar(select(func.count()).select_from(women)) or 0
     ids = select(Woman.id).join(women, women.c.woman_id == Woman.id)
     sorted_ids = session.scalars(ids.order_by(women.c.first, Woman.code).limit(most)).all()
-    by_clock = {row.woman.id: row for row in _due_by_wrong_clock(session, rules, today)}
-    rows = [by_clock.get(row.woman.id, row) for row in rows_of(session, rules, sorted_ids)]
-    listed = set(session.scalars(select(women.c.woman_id).where(women.c.woman_id.in_(by_clock))))
-    more = [row for name, row in by_clock.items() if name not in listed]
+    besides = {row.woman.id: row for row in _due_besides(session, rules, today)}
+    rows = [besides.get(row.woman.id, row) for row in rows_of(session, rules, sorted_ids)]
+    listed = set(session.scalars(select(women.c.woman_id).where(women.c.woman_id.in_(besides))))
+    more = [row for name, row in besides.items() if name not in listed]
     return ListPart(tuple([*rows, *more][:most]), total + len(more))
 
 
 def _open_today(session: Session, rules: FollowUpRules, today: dt.date) -> list[Row]:
-    return [due_now(row, today, rules) for row in open_rows(session, rules)]
+    too_high = {shift.on for shift in days_too_high(session, today)}
+    return [due_now(row, today, rules, too_high) for row in open_rows(session, rules)]
 
 
-def _due_by_wrong_clock(session: Session, rules: FollowUpRules, today: dt.date) -> tuple[Row, ...]:
-    """Women whose kept place would be of a day to come by a clock that was fast: due now."""
-    ids = perhaps_ahead(session, dt.datetime.combine(today, dt.time.max).astimezone())
-    rows = [] if not ids else rows_of(session, rules, ids)
-    return tuple(now for row in rows if (now := due_now(row, today, rules)) is not row)
+_BESIDES = (ListName.DUE, ListName.OVERDUE)
+
+
+def _due_besides(session: Session, rules: FollowUpRules, today: dt.date) -> tuple[Row, ...]:
+    """Women due now though no kept place of theirs is of a day that has come.
+
+    Theirs would be of a day to come by a clock that was fast, or by a day that lies too high,
+    which other women's readings tell.
+    """
+    too_high = {shift.on for shift in days_too_high(session, today)}
+    ahead = perhaps_ahead(session, dt.datetime.combine(today, dt.time.max).astimezone())
+    ids = sorted({*ahead, *read_then(session, too_high)})
+    rows = () if not ids else rows_of(session, rules, ids)
+    by_code = sorted(rows, key=lambda row: row.woman.code)
+    return tuple(now for row in by_code if (now := due_now(row, today, rules, too_high)) is not row)
+
+
+def days_in_doubt(
+    session: Session, rules: FollowUpRules, today: dt.date
+) -> list[tuple[DayShift, int]]:
+    """Days that lie too high, and how many women followed here were called well then and have
+    no newer value; those with some, the newest first."""
+    shifts = {shift.on: shift for shift in days_too_high(session, today)}
+    rows = rows_of(session, rules, read_then(session, shifts)) if shifts else ()
+    days = Counter(day for row in rows if (day := doubted_day(row.points, shifts)) is not None)
+    return [(shifts[day], days[day]) for day in sorted(days, reverse=True)]
 
 
 def _first_list(row: Row, order: Sequence[ListName], today: dt.date) -> int:

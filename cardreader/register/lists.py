@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -12,6 +13,7 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.ahead import is_ahead
 from cardreader.register.base import local_day
+from cardreader.register.daydoubt import doubted_day
 from cardreader.register.followup import (
     Due,
     DueKind,
@@ -146,10 +148,18 @@ def _added_on(woman: Woman) -> dt.date:
     return added if told is None or added - told <= ZONES else told
 
 
-def due_now(row: Row, today: dt.date, rules: FollowUpRules) -> Row:
-    """As she stands on a day: what is dated later than that puts no test off."""
-    if not is_ahead(row.woman, today) or (row.due is not None and row.due.is_due(today)):
+def due_now(
+    row: Row, today: dt.date, rules: FollowUpRules, too_high: Collection[dt.date] = ()
+) -> Row:
+    """As she stands on a day: what is dated later than that puts no test off, nor does a photo
+    that calls her well of a day whose readings lie ``too_high``."""
+    if row.due is not None and row.due.is_due(today):
         return row
+    if not is_ahead(row.woman, today):
+        day = doubted_day(row.points, too_high)
+        if day is None:
+            return row
+        return replace(row, due=Due(DueKind.DAY_OFF, day, day + dt.timedelta(rules.grace_days)))
     told = row.woman.gestation_on
     kind = DueKind.SEVERE if row.standing.severe else DueKind.MONTHLY
     if told is None or told > today + ZONES:

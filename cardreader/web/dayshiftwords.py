@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from sqlalchemy.orm import object_session
+
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.dayshift import DayShift
+from cardreader.register.base import local_day
+from cardreader.register.blots import decision_of
+from cardreader.register.dayshift import DayShift, day_shift
+from cardreader.register.kinds import Source
+from cardreader.register.models import Reading
 from cardreader.web import texts
 from cardreader.web.resultview import ResultView
 from cardreader.web.texts import gettext as _
@@ -48,6 +54,17 @@ def day_off(shift: DayShift | None) -> DayOff | None:
             "sent."
         )
     return DayOff(found % facts, follows, shift.on.isoformat())
+
+
+def in_doubt(reading: Reading) -> bool:
+    """Whether a photo calls her well on a day whose readings lie too high."""
+    session = object_session(reading)
+    if session is None or reading.source != Source.PHOTO or reading.hb_g_dl is None:
+        return False
+    if Outcome(decision_of(reading)["outcome"]) is not Outcome.NOT_ANAEMIC:
+        return False
+    shift = day_shift(session, local_day(reading.taken_at))
+    return shift is not None and shift.shift_g_dl > 0
 
 
 def doubted(view: ResultView, shift: DayShift | None) -> ResultView:

@@ -117,6 +117,7 @@ DUE = {
     DueKind.WITHOUT_WEEKS: mark("Her weeks are not known: ask for them."),
     DueKind.BIRTH: mark("No birth is noted, and her weeks are over: ask about it."),
     DueKind.AFTER_BIRTH: mark("The test after the birth."),
+    DueKind.DAY_OFF: mark("All readings of the day of her last one lie too high."),
 }
 """What is to be done beside, or in place of, a test that is due."""
 

@@ -6,7 +6,7 @@ import datetime as dt
 
 import numpy as np
 import pytest
-from builders import add_woman, facts, photo
+from builders import PROTOCOL, add_woman, facts, lab, photo
 from scipy import stats
 from sqlalchemy import func, select
 
@@ -18,8 +18,17 @@ from cardreader.register.dayshift import (
     day_shifts,
     shift_of,
 )
+from cardreader.register.keptlists import (
+    counts_today,
+    days_in_doubt,
+    keep_lists,
+    on_any_list,
+    part_of_list,
+)
 from cardreader.register.kinds import FitState
+from cardreader.register.lists import ListName
 from cardreader.register.models import CalibrationUse, SiteCalibration
+from cardreader.register.women import find_woman
 
 FIRST = dt.date(2026, 3, 2)
 MEAN, WOMEN_SD, READING_SD = 10.4, 1.6, 0.65
@@ -220,3 +229,101 @@ def test_what_was_set_aside_is_not_compared(sqlite):
             reading.set_aside_at = utc_now()
         session.flush()
         assert day_shift(session, today) is None  # five are too few
+
+
+# --- who was called well on such a day -------------------------------------------------
+
+
+RULES = PROTOCOL.follow_up
+DAY_SD = 0.4
+
+
+def a_day_too_high(session, days_ago: int = 0) -> list[str]:
+    """Three weeks of ten women before it, and eight of it; codes of those called well then."""
+    rng = np.random.default_rng(660518)
+    for week in (3, 2, 1):
+        for k in range(10):
+            woman = add_woman(session, f"W{week}-{k:02d}", days_ago=7 * week + days_ago, weeks=15)
+            hb = float(rng.normal(11.8, DAY_SD))
+            photo(session, woman, facts(hb), days_ago=7 * week + days_ago)
+    well = []
+    for k in range(8):
+        woman = add_woman(session, f"T-{k:02d}", days_ago=days_ago, weeks=15)
+        hb = float(rng.normal(15.8, DAY_SD))
+        reading = photo(session, woman, facts(hb), days_ago=days_ago)
+        well.append(reading.woman.code)
+    session.flush()
+    return well
+
+
+def on(session, name: ListName, today: dt.date) -> list[str]:
+    """Codes on a list; the counts and what is shown part by part must agree with it."""
+    whole = part_of_list(session, RULES, name, today)
+    codes = [row.woman.code for row in whole.rows]
+    assert whole.total == len(codes) == counts_today(session, RULES, today)[name]
+    parts = [part_of_list(session, RULES, name, today, at, 3) for at in range(0, len(codes) + 3, 3)]
+    assert [row.woman.code for part in parts for row in part.rows] == codes
+    return codes
+
+
+@pytest.fixture(params=["kept", "worked out"])
+def listed(request, sqlite):
+    """A register whose lists are kept, or worked out as they are shown."""
+    if request.param == "kept":
+        keep_lists(sqlite, RULES)
+    return sqlite
+
+
+def test_who_was_called_well_on_a_day_too_high_is_due(listed):
+    """Else nobody would see her before her next visit, in week 26."""
+    today = local_day(utc_now())
+    with listed.write() as session:
+        well = a_day_too_high(session)
+    with listed.read() as session:
+        assert [code for code in on(session, ListName.DUE, today) if code in well] == well
+        assert not set(on(session, ListName.OVERDUE, today)) & set(well)
+        everybody = on_any_list(session, RULES, (ListName.DUE,), today)
+        assert set(well) <= {row.woman.code for row in everybody.rows}
+        ((shift, women),) = days_in_doubt(session, RULES, today)
+        assert (shift.on, women) == (today, 8)
+
+
+def test_she_stays_due_until_there_is_a_newer_value(listed):
+    today = local_day(utc_now())
+    with listed.write() as session:
+        well = a_day_too_high(session, days_ago=20)
+    with listed.read() as session:
+        for name in (ListName.DUE, ListName.OVERDUE):
+            assert set(well) <= set(on(session, name, today))
+        ((shift, women),) = days_in_doubt(session, RULES, today)
+        assert (shift.on, women) == (today - dt.timedelta(days=20), 8)
+    with listed.write() as session:
+        lab(session, find_woman(session, well[0]), 15.0, days_ago=2)
+        photo(session, find_woman(session, well[1]), facts(12.6), days_ago=1)
+    with listed.read() as session:
+        for name in (ListName.DUE, ListName.OVERDUE):
+            assert set(well[2:]) <= set(on(session, name, today))
+            assert not set(well[:2]) & set(on(session, name, today))
+        ((_, women),) = days_in_doubt(session, RULES, today)
+        assert women == 6
+
+
+def test_the_severe_stand_before_them(listed):
+    today = local_day(utc_now())
+    with listed.write() as session:
+        well = a_day_too_high(session)
+        severe = add_woman(session, "ZZ-9", days_ago=40, weeks=20)
+        photo(session, severe, facts(5.0), days_ago=40)
+    with listed.read() as session:
+        codes = on(session, ListName.DUE, today)
+        assert codes[0] == "ZZ-9"
+        assert set(well) < set(codes)
+
+
+def test_a_day_too_low_calls_nobody_back(listed):
+    today = local_day(utc_now())
+    with listed.write() as session:
+        sessions(session, off=-4.5)
+        assert day_shift(session, today) is not None
+    with listed.read() as session:
+        assert days_in_doubt(session, RULES, today) == []

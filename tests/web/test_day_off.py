@@ -97,3 +97,49 @@ def test_yesterdays_reading_is_not_doubted_for_today(place, worker):
         before = dt.datetime.now(dt.UTC) - dt.timedelta(days=6)
         old = session.scalars(select(Reading.id).where(Reading.taken_at < before)).first()
     assert "Readings of" not in worker.get(f"/readings/{old}").text
+
+
+def read_then(place, days_ago: int) -> list[str]:
+    """Eight women of a day 4.5 g/dL too high; ids of their readings."""
+    with place.state.database.write() as session:
+        women = [add_woman(session, f"T-{k}", days_ago=days_ago, weeks=15) for k in range(8)]
+        return [
+            enter(session, woman, facts(hb + 4.5), days_ago=days_ago).id
+            for woman, hb in zip(women, USUAL, strict=True)
+        ]
+
+
+def test_the_women_of_such_a_day_are_due_until_they_are_tested(place, worker):
+    read_then(place, 3)
+    home = worker.get("/").text
+    assert "g/dL higher than before (8 women)." in home
+    assert "Women called well on" in home
+    assert "and not read or tested since: 8. Their tests are due." in home
+    due = worker.get("/lists/due").text
+    assert due.count("All readings of the day of her last one lie too high.") == 8
+    woman = worker.get("/women?find=T-0").headers["location"]
+    hers = worker.get(woman).text
+    assert "Test due:" in hers
+    assert "All readings of the day of her last one lie too high." in hers
+    (told,) = [w for w in worker.get("/api/women").json() if w["code"] == "T-0"]
+    assert told["due_on"] == str(dt.date.today() - dt.timedelta(days=3))
+    assert worker.get(f"/api{woman}").json()["due_on"] == told["due_on"]
+
+
+def test_a_program_is_not_told_that_she_is_well(place, worker):
+    ids = read_then(place, 3)
+    for one in ids:
+        answer = worker.get(f"/api/readings/{one}").json()
+        assert answer["words"] == "Uncertain: all readings of this day lie too high."
+        assert answer["rank"] < 5
+
+
+def test_nor_is_she_by_her_value_alone_below_what_is_open(place, worker):
+    (one, *_) = read_then(place, 3)
+    woman = worker.get("/women?find=T-0").headers["location"]
+    assert worker.post(f"{woman}/send").status_code == 303
+    result = worker.get(f"/readings/{one}").text
+    assert "This value alone: Uncertain: all readings of this day lie too high." in result
+    assert "Anaemia unlikely" not in result
+    words = worker.get(f"/api/readings/{one}").json()["words"]
+    assert words.endswith("This value alone: Uncertain: all readings of this day lie too high.")

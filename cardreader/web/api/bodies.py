@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from fastapi import Path
 from pydantic import BaseModel, BeforeValidator, Discriminator, Field, Tag
 
+from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import SIDES, sides_of
 from cardreader.register.kinds import (
@@ -26,9 +27,10 @@ from cardreader.register.models import Reading, Woman
 from cardreader.register.referrals import open_referrals
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
+from cardreader.web.dayshiftwords import IN_DOUBT, in_doubt
 from cardreader.web.openfirst import open_first
 from cardreader.web.texts import gettext
-from cardreader.web.words import said_of
+from cardreader.web.words import rank_of, said_of
 
 CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9/\-]{1,22}[A-Za-z0-9]$"
 KEY_PATTERN = r"^[A-Za-z0-9_\-]{8,64}$"
@@ -304,8 +306,12 @@ def reading_out(reading: Reading) -> ReadingOut:
     said = said_of(reading)
     referrals = open_referrals(reading.woman)
     words, rank = gettext(said.words), said.rank
+    doubted = in_doubt(reading)
+    if doubted:
+        words, rank = gettext(IN_DOUBT), min(rank, rank_of(Outcome.UNCERTAIN))
     if (first := open_first(reading)) is not None:
-        alone = gettext("This value alone: %(words)s") % {"words": gettext(first.alone)}
+        said_alone = IN_DOUBT if doubted else first.alone
+        alone = gettext("This value alone: %(words)s") % {"words": gettext(said_alone)}
         words, rank = f"{gettext(first.title)}. {alone}", first.rank
     return ReadingOut(
         id=reading.id,

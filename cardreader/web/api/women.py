@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Query, Request
 from sqlalchemy.orm import Session
 
+from cardreader.register.daydoubt import days_too_high
 from cardreader.register.keptlists import part_of_list
 from cardreader.register.lists import ListName, due_now, open_rows, row_of
 from cardreader.register.models import Woman
@@ -53,7 +54,8 @@ def list_women(
     with state.database.read() as session:
         if on_list is None:
             every = open_rows(session, state.rules, start, most)
-            return [woman_out(due_now(row, today, state.rules), today) for row in every]
+            too_high = {shift.on for shift in days_too_high(session, today)}
+            return [woman_out(due_now(row, today, state.rules, too_high), today) for row in every]
         rows = part_of_list(session, state.rules, on_list, today, start, most).rows
         return [woman_out(row, today) for row in rows]
 
@@ -88,7 +90,8 @@ def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
     with state.database.read() as session:
         today = state.today()
         row = row_of(woman_of(session, woman_id), state.rules)
-        return woman_out(due_now(row, today, state.rules), today)
+        too_high = {shift.on for shift in days_too_high(session, today)}
+        return woman_out(due_now(row, today, state.rules, too_high), today)
 
 
 def woman_of(session: Session, woman_id: str) -> Woman:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
@@ -13,7 +14,7 @@ from starlette.responses import Response
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.base import utc_now
 from cardreader.register.births import births_of_pregnancy, is_of_another
-from cardreader.register.dayshift import day_shift
+from cardreader.register.dayshift import DayShift, day_shift
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.history import Measurement
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
@@ -30,7 +31,7 @@ from cardreader.register.women import running_treatment
 from cardreader.web import words
 from cardreader.web.access import Visitor
 from cardreader.web.conflictwords import said_in
-from cardreader.web.dayshiftwords import DayOff, day_off
+from cardreader.web.dayshiftwords import day_off
 from cardreader.web.fields import Fields
 from cardreader.web.happened import ask_again_on, event_words, read_since
 from cardreader.web.judgedwords import another_of
@@ -59,7 +60,10 @@ def woman_page(
     """Her page; with ``fields``, one of its forms again with what is wrong in it."""
     state: State = request.app.state.shared
     today = state.today()
-    row = due_now(row_of(woman, state.rules), today, state.rules)
+    row = row_of(woman, state.rules)
+    shift = _newest_day_shift(woman, row.points)
+    too_high = {shift.on} if shift is not None and shift.shift_g_dl > 0 else set[dt.date]()
+    row = due_now(row, today, state.rules, too_high)
     gestation = woman.gestation_at(today)
     rules = state.reader.rules.for_subject(subject_of(woman, today, None))
     visit = visit_on(woman, today)
@@ -79,7 +83,7 @@ def woman_page(
         problems={} if fields is None else fields.problems,
         woman=woman,
         row=row,
-        off=_newest_day_off(woman, row.points),
+        off=day_off(shift),
         contradicts=[
             said_in(Contradiction(kind)) for kind in (woman.contradicts or "").split(",") if kind
         ],
@@ -117,12 +121,12 @@ def woman_page(
     )
 
 
-def _newest_day_off(woman: Woman, points: tuple[Measurement, ...]) -> DayOff | None:
+def _newest_day_shift(woman: Woman, points: tuple[Measurement, ...]) -> DayShift | None:
     """Of the day of her newest value, where that is a photo's."""
     session = object_session(woman)
     if session is None or not points or points[-1].source is not Source.PHOTO:
         return None
-    return day_off(day_shift(session, points[-1].day))
+    return day_shift(session, points[-1].day)
 
 
 def _history(woman: Woman, points: tuple[Any, ...], state: State) -> list[dict[str, Any]]:

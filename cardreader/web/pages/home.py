@@ -12,7 +12,7 @@ from cardreader.register.ahead import reading_ahead
 from cardreader.register.base import utc_now
 from cardreader.register.dayshift import day_shift
 from cardreader.register.history import Measurement, as_referred, standing
-from cardreader.register.keptlists import counts_today
+from cardreader.register.keptlists import counts_today, days_in_doubt
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
@@ -33,6 +33,9 @@ from cardreader.web.words import TITLES, outcome_words, said_first
 
 router = APIRouter(include_in_schema=False)
 
+MOST_DAYS = 3
+"""Days in doubt told on the page, the newest: all women are on the list of tests that are due."""
+
 
 @router.get("/")
 def first(request: Request, visitor: Anyone) -> Response:
@@ -49,6 +52,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         theirs = visitor.role is Role.SUPERVISOR
         undecided = state.undecided.count(session) if theirs else 0
         shift = day_shift(session, today)
+        in_doubt = days_in_doubt(session, state.rules, today)
         seen = visits_seen(session, today, today + dt.timedelta(days=1))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
@@ -61,6 +65,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         lots_changed=state.reader.lots_changed if visitor.role is Role.SUPERVISOR else (),
         ahead=ahead,
         off=day_off(shift),
+        in_doubt=[(day_off(one), one.on, women) for one, women in in_doubt[:MOST_DAYS]],
         now=utc_now(),
         today=today,
         backup_is_theirs=visitor.role is Role.SUPERVISOR,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
@@ -23,7 +25,7 @@ from cardreader.register.settingaside import set_aside
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.calibrationwords import read_by_words
-from cardreader.web.dayshiftwords import day_off, doubted
+from cardreader.web.dayshiftwords import IN_DOUBT, day_off, doubted
 from cardreader.web.fields import Fields
 from cardreader.web.happened import UNDONE
 from cardreader.web.openfirst import open_first
@@ -125,6 +127,7 @@ def _result_page(
     counts = reading.hb_g_dl is not None and reading.source == Source.PHOTO
     shift = day_shift(session, local_day(reading.taken_at)) if counts else None
     view = doubted(result_view(reading, state), shift)
+    first = open_first(reading, view.actions)
     return page(
         request,
         "result.html",
@@ -141,7 +144,7 @@ def _result_page(
         visit=None if reading.visit is None else lead_of(reading.visit),
         calibration=read_by_words(session, reading.detail),
         view=view,
-        first=open_first(reading, view.actions),
+        first=first if first is None or view.short != IN_DOUBT else replace(first, alone=IN_DOUBT),
         words=words,
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,
