@@ -30,6 +30,21 @@ class DayOff:
     day: str
 
 
+def shift_of_its_day(reading: Reading) -> DayShift | None:
+    """Of the day of a reading; None where nothing is off, and for what no photo told."""
+    session = object_session(reading)
+    if session is None or reading.hb_g_dl is None or reading.source != Source.PHOTO:
+        return None
+    return day_shift(session, local_day(reading.taken_at))
+
+
+def in_doubt(reading: Reading, shift: DayShift | None) -> bool:
+    """Whether a reading is an all-clear of a day on which all readings lie too high."""
+    too_high = shift is not None and shift.shift_g_dl > 0
+    said = Outcome(decision_of(reading)["outcome"])
+    return too_high and said is Outcome.NOT_ANAEMIC and reading.source != Source.LAB
+
+
 def day_off(shift: DayShift | None) -> DayOff | None:
     """The words; None where nothing is off."""
     if shift is None:
@@ -56,22 +71,8 @@ def day_off(shift: DayShift | None) -> DayOff | None:
     return DayOff(found % facts, follows, shift.on.isoformat())
 
 
-def in_doubt(reading: Reading) -> bool:
-    """Whether a photo calls her well on a day whose readings lie too high."""
-    session = object_session(reading)
-    if session is None or reading.source != Source.PHOTO or reading.hb_g_dl is None:
-        return False
-    if Outcome(decision_of(reading)["outcome"]) is not Outcome.NOT_ANAEMIC:
-        return False
-    shift = day_shift(session, local_day(reading.taken_at))
-    return shift is not None and shift.shift_g_dl > 0
-
-
-def doubted(view: ResultView, shift: DayShift | None) -> ResultView:
-    """A result without its all-clear, where all readings of its day lie too high."""
-    too_high = shift is not None and shift.shift_g_dl > 0
-    if not too_high or view.outcome is not Outcome.NOT_ANAEMIC or not view.screening:
-        return view
+def doubted(view: ResultView) -> ResultView:
+    """A result that is `in_doubt`, without its all-clear."""
     return replace(
         view,
         outcome=Outcome.UNCERTAIN,

@@ -46,10 +46,12 @@ class OpenFirst:
     before: Measurement | None = None
 
 
-def open_first(reading: Reading, actions: tuple[str, ...] = ()) -> OpenFirst | None:
+def open_first(
+    reading: Reading, actions: tuple[str, ...] = (), alone: str | None = None
+) -> OpenFirst | None:
     """What is open, where the reading alone would call her well, or less ill than she may be.
 
-    ``actions`` are those of the reading itself.
+    ``actions`` and ``alone`` are the reading's own, if it is said otherwise than by itself.
     """
     woman, decision = reading.woman, decision_of(reading)
     said = Outcome(decision["outcome"])
@@ -62,13 +64,14 @@ def open_first(reading: Reading, actions: tuple[str, ...] = ()) -> OpenFirst | N
     least = Outcome.SEVERE if reading.source == Source.LAB and serious else Outcome.UNCERTAIN
     if rank(said) >= rank(least):
         return None
+    alone = alone or alone_words(reading)
     if referral is None and not severe:
-        return _anaemic_before(reading, actions)
+        return _anaemic_before(reading, actions, alone)
     title = ON_SEVERE_LIST if referral is None else referral_title(referral)
     outcome = Outcome.SEVERE if serious else Outcome.ANAEMIC
     if referral is None or severe or not rests_on_mistakes(referral):
         actions = _what_to_do(serious, actions)
-    return OpenFirst(title, serious, alone_words(reading), rank_of(outcome), actions)
+    return OpenFirst(title, serious, alone, rank_of(outcome), actions)
 
 
 def _what_to_do(serious: bool, actions: tuple[str, ...]) -> tuple[str, ...]:
@@ -79,7 +82,7 @@ def _what_to_do(serious: bool, actions: tuple[str, ...]) -> tuple[str, ...]:
     return (TEXT[Statement.REFER_NOW if serious else Statement.CONFIRM_AT_FACILITY], *others)
 
 
-def _anaemic_before(reading: Reading, actions: tuple[str, ...]) -> OpenFirst | None:
+def _anaemic_before(reading: Reading, actions: tuple[str, ...], alone: str) -> OpenFirst | None:
     """An earlier value that a clear reading leaves as it is: only a laboratory's takes it back."""
     said = Outcome(decision_of(reading)["outcome"])
     if said is not Outcome.NOT_ANAEMIC or reading.woman.closed_on is not None:
@@ -87,7 +90,5 @@ def _anaemic_before(reading: Reading, actions: tuple[str, ...]) -> OpenFirst | N
     stands = standing(as_referred(reading.woman)).foremost
     if stands is None or not pressing(stands):
         return None
-    title = point_words(stands)
-    return OpenFirst(
-        title, False, alone_words(reading), rank_of(stands.outcome), actions, before=stands
-    )
+    rank = rank_of(stands.outcome)
+    return OpenFirst(point_words(stands), False, alone, rank, actions, before=stands)

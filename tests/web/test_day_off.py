@@ -52,6 +52,25 @@ def test_said_before_all_else(place, worker, off, found, follows):
     assert result.index(found) < result.index('id="headline"')
 
 
+def test_the_api_says_the_same_as_the_page(place, worker):
+    """A phone shows the API's words of a photo that it sent later."""
+    reading = worker.get(f"/api{read_today(worker, 4.5)}").json()
+    assert reading["outcome"] == "uncertain"
+    assert reading["words"] == "Uncertain: all readings of this day lie too high."
+    off = reading["day_off"]
+    assert (off["on"], off["women"]) == (dt.date.today().isoformat(), 8)
+    assert off["shift_g_dl"] == pytest.approx(4.5, abs=0.3)
+    assert "higher than before (8 women)." in off["words"]
+    her = worker.get(f"/api/women/{reading['woman_id']}/readings").json()
+    assert her == [reading]
+
+
+def test_an_ordinary_day_is_none_in_the_api(place, worker):
+    reading = worker.get(f"/api{read_today(worker, 0.0)}").json()
+    assert reading["day_off"] is None
+    assert reading["outcome"] == "not_anaemic"
+
+
 def test_nobody_is_called_well_on_a_day_that_lies_too_high(place, worker):
     url = read_today(worker, 4.5)
     result = worker.get(url).text

@@ -12,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator, Discriminator, Field, Tag
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Smoking
 from cardreader.register.blots import SIDES, sides_of
+from cardreader.register.dayshift import DayShift
 from cardreader.register.kinds import (
     BirthOutcome,
     EventKind,
@@ -27,10 +28,10 @@ from cardreader.register.models import Reading, Woman
 from cardreader.register.referrals import open_referrals
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
-from cardreader.web.dayshiftwords import IN_DOUBT, in_doubt
+from cardreader.web.dayshiftwords import IN_DOUBT, day_off, in_doubt, shift_of_its_day
 from cardreader.web.openfirst import open_first
 from cardreader.web.texts import gettext
-from cardreader.web.words import rank_of, said_of
+from cardreader.web.words import Said, rank_of, said_of
 
 CODE_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9/\-]{1,22}[A-Za-z0-9]$"
 KEY_PATTERN = r"^[A-Za-z0-9_\-]{8,64}$"
@@ -162,6 +163,15 @@ class Side(BaseModel):
     refusal: str | None
 
 
+class DayOffOut(BaseModel):
+    """That readings of a day as a whole lie off those before: of another paper, say."""
+
+    on: dt.date
+    women: int
+    shift_g_dl: float = Field(description="By how much; above 0 severe anaemia is missed")
+    words: str
+
+
 class ReadingOut(BaseModel):
     """An entered reading. ``reading`` is the whole reading of a photo as JSON.
 
@@ -189,6 +199,10 @@ class ReadingOut(BaseModel):
     referral_open: bool = Field(description="Whether she is sent for a test or care still")
     referral_urgent: bool = Field(description="Whether that is urgent, whatever this one says")
     reading: dict[str, Any] | None
+    day_off: DayOffOut | None = Field(
+        description="Where all readings of its day lie off; an all-clear of a day that lies too "
+        "high is given as uncertain"
+    )
     sides: list[Side] = Field(
         description="What each photo of the blot said alone, the newest first, where several "
         "were read as one; else empty"
@@ -303,15 +317,14 @@ def woman_out(row: Row, today: dt.date) -> WomanOut:
 
 def reading_out(reading: Reading) -> ReadingOut:
     """An entered reading, with its words in the language asked for."""
-    said = said_of(reading)
+    shift, said, outcome = shift_of_its_day(reading), said_of(reading), reading.band
+    if doubt := in_doubt(reading, shift):
+        outcome = Outcome.UNCERTAIN.value
+        said = Said(IN_DOUBT, rank_of(Outcome.UNCERTAIN))
     referrals = open_referrals(reading.woman)
     words, rank = gettext(said.words), said.rank
-    doubted = in_doubt(reading)
-    if doubted:
-        words, rank = gettext(IN_DOUBT), min(rank, rank_of(Outcome.UNCERTAIN))
-    if (first := open_first(reading)) is not None:
-        said_alone = IN_DOUBT if doubted else first.alone
-        alone = gettext("This value alone: %(words)s") % {"words": gettext(said_alone)}
+    if (first := open_first(reading, alone=IN_DOUBT if doubt else None)) is not None:
+        alone = gettext("This value alone: %(words)s") % {"words": gettext(first.alone)}
         words, rank = f"{gettext(first.title)}. {alone}", first.rank
     return ReadingOut(
         id=reading.id,
@@ -326,15 +339,24 @@ def reading_out(reading: Reading) -> ReadingOut:
         hb_g_dl=reading.hb_g_dl,
         low_g_dl=reading.low_g_dl,
         high_g_dl=reading.high_g_dl,
-        outcome=reading.band,
+        outcome=outcome,
         refusal=reading.refusal,
         screening_only=reading.source != Source.LAB,
         set_aside=reading.set_aside_at is not None,
         referral_open=bool(referrals),
         referral_urgent=any(referral.urgent for referral in referrals),
         reading=_whole(reading) if reading.source == Source.PHOTO else None,
+        day_off=_day_off(shift),
         sides=[Side(**side) for side in sides_of(reading)],
     )
+
+
+def _day_off(shift: DayShift | None) -> DayOffOut | None:
+    said = day_off(shift)
+    if shift is None or said is None:
+        return None
+    words = f"{said.found} {said.follows}"
+    return DayOffOut(on=shift.on, women=shift.women, shift_g_dl=shift.shift_g_dl, words=words)
 
 
 def _whole(reading: Reading) -> dict[str, Any] | None:

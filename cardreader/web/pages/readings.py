@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from fastapi import APIRouter, HTTPException, Request
 from sqlalchemy.orm import Session, object_session
 from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
-from cardreader.register.base import local_day, utc_now
-from cardreader.register.dayshift import day_shift
+from cardreader.register.base import utc_now
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.events import may_undo
 from cardreader.register.history import as_referred, standing
@@ -25,7 +22,7 @@ from cardreader.register.settingaside import set_aside
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
 from cardreader.web.calibrationwords import read_by_words
-from cardreader.web.dayshiftwords import IN_DOUBT, day_off, doubted
+from cardreader.web.dayshiftwords import IN_DOUBT, day_off, doubted, in_doubt, shift_of_its_day
 from cardreader.web.fields import Fields
 from cardreader.web.happened import UNDONE
 from cardreader.web.openfirst import open_first
@@ -124,10 +121,10 @@ def _result_page(
     session = object_session(reading)
     assert session is not None
     also = also_entered(session, reading)
-    counts = reading.hb_g_dl is not None and reading.source == Source.PHOTO
-    shift = day_shift(session, local_day(reading.taken_at)) if counts else None
-    view = doubted(result_view(reading, state), shift)
-    first = open_first(reading, view.actions)
+    shift = shift_of_its_day(reading)
+    view, doubt = result_view(reading, state), in_doubt(reading, shift)
+    if doubt:
+        view = doubted(view)
     return page(
         request,
         "result.html",
@@ -144,7 +141,7 @@ def _result_page(
         visit=None if reading.visit is None else lead_of(reading.visit),
         calibration=read_by_words(session, reading.detail),
         view=view,
-        first=first if first is None or view.short != IN_DOUBT else replace(first, alone=IN_DOUBT),
+        first=open_first(reading, view.actions, IN_DOUBT if doubt else None),
         words=words,
         has_picture=state.pictures.get(reading.id) is not None,
         has_photo=state.photos is not None and reading.photo_file is not None,
