@@ -85,6 +85,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.journalfile import JournalError
     from cardreader.batch.paper import paper_of, paper_words
     from cardreader.batch.run import JOURNAL, Settings, run_batch
+    from cardreader.batch.sessions import MOST_SHOWN, session_words, what_follows
     from cardreader.batch.sources import NOT_A_FILE, PHOTO_ENDINGS, SourceError, list_photos
 
     out: Path = arguments.out
@@ -134,10 +135,16 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
     refer, confirm, as_protocol = counts.follows
+    doubted = sum(off.doubted for off in counts.sessions_off)
+    not_so = f", {doubted} of them in sessions that lie too high" * bool(doubted)
     say(
         f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "
-        f"confirm by a blood test, {as_protocol} anaemia unlikely.\n"
+        f"confirm by a blood test, {as_protocol} anaemia unlikely{not_so}.\n"
     )
+    for off in counts.sessions_off[:MOST_SHOWN]:
+        say(f"{session_words(off)} {what_follows(off)}\n")
+    if (more := len(counts.sessions_off) - MOST_SHOWN) > 0:
+        say(f"{counted(more, 'more session')} lying off: see run.json.\n")
     for remedy, count in counts.remedies:
         say(f"Not read, which does not mean well: {count} {remedy.value}.\n")
     if counts.reasons:

@@ -15,6 +15,7 @@ from cardreader.batch import (
     record,
     results,
     run,
+    sessions,
     sources,
     table,
     tally,
@@ -23,6 +24,13 @@ from cardreader.batch import (
 from cardreader.core.gates import Stage, chosen, derived, measured
 
 _FAR = "no value of a reading comes near"
+
+SESSIONS = Stage(
+    "Sessions of a batch",
+    sessions,
+    (chosen("MOST_SHOWN", "session", "a screenful; run.json has all"),),
+    beside=("_DECIMALS",),
+)
 
 SOURCES = Stage(
     "Lists of photos",
@@ -161,5 +169,5 @@ BINS = Stage(
 
 GATES = (
     SOURCES, LISTING, AHEAD, JOURNAL, RUN, WORKERS, FETCH, CLUSTER, PACKED, RECORD, RESULTS, TABLE,
-    SUMMARY, SHOWN, TILES, BINS,
+    SUMMARY, SHOWN, TILES, BINS, SESSIONS,
 )  # fmt: skip

@@ -24,6 +24,7 @@ from cardreader.batch.journal import Journal
 from cardreader.batch.paper import paper_of
 from cardreader.batch.results import results_of
 from cardreader.batch.score import Job, Outcome, Task, unpack_reading
+from cardreader.batch.sessions import SessionOff
 from cardreader.batch.sources import PhotoFile, read_bytes
 from cardreader.batch.table import TableFiles
 from cardreader.batch.tally import Tallier, ranked
@@ -80,6 +81,8 @@ class Counts:
     """Why photos gave no reading, and how many of each; the most frequent first."""
     remedies: tuple[tuple[Remedy, int], ...] = ()
     """What is left to do about those, each content once."""
+    sessions_off: tuple[SessionOff, ...] = ()
+    """Sessions whose readings as a whole lie off, the farthest first."""
 
 
 def run_batch(
@@ -247,6 +250,7 @@ def _write(
         (numbers.refer, numbers.confirm, numbers.as_protocol),
         ranked(tally.row_reasons),
         numbers.remedies,
+        numbers.sessions_off,
     )
     about = _about(job.reader, counts)
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")
@@ -276,4 +280,13 @@ def _about(reader: Reader, counts: Counts) -> dict[str, Any]:
         "read": counts.read,
         "refused": counts.refused,
         "failed": counts.failed,
+        "sessions_off": [
+            {
+                "session": off.name,
+                "read": off.read,
+                "shift_g_dl": round(off.shift_g_dl, 2),
+                "anaemia_unlikely_doubted": off.doubted,
+            }
+            for off in counts.sessions_off
+        ],
     }

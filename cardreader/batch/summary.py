@@ -12,6 +12,7 @@ from cardreader.batch.contact import tiles, words_of
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
 from cardreader.batch.paper import paper_words
+from cardreader.batch.sessions import MOST_SHOWN, session_words, what_follows
 from cardreader.batch.tally import NOT_STATED, Tally
 from cardreader.decide.protocol import Group, Protocol
 from cardreader.decide.statements import TEXT, Statement
@@ -39,6 +40,9 @@ def summary_page(
     return _template().render(
         about=about,
         numbers=numbers,
+        sessions_off=[
+            (session_words(o), what_follows(o)) for o in numbers.sessions_off[:MOST_SHOWN]
+        ],
         simulated=TEXT[Statement.SIMULATED_CALIBRATION]
         if about["calibration"]["basis"] != "measured"
         else None,

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from cardreader.batch.advice import Remedy, remedies
+from cardreader.batch.sessions import SessionOff, Sessions
 
 MOST_GROUPS = 20
 """Groups shown one by one; what is left is taken together."""
@@ -58,6 +59,8 @@ class Tally:
     refer, confirm, as_protocol : int
         Of those that were read: to refer now, to confirm by a blood test, and neither, so
         that local protocol says whether to test.
+    sessions_off : tuple of SessionOff
+        Sessions whose readings as a whole lie off, the farthest first.
     hb_g_dl : outcome to values, each with how often it was read
     outcomes, reasons : (name, count) pairs, the most frequent first
     groups : column ("phone", "lot_id", "light") to its groups, the largest first
@@ -75,6 +78,12 @@ class Tally:
     outcomes: tuple[tuple[str, int], ...]
     reasons: tuple[tuple[str, int], ...]
     groups: dict[str, tuple[Group, ...]]
+    sessions_off: tuple[SessionOff, ...] = ()
+
+    @property
+    def doubted(self) -> int:
+        """Of ``as_protocol`` those of sessions that lie too high: a blood test tells."""
+        return sum(session.doubted for session in self.sessions_off)
 
     @property
     def remedies(self) -> tuple[tuple[Remedy, int], ...]:
@@ -106,7 +115,7 @@ class Tallier:
     """Counts rows as they go by, and holds none.
 
     Readings have four significant digits, so that their values are counted one by one;
-    memory grows with the number of phones, lots and lights alone.
+    memory grows with the number of phones, lots, lights and sessions alone.
     """
 
     def __init__(self) -> None:
@@ -118,6 +127,7 @@ class Tallier:
         self._reasons: Counter[str] = Counter()
         self._follows: Counter[str] = Counter()
         self._hb: dict[str, Counter[float]] = {}
+        self._sessions = Sessions()
         self._groups: dict[str, dict[str, _Counting]] = {"phone": {}, "lot_id": {}, "light": {}}
 
     def add(self, row: Row) -> None:
@@ -133,7 +143,9 @@ class Tallier:
             self._reasons[row["reason"]] += 1
         if status == "read":
             self._hb.setdefault(row["outcome"], Counter())[row["hb_g_dl"]] += 1
-            self._follows[_what_follows(row)] += 1
+            follows = _what_follows(row)
+            self._follows[follows] += 1
+            self._sessions.add(row, unlikely=follows == "as_protocol")
         for key, groups in self._groups.items():
             groups.setdefault(row[key] or NOT_STATED, _Counting()).add(row)
 
@@ -152,6 +164,7 @@ class Tallier:
             outcomes=ranked(Counter({name: hb.total() for name, hb in self._hb.items()})),
             reasons=ranked(self._reasons),
             groups={key: _shown(groups) for key, groups in self._groups.items()},
+            sessions_off=self._sessions.off(),
         )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived
-from cardreader.decide import followuprules, protocolfile, rule, subject
+from cardreader.decide import followuprules, liesoff, protocolfile, rule, subject
 
 GATES = (
     Stage(
@@ -31,5 +31,23 @@ GATES = (
         "The decision",
         rule,
         (derived("_SUM_ERROR", "1", "many small probabilities added up may miss 1 by this much"),),
+    ),
+    Stage(
+        "Sessions that lie off",
+        liesoff,
+        (
+            chosen("LEAST_WOMEN", "woman", "fewer say little"),
+            chosen("LEAST_BEFORE", "woman-day", "fewer say little"),
+            chosen("LEAST_DAYS", "day", "one may have been off itself"),
+            chosen(
+                "BETWEEN_DAYS_SD_G_DL",
+                "g/dL",
+                "villages and lamps; at 0.7 in truth one day in 40 would be named for nothing, at "
+                "0.4 one in a thousand (1,500 invented places, seed 660501)",
+            ),
+            chosen("LIMIT_SD", "sd", "one day in 370 by chance, were all as supposed"),
+            chosen("LEAST_SHIFT_G_DL", "g/dL", "less changes few decisions"),
+            derived("_QUARTILES_SD", "sd", "between a normal distribution's quartiles"),
+        ),
     ),
 )

@@ -1,24 +1,22 @@
-"""Whether a day's readings as a whole lie off those before: what no single photo shows.
+"""Whether a day's readings as a whole lie off those before (`cardreader.decide.liesoff`).
 
-Another blotting paper that nobody told, damp blots, drops from a squeezed finger or bleached cards
-move all readings of a session in one direction, and each of them may still look like a reading.
-Women of one place don't change so from one day to the next. So the mean of a day is held against
-the readings before it, a woman who was read before against her own last value.
+The mean of a day is held against the readings before it, a woman who was read before against her
+own last value.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 from bisect import bisect_right
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from math import sqrt
 
 from sqlalchemy import and_, or_, select, true
 from sqlalchemy.orm import Session
 
+from cardreader.decide.liesoff import LEAST_WOMEN, enough, lies_off, usual
 from cardreader.register.base import local_day, midnight
 from cardreader.register.calibrations import all_uses
 from cardreader.register.kinds import Source
@@ -26,19 +24,10 @@ from cardreader.register.models import CalibrationUse, Reading
 
 LOOKED_BACK = 400
 """Readings before a day that it is held against: some months of a place's sessions."""
-LEAST_WOMEN = 6
-LEAST_BEFORE, LEAST_DAYS = 20, 2
-"""Women-days before a day, and on how many days."""
-BETWEEN_DAYS_SD_G_DL = 0.5
-"""By how much the means of days differ beside chance: other villages, other lamps."""
 BETWEEN_CALIBRATIONS_SD_G_DL = 0.5
 """By how much two calibrations of one site differ as a whole."""
 KEPT = 0.79
 """Share of her distance from the others that a woman's next reading keeps."""
-LIMIT_SD = 3.0
-LEAST_SHIFT_G_DL = 1.0
-_QUARTILES_SD = 1.349
-"""Between a normal distribution's quartiles."""
 
 
 @dataclass(frozen=True)
@@ -210,7 +199,7 @@ def _women(values: Sequence[_Read]) -> list[OneValue]:
 
 
 def _enough(before: Sequence[OneValue]) -> bool:
-    return len(before) >= LEAST_BEFORE and len({value.on for value in before}) >= LEAST_DAYS
+    return enough(len(before), len({value.on for value in before}))
 
 
 def shift_of(
@@ -218,31 +207,23 @@ def shift_of(
 ) -> DayShift | None:
     """A day's women against all of earlier days, in order of time; None as for `day_shift`.
 
-    A random-effects mean (DerSimonian and Laird 1986, from memory) whose scatter between days is
-    given: women count by how well their value was to be foretold. ``apart_sd_g_dl``: by how much
-    what read the day and what read those before may differ.
+    Women count by how well their value was to be foretold. ``apart_sd_g_dl``: by how much what
+    read the day and what read those before may differ.
     """
-    if len(day) < LEAST_WOMEN or not _enough(before):
+    if len(day) < LEAST_WOMEN:
         return None
-    days_before = len({value.on for value in before})
-    # By the quartiles, so that a day of long ago that was off doesn't hide another.
-    values = sorted(value.hb_g_dl for value in before)
-    low, middle, high = (values[k * len(values) // 4] for k in (1, 2, 3))
-    variance = ((high - low) / _QUARTILES_SD) ** 2
-    if not variance:
+    against = usual(Counter(v.hb_g_dl for v in before), len({v.on for v in before}))
+    if against is None:
         return None
     last = {value.woman_id: value.hb_g_dl for value in before}
+    middle = against.middle_g_dl
     sum_weight = sum_off = 0.0
     for value in day:
         known = value.woman_id in last
         expected = middle + KEPT * (last[value.woman_id] - middle) if known else middle
-        weight = 1 / (variance * (1 - KEPT**2 if known else 1.0))
+        weight = 1 / (against.variance * (1 - KEPT**2 if known else 1.0))
         sum_weight += weight
         sum_off += weight * (value.hb_g_dl - expected)
     shift = sum_off / sum_weight
-    between = BETWEEN_DAYS_SD_G_DL**2 * (1 + 1 / days_before)
-    apart = apart_sd_g_dl**2
-    sd = sqrt(1 / sum_weight + variance / len(before) + between + apart)
-    if abs(shift) < max(LIMIT_SD * sd, LEAST_SHIFT_G_DL):
-        return None
-    return DayShift(day[0].on, len(day), shift)
+    off = lies_off(shift, sum_weight, against, apart_sd_g_dl)
+    return DayShift(day[0].on, len(day), shift) if off else None

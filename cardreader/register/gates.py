@@ -224,15 +224,6 @@ DAY_SHIFT = Stage(
     dayshift,
     (
         chosen("LOOKED_BACK", "reading", "some months of a place's sessions; read in no time"),
-        chosen("LEAST_WOMEN", "woman", "fewer say little"),
-        chosen("LEAST_BEFORE", "woman-day", "fewer say little"),
-        chosen("LEAST_DAYS", "day", "one may have been off itself"),
-        chosen(
-            "BETWEEN_DAYS_SD_G_DL",
-            "g/dL",
-            "villages and lamps; at 0.7 in truth one day in 40 would be named for nothing, at 0.4 "
-            "one in a thousand (1,500 invented places, seed 660501)",
-        ),
         chosen(
             "BETWEEN_CALIBRATIONS_SD_G_DL",
             "g/dL",
@@ -245,9 +236,6 @@ DAY_SHIFT = Stage(
             "women scatter by 1.6 g/dL, a reading by 0.65, a month brings 0.5 (from memory, and "
             "the accuracy benchmark): 1.6^2 / (1.6^2 + 0.65^2 + 0.5^2) = 0.79",
         ),
-        chosen("LIMIT_SD", "sd", "one day in 370 by chance, were all as supposed"),
-        chosen("LEAST_SHIFT_G_DL", "g/dL", "less changes few decisions"),
-        derived("_QUARTILES_SD", "sd", "between a normal distribution's quartiles"),
     ),
 )
 

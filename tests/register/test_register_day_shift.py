@@ -10,14 +10,9 @@ from builders import PROTOCOL, add_woman, facts, lab, photo
 from scipy import stats
 from sqlalchemy import func, select
 
+from cardreader.decide.liesoff import BETWEEN_DAYS_SD_G_DL
 from cardreader.register.base import local_day, utc_now
-from cardreader.register.dayshift import (
-    BETWEEN_DAYS_SD_G_DL,
-    OneValue,
-    day_shift,
-    day_shifts,
-    shift_of,
-)
+from cardreader.register.dayshift import OneValue, day_shift, day_shifts, shift_of
 from cardreader.register.keptlists import (
     counts_today,
     days_in_doubt,
