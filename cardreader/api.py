@@ -137,7 +137,7 @@ def read_many(
     sources = [photos] if isinstance(photos, str | os.PathLike) else photos
     files = find_photos([str(source) for source in sources], subject)
     job = Job(reader or load_reader())
-    tasks = (Task(file.name, file.subject, beside=file.beside) for file in files)
+    tasks = (Task(file.name, file.subject, beside=file.beside, paper=file.paper) for file in files)
     with closing(run_here(tasks, job, workers, timeout_s)) as outcomes:
         found = {outcome.name: outcome for outcome in outcomes}
     from cardreader.batch.results import results_of

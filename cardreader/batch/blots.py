@@ -69,11 +69,12 @@ def join_blots(photos: Iterable[PhotoFile]) -> list[PhotoFile]:
 
 
 def join(same: Sequence[PhotoFile]) -> PhotoFile:
-    """Photos of one blot, in order of name, as one; SourceError where they tell of two women."""
+    """Photos of one blot, in order of name, as one; SourceError where they tell of two women
+    or papers."""
     first, *others = same
     if not others:
         return first
-    if any(photo.subject != first.subject for photo in others):
+    if any((photo.subject, photo.paper) != (first.subject, first.paper) for photo in others):
         raise SourceError(
             f"blot {one_line(first.blot or '')}: its photos are listed with different facts"
         )

@@ -83,7 +83,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.blots import named_by
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journalfile import JournalError
-    from cardreader.batch.paper import paper_of, paper_words
+    from cardreader.batch.paper import listed_words, paper_of, paper_words
     from cardreader.batch.run import JOURNAL, Settings, run_batch
     from cardreader.batch.sessions import MOST_SHOWN, session_words, what_follows
     from cardreader.batch.sources import NOT_A_FILE, PHOTO_ENDINGS, SourceError, list_photos
@@ -96,6 +96,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     _spare(out)
     reader = reader_of(arguments)
     photos: Iterator[PhotoFile] | None = None
+    said_of = paper_words
     left_out: Counter[str] = Counter()
     if arguments.sources:
         listed = list_photos(arguments.sources, left_out=left_out)
@@ -107,10 +108,11 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
             raise CommandError(
                 ExitCode.NO_FILE, f"no photo there{besides}; in folders, files in {known}"
             )
+        said_of = paper_words if first.paper is None else listed_words
         photos = chain((first,), listed)
         if arguments.same_blot is not None:
             photos = named_by(arguments.same_blot, photos)
-    if paper := paper_words(paper_of(reader)):
+    if paper := said_of(paper_of(reader)):
         say(f"Blotting paper {paper}.\n")
     settings = Settings(
         out=out,

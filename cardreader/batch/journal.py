@@ -73,10 +73,10 @@ class Journal:
         measured = self._measured(sha256, job)
         if measured is not None:
             number, record = measured
-            key = job.judge_key(number, photo.subject)
+            key = job.judge_key(number, photo.subject, photo.paper)
             if self._judged(sha256, key) is not None:
                 return None
-            return Task(photo.name, photo.subject, record, sha256)
+            return Task(photo.name, photo.subject, record, sha256, paper=photo.paper)
         trouble = self._trouble(photo.name)
         if trouble is not None and trouble[0].sha256 == sha256 and trouble[1] == job.version:
             return None
@@ -144,7 +144,7 @@ class Journal:
                 (outcome.sha256, job.version, number, job.lot_key(number), outcome.record),
             )
         if outcome.reading is not None:
-            key = job.judge_key(outcome.lot_number, photo.subject)
+            key = job.judge_key(outcome.lot_number, photo.subject, photo.paper)
             self._file.ask(
                 "INSERT OR REPLACE INTO judged VALUES (?, ?, ?)",
                 (outcome.sha256, key, outcome.reading),
@@ -164,7 +164,7 @@ class Journal:
         """What became of a photo of the table."""
         sha256 = self._content(photo, trust=not reopened)
         if sha256 is not None and (measured := self._measured(sha256, job)) is not None:
-            reading = self._judged(sha256, job.judge_key(measured[0], photo.subject))
+            reading = self._judged(sha256, job.judge_key(measured[0], photo.subject, photo.paper))
             if reading is not None:
                 return Outcome(photo.name, sha256, measured[0], reading=reading)
         trouble = self._trouble(photo.name) or self._trouble_of(sha256)
@@ -179,4 +179,4 @@ class Journal:
 
 
 def _to_read(photo: PhotoFile) -> Task:
-    return Task(photo.name, photo.subject, beside=photo.beside)
+    return Task(photo.name, photo.subject, beside=photo.beside, paper=photo.paper)

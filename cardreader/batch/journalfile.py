@@ -10,13 +10,15 @@ from typing import Any
 
 from cardreader.core.oneline import one_line
 
-SCHEMA = 2
+SCHEMA = 3
 COMMIT_EVERY_S = 0.5
+_ADDED = {1: ("blot", "beside", "paper"), 2: ("paper",)}
+"""Columns of what is listed that journals of earlier schemas lack."""
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS listed (
     name TEXT PRIMARY KEY, stamp TEXT, subject TEXT NOT NULL, phone TEXT, light TEXT, size INTEGER,
-    blot TEXT, beside TEXT
+    blot TEXT, beside TEXT, paper TEXT
 ) WITHOUT ROWID;
 DROP INDEX IF EXISTS listed_size;
 CREATE INDEX IF NOT EXISTS listed_size_and_stamp ON listed (size, stamp);
@@ -64,14 +66,13 @@ class JournalFile:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             (schema,) = self._db.execute("PRAGMA user_version").fetchone()
-            if schema not in (0, 1, SCHEMA):
+            if schema not in (0, *_ADDED, SCHEMA):
                 raise JournalError(f"{path} was written by another version of this program")
             self._db.execute("BEGIN IMMEDIATE")
             for statement in _TABLES.split(";"):
                 self._db.execute(statement)
-            if schema == 1:
-                for column in ("blot", "beside"):
-                    self._db.execute(f"ALTER TABLE listed ADD COLUMN {column} TEXT")
+            for column in _ADDED.get(schema, ()):
+                self._db.execute(f"ALTER TABLE listed ADD COLUMN {column} TEXT")
             self._db.execute(f"PRAGMA user_version = {SCHEMA}")
             self._db.execute("COMMIT")
         except sqlite3.OperationalError as error:

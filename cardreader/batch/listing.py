@@ -17,14 +17,14 @@ from cardreader.decide.subject import Smoking, Subject, Trimester
 _COMING = """
 CREATE TEMP TABLE IF NOT EXISTS coming (
     number INTEGER PRIMARY KEY, name TEXT UNIQUE, stamp TEXT, subject TEXT NOT NULL, phone TEXT,
-    light TEXT, size INTEGER, blot TEXT, beside TEXT
+    light TEXT, size INTEGER, blot TEXT, beside TEXT, paper TEXT
 );
 CREATE INDEX IF NOT EXISTS temp.coming_size ON coming (size, stamp);
 CREATE INDEX IF NOT EXISTS temp.coming_blot ON coming (blot, name) WHERE blot IS NOT NULL;
 DELETE FROM coming
 """
-_FACTS = "name, stamp, subject, phone, light, size, blot, beside"
-_VALUES = f"({_FACTS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+_FACTS = "name, stamp, subject, phone, light, size, blot, beside, paper"
+_VALUES = f"({_FACTS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _KEEP = f"INSERT OR IGNORE INTO coming {_VALUES} RETURNING 1"
 _SEVERAL = "SELECT blot FROM coming WHERE blot > ? GROUP BY blot HAVING count(*) > 1"
 _PAGE = 1000
@@ -184,11 +184,12 @@ class Listing:
                 None | int() as size,
                 None | str() as blot,
                 None | str() as beside,
+                None | str() as paper,
             ):
                 try:
                     others = tuple(map(str, json.loads(beside or "[]")))
                     about = _subject(subject)
-                    return PhotoFile(name, stamp, about, phone, light, size, blot, others)
+                    return PhotoFile(name, stamp, about, phone, light, size, blot, others, paper)
                 except (ValueError, TypeError, RecursionError):
                     pass
         raise self._file.damaged()
@@ -224,7 +225,8 @@ class Met:
 def _facts(photo: PhotoFile) -> tuple[Any, ...]:
     p = photo
     beside = json.dumps(p.beside) if p.beside else None
-    return p.name, p.stamp, _subject_text(p.subject), p.phone, p.light, p.size, p.blot, beside
+    about = _subject_text(p.subject)
+    return p.name, p.stamp, about, p.phone, p.light, p.size, p.blot, beside, p.paper
 
 
 def _subject_text(subject: Subject) -> str:

@@ -1,4 +1,4 @@
-"""Which batch of blotting paper a run's blots are read as on: one for all of them."""
+"""Which batch of blotting paper blots are read as on: what a list says, else one for the run."""
 
 from __future__ import annotations
 
@@ -14,6 +14,11 @@ def paper_of(reader: Reader) -> dict[str, Any]:
         "taken": reader.calibration.paper_taken(reader.paper) or None,
         "another": reader.calibration.is_another_paper(reader.paper),
     }
+
+
+def listed_words(paper: dict[str, Any]) -> str:
+    """Where a list names batches: `paper_words` of the photos for which it names none."""
+    return f"as listed; where the list names none: {paper_words(paper) or 'not said'}"
 
 
 def paper_words(paper: dict[str, Any]) -> str:

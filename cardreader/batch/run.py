@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -199,7 +200,7 @@ def _tasks(
                     continue
         if task.record is not None:
             what = hashlib.sha256(task.record).hexdigest()
-            if not journal.met.claim("judged", f"{what} {task.subject}"):
+            if not journal.met.claim("judged", f"{what} {task.subject} {task.paper}"):
                 continue
         yield task
 
@@ -228,6 +229,7 @@ def _write(
     """The tables and the summary, in one pass over the results and a page of them at a time."""
     out = settings.out
     found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos)
+    papers = Counter(photo.paper for photo in journal.photos if photo.paper is not None)
     tally, doubtful, of_several = Tallier(), Doubtful(), 0
     tables = TableFiles(out / PARQUET, out / CSV, out / LINES)
     with tables as add:
@@ -252,7 +254,7 @@ def _write(
         numbers.remedies,
         numbers.sessions_off,
     )
-    about = _about(job.reader, counts)
+    about = _about(job.reader, counts) | {"papers_listed": dict(sorted(papers.items()))}
     write_atomic(out / ABOUT, json.dumps(about, indent=2, sort_keys=True) + "\n")
     write_atomic(out / DICTIONARY, json.dumps(data_package(CSV), indent=2) + "\n")
     if settings.summary:

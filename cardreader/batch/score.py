@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 from typing import Any
@@ -46,6 +46,7 @@ class Trouble:
 class Task:
     """One photo to be read, or, given the record of its content, only to be judged.
 
+    ``paper`` is the batch of its blotting paper, None for that of the run.
     Photos ``beside`` it show the same blot, and are read as one with it.
     """
 
@@ -54,6 +55,7 @@ class Task:
     record: bytes | None = None
     content: str | None = None
     beside: tuple[str, ...] = ()
+    paper: str | None = None
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,11 @@ class Job:
         """What a measurement rests on besides the photo: the card lot's own content."""
         return "" if number is None else self.lot_hashes.get(number, "unknown")
 
-    def judge_key(self, number: int | None, subject: Subject) -> str:
+    def reader_on(self, paper: str | None) -> Reader:
+        """The reader for a blot on a batch of paper; None for that of the run."""
+        return self.reader if paper is None else replace(self.reader, paper=paper)
+
+    def judge_key(self, number: int | None, subject: Subject, paper: str | None = None) -> str:
         """What a judgement rests on besides the measurement."""
         reader = self.reader
         lot = None if number is None else reader.lots.get(number)
@@ -100,7 +106,7 @@ class Job:
                     self.version,
                     reader.calibration.sha256,
                     reader.protocol.sha256,
-                    reader.paper,
+                    reader.paper if paper is None else paper,
                     self.lot_key(number),
                     lot is not None and lot.is_expired(reader.today),
                     subject.known_trimester,
@@ -190,7 +196,9 @@ def unpack_reading(reading: bytes) -> dict[str, Any]:
 
 
 def _reading(measured: Measurement, task: Task, job: Job) -> bytes:
-    reading: dict[str, Any] = reading_json(reading_of(measured, job.reader, task.subject))
+    reading: dict[str, Any] = reading_json(
+        reading_of(measured, job.reader_on(task.paper), task.subject)
+    )
     return packed(reading, ascii_only=False)
 
 

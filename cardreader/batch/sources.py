@@ -32,7 +32,7 @@ LIST_ENDINGS = (".txt", ".csv")
 ARCHIVE_ENDINGS = (".zip", ".7z", ".rar", ".tar", ".gz", ".tgz")
 LIST_COLUMNS = (
     "photo", "phone", "light", "trimester", "gestation_weeks", "elevation_m", "smoking",
-    "blot",
+    "blot", "paper",
 )  # fmt: skip
 MAX_LIST_BYTES = 500_000_000
 NOT_A_FILE = "not a file but a pipe, socket or device"
@@ -73,6 +73,8 @@ class PhotoFile:
     subject : Subject
     phone, light : str or None
         As a list file states them; phone falls back on what the photo itself says.
+    paper : str or None
+        Batch of its blotting paper, as a list file states it; else that of the run.
     """
 
     name: str
@@ -83,6 +85,7 @@ class PhotoFile:
     size: int | None = None
     blot: str | None = None
     beside: tuple[str, ...] = ()
+    paper: str | None = None
 
 
 def list_photos(
@@ -277,13 +280,8 @@ def _table(path: Path, data: bytes, subject: Subject) -> Iterator[PhotoFile]:
                 fault = f"{given['photo']!r} is {NOT_A_FILE}"
                 faults.add(number, "photo", fault)
             if given and about and not faults:
-                yield _local(
-                    found,
-                    about,
-                    given["phone"] or None,
-                    given["light"] or None,
-                    given["blot"] or None,
-                )
+                told = (given[name] or None for name in ("phone", "light", "blot"))
+                yield replace(_local(found, about, *told), paper=_paper(given["paper"]))
     except SheetError as error:
         faults.add(number and number + 1, "", one_line(error))
     if faults:
@@ -300,6 +298,11 @@ def _given(sheet: Sheet, row: SheetRow, faults: Faults) -> dict[str, str] | None
     if not given["photo"]:
         faults.add(row.number, "photo", "is empty: no photo named")
     return given
+
+
+def _paper(said: str) -> str | None:
+    """A batch as everywhere: without spaces around it, and one between words."""
+    return " ".join(said.split()) or None
 
 
 def _listed(files: PhotoFiles, name: str) -> str:

@@ -11,7 +11,7 @@ from cardreader.batch.advice import advice_for
 from cardreader.batch.contact import tiles, words_of
 from cardreader.batch.doubtful import Doubtful
 from cardreader.batch.journal import Journal
-from cardreader.batch.paper import paper_words
+from cardreader.batch.paper import listed_words, paper_words
 from cardreader.batch.sessions import MOST_SHOWN, session_words, what_follows
 from cardreader.batch.tally import NOT_STATED, Tally
 from cardreader.decide.protocol import Group, Protocol
@@ -46,7 +46,7 @@ def summary_page(
         simulated=TEXT[Statement.SIMULATED_CALIBRATION]
         if about["calibration"]["basis"] != "measured"
         else None,
-        paper=paper_words(about["paper"]),
+        paper=(listed_words if about["papers_listed"] else paper_words)(about["paper"]),
         limits=limits,
         distribution=plots.distribution(numbers, limits),
         reasons=plots.reasons(numbers) if numbers.reasons else None,

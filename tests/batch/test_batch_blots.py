@@ -13,7 +13,7 @@ import pytest
 from batchrig import batch, contents, rows, variant
 from twosides import photographed_twice
 
-from cardreader.api import read_many, read_same_blot
+from cardreader.api import load_reader, read_many, read_same_blot
 from cardreader.batch.advice import Remedy, remedies
 from cardreader.batch.blots import blot_pattern, find_photos, join, named_by
 from cardreader.batch.journal import Journal
@@ -188,15 +188,18 @@ def test_many_blots_are_joined_in_the_journal(tmp_path: Path) -> None:
     assert all(photo.beside == (photo.name.replace("a", "b"),) for photo in joined)
 
 
-def test_a_journal_from_before_is_taken_over(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("schema", "lacks"), [(1, ("blot", "beside", "paper")), (2, ("paper",))])
+def test_a_journal_from_before_is_taken_over(
+    tmp_path: Path, schema: int, lacks: tuple[str, ...]
+) -> None:
     path = tmp_path / "journal.sqlite"
     with Journal(path) as journal:
         journal.photos.replace([PhotoFile("a.jpg")])
     db = sqlite3.connect(path)
     with db:
-        for column in ("blot", "beside"):
+        for column in lacks:
             db.execute(f"ALTER TABLE listed DROP COLUMN {column}")
-        db.execute("PRAGMA user_version = 1")
+        db.execute(f"PRAGMA user_version = {schema}")
     db.close()
     with Journal(path) as journal:
         assert list(journal.photos) == [PhotoFile("a.jpg")]
@@ -292,6 +295,45 @@ def test_the_paper_that_blots_are_taken_to_be_on_is_told_everywhere(
     (row,) = rows(out)
     assert (row["paper"], row["paper_taken"]) == (paper, taken)
     assert (row["reason"] == "not_calibrated") is (paper == "B-2")
+
+
+def test_each_photo_is_read_on_the_paper_that_the_list_says(
+    tmp_path: Path, card_photo: bytes
+) -> None:
+    """A year's folder has more than one batch, and read on another a blot is grams off."""
+    shipped_one = Calibration.load(shipped("default"))
+    known = replace(shipped_one, papers=papers_of(shipped_one, ("B-1", "B-2")))
+    save(tmp_path / "calibration", known, {})
+    for number in (1, 2, 3):
+        (tmp_path / f"{number}.jpg").write_bytes(variant(card_photo, number))
+    (tmp_path / "4.jpg").write_bytes((tmp_path / "1.jpg").read_bytes())
+    (tmp_path / "list.csv").write_text("photo,paper\n1.jpg, B-1\n2.jpg,B-9\n3.jpg,\n4.jpg,B-2\n")
+    out = tmp_path / "out"
+    where = ("--out", out, "--workers", "1", "--calibration", tmp_path / "calibration")
+    done = batch(tmp_path / "list.csv", *where, "--paper", "B-2")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("Blotting paper as listed; where the list names none: B-2.\n")
+    found = rows(out)
+    assert [row["paper"] for row in found] == ["B-1", "B-9", "B-2", "B-2"]
+    assert [row["reason"] for row in found] == ["", "not_calibrated", "", ""]
+    about = json.loads((out / "run.json").read_text("utf-8"))
+    assert about["papers_listed"] == {"B-1": 1, "B-2": 1, "B-9": 1}
+    assert "as listed; where the list names none: B-2" in (out / "summary.html").read_text("utf-8")
+    reader = load_reader(calibration=tmp_path / "calibration", paper="B-2")
+    from_python = read_many(tmp_path / "list.csv", reader, workers=1)
+    assert [row["paper"] for row in from_python] == ["B-1", "B-9", "B-2", "B-2"]
+    # Told otherwise the photos are judged anew from their records, without being opened.
+    (tmp_path / "list.csv").write_text("photo,paper\n1.jpg,B-1\n2.jpg,B-1\n3.jpg,B-1\n4.jpg,B-1\n")
+    again = batch(tmp_path / "list.csv", *where)
+    assert "measured now: 0, judged from records: 2)" in again.stdout
+    assert {row["paper"] for row in rows(out)} == {"B-1"}
+    assert {row["status"] for row in rows(out)} == {"read"}
+
+
+def test_one_blot_is_on_one_paper(tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text("photo,blot,paper\na.jpg,4,B-1\nb.jpg,4,B-2\n")
+    with pytest.raises(SourceError, match="blot 4: its photos are listed with different facts"):
+        find_photos([str(tmp_path / "list.csv")])
 
 
 def test_command_and_summary_take_what_is_left_to_do_from_one_place() -> None:
