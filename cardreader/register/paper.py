@@ -12,8 +12,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.base import utc_now
-from cardreader.register.models import PaperBatch
+from cardreader.register.base import midnight, utc_now
+from cardreader.register.kinds import Source
+from cardreader.register.models import PaperBatch, Reading
 
 
 def paper_in_use(session: Session) -> PaperBatch | None:
@@ -38,3 +39,29 @@ def set_paper(session: Session, name: str, by: str | None) -> PaperBatch:
     session.flush()
     audit.append(session, "paper.use", batch.id, by, name=name)
     return batch
+
+
+def correct_paper(
+    session: Session, name: str, first: dt.date, last: dt.date, by: str | None
+) -> tuple[str, ...]:
+    """Note that the photos of these days, both included, were of blots on another batch.
+
+    What was decided on them stays. Returns the ids of those that were noted otherwise.
+    """
+    start, end = midnight(first), midnight(last + dt.timedelta(days=1))
+    photos = select(Reading).where(
+        Reading.source == Source.PHOTO.value,
+        Reading.taken_at >= start,
+        Reading.taken_at < end,
+        Reading.paper.is_distinct_from(name),
+    )
+    corrected = tuple(session.scalars(photos.order_by(Reading.taken_at, Reading.id)))
+    for reading in corrected:
+        reading.paper = name
+    session.flush()
+    if corrected:
+        days = {"first": first.isoformat(), "last": last.isoformat()}
+        audit.append(
+            session, "paper.correct", days["first"], by, name=name, photos=len(corrected), **days
+        )
+    return tuple(reading.id for reading in corrected)

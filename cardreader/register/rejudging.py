@@ -19,6 +19,7 @@ from cardreader.register import audit
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import newest_photos
 from cardreader.register.calibrations import in_use
+from cardreader.register.changedwomen import note_changed
 from cardreader.register.database import Database
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.history import may_be_severe, measurements
@@ -73,6 +74,26 @@ def not_judged_yet(session: Session) -> dt.datetime | None:
         return None
     was, use.judged_at = use.judged_at, None
     return was
+
+
+def forget_judged(session: Session, readings: Collection[str]) -> str | None:
+    """Have what the calibration in use said of the visits of these readings judged anew.
+
+    Returns the id of its use, for `judge_all_again`; None where none was ever put into use.
+    """
+    use = in_use(session)
+    if use is None or not readings:
+        return None
+    use.judged_at = None
+    women = set()
+    for some in in_parts(readings):
+        for reading in session.scalars(select(Reading).where(Reading.id.in_(some))):
+            women.add(reading.woman_id)
+            for visit in () if reading.visit is None else members(lead_of(reading.visit)):
+                visit.judged_again[:] = [o for o in visit.judged_again if o.use_id != use.id]
+    session.flush()
+    note_changed(session, women)
+    return use.id
 
 
 def judge_taken_in(
@@ -130,7 +151,8 @@ def _judge_woman(
     for visit in filter(is_shown, woman.visits):
         if only is not None and not any(r.id in only for v in members(visit) for r in v.readings):
             continue
-        details = [r.detail for r in _newest_of_blots(visit) if r.detail is not None]
+        blots = _newest_of_blots(visit)
+        details = [_on_its_paper(r, r.detail) for r in blots if r.detail is not None]
         judged = (one for part in members(visit) for one in part.judged_again)
         if not details or any(one.use_id == use_id for one in judged):
             continue
@@ -153,6 +175,14 @@ def _judge_woman(
         )
     session.flush()
     return found
+
+
+def _on_its_paper(reading: Reading, detail: dict[str, Any]) -> dict[str, Any]:
+    """What was kept of a photo, on the batch of paper that it is known by now to have been on."""
+    told = (detail.get("paper") or {}).get("batch")
+    if reading.paper is None or reading.paper == told:
+        return detail
+    return {**detail, "paper": {"batch": reading.paper}}
 
 
 def _newest_of_blots(visit: Visit) -> list[Reading]:

@@ -6,6 +6,7 @@ The site is simulated, in a world apart from the prior's and from those of the b
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import re
 import shutil
@@ -770,6 +771,70 @@ def test_a_photo_on_paper_without_pairs_says_that_it_is_the_paper(site):
     assert "The calibration never saw this batch of paper" in page
     assert "Take the photo again" not in page
     assert "Read another blot" in page
+
+
+def _past(site, person=None, **told):
+    today = site.state.today().isoformat()
+    given = {"past_paper": "P2", "past_first": today, "past_last": today, **told}
+    return (person or site.supervisor).post("/calibration/paper/past", **given)
+
+
+def _papers_of_pairs(site) -> set[str]:
+    content = site.supervisor.get("/calibration/pairs.zip").content
+    with zipfile.ZipFile(io.BytesIO(content)) as sent, sent.open("study.csv") as table:
+        return {row["paper"] for row in csv.DictReader(io.TextIOWrapper(table, "utf-8"))}
+
+
+def test_days_past_are_noted_on_the_batch_that_they_were_on(site):
+    """A batch that nobody told can be told later: its pairs teach it, and no longer another."""
+    _taught_beside(site)
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, "of paper P1", None, 3)
+        calibration = calibrations.calibration_of(calibrations.in_use(session).calibration)
+        known = replace(calibration, papers=papers_of(calibration, ("P1",)))
+        calibrations.finish(session, row.id, calibrations.Made(known, {"women": 9}, None))
+        calibrations.put_into_use(session, row, "for a trial", site.by)
+    site.supervisor.post("/calibration/paper", paper="P1")
+    taken = send(site.state, 0, site.by)
+    site.pairs([1])
+    read = site.reading(taken)
+    assert read.hb_g_dl is not None
+    assert _papers_of_pairs(site) == {"P1"}
+
+    assert _past(site).status_code == 303
+    site.state.workshop.wait()
+    noted = site.reading(taken)
+    assert noted.paper == "P2"
+    assert (noted.hb_g_dl, noted.band, noted.detail) == (read.hb_g_dl, read.band, read.detail)
+    assert _papers_of_pairs(site) == {"P2"}
+    # The calibration in use never saw it: who has no laboratory value is to be seen again.
+    listed = site.worker.get("/lists/judged-otherwise").text
+    assert re.findall(r"KX-\d{3}", listed) == ["KX-000"]
+    with site.state.database.read() as session:
+        assert calibrations.in_use(session).judged_at is not None
+        assert "paper.correct" in set(session.scalars(select(AuditEntry.action)))
+        assert audit.check(session)
+
+    assert _past(site, past_paper="P1").status_code == 303
+    site.state.workshop.wait()
+    assert not re.findall(r"KX-\d{3}", site.worker.get("/lists/judged-otherwise").text)
+
+
+def test_what_cannot_be_said_of_days_past_is_told(site):
+    site.supervisor.post("/calibration/paper", paper="P2")
+    send(site.state, 0, site.by)
+    day = site.state.today()
+    before, after = day - dt.timedelta(days=1), day + dt.timedelta(days=1)
+    for wrong, words in (
+        ({"past_last": before}, "A day that is not before the first."),
+        ({"past_last": after}, "A date up to today."),
+        ({"past_paper": " "}, "Fill this in."),
+        ({}, "No photo of these days is noted as on another batch."),
+        ({"past_first": before, "past_last": before, "past_paper": "P1"}, "No photo of these"),
+    ):
+        answer = _past(site, **{name: str(value) for name, value in wrong.items()})
+        assert (answer.status_code, words in answer.text) == (422, True)
+    assert _past(site, site.worker, past_paper="P1").status_code == 403
 
 
 @pytest.mark.parametrize(("times", "asked"), [(1.0, False), (1 / 1.611, True)])

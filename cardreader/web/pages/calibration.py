@@ -28,7 +28,8 @@ from cardreader.register.models import (
     SiteCalibration,
     Woman,
 )
-from cardreader.register.paper import paper_in_use, set_paper
+from cardreader.register.paper import correct_paper, paper_in_use, set_paper
+from cardreader.register.rejudging import forget_judged
 from cardreader.register.sitepairs import (
     LEAST_WOMEN,
     PairsFound,
@@ -91,6 +92,29 @@ def paper(request: Request, visitor: Supervisor, form: Form) -> Response:
         return _page(request, fields)
     with state.database.write() as session:
         set_paper(session, name, visitor.account_id)
+    return go("/calibration", "saved")
+
+
+@router.post("/paper/past")
+def paper_past(request: Request, visitor: Supervisor, form: Form) -> Response:
+    """Say which batch the blots of days past were on; kept readings are judged again then."""
+    state: State = request.app.state.shared
+    fields = Fields(form)
+    name = fields.text("past_paper", 40)
+    first = fields.day("past_first", state.today())
+    last = fields.day("past_last", state.today())
+    if not fields.problems and last < first:
+        fields.problems["past_last"] = _("A day that is not before the first.")
+    if fields.problems:
+        return _page(request, fields)
+    with state.database.write() as session:
+        corrected = correct_paper(session, name, first, last, visitor.account_id)
+        use_id = forget_judged(session, corrected)
+    if not corrected:
+        fields.problems["past_paper"] = _("No photo of these days is noted as on another batch.")
+        return _page(request, fields)
+    if use_id is not None:
+        state.workshop.judge_again(use_id)
     return go("/calibration", "saved")
 
 
