@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.read.banding import codes_of_spots
 from cardreader.read.locate import CardPose
 from cardreader.read.photo import Photo
 from cardreader.read.turned import nearest
+from cardreader.read.whitespots import codes_of_spots
 
 CENTRE_SHARE = 0.6
 """Side of the sampled middle as a share of the patch's side."""

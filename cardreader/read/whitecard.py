@@ -23,7 +23,6 @@ from cardreader.card.lot import Lot
 from cardreader.core.order import median, quantile
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import EACH, RobustFit, huber, median_sd, reweighted_fit
-from cardreader.read.banding import light_of_spots, spots_mm
 from cardreader.read.bay import SIDE_MM
 from cardreader.read.locate import CardPose
 from cardreader.read.paper import MAX_PAPER_BUMP
@@ -31,6 +30,7 @@ from cardreader.read.photo import Photo
 from cardreader.read.sample import PatchSamples, lightest_prints, linear_pixels
 from cardreader.read.spoiled import light_added, suspect_pairs
 from cardreader.read.twins import compare_twins
+from cardreader.read.whitespots import light_of_spots, spots_mm
 
 Array = NDArray[np.float64]
 

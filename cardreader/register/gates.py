@@ -41,6 +41,7 @@ from cardreader.register import (
     tablets,
     tocome,
     tube,
+    visits,
     women,
 )
 from cardreader.register.meet import code, guest, host
@@ -282,8 +283,13 @@ TUBE = Stage(
 ENTRIES = Stage(
     "Entries",
     recording,
+    (chosen("LAB_LIMITS_G_DL", "g/dL", _SLIP),),
+)
+
+VISITS = Stage(
+    "Visits",
+    visits,
     (
-        chosen("LAB_LIMITS_G_DL", "g/dL", _SLIP),
         chosen(
             "PAST_MIDNIGHT",
             "h:m:s",
@@ -441,7 +447,7 @@ CONTRADICTIONS = Stage(
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, ANSWERS, DAY_SHIFT, DAY_DOUBT, COUNTS,
-    ONCE, TUBE, ENTRIES, LAB_UNITS, WOMEN,
+    ONCE, TUBE, ENTRIES, VISITS, LAB_UNITS, WOMEN,
     TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,

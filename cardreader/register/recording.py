@@ -19,10 +19,9 @@ from cardreader.decide.rule import Decision, Outcome
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.register import audit
 from cardreader.register.ahead import note_ahead
-from cardreader.register.base import local_day, new_id, utc_now
+from cardreader.register.base import new_id, utc_now
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
-from cardreader.register.dayvisits import visits_on
 from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, hardly_ever, lab_doubts, named
 from cardreader.register.history import Measurement, point_of, point_of_photos
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge, value_of
@@ -47,10 +46,6 @@ if TYPE_CHECKING:
 
 LAB_LIMITS_G_DL = (1.0, 25.0)
 """Values outside are taken for slips of the pen (invented, generous)."""
-
-
-PAST_MIDNIGHT = dt.timedelta(hours=3)
-"""How long a session may go on past midnight as one of the day before (invented, generous)."""
 
 
 @dataclass(frozen=True)
@@ -95,48 +90,6 @@ def on_day(day: dt.date, today: dt.date) -> dt.datetime:
     if day == today:
         return utc_now()
     return dt.datetime.combine(day, dt.time(23, 59)).astimezone()
-
-
-def open_visit(session: Session, woman: Woman, number: int, on: dt.date, by: str | None) -> Visit:
-    """The woman's visit on that day, made if it isn't there.
-
-    She comes once a day: another blot after leaving the page belongs to the same
-    visit, whatever number is thought of then.
-    """
-    if (today := visit_on(woman, on)) is not None:
-        return today
-    visit = Visit(number=number, on=on, opened_by=by)
-    woman.visits.append(visit)
-    session.flush()
-    audit.append(session, "visit.open", visit.id, by, woman=woman.id, number=number)
-    return visit
-
-
-def visit_of_photo(session: Session, visit: Visit, at: dt.datetime, by: str | None) -> Visit:
-    """The visit that a blot photographed at a time belongs to: this one, or that of its day.
-
-    Whoever looks up what was read last month and takes today's photo there means her visit of
-    today: taken together, today's blot and last month's would hide what each says alone. What
-    a session does past midnight belongs to the day it began on.
-    """
-    if is_of_day(visit, at):
-        return visit
-    return open_visit(session, visit.woman, next_number(visit.woman), local_day(at), by)
-
-
-def is_of_day(visit: Visit, at: dt.datetime) -> bool:
-    """Whether a time is of the day of a visit, or of the night after it."""
-    return visit.on in (local_day(at), local_day(at - PAST_MIDNIGHT))
-
-
-def next_number(woman: Woman) -> int:
-    """Number of the visit after all of hers."""
-    return max((visit.number for visit in woman.visits), default=0) + 1
-
-
-def visit_on(woman: Woman, day: dt.date) -> Visit | None:
-    """Her visit of a day, if there was one; of several, the one that was opened first."""
-    return next(iter(visits_on(woman, day)), None)
 
 
 def record_photo(

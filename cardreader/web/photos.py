@@ -23,14 +23,10 @@ from cardreader.register.models import Reading, Visit
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.photostrip import NotStrippedError, stripped
-from cardreader.register.recording import (
-    open_visit,
-    record_photo,
-    subject_of,
-    visit_of_photo,
-)
+from cardreader.register.recording import record_photo, subject_of
 from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.submissions import KeyReusedError, find_submission
+from cardreader.register.visits import open_visit, visit_of_photo
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.state import Picture, State
 

@@ -37,13 +37,13 @@ from cardreader.register.photostore import PhotoStore, PhotoStoreError, open_sto
 from cardreader.register.recording import (
     LAB_LIMITS_G_DL,
     PhotoFacts,
-    open_visit,
     record_lab,
     record_photo,
     record_tube,
     subject_of,
 )
 from cardreader.register.tube import TubeUnit
+from cardreader.register.visits import open_visit
 from cardreader.register.women import add_woman, start_treatment
 
 CODES = ("KX-1", "KX-2", "0099/26")

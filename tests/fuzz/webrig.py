@@ -23,8 +23,9 @@ from cardreader.register import accounts, audit
 from cardreader.register.base import utc_now
 from cardreader.register.kinds import Role
 from cardreader.register.models import Reading, Visit, Woman
-from cardreader.register.recording import open_visit, record_lab, record_tube, subject_of
+from cardreader.register.recording import record_lab, record_tube, subject_of
 from cardreader.register.tube import TubeUnit
+from cardreader.register.visits import open_visit
 from cardreader.register.women import add_woman
 from cardreader.web.access import COOKIE
 from cardreader.web.app import create_app

@@ -15,14 +15,7 @@ from cardreader.card.lots import Lots
 from cardreader.colour.cielab import XYZ_TO_SRGB
 from cardreader.core.refusal import Refusal
 from cardreader.core.shipped import shipped
-from cardreader.read.banding import (
-    EVEN,
-    MAX_AMPLITUDE,
-    Banding,
-    find_banding,
-    fit_banding,
-    spots_mm,
-)
+from cardreader.read.banding import EVEN, MAX_AMPLITUDE, Banding, find_banding, fit_banding
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.lightfit import fit_light
 from cardreader.read.locate import CardPose, locate
@@ -31,6 +24,7 @@ from cardreader.read.sample import PatchSamples
 from cardreader.read.segment import BlotRegion, segment_blot
 from cardreader.read.spoiled import suspect_pairs
 from cardreader.read.twins import compare_twins
+from cardreader.read.whitespots import spots_mm
 
 PX_PER_MM = 11.0
 GRAIN = 0.008

@@ -11,7 +11,7 @@ from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome, decide
 from cardreader.decide.subject import Subject
 from cardreader.hb.distribution import HbDistribution
-from cardreader.register import recording, women
+from cardreader.register import recording, visits, women
 from cardreader.register.base import utc_now
 from cardreader.register.phoneclock import TakenAt
 from cardreader.register.recording import PhotoFacts
@@ -68,7 +68,7 @@ def add_woman(session, code: str = "KX-1", weeks: int | None = 20, days_ago: int
 def photo(session, woman, given: PhotoFacts, days_ago: float = 0, key: str = "", number: int = 1):
     """A photo entered for a visit some days ago."""
     at = utc_now() - dt.timedelta(days=days_ago)
-    visit = recording.open_visit(session, woman, number, at.astimezone().date(), None)
+    visit = visits.open_visit(session, woman, number, at.astimezone().date(), None)
     key = key or f"photo-{woman.code}-{uuid4().hex}"
     return recording.record_photo(session, visit, key, given, TakenAt(at), None, combine, NOBODY)
 

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.core.shipped import shipped
 from cardreader.hb.container import load_calibration
-from cardreader.register import calibrations, closing, recording, settingaside, women
+from cardreader.register import calibrations, closing, recording, settingaside, visits, women
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.calibrations import BusyError
@@ -43,7 +43,7 @@ def _woman(session: Session, code: str) -> Woman:
 
 
 def _open_visit(code: str) -> Step:
-    return lambda s: recording.open_visit(s, _woman(s, code), 1, local_day(utc_now()), None)
+    return lambda s: visits.open_visit(s, _woman(s, code), 1, local_day(utc_now()), None)
 
 
 def _photo(code: str, hb_g_dl: float, days_ago: int) -> Step:
@@ -133,7 +133,7 @@ def _late_photo(code: str, hb_g_dl: float, days_slow: int) -> Step:
 
     def step(session: Session) -> None:
         woman, now = _woman(session, code), utc_now()
-        visit = recording.open_visit(session, woman, 1, local_day(now), None)
+        visit = visits.open_visit(session, woman, 1, local_day(now), None)
         slow = now - dt.timedelta(days=days_slow)
         recording.record_photo(
             *(session, visit, f"late-{woman.code}-{uuid4().hex}", facts(hb_g_dl)),

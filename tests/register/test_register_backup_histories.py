@@ -10,7 +10,7 @@ from histories import steps
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from cardreader.register import recording
+from cardreader.register import visits
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import Base, local_day, utc_now
 from cardreader.register.database import Database, sqlite_url
@@ -46,14 +46,14 @@ def test_a_visit_opened_and_left_can_be_backed_up(sqlite, tmp_path):
     with sqlite.write() as session:
         photo(session, add_woman(session, "KX-1"), facts(9.0))
         left = add_woman(session, "KX-2")
-        recording.open_visit(session, left, 1, local_day(utc_now()), None)
+        visits.open_visit(session, left, 1, local_day(utc_now()), None)
     assert restored_copy(sqlite, tmp_path) == stored(sqlite)
 
 
 def test_the_combined_result_survives_beside_a_visit_that_has_none(sqlite, tmp_path):
     """Whichever row comes first, a later one keeps what it holds."""
     with sqlite.write() as session:
-        recording.open_visit(session, add_woman(session, "KX-1"), 1, local_day(utc_now()), None)
+        visits.open_visit(session, add_woman(session, "KX-1"), 1, local_day(utc_now()), None)
         both = add_woman(session, "KX-2")
         photo(session, both, facts(7.1))
         photo(session, both, facts(8.9))

@@ -17,7 +17,7 @@ from cardreader.register.history import Measurement, standing
 from cardreader.register.kinds import BirthOutcome, Regimen, Source
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows, row_of
 from cardreader.register.models import Treatment
-from cardreader.register.recording import open_visit
+from cardreader.register.visits import open_visit
 
 RULES = FollowUpRules()
 TODAY = dt.date(2026, 6, 15)

@@ -18,7 +18,7 @@ from days import today
 from cardreader.decide.followuprules import OutcomeRule
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
-from cardreader.register import closing, recording, referrals, settingaside
+from cardreader.register import closing, recording, referrals, settingaside, visits
 from cardreader.register.base import utc_now
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.doubt import DoubtfulError
@@ -196,7 +196,7 @@ def test_what_anothers_result_answered_is_asked_again_once_they_are_parted(sqlit
     with sqlite.write() as session:
         one, other = (add_woman(session, code, days_ago=60) for code in ("KX-1", "KX-2"))
         photo(session, one, facts(13.0), days_ago=50)
-        visit = recording.open_visit(session, other, 1, today() - 5 * DAY, None)
+        visit = visits.open_visit(session, other, 1, today() - 5 * DAY, None)
         session.flush()
         ids, visit_id = (one.id, other.id), visit.id
     with sqlite.write() as session:

@@ -14,7 +14,7 @@ from sqlalchemy import select
 from wholestate import load_state
 
 from cardreader.decide.statements import Statement
-from cardreader.register import recording, settingaside
+from cardreader.register import recording, settingaside, visits
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.blots import all_blots, blot_numbers, decision_of, last_photographed
 from cardreader.register.database import Database, sqlite_url
@@ -136,7 +136,7 @@ def test_visits_of_two_registers_become_one(mixed):
             assert sorted(v.hb_g_dl for v in her.visits) == [9.0, 10.0]
             assert sorted(blot_numbers(second).values()) == [1, 2]
             assert {decision_of(r)["outcome"] for r in her.readings} == {"anaemic"}
-            assert recording.visit_on(her, today()) is first
+            assert visits.visit_on(her, today()) is first
             assert count_conflicts(session) == 0
 
 
@@ -330,7 +330,7 @@ def test_one_photo_entered_at_both_is_one_blot(pair):
 
 
 def test_a_visit_opened_and_left_at_one_is_no_second_visit(pair):
-    pair.do(0, lambda s, her: recording.open_visit(s, her, 1, today(), None))
+    pair.do(0, lambda s, her: visits.open_visit(s, her, 1, today(), None))
     pair.do(1, blot(9.0))
     pair.exchange()
     for which in (0, 1):
@@ -347,7 +347,7 @@ def same_blot(hb_g_dl: float):
 
     def step(session, her):
         now = utc_now()
-        visit = last_photographed(recording.open_visit(session, her, 1, local_day(now), None))
+        visit = last_photographed(visits.open_visit(session, her, 1, local_day(now), None))
         return recording.record_photo(
             *(session, visit, f"again-{uuid4().hex}", facts(hb_g_dl), TakenAt(now), None),
             *(combine, NOBODY),

@@ -13,7 +13,7 @@ from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome, decide
 from cardreader.decide.subject import Smoking, Subject
 from cardreader.hb.distribution import HbDistribution
-from cardreader.register import recording
+from cardreader.register import recording, visits
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.history import measurements
@@ -150,7 +150,7 @@ def test_what_a_photo_came_to_there_is_held_against_the_limits_here(sqlite, prog
 
     with sqlite.write() as session:
         her = add_woman(session, "KX-1", 20)
-        visit = recording.open_visit(session, her, 1, local_day(utc_now()), None)
+        visit = visits.open_visit(session, her, 1, local_day(utc_now()), None)
         recording.record_photo(session, visit, "key", read, TakenAt(utc_now()), None, keep, subject)
         assert visit.band == Outcome.NOT_ANAEMIC
     hand_over(sqlite, programme)

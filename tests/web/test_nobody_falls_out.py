@@ -17,7 +17,7 @@ from webfakes import photo, refused_photo
 from cardreader.core.refusal import Reason
 from cardreader.register.listmodels import KeptLists
 from cardreader.register.models import Reading, Referral, Visit, Woman
-from cardreader.register.recording import visit_of_photo
+from cardreader.register.visits import visit_of_photo
 
 DAY = dt.timedelta(days=1)
 

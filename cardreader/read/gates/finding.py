@@ -14,6 +14,7 @@ from cardreader.read import (
     photo,
     posefit,
     turned,
+    whitespots,
 )
 from cardreader.read.gates.origins import EIGHT_BITS, RESTATED, RIG
 
@@ -193,9 +194,9 @@ POSE = Stage(
     beside=("_FIT_ROUNDS", "_FIT_HALVINGS"),
 )
 
-BANDS = Stage(
-    "Bands of a pulsing lamp",
-    banding,
+WHITE_SPOTS = Stage(
+    "White card between patches",
+    whitespots,
     (
         derived("_SPOT_MM", "mm", "half the gap between patches"),
         derived("_CLIPPED_CODE", "of white", EIGHT_BITS),
@@ -206,6 +207,14 @@ BANDS = Stage(
             "0.58 of the middle; half takes covered spots for card, above 0.58 sound ones "
             "go",
         ),
+    ),
+    beside=("_SPOT_SAMPLES",),
+)
+
+BANDS = Stage(
+    "Bands of a pulsing lamp",
+    banding,
+    (
         chosen(
             "MIN_SPOTS",
             "spot",
@@ -248,7 +257,19 @@ BANDS = Stage(
         chosen("MIN_AMPLITUDE", "ln nominal RGB", "less does no harm"),
         chosen("MAX_AMPLITUDE", "ln nominal RGB", "more is left to the gates of light"),
     ),
-    beside=("_SPOT_SAMPLES", "_STEP_CYCLES", "_ROUNDS", "_RIDGE", "_FINER"),
+    beside=("_STEP_CYCLES", "_ROUNDS", "_RIDGE", "_FINER"),
 )
 
-GATES = (OPENING, TURNING, FINDING, MARKERS, SOFT_MARKER, HIDDEN_MARKER, EDGES, LINES, POSE, BANDS)
+GATES = (
+    OPENING,
+    TURNING,
+    FINDING,
+    MARKERS,
+    SOFT_MARKER,
+    HIDDEN_MARKER,
+    EDGES,
+    LINES,
+    POSE,
+    WHITE_SPOTS,
+    BANDS,
+)

@@ -23,10 +23,11 @@ from cardreader.register.lists import ListName, due_now, row_of
 from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
-from cardreader.register.recording import next_number, subject_of, visit_on
+from cardreader.register.recording import subject_of
 from cardreader.register.referrals import TELLABLE
 from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
+from cardreader.register.visits import next_number, visit_on
 from cardreader.register.women import running_treatment
 from cardreader.web import words
 from cardreader.web.access import Visitor

@@ -19,11 +19,12 @@ from cardreader.register.kinds import EventKind
 from cardreader.register.lists import row_of
 from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Woman
-from cardreader.register.recording import next_number, on_day, open_visit
+from cardreader.register.recording import on_day
 from cardreader.register.referrals import send_for_test
 from cardreader.register.submissions import KeyReusedError
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.tube import LIMITS, TubeUnit
+from cardreader.register.visits import next_number, open_visit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman, written_alike
 from cardreader.web import words
 from cardreader.web.access import Carer, Form

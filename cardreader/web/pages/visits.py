@@ -15,8 +15,8 @@ from cardreader.register.blots import all_blots, blot_numbers, doubted_by
 from cardreader.register.dayvisits import is_shown, lead_of, members, result_of
 from cardreader.register.kinds import Source
 from cardreader.register.models import Visit
-from cardreader.register.recording import is_of_day
 from cardreader.register.samephoto import KnownPhotoError
+from cardreader.register.visits import is_of_day
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
 from cardreader.web.fields import Fields

@@ -13,8 +13,8 @@ from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.knownby import set_village
 from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Woman
-from cardreader.register.recording import open_visit
 from cardreader.register.removal import remove_woman
+from cardreader.register.visits import open_visit
 from cardreader.register.women import (
     GESTATION_WEEKS,
     add_woman,
