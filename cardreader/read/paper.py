@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -14,7 +15,6 @@ from cardreader.core.order import median
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.core.robust import (
     LARGEST,
-    RobustFit,
     half_central_spread,
     huber,
     reweighted_fit,
@@ -27,6 +27,8 @@ from cardreader.read.bay import (
     tile_means,
     widened,
 )
+from cardreader.read.cardlight import CardLight
+from cardreader.read.paperpeak import peak
 
 MAX_PAPER_RESIDUAL = 0.035
 MAX_PAPER_MARKS = 0.06
@@ -40,17 +42,10 @@ _BRIGHTER = 0.75
 """Of the squares of what is left over, in places brighter than the field: a reflection."""
 _ANY_DARK = 0.02
 """Share of dark tiles beside bright ones that a reflection doesn't leave."""
-MAX_PAPER_BUMP = 0.012
-"""Ln light from the middle to the sides: a lamp 20 cm above makes 0.007, vignetting as much."""
-_ONE_WAY = 0.25
-"""Across it light bends less than this share of what it bends along: no round reflection."""
 MAX_TILE_CLIPPED = 0.3
 MIN_BLANK = 0.2
 MIN_BLANK_UNCLIPPED = 0.1
 """Shares of the bay without which the light on the paper isn't known all around the blot."""
-
-_DARK_TAIL = -0.5
-"""Skewness of what is left over, below which dark lines and places lie on the paper."""
 
 _KNEE = 3.75
 """Tiles further off the smooth field than this many standard deviations lose weight."""
@@ -100,9 +95,15 @@ def _pixel_terms() -> NDArray[np.float32]:
 
 
 def fit_paper(
-    log_light: NDArray[np.float32], rough: NDArray[np.bool_], clipped: NDArray[np.bool_]
+    log_light: NDArray[np.float32],
+    rough: NDArray[np.bool_],
+    clipped: NDArray[np.bool_],
+    card: Callable[[], CardLight],
 ) -> PaperLight | Refusal:
-    """Fit the light field to tiles of blank paper and look at what it leaves over."""
+    """Fit the light field to tiles of blank paper and look at what it leaves over.
+
+    ``card`` is asked for the card's own light where that on the paper bends.
+    """
     blank = tile_means(widened(rough).astype(np.float32)) == 0
     if blank.mean() < MIN_BLANK:
         return refuse(
@@ -116,7 +117,7 @@ def fit_paper(
     tiles = tile_means(log_light)[blank]
     terms = _tile_terms()[blank]
     fit = reweighted_fit(terms, tiles, huber(_KNEE), LARGEST, least_sd=_LEAST_SD)
-    for refusal in (_stained_or_shaded(fit.residual, blank), _peak(fit)):
+    for refusal in (_stained_or_shaded(fit.residual, blank), peak(fit, card)):
         if refusal is not None:
             return refusal
     degrees = max(len(tiles) - terms.shape[1], 1)
@@ -173,34 +174,3 @@ def _thin(dark: NDArray[np.bool_], blank: NDArray[np.bool_]) -> NDArray[np.bool_
         tiles.reshape(TILES, TILES), cv2.MORPH_OPEN, np.ones((_WIDE_TILES, _WIDE_TILES), np.uint8)
     )
     return np.asarray(dark & (np.asarray(wide).reshape(-1)[blank] == 0), dtype=np.bool_)
-
-
-def _peak(fit: RobustFit) -> Refusal | None:
-    """Light that peaks within the bay is a reflection: a lamp's own falls off more slowly.
-
-    On paper a wide weak reflection passes for brighter light; on the blot it
-    is several times what the blot itself sends back. Light that bends one way alone, or is
-    highest outside the bay, doesn't peak in it: that is the soft edge of a shadow. A reflection
-    is smooth: where dark lines and places are left over, an edge of paper, a crease or a stain
-    bent the field.
-    """
-    _, *slope, xx, xy, yy = fit.coefficients.mean(axis=1)
-    bump = -(xx + yy) / 2
-    if bump <= MAX_PAPER_BUMP:
-        return None
-    bends, axes = np.linalg.eigh([[2 * xx, xy], [xy, 2 * yy]])
-    to_peak = -(np.array(slope) @ axes[:, 0]) / bends[0]
-    is_smooth = _skewness(fit.residual.mean(axis=1)) > _DARK_TAIL
-    if bends[1] > _ONE_WAY * bends[0] or abs(to_peak) > 1 or not is_smooth:
-        return refuse(
-            Reason.SHADOW_EDGE, f"light on the paper bends by {bump:.3f} > {MAX_PAPER_BUMP}"
-        )
-    return refuse(
-        Reason.GLARE_ON_BLOT, f"light on the paper peaks by {bump:.3f} > {MAX_PAPER_BUMP}"
-    )
-
-
-def _skewness(values: NDArray[np.float64]) -> float:
-    """Third standardised moment of values (n,): below 0 where the tail is one of low values."""
-    off = values - values.mean()
-    return float((off**3).mean() / max(float((off**2).mean()) ** 1.5, 1e-12))

@@ -36,6 +36,7 @@ from cardreader.read.bay import (
     tile_middles_mm,
     widened,
 )
+from cardreader.read.cardlight import card_light
 from cardreader.read.locate import CardPose
 from cardreader.read.masks import bulged, farthest_mm, filled, outline_mm
 from cardreader.read.paper import PaperLight, fit_paper
@@ -163,7 +164,7 @@ def look_at_bay(photo: Photo, pose: CardPose, banding: Banding = EVEN) -> Bay | 
     share = float((clipped & ~rough).sum() / max((~rough).sum(), 1))
     if share > MAX_PAPER_CLIPPED:
         return refuse(Reason.CLIPPED, f"{share:.0%} of the paper > {MAX_PAPER_CLIPPED:.0%}")
-    paper = fit_paper(log_light, rough, clipped)
+    paper = fit_paper(log_light, rough, clipped, lambda: card_light(photo, pose, banding))
     if isinstance(paper, Refusal):
         return paper
     return Bay(log_light - paper.field, rough, paper, bands)

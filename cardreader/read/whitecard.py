@@ -22,15 +22,19 @@ from cardreader.card.layout import Kind
 from cardreader.card.lot import Lot
 from cardreader.core.order import median, quantile
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.core.robust import EACH, RobustFit, huber, median_sd, reweighted_fit
-from cardreader.read.bay import SIDE_MM
+from cardreader.core.robust import median_sd
+from cardreader.read.cardlight import (
+    field_terms,
+    fitted,
+    log_light_of_spots,
+    smooth_light,
+)
 from cardreader.read.locate import CardPose
-from cardreader.read.paper import MAX_PAPER_BUMP
 from cardreader.read.photo import Photo
 from cardreader.read.sample import PatchSamples, lightest_prints, linear_pixels
 from cardreader.read.spoiled import light_added, suspect_pairs
 from cardreader.read.twins import compare_twins
-from cardreader.read.whitespots import light_of_spots, spots_mm
+from cardreader.read.whitespots import spots_mm
 
 Array = NDArray[np.float64]
 
@@ -56,6 +60,9 @@ MAX_UNEVEN = 0.02
 SHADED = 0.04
 """The same beyond which colours that don't come out are a thin shadow's work, and beyond which
 light on a card darkened in part doesn't just fall off."""
+FALLS_OFF = 0.02
+"""Ln light from the middle of the bay to its sides, by the card's white, beyond which light that
+peaks on the paper is told as light that falls off."""
 BRIGHTER = 0.03
 """Ln light that the brightest spot must lie above the middle one where light is added."""
 MIN_ADDED_PAIRS = 3
@@ -74,11 +81,8 @@ MAX_GRAIN = 0.07
 
 _LIGHTER = 0.75
 """Quantile of the spots whose light is taken as undarkened."""
-_KNEE = 0.02
-_ROUNDS = 30
 _STRIPS = 14
 _LIGHTEST_TENTH = 0.9
-_BAY_SHARE = SIDE_MM / layout.WIDTH_MM
 
 _DARK_GREYS = [i for i, c in enumerate(layout.cells()) if c.shade[:2] in ("N3", "N4", "N5")]
 _BY_LEVEL = np.argsort([layout.cells()[i].shade[:2] for i in _DARK_GREYS], kind="stable")
@@ -116,7 +120,7 @@ class White:
     far the brightest spot lies above the middle one, and ``unevenness`` what a field that
     bends leaves between the darkest and the brightest tenth, ln light. ``in_rows`` is the share
     of what the plane leaves that is one along a row, or a column, of the picture, and ``peak``
-    what that field makes of light that peaks within the bay, as `paper.MAX_PAPER_BUMP` counts it.
+    what that field makes of light that peaks within the bay, as `CardLight.peak`.
     """
 
     darkened: float
@@ -223,8 +227,8 @@ def _of_paper(
     is_added = not white.is_lit_otherwise and _is_added(samples, suspect)
     if is_added and white.brightest > BRIGHTER:
         return Reason.GLARE_ON_PATCHES if is_shadow else reason
-    # Light that falls off over all of the card peaks in the bay as a reflection does.
-    falls_off = reason is Reason.GLARE_ON_BLOT and white.peak > MAX_PAPER_BUMP
+    # Light that falls off too far over all of the card peaks in the bay as a reflection does.
+    falls_off = reason is Reason.GLARE_ON_BLOT and white.peak > FALLS_OFF
     # The light on the paper may be uneven by as little as light that falls off over the card.
     uneven = white.is_darkened or white.unevenness > MAX_UNEVEN
     if white.is_shadowed or falls_off or (is_shadow and uneven):
@@ -235,17 +239,11 @@ def _of_paper(
 
 
 def what_white_shows(photo: Photo, pose: CardPose) -> White:
-    """What lies over the white spots of `banding.spots_mm`."""
-    light = light_of_spots(photo, pose)
-    x, y = ((spots_mm() - layout.CENTRE_MM) / (layout.WIDTH_MM / 2)).T
-    terms = np.column_stack([np.ones(len(x)), x, y, x * x, x * y, y * y])
-    log_light = np.log(np.maximum(light, 1e-3))
-    rest = _less_field(terms[:, :3], log_light)
+    """What lies over the white spots of `whitespots.spots_mm`."""
+    log_light = log_light_of_spots(photo, pose)
+    rest = fitted(field_terms()[:, :3], log_light).residual
     grey = rest.mean(axis=1)
-    # Of three channels the middle one: in coloured light one may be all grain.
-    field = _field(terms, log_light)
-    bent = median(field.residual)
-    ordered = np.sort(bent)
+    smooth = smooth_light(log_light)
     lighter = grey >= quantile(np.sort(grey), _LIGHTER)
     loss = median(rest[lighter].T) - rest
     dark = loss.mean(axis=1) > DARKER
@@ -255,12 +253,12 @@ def what_white_shows(photo: Photo, pose: CardPose) -> White:
         by_channel = median((loss[dark] / loss[dark].mean(axis=1, keepdims=True)).T)
     return White(
         darkened=float(dark.mean()),
-        broken=float((quantile(ordered, _LIGHTER) - bent > DARKER).mean()),
+        broken=float((quantile(np.sort(smooth.rest), _LIGHTER) - smooth.rest > DARKER).mean()),
         by_channel=by_channel,
         loss=lost,
         brightest=float(grey.max() - median(grey)),
-        unevenness=float(quantile(ordered, 0.9) - quantile(ordered, 0.1)),
-        peak=-float(median(field.coefficients[[3, 5]].mean(axis=0))) * _BAY_SHARE**2,
+        unevenness=smooth.unevenness,
+        peak=smooth.peak,
         in_rows=max(_explained(grey, along) for along in pose.to_px(spots_mm()).T),
     )
 
@@ -270,14 +268,6 @@ def _explained(grey: Array, along: Array) -> float:
     strips = np.array_split(grey[np.argsort(along)], _STRIPS)
     left = sum(((strip - median(strip)) ** 2).sum() for strip in strips)
     return float(1 - left / max(((grey - median(grey)) ** 2).sum(), 1e-9))
-
-
-def _less_field(terms: Array, log_light: Array) -> Array:
-    return _field(terms, log_light).residual
-
-
-def _field(terms: Array, log_light: Array) -> RobustFit:
-    return reweighted_fit(terms, log_light, huber(1.0), EACH, known_sd=_KNEE, rounds=_ROUNDS)
 
 
 def grain(pixels: Array) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived, measured, standard
 from cardreader.read import (
+    cardlight,
     correct,
     correctable,
     lampmisfit,
@@ -463,6 +464,12 @@ WHITE_CARD = Stage(
             "661010)",
         ),
         measured(
+            "FALLS_OFF",
+            "ln light",
+            "says only which advice is given: light that falls off towards the corners by up to "
+            "30 % makes 0.019 at most, by half 0.021 or more (drawn photos, seeds 662000, 662060)",
+        ),
+        measured(
             "BRIGHTER",
             "ln light",
             "reflections 0.03 to 0.4, other ink and pens 0.01 to 0.03 (seeds 9101, 9202)",
@@ -494,9 +501,33 @@ WHITE_CARD = Stage(
         ),
         chosen("_LIGHTER", "quantile", "a quarter of the card in full light, as under leaves"),
         chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
-        derived("_KNEE", "ln light", "as for twins"),
     ),
-    beside=("_ROUNDS", "_STRIPS", "_PRINTS_OF_A_LEVEL", "_BAY_SHARE"),
+    beside=("_STRIPS", "_PRINTS_OF_A_LEVEL"),
+)
+
+CARD_LIGHT = Stage(
+    "The card's own light",
+    cardlight,
+    (
+        measured(
+            "MAX_FALL_OFF_UNEVEN",
+            "ln light",
+            "light that falls off by up to 30 % leaves 0.024 at most, by 40 % 0.027; edges of "
+            "shadows that refuse 0.031 or more, but for those that change over half the card "
+            "(drawn photos, seeds 662000, 662030, 662060)",
+        ),
+        measured(
+            "MAX_FALL_OFF_PEAK",
+            "ln light",
+            "a lamp close by of which the corners lose half makes 0.026 at most, and reads as even "
+            "light does; beyond it no photo was tried (drawn photos, seed 662000)",
+        ),
+        derived("_KNEE", "ln light", "as for twins"),
+        chosen("_DARK", "quantile", "a tenth at each end leaves specks and glints out"),
+        chosen("_LIGHT", "quantile", "as _DARK"),
+        chosen("_LEAST_LIGHT", "nominal linear RGB", "floor of logarithms"),
+    ),
+    beside=("_ROUNDS", "_BAY_SHARE"),
 )
 
 GATES = (
@@ -515,4 +546,5 @@ GATES = (
     RAMP,
     CORRECTABLE,
     WHITE_CARD,
+    CARD_LIGHT,
 )

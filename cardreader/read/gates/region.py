@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from cardreader.core.gates import Stage, chosen, derived, measured
-from cardreader.read import bay, blot, lostchannel, paper, sameblot, segment, sheen
+from cardreader.read import bay, blot, lostchannel, paper, paperpeak, sameblot, segment, sheen
 from cardreader.read.gates.origins import RESTATED
 
 BAY = Stage(
@@ -66,19 +66,6 @@ PAPER = Stage(
             "says only which advice is given: glints leave none, shadows whose rest is as bright "
             "0.07 or more (seed 9101)",
         ),
-        derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
-        measured(
-            "_DARK_TAIL",
-            "skewness",
-            "says only which advice is given: reflections over the bay leave -0.2 to 1.4, edges of "
-            "paper, creases and rings of stains -0.7 to -4.3 (drawn photos, seed 610000)",
-        ),
-        chosen(
-            "_ONE_WAY",
-            "of the stronger bend",
-            "says only which advice is given: a tube's image four times as long as wide still "
-            "counts as a reflection, a straight edge of a shadow bends one way alone",
-        ),
         chosen(
             "MAX_TILE_CLIPPED",
             "of a tile",
@@ -102,6 +89,39 @@ PAPER = Stage(
             "ln light",
             "a tenth of an eight-bit code at middle grey; below it whole codes that agree "
             "by chance would call others off",
+        ),
+    ),
+)
+
+PAPER_PEAK = Stage(
+    "Light that peaks on the paper",
+    paperpeak,
+    (
+        derived("MAX_PAPER_BUMP", "ln light", "a lamp 20 cm above makes 0.007, vignetting as much"),
+        measured(
+            "MAX_OWN_BUMP",
+            "ln light",
+            "where light falls off by 20 to 30 % from the middle to the corners the paper bends by "
+            "0.0015 at most beyond the card, by 40 % 0.003; with a reflection of 3 % of white as "
+            "wide as the bay by 0.002 or more (drawn photos, seed 662060)",
+        ),
+        derived(
+            "MIN_FALL_OFF",
+            "ln light",
+            "says only which advice is given: where the card falls off by less, what is left of "
+            "MAX_PAPER_BUMP is beyond MAX_OWN_BUMP anyway",
+        ),
+        measured(
+            "_DARK_TAIL",
+            "skewness",
+            "says only which advice is given: reflections over the bay leave -0.2 to 1.4, edges of "
+            "paper, creases and rings of stains -0.7 to -4.3 (drawn photos, seed 610000)",
+        ),
+        chosen(
+            "_ONE_WAY",
+            "of the stronger bend",
+            "says only which advice is given: a tube's image four times as long as wide still "
+            "counts as a reflection, a straight edge of a shadow bends one way alone",
         ),
     ),
 )
@@ -317,4 +337,4 @@ LOST_CHANNEL = Stage(
     beside=("N_VALUES", "_RED", "_GREEN", "_BLUE", "_CODES", "_HALVINGS", "_ROUNDS"),
 )
 
-GATES = (BAY, PAPER, BLOT, SAME_BLOT, BLOT_COLOUR, SHEEN, LOST_CHANNEL)
+GATES = (BAY, PAPER, PAPER_PEAK, BLOT, SAME_BLOT, BLOT_COLOUR, SHEEN, LOST_CHANNEL)
