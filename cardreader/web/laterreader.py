@@ -62,6 +62,19 @@ class LaterReader:
         """The same reader for blots on a batch of paper."""
         return self.now().with_paper(batch)
 
+    def of_today(self) -> PhotoReader:
+        """The same reader by the files of card lots as they are now; itself where none changed."""
+        if not self._reader.there:
+            return self  # it will be loaded from the files as they are then
+        reader = self.now()
+        renewed = reader.of_today()
+        return self if renewed is reader else renewed
+
+    @property
+    def lots_problem(self) -> str:
+        """Why the files of card lots can't be read as they are now; else empty."""
+        return self.now().lots_problem if self._reader.there else ""
+
     @property
     def calibration_sha256(self) -> str:
         """Hash of the calibration."""

@@ -6,6 +6,7 @@ import copy
 import datetime as dt
 import io
 import math
+import os
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cached_property
@@ -18,6 +19,7 @@ from PIL import Image
 from cardreader.card import layout
 from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
+from cardreader.core.oneline import one_line
 from cardreader.core.shipped import shipped
 from cardreader.decide.protocol import Protocol
 from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
@@ -61,6 +63,7 @@ class PipelineReader:
     ) -> None:
         self._reader = Reader(lots, calibration, protocol.load(), dt.date.today())
         self._lots_from, self._protocol = lots_from, protocol
+        self._lots_files, self._lots_problem = _files_of(lots_from), ""
 
     @classmethod
     def load(
@@ -89,6 +92,28 @@ class PipelineReader:
         other = copy.copy(self)
         other._reader = replace(self._reader, **changes)
         return other
+
+    def of_today(self) -> PipelineReader:
+        """The same reader by the files of card lots as they are now; itself where none changed.
+
+        Where they can't be read, a file being copied perhaps, those of before hold on.
+        """
+        files = _files_of(self._lots_from)
+        if self._lots_from is None or files == self._lots_files:
+            return self
+        try:
+            renewed = self._with(lots=Lots.load(self._lots_from))
+            renewed._lots_problem = ""
+        except (ValueError, OSError) as error:
+            renewed = self._with()
+            renewed._lots_problem = one_line(error)
+        renewed._lots_files = files
+        return renewed
+
+    @property
+    def lots_problem(self) -> str:
+        """Why the files of card lots can't be read as they are now; else empty."""
+        return self._lots_problem
 
     @property
     def calibration_sha256(self) -> str:
@@ -312,3 +337,15 @@ def _jpeg(picture: Image.Image) -> bytes:
 def _hex(lab: np.ndarray) -> str:
     rgb = np.clip(lab_to_srgb(lab), 0, 1)
     return "#" + "".join(f"{round(255 * float(c)):02x}" for c in rgb)
+
+
+def _files_of(folder: Path | None) -> frozenset[tuple[str, int, int]] | None:
+    """What tells whether the files of card lots are those of before; None where there are none
+    of one's own, or their folder is away."""
+    if folder is None:
+        return None
+    try:
+        found = [(entry.name, entry.stat()) for entry in os.scandir(folder)]
+    except OSError:
+        return None
+    return frozenset((name, facts.st_size, facts.st_mtime_ns) for name, facts in found)

@@ -91,6 +91,14 @@ class PhotoReader(Protocol):
     def with_paper(self, batch: str) -> PhotoReader:
         """The same reader for blots on a batch of paper."""
 
+    def of_today(self) -> PhotoReader:
+        """The same reader by the files of card lots as they are now; itself where none changed."""
+
+    @property
+    def lots_problem(self) -> str:
+        """Why the files of card lots can't be read as they are now; else empty. They are read as
+        they were before."""
+
     @property
     def calibration_sha256(self) -> str:
         """Hash of the calibration."""

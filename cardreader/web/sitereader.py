@@ -27,7 +27,7 @@ class SiteReader:
     """Reads as ``base`` does, with the site's own calibration where one is in use."""
 
     def __init__(self, base: PhotoReader, database: Database) -> None:
-        self.base = base
+        self._base = base
         self._database = database
         self._lock = threading.Lock()
         self._calibration_id: str | None = None
@@ -35,9 +35,20 @@ class SiteReader:
         self.problem = ""
 
     @property
+    def base(self) -> PhotoReader:
+        """What the server was started with, by the files of card lots as they are now."""
+        with self._lock:
+            return self._renewed()
+
+    @property
     def rules(self) -> Rules:
         """The protocol that readings are judged by."""
-        return self.base.rules
+        return self._base.rules
+
+    @property
+    def lots_problem(self) -> str:
+        """Why the files of card lots can't be read as they are now; else empty."""
+        return self.base.lots_problem
 
     def shades(self) -> tuple[Shade, ...]:
         """The printed shade scale, lowest haemoglobin first."""
@@ -96,14 +107,21 @@ class SiteReader:
         from cardreader.hb.calibrationnumbers import CalibrationError
 
         with self._lock:
+            base = self._renewed()
             if self._calibration_id != use.calibration.id:
                 self._made, self.problem = None, ""
                 try:
-                    self._made = self.base.with_calibration(calibration_of(use.calibration))
+                    self._made = base.with_calibration(calibration_of(use.calibration))
                 except CalibrationError as error:
                     self.problem = str(error)
                 self._calibration_id = use.calibration.id
-            return self.base if self._made is None else self._made
+            return base if self._made is None else self._made
+
+    def _renewed(self) -> PhotoReader:
+        renewed = self._base.of_today()
+        if renewed is not self._base:
+            self._base, self._calibration_id = renewed, None
+        return renewed
 
 
 def judge_by(reader: SiteReader, elevation_m: float | None) -> Judge:

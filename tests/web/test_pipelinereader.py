@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from pathlib import Path
 
 import jsonschema
 import pytest
 from twosides import photographed_twice
 
+from cardreader.core.shipped import shipped
+from cardreader.decide.protocolfile import DEFAULT, ProtocolSource
 from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import Statement
 from cardreader.decide.subject import Subject
 from cardreader.pipeline import read_same_blot
 from cardreader.reader import load_reader
 from cardreader.register.blots import SIDES
+from cardreader.register.database import Database, sqlite_url
 from cardreader.result.asjson import reading_json, reading_schema
+from cardreader.web.laterreader import LaterReader
 from cardreader.web.pipelinereader import PipelineReader
+from cardreader.web.sitereader import SiteReader
 
 GOOD = Path(__file__).parents[2] / "sample_images" / "good"
 
@@ -114,3 +120,55 @@ def test_what_is_judged_here_names_the_protocol_of_here(reader, clear):
         reader.judge_again([elsewhere], Subject()),
     ):
         assert facts.detail["protocol"] == here
+
+
+@pytest.fixture(params=["loaded", "loaded later"])
+def site_reader(request, tmp_path):
+    """A server's reader, with an empty folder of lots."""
+    (tmp_path / "lots").mkdir()
+    protocol = ProtocolSource(DEFAULT)
+
+    def load() -> PipelineReader:
+        return PipelineReader.load(tmp_path / "lots", None, protocol)
+
+    database = Database(sqlite_url(tmp_path / "register.db"))
+    database.migrate()
+    yield SiteReader(load() if request.param == "loaded" else LaterReader(protocol, load), database)
+    database.close()
+
+
+def test_a_lot_whose_file_comes_while_the_server_runs_is_known(site_reader, tmp_path):
+    """A new print run in the middle of the year: nobody thinks of starting the server again."""
+    lots, known = tmp_path / "lots", shipped("lots") / "027002.txt"
+    photo = (GOOD / "above-14.6-led.jpg").read_bytes()
+
+    def refusal():
+        return site_reader.read(photo, Subject()).facts.refusal
+
+    assert refusal() == "lot_unknown"
+    shutil.copy(known, lots)
+    assert refusal() is None
+    assert "027002" in site_reader.base.named.demonstration_lots
+
+    # One that can't be read, half copied perhaps, takes nothing away, and is told.
+    half = lots / "027001.txt"
+    half.write_text(known.read_text()[:400])
+    assert refusal() is None
+    assert "027001.txt" in site_reader.lots_problem
+    half.unlink()
+    assert site_reader.lots_problem == ""
+    assert refusal() is None
+
+    # Nor does a folder that is away for a moment; a file that was taken out does.
+    lots.rename(tmp_path / "away")
+    assert refusal() is None
+    (tmp_path / "away").rename(lots)
+    (lots / known.name).unlink()
+    assert refusal() == "lot_unknown"
+
+
+def test_lots_that_did_not_change_are_not_read_again(site_reader, tmp_path):
+    shutil.copy(shipped("lots") / "027001.txt", tmp_path / "lots")
+    site_reader.read(b"", Subject())
+    assert site_reader.now() is site_reader.now()
+    assert site_reader.base is site_reader.now()

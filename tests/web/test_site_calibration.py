@@ -837,6 +837,17 @@ def test_what_cannot_be_said_of_days_past_is_told(site):
     assert _past(site, site.worker, past_paper="P1").status_code == 403
 
 
+def test_a_lots_file_that_cannot_be_read_is_told_to_the_supervisor(site):
+    words = "The files of the card lots can"
+    assert words not in site.supervisor.get("/").text
+    (site.lots / "000099.txt").write_text("CGATS.17")
+    assert words in site.supervisor.get("/").text
+    assert "000099.txt" in site.supervisor.get("/").text
+    assert words not in site.worker.get("/").text
+    (site.lots / "000099.txt").unlink()
+    assert words not in site.supervisor.get("/").text
+
+
 @pytest.mark.parametrize(("times", "asked"), [(1.0, False), (1 / 1.611, True)])
 def test_pairs_in_mmol_l_entered_as_g_dl_are_asked_about_before_the_fit(site, times, asked):
     rows = sorted(range(40), key=lambda row: abs(drawn().hb_g_dl[row] - 11.5))[:8]

@@ -103,6 +103,11 @@ class FakeReader:
         value = HbDistribution.normal(hb, self.sd_g_dl / sqrt(len(details)))
         return facts_of(self._json(details[-1]["photo"]["sha256"], value, None, subject))
 
+    lots_problem = ""
+
+    def of_today(self) -> FakeReader:
+        return self
+
     def shades(self) -> tuple[Shade, ...]:
         """Three invented shades."""
         return (Shade(4.0, "#c86a5a"), Shade(9.0, "#a84a42"), Shade(14.0, "#8a3434"))

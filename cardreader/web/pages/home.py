@@ -63,6 +63,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         undecided=undecided,
         calibration=calibration,
         lots_changed=state.reader.lots_changed if visitor.role is Role.SUPERVISOR else (),
+        lots_problem=state.reader.lots_problem if visitor.role is Role.SUPERVISOR else "",
         ahead=ahead,
         off=day_off(shift),
         in_doubt=[(day_off(one), one.on, women) for one, women in in_doubt[:MOST_DAYS]],
