@@ -174,6 +174,8 @@ def reopen_for(
         reading=reading,
         event_id=event_id,
         at=None if event_id is None else reading.entered_at,
+        # One of before she was closed, entered now, opens her record no earlier than that.
+        happened=max(day, woman.closed_on) if event_id is None else day,
     )
 
 
@@ -188,7 +190,9 @@ def _reopen(
     event_id: str | None = None,
     referral: Referral | None = None,
     at: dt.datetime | None = None,
+    happened: dt.date | None = None,
 ) -> Event:
+    """``on``: since when she is followed again; ``happened``: when that was, where another day."""
     if woman.closed_on is None:
         raise ValueError("her record is open")
     reason = woman.closed_reason
@@ -200,7 +204,7 @@ def _reopen(
             if referral.outcome == ReferralOutcome.DIED and referral.closed_at is not None:
                 reopen(session, referral, by)
     return note(
-        *(session, woman, kind, on, by),
+        *(session, woman, kind, happened or on, by),
         choice=reason,
         words=words or None,
         referral=referral,

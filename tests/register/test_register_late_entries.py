@@ -19,11 +19,11 @@ from cardreader.decide.followuprules import OutcomeRule
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.register import closing, recording, referrals, settingaside, visits
-from cardreader.register.base import utc_now
+from cardreader.register.base import local_day, utc_now
 from cardreader.register.births import OddWeeksError, note_birth
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.followup import DueKind
-from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome, Regimen
+from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Regimen
 from cardreader.register.lists import row_of
 from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.merge.joining import join_two, part
@@ -42,6 +42,31 @@ def her(sqlite):
     """A woman, in a session that writes."""
     with sqlite.write() as session:
         yield session, add_woman(session, days_ago=60)
+
+
+def test_a_late_result_opens_her_record_no_earlier_than_it_was_closed(her):
+    """Else the month of the result counts her as opened again, and her page has her open first
+    and then closed."""
+    session, woman = her
+    photo(session, woman, facts(9.0), days_ago=50)
+    closed = closing.Closing.MOVED
+    on = today() - 3 * DAY
+    closing.close_woman(session, woman, closed, on, None, sure=True)
+    result = lab(session, woman, 6.1, days_ago=45, sure=True)
+    assert woman.closed_on is None
+    (opened,) = [e for e in woman.events if e.kind == EventKind.READ_WHILE_CLOSED]
+    assert (opened.on, opened.reading_id) == (on, result.id)
+    assert woman.followed_from == local_day(result.taken_at)
+
+
+def test_a_new_result_opens_her_record_on_its_day(her):
+    session, woman = her
+    photo(session, woman, facts(9.0), days_ago=50)
+    closed_on = today() - 30 * DAY
+    closing.close_woman(session, woman, closing.Closing.MOVED, closed_on, None, sure=True)
+    result = photo(session, woman, facts(9.4), days_ago=2)
+    (opened,) = [e for e in woman.events if e.kind == EventKind.READ_WHILE_CLOSED]
+    assert opened.on == local_day(result.taken_at)
 
 
 def tube(session, woman, hb_g_dl: float, days_ago: float = 0):
