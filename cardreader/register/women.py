@@ -67,16 +67,26 @@ def find_woman(session: Session, code: str) -> Woman | None:
 
 
 def written_alike(session: Session, code: str) -> Woman | None:
-    """A woman whose code is the same but for dashes, slashes and leading zeros, or None.
+    """A woman whose code is the same but for dashes, slashes, leading zeros and letters that look
+    like a digit beside one, or None.
 
     Two such codes may be two women's, and mostly are one woman's, whose history would lie in two
     records.
     """
-    key = _without_marks(clean_code(code))
+    keys = _keys(clean_code(code))
     for woman_id, other in session.execute(select(Woman.id, Woman.code).order_by(Woman.code)):
-        if other != code and _without_marks(other) == key:
+        if other != code and not keys.isdisjoint(_keys(other)):
             return session.get(Woman, woman_id)
     return None
+
+
+def _keys(code: str) -> set[str]:
+    """What codes that are written alike have in common: the letter O may be meant for a zero."""
+    meant = re.sub(r"(?<=\d)[OIL]|[OIL](?=[OIL]*\d)", lambda one: _MEANT[one[0]], code)
+    return {_without_marks(code), _without_marks(meant)}
+
+
+_MEANT = {"O": "0", "I": "1", "L": "1"}
 
 
 def _without_marks(code: str) -> str:

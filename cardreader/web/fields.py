@@ -12,7 +12,7 @@ from starlette.datastructures import FormData
 
 from cardreader.core.written import as_line, ascii_digits
 from cardreader.register.women import clean_code
-from cardreader.web.entrylimits import may_be_dated
+from cardreader.web.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import number
 
@@ -87,7 +87,11 @@ class Fields:
         except ValueError:
             value = dt.date.min
         if not may_be_dated(value, today):
-            self.problems[name] = _("A date up to today.")
+            self.problems[name] = (
+                _("Longer ago than %(days)s days. Look at the year.") % {"days": OLDEST_RESULT_DAYS}
+                if dt.date.min < value < today
+                else _("A date up to today.")
+            )
             return today
         return value
 

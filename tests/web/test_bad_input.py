@@ -73,6 +73,17 @@ def test_a_wrong_day_of_treatment(worker: Person) -> None:
     assert re.search(r"<details[^>]*open[^>]*>\s*<summary>Iron-folic acid", answer.text)
 
 
+def test_a_day_of_a_year_past_is_told_from_one_to_come(worker: Person) -> None:
+    """In January the year before is soon typed; "a date up to today" it is."""
+    woman = worker.add_woman("KX-607")
+    past = (today() - dt.timedelta(days=401)).isoformat()
+    given = {"value": "9.4", "unit": "g_dl", "method": "Cell counter", "place": "Clinic"}
+    for day, words in ((past, "Longer ago than 400 days. Look at the year."), ("", "A date up to")):
+        answer = worker.post(f"{woman}/lab", on=day, submission_key="lab-key-607", **given)
+        assert answer.status_code == 422
+        assert said(answer.text, "on").startswith(words)
+
+
 def test_no_reason_to_close(worker: Person) -> None:
     woman = worker.add_woman("KX-606")
     answer = worker.post(f"{woman}/close")

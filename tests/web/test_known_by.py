@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 
+import pytest
 from people import Person
 from sqlalchemy import select
 from test_find import rows
@@ -51,6 +52,21 @@ def test_a_code_written_almost_like_another_is_asked_about(worker: Person) -> No
     again = {"gestation_weeks": "20", "another": "IA41"}
     assert worker.post("/women/new", code="ia-041", **again).status_code == 422
     assert worker.post("/women/new", code="IA41", **again).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("code", "typed"),
+    [("IA-0041", "IA-OO41"), ("IA-105", "ia 1O5"), ("IA-105", "IA-IO5"), ("IL-9O", "IL-90")],
+)
+def test_a_letter_that_looks_like_a_digit_makes_no_second_record_unasked(
+    worker: Person, code: str, typed: str
+) -> None:
+    worker.add_woman(code)
+    asked = worker.post("/women/new", code=typed, gestation_weeks="20")
+    assert asked.status_code == 422
+    assert f"The register has {code}, which is written almost alike." in asked.text
+    # Between letters it is a letter.
+    assert worker.post("/women/new", code="1A-O", gestation_weeks="20").status_code == 303
 
 
 def test_the_code_of_an_open_record_leads_to_it(worker: Person) -> None:
