@@ -1,8 +1,8 @@
 """Closing a woman's record, and opening it again: by hand, or because she was read again.
 
 A closed record is on no list. So closing a woman who is severe or anaemic, whose referral is
-open, or who was not tested since a birth is asked about, and a new reading
-under her code brings her back by itself.
+open, who was not tested since a birth, or who was called well on a day whose readings lie too
+high is asked about, and a new reading under her code brings her back by itself.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from cardreader.decide.rule import Outcome
 from cardreader.register import audit
 from cardreader.register.base import local_day, utc_now
+from cardreader.register.daydoubt import doubted_days
 from cardreader.register.events import note
 from cardreader.register.history import as_referred, standing
 from cardreader.register.judging import TO_CONFIRM
@@ -32,6 +33,7 @@ class Hindrance(StrEnum):
     REFERRED = "referred"
     ANAEMIC = "anaemic"
     NOT_TESTED_SINCE = "not_tested_since"
+    DOUBTED = "doubted"
 
 
 class UnsureError(ValueError):
@@ -54,6 +56,8 @@ def hindrances(woman: Woman, reason: Closing) -> tuple[Hindrance, ...]:
         Hindrance.ANAEMIC: stands.anaemic and not stands.severe,
         # A birth is noted as one: who is closed for it is on no list for the test after it.
         Hindrance.NOT_TESTED_SINCE: reason is Closing.DELIVERED and not tested_since,
+        # All readings of the day of her newest value lie too high.
+        Hindrance.DOUBTED: bool(doubted_days(woman, points[-1:])),
     }
     return tuple(hindrance for hindrance, speaks in found.items() if speaks)
 

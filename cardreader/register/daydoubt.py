@@ -11,14 +11,14 @@ import datetime as dt
 from collections.abc import Collection, Sequence
 
 from sqlalchemy import or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 
 from cardreader.decide.rule import Outcome
 from cardreader.register.base import midnight
-from cardreader.register.dayshift import DayShift, day_shifts
+from cardreader.register.dayshift import DayShift, day_shift, day_shifts
 from cardreader.register.history import Measurement
 from cardreader.register.kinds import Source
-from cardreader.register.models import Reading
+from cardreader.register.models import Reading, Woman
 
 DAYS_BACK = 150
 """Nobody whose weeks are known is without a test of her own for longer."""
@@ -47,6 +47,16 @@ def read_then(session: Session, days: Collection[dt.date]) -> list[str]:
         or_(*inside),
     )
     return sorted(set(session.scalars(query)))
+
+
+def doubted_days(woman: Woman, points: Sequence[Measurement]) -> frozenset[dt.date]:
+    """Days, of those on which her photos say that she is well, whose readings lie too high."""
+    session = object_session(woman)
+    if session is None:
+        return frozenset()
+    well = {p.day for p in points if p.source is Source.PHOTO and p.outcome is Outcome.NOT_ANAEMIC}
+    shifts = (day_shift(session, day) for day in sorted(well))
+    return frozenset(shift.on for shift in shifts if shift is not None and shift.shift_g_dl > 0)
 
 
 def doubted_day(points: Sequence[Measurement], days: Collection[dt.date]) -> dt.date | None:

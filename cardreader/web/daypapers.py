@@ -17,6 +17,7 @@ from cardreader.register.lists import ListName, Row
 from cardreader.register.women import running_treatment
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end
+from cardreader.web.dayshiftwords import said_by_points
 from cardreader.web.paperkit import BODY, HEAD, SMALL, TITLE, build, grid, para, rule, table
 from cardreader.web.texts import gettext as _
 
@@ -122,14 +123,15 @@ def transfer_letter(row: Row, to: str, place: str, today: dt.date, rules: Follow
     ]
     newest, told = row.points[::-1][:LAST_VALUES], row.standing.foremost
     older = () if told is None or told in newest else (told,)
+    shown = (*newest, *older)
     values = [
         (
             texts.day(p.day),
             _(words.SOURCES[p.source]),
             _value(p.hb_g_dl, p.low_g_dl, p.high_g_dl),
-            _(words.outcome_words(p.outcome, p.source, p.may_be_severe)),
+            _(said),
         )
-        for p in (*newest, *older)
+        for p, said in zip(shown, said_by_points(woman, shown), strict=True)
     ]
     heads = (_("Date"), _("Read by"), "g/dL", _("Result"))
     return build(

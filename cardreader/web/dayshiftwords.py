@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from sqlalchemy.orm import object_session
@@ -10,13 +11,16 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.base import local_day
 from cardreader.register.blots import decision_of
+from cardreader.register.daydoubt import doubted_days
 from cardreader.register.dayshift import DayShift, day_shift
+from cardreader.register.history import Measurement
 from cardreader.register.kinds import Source
-from cardreader.register.models import Reading
+from cardreader.register.models import Reading, Woman
 from cardreader.web import texts
 from cardreader.web.resultview import ResultView
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark
+from cardreader.web.words import outcome_words
 
 IN_DOUBT = mark("Uncertain: all readings of this day lie too high.")
 
@@ -69,6 +73,17 @@ def day_off(shift: DayShift | None) -> DayOff | None:
             "sent."
         )
     return DayOff(found % facts, follows, shift.on.isoformat())
+
+
+def said_by_points(woman: Woman, points: Sequence[Measurement]) -> list[str]:
+    """What her values say, in English, one by one: no photo of such a day calls her well."""
+    days = doubted_days(woman, points)
+    return [
+        IN_DOUBT
+        if p.source is Source.PHOTO and p.outcome is Outcome.NOT_ANAEMIC and p.day in days
+        else outcome_words(p.outcome, p.source, p.may_be_severe)
+        for p in points
+    ]
 
 
 def doubted(view: ResultView) -> ResultView:

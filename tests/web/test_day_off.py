@@ -9,6 +9,7 @@ from builders import add_woman, facts
 from builders import photo as enter
 from people import Person
 from sqlalchemy import select
+from test_documents import text_of
 from webfakes import photo
 
 from cardreader.register.models import Reading
@@ -162,3 +163,33 @@ def test_nor_is_she_by_her_value_alone_below_what_is_open(place, worker):
     assert "Anaemia unlikely" not in result
     words = worker.get(f"/api/readings/{one}").json()["words"]
     assert words.endswith("This value alone: Uncertain: all readings of this day lie too high.")
+
+
+def test_neither_history_nor_letter_calls_her_well(place, worker):
+    """The letter goes where nobody knows of the day."""
+    read_then(place, 3)
+    woman = worker.get("/women?find=T-7").headers["location"]
+    words = "Uncertain: all readings of this day lie too high."
+    hers = worker.get(woman).text
+    assert words in hers
+    assert "Anaemia unlikely" not in hers
+
+    # Moved to another place she is on no list here: it is asked about.
+    moved = {"reason": "transferred", "words": "Invented Valley"}
+    asked = worker.post(f"{woman}/close", **moved)
+    assert asked.status_code == 422
+    assert "All readings of the day of her last one lie too high." in asked.text
+    assert worker.post(f"{woman}/close", **moved, sure="yes").status_code == 303
+    letter = " ".join(text_of(worker.get(f"{woman}/transfer.pdf").content).split())
+    assert words in letter
+    assert "Anaemia unlikely" not in letter
+
+
+def test_who_is_tested_since_is_closed_without_a_question(place, worker):
+    read_then(place, 3)
+    woman = worker.get("/women?find=T-7").headers["location"]
+    given = {"value": "12.6", "unit": "g_dl", "method": "Cell counter", "place": "Invented Clinic"}
+    today = str(dt.datetime.now().astimezone().date())
+    answer = worker.post(f"{woman}/lab", **given, on=today, submission_key="k" * 20, sure="yes")
+    assert answer.status_code == 303
+    assert worker.post(f"{woman}/close", reason="moved", words="away").status_code == 303

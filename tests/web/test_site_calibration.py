@@ -837,6 +837,13 @@ def test_what_cannot_be_said_of_days_past_is_told(site):
     assert _past(site, site.worker, past_paper="P1").status_code == 403
 
 
+def test_pairs_of_photos_without_a_value_are_none_for_the_drift_watch(site):
+    """She has a laboratory result: that no reading has one would be untrue."""
+    site.pairs([0])
+    page = site.supervisor.get("/exchange").text
+    assert "No photo that gave a value has a laboratory result yet." in page
+
+
 def test_a_lots_file_that_cannot_be_read_is_told_to_the_supervisor(site):
     words = "The files of the card lots can"
     assert words not in site.supervisor.get("/").text

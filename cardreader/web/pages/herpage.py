@@ -32,7 +32,7 @@ from cardreader.register.women import running_treatment
 from cardreader.web import words
 from cardreader.web.access import Visitor
 from cardreader.web.conflictwords import said_in
-from cardreader.web.dayshiftwords import day_off
+from cardreader.web.dayshiftwords import day_off, said_by_points
 from cardreader.web.fields import Fields
 from cardreader.web.happened import ask_again_on, event_words, read_since
 from cardreader.web.judgedwords import another_of
@@ -132,15 +132,16 @@ def _newest_day_shift(woman: Woman, points: tuple[Measurement, ...]) -> DayShift
 
 def _history(woman: Woman, points: tuple[Any, ...], state: State) -> list[dict[str, Any]]:
     """Her values and the photos that could not be read, newest first."""
+    said = said_by_points(woman, points)
     values = [
         {
             **asdict(p),
             "day": p.day,
-            "words": words.outcome_words(p.outcome, p.source, p.may_be_severe),
+            "words": text,
             "advice": None,
             "judged_by": another_of(woman, p, state.reader.rules),
         }
-        for p in points
+        for p, text in zip(points, said, strict=True)
     ]
     unread = [
         {
