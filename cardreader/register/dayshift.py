@@ -26,6 +26,8 @@ LOOKED_BACK = 400
 """Readings before a day that it is held against: some months of a place's sessions."""
 BETWEEN_CALIBRATIONS_SD_G_DL = 0.5
 """By how much two calibrations of one site differ as a whole."""
+LEVEL_DAYS = 4
+"""So many days in a row that lie off the same way are what later ones are held against."""
 KEPT = 0.79
 """Share of her distance from the others that a woman's next reading keeps."""
 
@@ -79,17 +81,19 @@ def day_shifts(
     for calibration in {read_by.at(value.at) for value in now}:
         # What demonstration cards were read with tells nothing of the site's own, nor they of it.
         others = read_by.sites if calibration is not None else set[str | None]()
-        own_before, before = (
-            _values(session, read_by.of(some), start, LOOKED_BACK)
-            for some in ({calibration}, others)
-        )
-        held = _Held(own_before, before)
-        for _on, of_day in groupby(now, key=lambda value: value.on):
+        both = {calibration}, others
+        before = {
+            one for some in both for one in _values(session, read_by.of(some), start, LOOKED_BACK)
+        }
+        held = _Held()
+        for _on, of_day in groupby([*sorted(before, key=_in_time), *now], key=lambda one: one.on):
             values = list(of_day)
-            own = _women([value for value in values if read_by.at(value.at) == calibration])
-            if own and (shift := held.shift_of(own)) is not None:
+            own, of_sites = (
+                _women([value for value in values if read_by.at(value.at) in some]) for some in both
+            )
+            shift = held.take(own, of_sites)
+            if shift is not None and own and values[-1].at >= start:
                 found.append(shift)
-            held.add(own, _women([value for value in values if read_by.at(value.at) in others]))
     # A day on which another calibration came into use may be named by both.
     found.sort(key=lambda shift: (shift.on, -abs(shift.shift_g_dl)))
     return tuple(next(of_day) for _, of_day in groupby(found, key=lambda shift: shift.on))
@@ -169,25 +173,50 @@ def _values(
 
 
 class _Held:
-    """What days are held against, from day to day."""
+    """What days are held against, from day to day.
 
-    def __init__(self, own: Sequence[_Read], sites: Sequence[_Read]) -> None:
-        """``own``: of the calibration itself; ``sites``: of all the site's, it among them."""
-        self._own, self._sites = _each_day(own), _each_day(sites)
+    A day that lies off is none that others are held against, or the second session on another
+    paper passed for usual after the first. Several in a row the same way are: by then it is the
+    place's level.
+    """
 
-    def shift_of(self, day: Sequence[OneValue]) -> DayShift | None:
+    def __init__(self) -> None:
+        self._own: list[OneValue] = []
+        self._sites: list[OneValue] = []
+        self._off: list[tuple[float, Sequence[OneValue], Sequence[OneValue]]] = []
+
+    def take(self, own: Sequence[OneValue], sites: Sequence[OneValue]) -> DayShift | None:
+        """By how much a day lies off, which others are held against if it doesn't.
+
+        ``own`` are the women read by the calibration itself, ``sites`` those by any of the site's,
+        it among them.
+        """
+        shift = self._shift_of(own) if own else shift_of(sites, self._sites)
+        if shift is None:
+            self._off.clear()
+            self._add(own, sites)
+            return None
+        if self._off and self._off[-1][0] * shift.shift_g_dl < 0:
+            self._off.clear()
+        self._off.append((shift.shift_g_dl, own, sites))
+        if len(self._off) == LEVEL_DAYS:
+            for _shift, own_then, sites_then in self._off:
+                self._add(own_then, sites_then)
+            self._off.clear()
+        return shift
+
+    def _shift_of(self, day: Sequence[OneValue]) -> DayShift | None:
         if _enough(self._own) or not _enough(self._sites):
             return shift_of(day, self._own)
         return shift_of(day, self._sites, BETWEEN_CALIBRATIONS_SD_G_DL)
 
-    def add(self, own: Sequence[OneValue], sites: Sequence[OneValue]) -> None:
+    def _add(self, own: Sequence[OneValue], sites: Sequence[OneValue]) -> None:
         self._own = [*self._own, *own][-LOOKED_BACK:]
         self._sites = [*self._sites, *sites][-LOOKED_BACK:]
 
 
-def _each_day(values: Sequence[_Read]) -> list[OneValue]:
-    days = groupby(values, key=lambda value: value.on)
-    return [one for _, of_day in days for one in _women(list(of_day))]
+def _in_time(value: _Read) -> tuple[dt.datetime, str]:
+    return value.at, value.woman_id
 
 
 def _women(values: Sequence[_Read]) -> list[OneValue]:

@@ -231,6 +231,11 @@ DAY_SHIFT = Stage(
             "invented: as much as days differ; a day after another calibration came into use must "
             "lie further off to be named, until that has read twenty women on two days",
         ),
+        chosen(
+            "LEVEL_DAYS",
+            "day",
+            "invented: a month of weekly sessions; by then it is the place's level",
+        ),
         derived(
             "KEPT",
             "1",

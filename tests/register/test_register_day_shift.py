@@ -322,3 +322,39 @@ def test_a_day_too_low_calls_nobody_back(listed):
         assert day_shift(session, today) is not None
     with listed.read() as session:
         assert days_in_doubt(session, RULES, today) == []
+
+
+def weekly(session, offs: list[float]) -> list[dt.date]:
+    """Four sessions of twelve women and then one for each of these; their days."""
+    rng = np.random.default_rng(660519)
+    days = []
+    for week, off in enumerate([*[0.0] * 4, *offs]):
+        ago = 7 * (len(offs) + 3 - week)
+        for k in range(12):
+            woman = add_woman(session, f"V{week}-{k}", days_ago=ago)
+            photo(session, woman, facts(float(rng.normal(10.4 + off, 1.6))), days_ago=ago)
+        days.append(local_day(utc_now()) - dt.timedelta(days=ago))
+    session.flush()
+    return days[4:]
+
+
+@pytest.mark.parametrize("calibrations", [0, 1, 2])
+def test_one_day_that_lay_off_does_not_hide_the_next(sqlite, calibrations):
+    """The paper that nobody told is used a second time, perhaps after another fit."""
+    with sqlite.write() as session:
+        days = weekly(session, [4.5, 4.5, 4.5, 4.5])
+        if calibrations:
+            put_into_use(session, "first", 100)
+        if calibrations == 2:
+            put_into_use(session, "second", 10)
+        assert [day_shift(session, day) is not None for day in days] == [True] * 4
+        after = days[-1] + dt.timedelta(days=1)
+        assert [one.on for one in day_shifts(session, days[0], after)] == days
+
+
+def test_what_lies_off_for_a_month_is_the_places_level(sqlite):
+    with sqlite.write() as session:
+        days = weekly(session, [4.5] * 8)
+        named = [day_shift(session, day) is not None for day in days]
+        assert named[:4] == [True] * 4
+        assert named[-3:] == [False] * 3
