@@ -104,12 +104,9 @@ class _Read:
     """One photo's value, g/dL."""
 
     at: dt.datetime
+    on: dt.date
     woman_id: str
     hb_g_dl: float
-
-    @property
-    def on(self) -> dt.date:
-        return local_day(self.at)
 
 
 _Span = tuple[dt.datetime | None, dt.datetime | None]
@@ -169,7 +166,7 @@ def _values(
     if before is not None:
         query = query.where(Reading.taken_at < before)
     rows = session.execute(query).all()
-    return [_Read(at, woman, float(hb or 0.0)) for at, woman, hb in reversed(rows)]
+    return [_Read(at, local_day(at), woman, float(hb or 0.0)) for at, woman, hb in reversed(rows)]
 
 
 class _Held:

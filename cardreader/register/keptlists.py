@@ -179,8 +179,13 @@ def catch_up(database: Database, rules: FollowUpRules) -> None:
 # --- reading -------------------------------------------------------------------------
 
 
-def counts_today(session: Session, rules: FollowUpRules, today: dt.date) -> dict[ListName, int]:
-    """How many women are on each list today."""
+def counts_today(
+    session: Session,
+    rules: FollowUpRules,
+    today: dt.date,
+    too_high: Sequence[DayShift] | None = None,
+) -> dict[ListName, int]:
+    """How many women are on each list today. ``too_high``: of `days_too_high`, where known."""
     if not _hold(session, rules):
         return list_counts(_open_today(session, rules, today), today)
     counted = (
@@ -189,7 +194,7 @@ def counts_today(session: Session, rules: FollowUpRules, today: dt.date) -> dict
         .group_by(KeptPlace.on_list)
     )
     found = {row[0]: row[1] for row in session.execute(counted)}
-    more = list_counts(list(_due_besides(session, rules, today)), today)
+    more = list_counts(list(_due_besides(session, rules, today, too_high)), today)
     return {name: found.get(name.value, 0) + more[name] * (name in _BESIDES) for name in ListName}
 
 
@@ -267,13 +272,19 @@ def _open_today(session: Session, rules: FollowUpRules, today: dt.date) -> list[
 _BESIDES = (ListName.DUE, ListName.OVERDUE)
 
 
-def _due_besides(session: Session, rules: FollowUpRules, today: dt.date) -> tuple[Row, ...]:
+def _due_besides(
+    session: Session,
+    rules: FollowUpRules,
+    today: dt.date,
+    shifts: Sequence[DayShift] | None = None,
+) -> tuple[Row, ...]:
     """Women due now though no kept place of theirs is of a day that has come.
 
     Theirs would be of a day to come by a clock that was fast, or by a day that lies too high,
     which other women's readings tell.
     """
-    too_high = {shift.on for shift in days_too_high(session, today)}
+    known = days_too_high(session, today) if shifts is None else shifts
+    too_high = {shift.on for shift in known}
     ahead = perhaps_ahead(session, dt.datetime.combine(today, dt.time.max).astimezone())
     ids = sorted({*ahead, *read_then(session, too_high)})
     rows = () if not ids else rows_of(session, rules, ids)
@@ -282,11 +293,11 @@ def _due_besides(session: Session, rules: FollowUpRules, today: dt.date) -> tupl
 
 
 def days_in_doubt(
-    session: Session, rules: FollowUpRules, today: dt.date
+    session: Session, rules: FollowUpRules, too_high: Sequence[DayShift]
 ) -> list[tuple[DayShift, int]]:
-    """Days that lie too high, and how many women followed here were called well then and have
-    no newer value; those with some, the newest first."""
-    shifts = {shift.on: shift for shift in days_too_high(session, today)}
+    """Of `days_too_high`, with how many women followed here were called well then and have no
+    newer value; those with some, the newest first."""
+    shifts = {shift.on: shift for shift in too_high}
     rows = rows_of(session, rules, read_then(session, shifts)) if shifts else ()
     days = Counter(day for row in rows if (day := doubted_day(row.points, shifts)) is not None)
     return [(shifts[day], days[day]) for day in sorted(days, reverse=True)]

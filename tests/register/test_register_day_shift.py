@@ -12,6 +12,7 @@ from sqlalchemy import func, select
 
 from cardreader.decide.liesoff import BETWEEN_DAYS_SD_G_DL
 from cardreader.register.base import local_day, utc_now
+from cardreader.register.daydoubt import days_too_high
 from cardreader.register.dayshift import OneValue, day_shift, day_shifts, shift_of
 from cardreader.register.keptlists import (
     counts_today,
@@ -279,7 +280,7 @@ def test_who_was_called_well_on_a_day_too_high_is_due(listed):
         assert not set(on(session, ListName.OVERDUE, today)) & set(well)
         everybody = on_any_list(session, RULES, (ListName.DUE,), today)
         assert set(well) <= {row.woman.code for row in everybody.rows}
-        ((shift, women),) = days_in_doubt(session, RULES, today)
+        ((shift, women),) = days_in_doubt(session, RULES, days_too_high(session, today))
         assert (shift.on, women) == (today, 8)
 
 
@@ -290,7 +291,7 @@ def test_she_stays_due_until_there_is_a_newer_value(listed):
     with listed.read() as session:
         for name in (ListName.DUE, ListName.OVERDUE):
             assert set(well) <= set(on(session, name, today))
-        ((shift, women),) = days_in_doubt(session, RULES, today)
+        ((shift, women),) = days_in_doubt(session, RULES, days_too_high(session, today))
         assert (shift.on, women) == (today - dt.timedelta(days=20), 8)
     with listed.write() as session:
         lab(session, find_woman(session, well[0]), 15.0, days_ago=2)
@@ -299,7 +300,7 @@ def test_she_stays_due_until_there_is_a_newer_value(listed):
         for name in (ListName.DUE, ListName.OVERDUE):
             assert set(well[2:]) <= set(on(session, name, today))
             assert not set(well[:2]) & set(on(session, name, today))
-        ((_, women),) = days_in_doubt(session, RULES, today)
+        ((_, women),) = days_in_doubt(session, RULES, days_too_high(session, today))
         assert women == 6
 
 
@@ -321,7 +322,7 @@ def test_a_day_too_low_calls_nobody_back(listed):
         sessions(session, off=-4.5)
         assert day_shift(session, today) is not None
     with listed.read() as session:
-        assert days_in_doubt(session, RULES, today) == []
+        assert days_in_doubt(session, RULES, days_too_high(session, today)) == []
 
 
 def weekly(session, offs: list[float]) -> list[dt.date]:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 from cardreader.core.written import ascii_digits
 from cardreader.register.ahead import reading_ahead
 from cardreader.register.base import utc_now
+from cardreader.register.daydoubt import days_too_high
 from cardreader.register.dayshift import day_shift
 from cardreader.register.history import Measurement, as_referred, standing
 from cardreader.register.keptlists import counts_today, days_in_doubt
@@ -46,13 +47,14 @@ def first(request: Request, visitor: Anyone) -> Response:
     today = state.today()
     state.catch_up()
     with state.database.read() as session:
-        counts = counts_today(session, state.rules, today)
+        too_high = days_too_high(session, today)
+        counts = counts_today(session, state.rules, today, too_high)
         calibration = in_use_words(session)
         ahead = reading_ahead(session, utc_now())
         theirs = visitor.role is Role.SUPERVISOR
         undecided = state.undecided.count(session) if theirs else 0
         shift = day_shift(session, today)
-        in_doubt = days_in_doubt(session, state.rules, today)
+        in_doubt = days_in_doubt(session, state.rules, too_high)
         seen = visits_seen(session, today, today + dt.timedelta(days=1))
     waiting = [(name, TITLES[name], counts[name]) for name in ListName]
     return page(
