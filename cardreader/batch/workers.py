@@ -22,6 +22,7 @@ from typing import Any
 
 from cardreader.batch.fetch import READERS, Fetcher
 from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare_process, score
+from cardreader.core.interrupts import deaf_processes
 
 AHEAD = 1 + READERS
 """Tasks given to a worker at once: one to work on, and those whose contents it fetches."""
@@ -115,7 +116,8 @@ class Pool:
     def _start(self) -> Worker:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(target=_work, args=(theirs, self._job), daemon=True)
-        process.start()
+        with deaf_processes():
+            process.start()
         theirs.close()
         return Worker(process, ours)
 

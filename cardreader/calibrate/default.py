@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from cardreader.calibrate.condition import SitePairs, condition
 from cardreader.calibrate.conformal import conformal_scale
+from cardreader.core.interrupts import end_without_a_word
 from cardreader.core.refusal import Refusal
 from cardreader.core.robust import median_sd
 from cardreader.hb.calibration import Calibration
@@ -125,7 +126,7 @@ def draw_pairs(
     """
     chunks = [(k, min(250, n - k), seed, controls, family) for k in range(0, n, 250)]
     rows: list[_Row] = []
-    with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+    with _processes(workers) if workers > 1 else nullcontext() as pool:
         for part in (pool.map if pool else map)(_draw_chunk, chunks):
             rows += part
             drawn(len(part))
@@ -306,6 +307,10 @@ class _LeftOut:
         return np.concatenate([unknown, known[: len(unknown)]])
 
 
+def _processes(workers: int) -> ProcessPoolExecutor:
+    return ProcessPoolExecutor(workers, initializer=end_without_a_word)
+
+
 def _left_out(pairs: Pairs, prior: Calibration, workers: int) -> _LeftOut:
     """Fit to a part and read the rest, again and again."""
     labels = np.stack([pairs.lamp, pairs.camera, pairs.rendering])
@@ -319,7 +324,7 @@ def _left_out(pairs: Pairs, prior: Calibration, workers: int) -> _LeftOut:
     known = [(prior, pairs.take(turn != k), pairs.take(turn == k)) for k in range(KNOWN_FOLDS)]
     folds = [*unknown, *known]
     if workers > 1:
-        with ProcessPoolExecutor(workers) as pool:
+        with _processes(workers) as pool:
             found = list(pool.map(_fold, folds))
     else:
         found = [_fold(fold) for fold in folds]

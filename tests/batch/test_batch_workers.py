@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 from collections import deque
@@ -143,3 +144,21 @@ def test_waiting_for_the_next_photo_makes_none_too_slow(reader: Reader) -> None:
     pool.workers.append(Worker(cast(Any, _Process()), ours, tasks, since=-1e9))
     assert list(pool.outcomes()) == [done]
     theirs.close()
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc")
+def test_no_process_that_reads_hears_of_ctrl_c(reader: Reader, photos: list[Task]) -> None:
+    """Nor does the one that starts them: both had their tracebacks where they had just begun."""
+    pool = Pool(photos[:2], Job(reader), 1, 60.0)
+    try:
+        next(iter(pool.outcomes()))
+        status = _status(pool.workers[0].process.pid or 0)
+        for one in (status, _status(int(status["PPid"]))):
+            assert int(one["SigBlk"], 16) >> (signal.SIGINT - 1) & 1
+    finally:
+        pool.stop()
+
+
+def _status(pid: int) -> dict[str, str]:
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    return {key: value.strip() for key, value in (line.split(":", 1) for line in lines)}

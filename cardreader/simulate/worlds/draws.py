@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card.lot import Lot
+from cardreader.core.interrupts import end_without_a_word
 from cardreader.core.refusal import Refusal
 from cardreader.hb.measured import Measured, measured
 from cardreader.read.printcolours import CardPhoto, TooFewPhotosError, print_colours
@@ -163,7 +164,8 @@ def _rows(
     draw: Callable[[int], list[Drawn]], n_worlds: int, workers: int, drawn: Callable[[int], None]
 ) -> list[Drawn]:
     rows: list[Drawn] = []
-    with ProcessPoolExecutor(workers) if workers > 1 else nullcontext() as pool:
+    pool_of = partial(ProcessPoolExecutor, initializer=end_without_a_word)
+    with pool_of(workers) if workers > 1 else nullcontext() as pool:
         for part in (partial(pool.map, chunksize=2) if pool else map)(draw, range(n_worlds)):
             rows += part
             drawn(1)
