@@ -38,6 +38,8 @@ CREATE TABLE IF NOT EXISTS trouble (
 ) WITHOUT ROWID;
 """
 
+_FULL = "the disk is full: free some space and give the same command again, which goes on from here"
+_NOT_OURS = "this user may not write the journal there: give the right to, or name another folder"
 _NOT_WRITTEN = frozenset(
     (
         sqlite3.SQLITE_FULL,
@@ -47,6 +49,9 @@ _NOT_WRITTEN = frozenset(
         sqlite3.SQLITE_IOERR_TRUNCATE,
         sqlite3.SQLITE_IOERR_SHMSIZE,
     )
+)
+_PERHAPS_NOT_OURS = frozenset(
+    (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR)
 )
 
 
@@ -59,7 +64,10 @@ class JournalFile:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._db = sqlite3.connect(path, timeout=1.0, isolation_level=None)
+        try:
+            self._db = sqlite3.connect(path, timeout=1.0, isolation_level=None)
+        except sqlite3.Error as error:
+            raise self._fault(error) from None
         try:
             # The lock goes with the process, however it ends.
             self._db.execute("PRAGMA locking_mode = EXCLUSIVE")
@@ -106,12 +114,21 @@ class JournalFile:
             raise self._fault(error) from None
 
     def _fault(self, error: sqlite3.Error | UnicodeDecodeError) -> OSError | JournalError:
-        """A full disk is no fault of the journal's."""
+        """A full disk is no fault of the journal's, nor is one that isn't ours to write."""
         code = getattr(error, "sqlite_errorcode", 0)
-        read_only = code & 0xFF == sqlite3.SQLITE_READONLY and not os.access(self._path, os.W_OK)
-        if read_only or {code, code & 0xFF} & _NOT_WRITTEN:
-            return OSError(one_line(error))
+        if code & 0xFF == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_SHMSIZE:
+            return OSError(_FULL)
+        if code & 0xFF in _PERHAPS_NOT_OURS and not self._may_be_written():
+            return OSError(_NOT_OURS)
+        if {code, code & 0xFF} & _NOT_WRITTEN:
+            return OSError(f"{self._path.name}: {one_line(error)}")
         return JournalError(f"{self._path}: {one_line(error)}")
+
+    def _may_be_written(self) -> bool:
+        """SQLite says of some that aren't that the disk errs."""
+        folder = self._path.parent
+        there = self._path.exists()
+        return os.access(folder, os.W_OK) and (not there or os.access(self._path, os.W_OK))
 
     def one(self, statement: str, values: tuple[Any, ...]) -> tuple[Any, ...] | None:
         """The first row, or None where there is none."""

@@ -34,6 +34,7 @@ LIST_COLUMNS = (
     "photo", "phone", "light", "trimester", "gestation_weeks", "elevation_m", "smoking",
     "blot", "paper",
 )  # fmt: skip
+SPREADSHEET_ENDINGS = (".xlsx", ".xlsm", ".xls", ".ods", ".numbers", ".tsv")
 MAX_LIST_BYTES = 500_000_000
 NOT_A_FILE = "not a file but a pipe, socket or device"
 """What a named pipe, a socket or a device is counted as; to open one may wait for ever."""
@@ -155,6 +156,8 @@ def _of_source(source: str, subject: Subject, left_out: Counter[str]) -> Iterato
         return _list_file(path, subject)
     if path.suffix.lower() in ARCHIVE_ENDINGS and path.is_file():
         raise SourceError(f"{source} is an archive: unpack it and name the folder")
+    if path.suffix.lower() in SPREADSHEET_ENDINGS and path.is_file():
+        raise SourceError(f"{source} is a spreadsheet: save it as CSV UTF-8 and name that file")
     if path.is_file():
         return iter([_local(source, subject)])
     if path.exists():

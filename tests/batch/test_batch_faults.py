@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from batchrig import ROOT, batch, command, rows
 
 from cardreader.batch.journal import Journal
+from cardreader.batch.journalfile import JournalFile
+from cardreader.batch.listing import Listing
 from cardreader.batch.score import Failure, Job, Outcome, Trouble
 from cardreader.batch.sources import PhotoFile, SourceError
 from cardreader.reader import Reader
@@ -49,6 +54,14 @@ def test_a_full_disk_is_no_fault_of_the_data(tmp_path: Path, kib: int) -> None:
     assert done.returncode == ExitCode.NOT_WRITTEN, done.stderr
     assert f"cardreader: {out}: " in done.stderr.splitlines()[-1]
     assert "Traceback" not in done.stderr
+
+
+def test_a_full_disk_says_how_it_goes_on(tmp_path: Path) -> None:
+    """SQLite's own limit on a file's pages stands for the disk's."""
+    with closing(JournalFile(tmp_path / "journal.sqlite")) as file:
+        file.ask("PRAGMA max_page_count = 20")
+        with pytest.raises(OSError, match="free some space and give the same command again"):
+            Listing(file).replace(PhotoFile(f"{number:0200d}.jpg") for number in range(3000))
 
 
 def test_a_wrong_word_leaves_no_folder_behind(tmp_path: Path) -> None:
@@ -127,3 +140,50 @@ def test_a_double_shares_the_trouble_of_its_content(tmp_path: Path, reader: Read
         journal.add(Outcome(first.name, "hash", trouble=trouble), first, job)
         journal.note(double, "hash")
         assert journal.outcome(double, job).trouble == journal.outcome(first, job).trouble
+
+
+def _without_rights(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    """As whoever may not write everywhere: as root with that right of root's taken."""
+    plain = ["setpriv", "--bounding-set=-dac_override,-dac_read_search"]
+    return subprocess.run(
+        [*(plain if os.geteuid() == 0 else []), *command(*words, "--workers", "1")],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=120,
+    )
+
+
+@pytest.mark.skipif(shutil.which("setpriv") is None, reason="root writes everywhere")
+@pytest.mark.parametrize("mode", [0o000, 0o444])
+def test_a_journal_that_may_not_be_written_is_told_as_that(tmp_path: Path, mode: int) -> None:
+    photos, out = tmp_path / "photos", tmp_path / "out"
+    photos.mkdir()
+    (photos / "a.jpg").write_bytes(b"no photo")
+    assert batch(photos, "--out", out, "--workers", "1").returncode == ExitCode.OK
+    (out / "journal.sqlite").chmod(mode)
+    out.chmod(0o555)
+    try:
+        done = _without_rights(photos, "--out", out)
+    finally:
+        out.chmod(0o755)
+    assert done.returncode == ExitCode.NOT_WRITTEN, done.stderr
+    assert f"{out}: this user may not write the journal there" in done.stderr.splitlines()[-1]
+
+
+def test_a_folder_in_the_journals_place_is_no_defect(tmp_path: Path) -> None:
+    (tmp_path / "a.jpg").write_bytes(b"no photo")
+    (tmp_path / "out" / "journal.sqlite").mkdir(parents=True)
+    done = batch(tmp_path / "a.jpg", "--out", tmp_path / "out", "--workers", "1")
+    assert done.returncode == ExitCode.NOT_WRITTEN
+    assert "journal.sqlite: unable to open" in done.stderr.splitlines()[-1]
+
+
+@pytest.mark.parametrize("name", ["photos.xlsx", "photos.ODS", "photos.tsv"])
+def test_a_spreadsheet_is_no_photo(tmp_path: Path, name: str) -> None:
+    """It was read as one, refused as no image, and the command ended well."""
+    (tmp_path / name).write_bytes(b"PK")
+    done = batch(tmp_path / name, "--out", tmp_path / "out", "--workers", "1")
+    assert done.returncode == ExitCode.NO_FILE
+    assert "is a spreadsheet: save it as CSV UTF-8" in done.stderr
+    assert not (tmp_path / "out").exists()
