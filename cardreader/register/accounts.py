@@ -40,6 +40,12 @@ class SessionLimits:
     whole: dt.timedelta = dt.timedelta(hours=12)
 
 
+_PROBLEMS = {
+    "too_short": f"the password is too short: it needs at least {MIN_PASSWORD} characters",
+    "too_long": f"the password is too long: {MAX_PASSWORD} characters at most",
+}
+
+
 @cache
 def _nobody_hash() -> str:
     # Checked when the name is unknown, so that time doesn't tell names from none.
@@ -61,7 +67,7 @@ def add_account(
     if not 1 <= len(name) <= 60:
         raise ValueError("a name has 1 to 60 characters")
     if problem := password_problem(password):
-        raise ValueError(f"password {problem}")
+        raise ValueError(_PROBLEMS[problem])
     if find_account(session, name) is not None:
         raise ValueError("this name is taken")
     account = Account(name=name, role=Role(role).value, password_hash=HASHER.hash(password))
@@ -88,7 +94,7 @@ def find_account(session: Session, name: str) -> Account | None:
 def set_password(session: Session, account: Account, password: str, by: str | None) -> None:
     """Change a password and end all of the account's sign-ins and PINs."""
     if problem := password_problem(password):
-        raise ValueError(f"password {problem}")
+        raise ValueError(_PROBLEMS[problem])
     account.password_hash = HASHER.hash(password)
     end_all(session, account)
     audit.append(session, "account.password", account.id, by)

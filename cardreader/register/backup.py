@@ -170,7 +170,9 @@ def restore_backup(
         raise BackupError(f"the backup can't be put into the register: {error}") from error
     except SQLAlchemyError as error:
         raise BackupError(f"the backup can't be put into the register: {_why(error)}") from error
-    except (tarfile.TarError, OSError, ValueError) as error:
+    except tarfile.TarError:
+        raise BackupError(f"{file} is no backup of a register, or not the whole of one") from None
+    except (OSError, ValueError) as error:
         raise BackupError(f"{file} can't be restored: {_why(error)}") from error
     return parts.note
 

@@ -82,6 +82,14 @@ def _must_be_sound(connection: Connection) -> None:
         raise ValueError(found)
 
 
+def _must_be_empty(connection: Connection) -> None:
+    """Another program's file is none to put a register into."""
+    if inspect(connection).get_table_names():
+        raise RegisterError(
+            "register.db holds another program's tables: name the register's folder with --data"
+        )
+
+
 def complaint(error: BaseException) -> str:
     """What a database complains of; the whole message lists every value, over many lines."""
     return one_line(getattr(error, "orig", None) or error)
@@ -184,6 +192,8 @@ def migrate_within(connection: Connection, revision: str = "head") -> None:
         newest = newest_revision()
         wanted = newest if revision == "head" else revision
         found = current_revision(connection)
+        if found is None and connection.dialect.name == "sqlite":
+            _must_be_empty(connection)
         if found is None and wanted == newest and connection.dialect.name == "sqlite":
             make_tables(connection)
             found = current_revision(connection)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import judging_of_server, judging_options
 from cardreader.web.registerat import (
     add_where,
+    code_of,
     must_be_there,
     opened_database,
     register_told,
@@ -173,6 +175,10 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.web.serve import serve
     from cardreader.web.tls import CertificateError
 
+    if not arguments.plain and arguments.port == arguments.start_port:
+        raise CommandError(
+            ExitCode.USAGE, f"--port and --start-port are both {arguments.port}: give two ports"
+        )
     judging = judging_of_server(arguments)
     with using_data():
         reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
@@ -229,6 +235,7 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
     new = arguments.what == "add" and arguments.new_register
     if not new:
         must_be_there(arguments)
+    where = _settings(arguments).place_of_register
     password = secret(PASSWORD_VARIABLE, f"New password for {arguments.name}: ")
     with (
         register_told(),
@@ -237,12 +244,17 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
         database.write() as session,
     ):
         if arguments.what == "add":
-            accounts.add_account(session, arguments.name, Role(arguments.role), password)
-            return ExitCode.OK
-        account = accounts.find_account(session, arguments.name)
-        if account is None:
-            raise CommandError(ExitCode.BAD_DATA, f"there is no {arguments.name}")
-        accounts.set_password(session, account, password, None)
+            role = Role(arguments.role)
+            name = accounts.add_account(session, arguments.name, role, password).name
+            done = f"may sign in as {role}"
+        else:
+            account = accounts.find_account(session, arguments.name)
+            if account is None:
+                who = f"nobody is called {arguments.name!r} in {where}"
+                raise CommandError(ExitCode.BAD_DATA, f"{who}: user add makes an account")
+            accounts.set_password(session, account, password, None)
+            name, done = account.name, "has a new password"
+    say(f"{name} {done}, in {where}\n")
     return ExitCode.OK
 
 
@@ -272,7 +284,7 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
 
 
 def _restore(arguments: argparse.Namespace) -> ExitCode:
-    from cardreader.register.backup import BackupError, restore_backup
+    from cardreader.register.backup import restore_backup
     from cardreader.web.hold import data_lock
     from cardreader.web.listen import ServeError
 
@@ -282,7 +294,8 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
     with (
         register_told(),
         writing(arguments.data),
-        told(ExitCode.BAD_DATA, BackupError, ServeError),
+        _restore_told(),
+        told(ExitCode.BAD_DATA, ServeError),
         data_lock(settings.data),
     ):
         note = restore_backup(
@@ -293,8 +306,22 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
             arguments.replace,
             progress_of(arguments),
         )
-    say(f"restored the backup of {note.made_at}: {_holds(note)}\n")
+    say(f"restored the backup of {note.made_at} to {settings.place_of_register}: {_holds(note)}\n")
     return ExitCode.OK
+
+
+@contextmanager
+def _restore_told() -> Iterator[None]:
+    """The end of a restore: a full disk is no fault of the backup's."""
+    from cardreader.register.backup import BackupError
+    from cardreader.register.trouble import trouble_of
+
+    try:
+        yield
+    except BackupError as error:
+        cause = error.__cause__
+        trouble = getattr(cause, "trouble", None) or (cause and trouble_of(cause))
+        raise CommandError(code_of(trouble or None), str(error)) from None
 
 
 def _audit(arguments: argparse.Namespace) -> ExitCode:

@@ -52,7 +52,7 @@ def serve_here(
         if first:
             app.state.first_token = secrets.token_urlsafe(16)
             url += f"first?token={app.state.first_token}"
-        print(welcome(url, first), flush=True)
+        print(welcome(url, first, settings.place_of_register), flush=True)
         if open_it:
             open_page(url)  # it listens already: the page waits until the server is up
         loads = [app.state.rest.now]
@@ -68,11 +68,12 @@ def nobody_yet(database: Database) -> bool:
         return not session.scalar(select(func.count()).select_from(Account.__table__))
 
 
-def welcome(url: str, first: bool) -> str:
+def welcome(url: str, first: bool, register: str) -> str:
     """What is shown at the start."""
     lines = [f"The register on this phone: {url}"]
     if first:
         lines.append(
+            f"A new register, with nobody in it, lies in {register}.\n"
             "First start: choose a name and a PIN on that page. Only this address lets you."
         )
     lines.append("Stop with Ctrl-C.")

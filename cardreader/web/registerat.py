@@ -5,17 +5,19 @@ from __future__ import annotations
 import argparse
 import getpass
 import os
+import sqlite3
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
-from cardreader.terminal.failing import CommandError, writing
+from cardreader.terminal.failing import CommandError, told, writing
 
 if TYPE_CHECKING:
     from cardreader.register.database import Database
+    from cardreader.register.trouble import Trouble
 
 _SQLITE = b"SQLite format 3\0"
 """How a database's file begins (SQLite's file format, 1.3.1)."""
@@ -71,22 +73,48 @@ def must_be_there(arguments: argparse.Namespace) -> None:
     """A mistyped folder must not become a new, empty register."""
     from cardreader.register.database import Database, told_if_damaged
 
-    if not arguments.database and not (arguments.data / "register.db").exists():
+    if not arguments.database:
+        _must_be_in(arguments.data)
+        return
+    with register_told():
+        database = Database(url_of(arguments))
+        with told_if_damaged():
+            empty = database.revision() is None
+        database.close()
+    if empty:
+        raise CommandError(
+            ExitCode.BAD_DATA, "there is no register in that database: is it the right one?"
+        )
+
+
+def _must_be_in(data: Path) -> None:
+    file = data / "register.db"
+    with told(ExitCode.NOT_WRITTEN, OSError):
+        there = file.is_file()
+    if not there and not file.exists():
         raise CommandError(
             ExitCode.BAD_DATA,
-            f"there is no register in {arguments.data}: name its folder with --data; "
+            f"there is no register in {data}: name its folder with --data; "
             "cardreader serve makes a new one",
         )
-    if arguments.database:
-        with register_told():
-            database = Database(url_of(arguments))
-            with told_if_damaged():
-                empty = database.revision() is None
-            database.close()
-        if empty:
-            raise CommandError(
-                ExitCode.BAD_DATA, "there is no register in that database: is it the right one?"
-            )
+    if there and _holds_no_register(file):
+        raise CommandError(
+            ExitCode.BAD_DATA,
+            f"{file} holds no register: name its folder with --data; was there one in it, "
+            "restore the newest backup",
+        )
+
+
+def _holds_no_register(file: Path) -> bool:
+    """Whether it is empty or another program's; looked into without making or changing it."""
+    question = "SELECT 1 FROM sqlite_master WHERE name = 'alembic_version'"
+    try:
+        if not file.stat().st_size:
+            return True
+        with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)) as database:
+            return database.execute(question).fetchone() is None
+    except (sqlite3.Error, OSError):
+        return False  # what is wrong with it is told when it is opened
 
 
 def spare_register(arguments: argparse.Namespace, file: Path) -> None:
@@ -111,20 +139,25 @@ def register_told() -> Iterator[None]:
     from sqlalchemy.exc import SQLAlchemyError
 
     from cardreader.register.database import RegisterError
-    from cardreader.register.trouble import ADVICE, Trouble, trouble_of
+    from cardreader.register.trouble import ADVICE, trouble_of
 
-    not_written = {Trouble.FULL, Trouble.READ_ONLY, Trouble.NOT_OPENED, Trouble.DISK}
     try:
         yield
     except RegisterError as error:
-        code = ExitCode.NOT_WRITTEN if error.trouble in not_written else ExitCode.BAD_DATA
-        raise CommandError(code, str(error)) from None
+        raise CommandError(code_of(error.trouble), str(error)) from None
     except SQLAlchemyError as error:
         # Met while something was entered, after the register was found sound.
         if (trouble := trouble_of(error)) is None:
             raise
-        code = ExitCode.NOT_WRITTEN if trouble in not_written else ExitCode.BAD_DATA
-        raise CommandError(code, ADVICE[trouble]) from None
+        raise CommandError(code_of(trouble), ADVICE[trouble]) from None
+
+
+def code_of(trouble: Trouble | None) -> ExitCode:
+    """How a command ends over it: what can't be written is no fault of the register's."""
+    from cardreader.register.trouble import Trouble
+
+    not_written = {Trouble.FULL, Trouble.READ_ONLY, Trouble.NOT_OPENED, Trouble.DISK}
+    return ExitCode.NOT_WRITTEN if trouble in not_written else ExitCode.BAD_DATA
 
 
 def secret(variable: str, prompt: str) -> str:

@@ -60,7 +60,7 @@ def serve(
         app.state.whereabouts = place.now
         # The last that can fail: a password that is never shown lets nobody in.
         password = first_account(app.state.database)
-        print(welcome(place.now(), password), flush=True)
+        print(welcome(place.now(), password, settings.place_of_register), flush=True)
         watch = Watch(place.follow, place.look, stale=place.is_stale)
         watch.start()
         stack.callback(watch.stop)
@@ -159,13 +159,22 @@ def first_account(database: Database) -> str | None:
     return password
 
 
-def welcome(where: Whereabouts, password: str | None) -> str:
-    """What is shown at the start: addresses, QR code, the first password."""
+def welcome(where: Whereabouts, password: str | None, register: str) -> str:
+    """What is shown at the start: addresses, QR code, the first password of a new ``register``."""
     lines = [shown(where)]
     if password is not None:
-        lines.append(f"\nFirst sign-in: {FIRST_NAME}   password: {password}   (shown once)")
+        lines.append("\n" + made_anew(register))
+        lines.append(f"First sign-in: {FIRST_NAME}   password: {password}   (shown once)")
     lines.append("\nStop with Ctrl-C.")
     return "\n".join(lines)
+
+
+def made_anew(register: str) -> str:
+    """A mistyped folder must not become a new, empty register in silence."""
+    return (
+        f"A new register, with nobody in it, was made in {register}.\n"
+        "Do you have one already? Stop, and name its folder with --data."
+    )
 
 
 def shown(where: Whereabouts) -> str:

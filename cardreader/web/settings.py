@@ -49,3 +49,8 @@ class Settings:
     def url(self) -> str:
         """URL of the database."""
         return self.database_url or sqlite_url(self.data / "register.db")
+
+    @property
+    def place_of_register(self) -> str:
+        """Where the register lies, to be shown: a database's URL may hold a password."""
+        return "the database" if self.database_url else str(self.data)

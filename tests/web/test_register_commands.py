@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -175,3 +178,76 @@ def test_a_numeric_address_or_localhost_is_served_and_shown(
             server.wait(20)
     # A name is shown as its number, and an IPv6 number in brackets.
     assert f"http://{address}:{port}/" in (tmp_path / "said").read_text()
+
+
+@pytest.mark.parametrize("words", [["audit"], ["user", "add", "b"], ["backup", "f.backup"]])
+@pytest.mark.parametrize("kind", ["empty", "foreign"])
+def test_a_file_that_holds_no_register(words: list[str], kind: str, tmp_path: Path) -> None:
+    """`audit` made a register of it, and called that unbroken."""
+    file = tmp_path / "register.db"
+    file.touch()
+    if kind == "foreign":
+        with closing(sqlite3.connect(file)) as database:
+            database.execute("CREATE TABLE notes (words TEXT)")
+    before = file.read_bytes()
+    said = _one_line(run_cardreader(*words, "--data", tmp_path, **SECRETS), ExitCode.BAD_DATA)
+    assert f"{file} holds no register" in said
+    assert file.read_bytes() == before
+
+
+def test_no_register_is_put_into_another_programs_file(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "register.db")) as database:
+        database.execute("CREATE TABLE notes (words TEXT)")
+    words = ("user", "add", "b", "--new-register", "--data", tmp_path)
+    said = _one_line(run_cardreader(*words, **SECRETS), ExitCode.BAD_DATA)
+    assert "another program's tables" in said
+    with closing(sqlite3.connect(tmp_path / "register.db")) as database:
+        assert database.execute("SELECT name FROM sqlite_master").fetchall() == [("notes",)]
+
+
+def test_a_folder_that_may_not_be_looked_into_is_no_defect(tmp_path: Path) -> None:
+    done = run_cardreader("audit", "--data", tmp_path / ("x" * 300))
+    assert "File name too long" in _one_line(done, ExitCode.NOT_WRITTEN)
+
+
+def test_accounts_are_told_of_in_words(register: Path) -> None:
+    def user(*words: str, password: str = "an invented password") -> subprocess.CompletedProcess:
+        return run_cardreader("user", *words, "--data", register, CARDREADER_NEW_PASSWORD=password)
+
+    assert user("add", "binta").stdout == f"binta may sign in as worker, in {register}\n"
+    assert user("password", "binta").stdout == f"binta has a new password, in {register}\n"
+    said = _one_line(user("password", "bitna"), ExitCode.BAD_DATA)
+    assert f"nobody is called 'bitna' in {register}" in said
+    for words in (("add", "chidi"), ("password", "binta")):
+        said = _one_line(user(*words, password="short"), ExitCode.BAD_DATA)
+        assert "the password is too short: it needs at least 10 characters" in said
+
+
+def test_one_port_for_both_is_told_as_that(tmp_path: Path) -> None:
+    port = str(free_port())
+    words = ("serve", "--port", port, "--start-port", port, "--data", tmp_path / "register")
+    assert f"are both {port}" in _one_line(run_cardreader(*words), ExitCode.USAGE)
+    assert not (tmp_path / "register").exists()
+
+
+def test_restoring_says_where_and_what_is_no_backup(register: Path, tmp_path: Path) -> None:
+    file, new = tmp_path / "register.backup", tmp_path / "new"
+    file.write_text("no backup at all")
+    said = _one_line(run_cardreader("restore", file, "--data", new, **SECRETS), ExitCode.BAD_DATA)
+    assert f"{file} is no backup of a register" in said
+    assert run_cardreader("backup", file, "--data", register, **SECRETS).returncode == 0
+    assert f"to {new}: " in run_cardreader("restore", file, "--data", new, **SECRETS).stdout
+
+
+def test_a_disk_that_fills_while_a_backup_is_restored_is_not_the_backups_fault(
+    register: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "register.backup"
+    assert run_cardreader("backup", file, "--data", register, **SECRETS).returncode == 0
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("cardreader.register.backup.fill", full)
+    done = run_cardreader("restore", file, "--data", tmp_path / "new", **SECRETS)
+    assert "the disk is full" in _one_line(done, ExitCode.NOT_WRITTEN)

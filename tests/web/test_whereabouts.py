@@ -87,14 +87,18 @@ def test_an_ipv6_number_stands_in_brackets():
 
 
 def test_welcome_says_what_plain_http_means_and_shows_the_password_once():
-    plain = welcome(Whereabouts(("10.0.0.2",), 8080, None), None)
+    plain = welcome(Whereabouts(("10.0.0.2",), 8080, None), None, "/data")
     assert "everyone on the network can read along" in plain
     said = welcome(
         Whereabouts(("10.0.0.2",), 8443, 8080, "cardreader-012345.local", "AB:" * 31 + "AB"),
         "secret-word",
+        "/regsiter",
     )
     for words in ("http://10.0.0.2:8080/", "https://cardreader-012345.local:8443/", "secret-word"):
         assert words in said
+    # A mistyped folder must not become a new register in silence.
+    assert "A new register, with nobody in it, was made in /regsiter." in said
+    assert "new register" not in plain
 
 
 @pytest.fixture
