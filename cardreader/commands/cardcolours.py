@@ -111,7 +111,7 @@ class _Seen:
 def _files(given: list[Path]) -> list[Path]:
     out: list[Path] = []
     for path in given:
-        with told(ExitCode.BAD_DATA, OSError, about=path):
+        with told(ExitCode.NO_FILE, OSError, about=path):
             out += sorted(path.iterdir()) if path.is_dir() else [path]
     return [path for path in out if not path.name.startswith(".") and not path.is_dir()]
 
@@ -124,7 +124,7 @@ def _seen(files: list[Path], lots: Lots, progress: Progress) -> _Seen:
     seen, known = _Seen(), set()
     progress.start("photos", len(files), unit="photo")
     for path in files:
-        with told(ExitCode.BAD_DATA, OSError, about=path):
+        with told(ExitCode.NO_FILE, OSError, about=path):
             data = path.read_bytes()
         progress.step()
         sha256 = hashlib.sha256(data).hexdigest()

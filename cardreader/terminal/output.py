@@ -12,6 +12,11 @@ from cardreader.terminal.failing import CommandError, writing
 
 def say(text: str) -> None:
     """Print a result, all of it and now, so that a full disk is noticed."""
+    if sys.stdout is None:  # closed before Python began, as `>&-` does
+        if text:
+            why = "the result can't be written: standard output is closed"
+            raise CommandError(ExitCode.NOT_WRITTEN, why)
+        return
     try:
         sys.stdout.write(text)
         sys.stdout.flush()
@@ -31,8 +36,8 @@ def counted(count: int, one: str, several: str = "") -> str:
 
 def complain(message: str) -> None:
     """Say on standard error what is wrong, in one line; nothing for an empty message."""
-    if not (one_line := " ".join(message.split())):
-        return
+    if not (one_line := " ".join(message.split())) or sys.stderr is None:
+        return  # `print` would put it among the results, where there is no standard error
     print(f"cardreader: {one_line}", file=sys.stderr)
 
 

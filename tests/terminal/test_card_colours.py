@@ -107,7 +107,7 @@ def test_photos_of_no_card_missing_ones_and_too_few_are_told(tmp_path):
     assert done.returncode == ExitCode.BAD_DATA
     assert "no photo shows a card of a known lot" in done.stderr
     done = run_cardreader("card-colours", tmp_path / "missing.jpg", "--out", out)
-    assert done.returncode == ExitCode.BAD_DATA
+    assert done.returncode == ExitCode.NO_FILE
     assert "missing.jpg" in done.stderr
     (tmp_path / "lots").mkdir()
     (tmp_path / "lots" / "261101.txt").write_text(write_lot(made_up_lot()))

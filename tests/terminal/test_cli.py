@@ -737,3 +737,35 @@ def test_ctrl_c_while_modules_are_loaded_is_one_line(monkeypatch, capsys):
 def test_one_of_a_kind_is_said_as_one() -> None:
     assert [counted(n, "photo") for n in (0, 1, 2)] == ["0 photos", "1 photo", "2 photos"]
     assert [counted(n, "woman", "women") for n in (1, 2)] == ["1 woman", "2 women"]
+
+
+@pytest.mark.parametrize("closed", ["nope.jpg", "junk.jpg"])
+def test_closed_streams_are_no_defect(closed: str, tmp_path: Path) -> None:
+    (tmp_path / "junk.jpg").write_bytes(b"no photo")
+    photo = tmp_path / closed
+    if closed == "junk.jpg":
+        done = _shell(f"cardreader read {photo} >&-")
+        assert done.returncode == ExitCode.NOT_WRITTEN
+        assert done.stderr == "cardreader: the result can't be written: standard output is closed\n"
+        return
+    done = _shell(f"cardreader read {photo} 2>&-")
+    assert (done.returncode, done.stdout) == (ExitCode.NO_FILE, "")
+
+
+def test_defaults_in_the_docs_are_those_of_the_program() -> None:
+    compared = 0
+    for name, parser in _parsers().items():
+        if not name:
+            continue
+        start = DOCS.index(f"## `cardreader {name}")
+        stop = DOCS.find("\n## `cardreader ", start + 1)
+        section = DOCS[start : stop if stop > 0 else len(DOCS)]
+        for action in parser._actions:
+            own = re.search(r"default:? ([\d.]+\d|\d)", action.help or "")
+            for option in action.option_strings:
+                row = re.search(rf"\| `{option}[ `].*", section)
+                said = re.search(r"([\d.]+\d|\d) when left out", row[0]) if row else None
+                if own and said:
+                    compared += 1
+                    assert said[1] == own[1], f"{name} {option}"
+    assert compared >= 10
