@@ -5,13 +5,12 @@ Synthetic photos. The sittings are those by which the limits were tuned.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
+from falling import Fall, in_falling_light, lamp, vignette
 from sitting import Sitting, draw_sitting, stored, take
 
 from cardreader.card import layout
@@ -22,46 +21,15 @@ from cardreader.hb.estimate import HbEstimate, read_hb
 from cardreader.pipeline import measure_photo, measure_together
 from cardreader.reader import load_lots
 from cardreader.result.reading import Measurement
-from cardreader.simulate.scene import Scene, with_light_factor
 from cardreader.simulate.view import ShadowEdge, Spot, View
 
 SEED = 662060
-MIDDLE = np.array(layout.CENTRE_MM)
-CORNER_MM = float(np.hypot(*MIDDLE))
-Field = NDArray[np.float64]
-Fall = Callable[[Field], Field]
-
-
-@dataclass(frozen=True)
-class Falling(Scene):
-    """A scene whose light falls off beside what its lamp does by itself."""
-
-    fall: Fall = np.ones_like
-
-    def shade(self, at_mm: Field) -> Field:
-        return super().shade(at_mm) * self.fall(np.asarray(at_mm, float))
-
-
-def vignette(lost: float) -> Fall:
-    """Loses ``lost`` from the middle to the corners, with the square of the distance."""
-    return lambda at: 1 - lost * ((at - MIDDLE) ** 2).sum(axis=-1) / CORNER_MM**2
-
-
-def lamp(height_mm: float) -> Fall:
-    """A small lamp above a place beside the middle, falling off with the inverse square."""
-    above = np.add(MIDDLE, (14.0, -8.0))
-    return lambda at: (1 + ((at - above) ** 2).sum(axis=-1) / height_mm**2) ** -1.5
-
-
 FALLS = {"corners": vignette(0.30), "lamp": lamp(125.0)}
 
 
 def photo(fall: Fall | None, index: int, view: View | None = None) -> tuple[bytes, Sitting]:
     sitting = draw_sitting(SEED + index, 0, index)
-    scene = with_light_factor(sitting.scene, 0.8)
-    if fall is not None:
-        kept = {f.name: getattr(scene, f.name) for f in fields(Scene)}
-        scene = Falling(**kept, fall=fall)
+    scene = in_falling_light(sitting.scene, fall)
     view = view or sitting.view
     return stored(sitting, take(sitting, scene=scene, view=view), view), sitting
 
@@ -102,7 +70,7 @@ def test_light_that_falls_off_is_read_as_even_light_is(fall: str, index: int) ->
 def test_a_reflection_on_the_blot_is_told_in_light_that_falls_off(
     fall: str, strength: float, size_mm: float
 ) -> None:
-    x, y = np.add(MIDDLE, (1.5, -1.0)).tolist()
+    x, y = np.add(layout.CENTRE_MM, (1.5, -1.0)).tolist()
     spots = (Spot(x, y, size_mm, strength),)
     assert reason_of(measured(FALLS[fall], 1, spots=spots)) is Reason.GLARE_ON_BLOT
 
@@ -112,7 +80,7 @@ def test_a_reflection_on_the_blot_is_told_in_light_that_falls_off(
 def test_a_shadow_over_the_bay_is_told_in_light_that_falls_off(
     fall: str, depth: float, softness_mm: float
 ) -> None:
-    x, y = np.add(MIDDLE, (6.0, 0.0)).tolist()
+    x, y = np.add(layout.CENTRE_MM, (6.0, 0.0)).tolist()
     edge = ShadowEdge(x, y, 20.0, softness_mm, depth)
     assert reason_of(measured(FALLS[fall], 1, shadows=(edge,))) is Reason.SHADOW_EDGE
 

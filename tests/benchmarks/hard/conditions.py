@@ -18,6 +18,7 @@ import numpy as np
 import phoneprocessing
 import spoiledblots
 from bentcard import bend
+from falling import in_falling_light, lamp, vignette
 from numpy.typing import NDArray
 from printed import TONES, shoot
 from sitting import SIZE, Sitting, draw_sitting, stored, take
@@ -568,5 +569,15 @@ CONDITIONS: tuple[Condition, ...] = (
             Level("moderate", ("Oklab", 0.85), True, "Oklab chroma -15 %"),
             Level("severe", ("HSV", 0.7), False, "HSV saturation -30 %"),
         ),
+    ),
+    Condition(
+        "light falls off to the corners",
+        lambda s, v: stored(s, take(s, scene=in_falling_light(s.scene, vignette(v)))),
+        _levels("{:.0%} lost", 0.15, 0.25, 0.4, 0.6),
+    ),
+    Condition(
+        "light falls off from a lamp close by",
+        lambda s, v: stored(s, take(s, scene=in_falling_light(s.scene, lamp(v)))),
+        _levels("{:.0f} mm above", 175.0, 125.0, 85.0, 60.0),
     ),
 )
