@@ -12,7 +12,7 @@ import tarfile
 from contextlib import closing
 from pathlib import Path
 
-from sqlalchemy import text
+from sqlalchemy import inspect, text
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -251,8 +251,15 @@ def _remove(file: Path) -> None:
 
 
 def _holds_anything(database: Database) -> bool:
+    """Whether anybody has used it: the first start makes an account, which isn't that."""
     with database.read() as session:
-        return bool(session.scalar(text("SELECT count(*) FROM woman")))
+        there = inspect(session.connection()).get_table_names()
+
+        def rows(table: str) -> int:
+            counted = text(f"SELECT count(*) FROM {table}")
+            return int(session.scalar(counted) or 0) if table in there else 0
+
+        return bool(rows("woman")) or rows("account") > 1 or bool(rows("known_register"))
 
 
 # --- photos ---------------------------------------------------------------------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
 from cardreader.terminal.options import whole
-from cardreader.terminal.output import counted, say
+from cardreader.terminal.output import complain, counted, say
 from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import judging_of_server, judging_options
 from cardreader.web.registerat import (
@@ -186,7 +186,7 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
         register_told(),
         writing(arguments.data),
         told(ExitCode.BAD_DATA, ServeError, PhotoStoreError, CertificateError),
-        suppress(KeyboardInterrupt),  # which is how a server is stopped
+        _stopping_told(),
     ):
         serve(
             _settings(arguments, judging),
@@ -196,6 +196,15 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
             None if arguments.plain else arguments.start_port,
         )
     return ExitCode.OK
+
+
+@contextmanager
+def _stopping_told() -> Iterator[None]:
+    """Ctrl-C is how a server is stopped: no failure, and said in a line all the same."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        complain("stopped: what was entered is kept; the same command goes on")
 
 
 def _serve_here(arguments: argparse.Namespace) -> ExitCode:
@@ -222,7 +231,7 @@ def _serve_here(arguments: argparse.Namespace) -> ExitCode:
         register_told(),
         writing(arguments.data),
         told(ExitCode.BAD_DATA, ServeError, PhotoStoreError),
-        suppress(KeyboardInterrupt),
+        _stopping_told(),
     ):
         serve_here(_settings(arguments, judging), reader, arguments.port, not arguments.no_open)
     return ExitCode.OK

@@ -16,6 +16,8 @@ def listen(host: str, port: int, option: str = "--port") -> socket.socket:
     ``host`` is a number, a name of this machine, or ``0.0.0.0`` for all its addresses;
     ``option`` is what sets the port, for the words.
     """
+    if host.startswith("[") and host.endswith("]"):
+        host = host[1:-1]  # as a page's address has it
     if not 0 <= port <= 65535:
         raise ServeError(f"{option} {port}: a port is a number from 1 to 65535")
     try:

@@ -74,6 +74,10 @@ def _meet(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.photostore import PhotoStoreError
     from cardreader.web.listen import ServeError
 
+    if arguments.code and not arguments.address:
+        raise CommandError(
+            ExitCode.USAGE, "--code needs the ADDRESS that the other register shows beside it"
+        )
     must_be_there(arguments)
     with (
         register_told(),

@@ -251,3 +251,37 @@ def test_a_disk_that_fills_while_a_backup_is_restored_is_not_the_backups_fault(
     monkeypatch.setattr("cardreader.register.backup.fill", full)
     done = run_cardreader("restore", file, "--data", tmp_path / "new", **SECRETS)
     assert "the disk is full" in _one_line(done, ExitCode.NOT_WRITTEN)
+
+
+def test_restoring_over_people_who_may_sign_in_asks_for_replace(
+    register: Path, tmp_path: Path
+) -> None:
+    """No woman was in it, and all accounts were gone without a word."""
+    file, other = tmp_path / "register.backup", tmp_path / "other"
+    assert run_cardreader("backup", file, "--data", register, **SECRETS).returncode == 0
+    words = ("restore", file, "--data", other)
+    for name in ("first", "second"):
+        add = ("user", "add", name, "--new-register", "--data", other)
+        assert run_cardreader(*add, **SECRETS).returncode == 0
+        if name == "first":
+            shutil.copytree(other, tmp_path / "unused")
+    said = _one_line(run_cardreader(*words, **SECRETS), ExitCode.BAD_DATA)
+    assert "the register holds data" in said
+    assert run_cardreader(*words, "--replace", **SECRETS).returncode == 0
+    unused = ("restore", file, "--data", tmp_path / "unused")
+    assert run_cardreader(*unused, **SECRETS).returncode == 0
+
+
+def test_a_code_without_its_address_is_told(register: Path) -> None:
+    """It was left out of account, and another code shown."""
+    done = run_cardreader("meet", "--code", "12345678", "--data", register)
+    assert "--code needs the ADDRESS" in _one_line(done, ExitCode.USAGE)
+
+
+def test_a_server_that_is_stopped_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("cardreader.web.serve.serve", stopped)
+    done = run_cardreader("serve", "--data", tmp_path / "register")
+    assert "stopped: what was entered is kept" in _one_line(done, ExitCode.OK)

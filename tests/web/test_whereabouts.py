@@ -80,6 +80,11 @@ def test_hosts_that_are_this_machine_are_taken(host):
         socket.create_connection(("127.0.0.1", sock.getsockname()[1]), 20).close()
 
 
+def test_an_ipv6_number_may_be_given_in_brackets():
+    with listen("[::1]", 0) as sock:
+        assert sock.getsockname()[0] == "::1"
+
+
 def test_an_ipv6_number_stands_in_brackets():
     where = Whereabouts(("::1",), 8443, 8080)
     assert where.shown_urls == ["http://[::1]:8080/"]
