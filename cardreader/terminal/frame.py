@@ -9,10 +9,12 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import re
 import sys
 import textwrap
 import warnings
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING, NoReturn
 
 from cardreader.terminal.exitcodes import MEANING, ExitCode
@@ -26,11 +28,17 @@ INTERRUPTED = 128 + 2
 Run = Callable[[argparse.Namespace], ExitCode]
 
 
+_NUMBERS = {"int": "a whole number, such as 22", "float": "a number, such as 1200.5"}
+"""What argparse calls by the names of Python's types."""
+
+
 class Parser(argparse.ArgumentParser):
     """A parser whose errors are one line, like all others here."""
 
     def error(self, message: str) -> NoReturn:
         """End the command over what wasn't understood."""
+        for kind, wanted in _NUMBERS.items():
+            message = re.sub(rf"invalid {kind} value: (.+)", rf"\1 is not {wanted}", message)
         complain(f"{message} (see {self.prog} --help)")
         raise SystemExit(int(ExitCode.USAGE))
 
@@ -64,10 +72,15 @@ def command(
         epilog=f"example:\n  {example}\n\n{exit_codes()}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.set_defaults(run=run, stopped=stopped)
+    parser.set_defaults(run=run, stopped=stopped, not_known=partial(_not_known, parser))
     if extra:
         parser.set_defaults(extra=extra)
     return parser
+
+
+def _not_known(parser: Parser, words: Sequence[str]) -> NoReturn:
+    """End a command over words that are no options of its: its own help has those, not the top's"""
+    parser.error(f"unrecognized arguments: {' '.join(words)}")
 
 
 def exit_codes() -> str:
@@ -95,7 +108,9 @@ def run_command(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -
 def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
     stopped, extra = "", ""
     try:
-        arguments = make_parser().parse_args(argv)
+        arguments, words = make_parser().parse_known_args(argv)
+        if words:
+            arguments.not_known(words)
         stopped, extra = arguments.stopped, getattr(arguments, "extra", "")
         run: Run = arguments.run
         return int(run(arguments))
