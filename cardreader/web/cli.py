@@ -22,7 +22,7 @@ from cardreader.web.registerat import (
     opened_database,
     register_told,
     secret,
-    spare_register,
+    spare_others,
 )
 
 if TYPE_CHECKING:
@@ -269,11 +269,12 @@ def _user(arguments: argparse.Namespace) -> ExitCode:
 
 def _backup(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import BackupError, make_backup
+    from cardreader.register.backupfile import NOTE
     from cardreader.register.database import told_if_damaged
     from cardreader.register.lastbackup import note_backup
 
     must_be_there(arguments)
-    spare_register(arguments, arguments.file)
+    spare_others(arguments, arguments.file, NOTE)
     passphrase, progress = _passphrase(), progress_of(arguments)
     with (
         register_told(),

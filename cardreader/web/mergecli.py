@@ -19,12 +19,13 @@ from cardreader.web.registerat import (
     opened_database,
     photos_option,
     register_told,
-    spare_register,
+    spare_others,
 )
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
+    from cardreader.register.merge.registers import Card
     from cardreader.register.merge.takein import TakenIn
     from cardreader.register.mergemodels import KnownRegister
     from cardreader.terminal.frame import Commands
@@ -121,10 +122,9 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
     must_be_there(arguments)
     acts = {"list": _list, "card": _card, "add": _add, "forget": _forget, "renew": _renew}
     todo = acts[arguments.what]
-    if arguments.what not in ("list", "renew") and not arguments.which:
-        raise CommandError(ExitCode.USAGE, f"registers {arguments.what} needs a FILE or NAME")
+    _must_fit(arguments)
     if arguments.what == "card":
-        spare_register(arguments, Path(arguments.which))
+        spare_others(arguments, Path(arguments.which), "{")
     with (
         register_told(),
         opened_database(arguments) as database,
@@ -133,6 +133,21 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
     ):
         todo(session, arguments)
     return ExitCode.OK
+
+
+def _must_fit(arguments: argparse.Namespace) -> None:
+    """Nothing that was typed is passed over in silence."""
+    what, alone = arguments.what, arguments.what in ("list", "renew")
+    if not alone and not arguments.which:
+        raise CommandError(ExitCode.USAGE, f"registers {what} needs a FILE or NAME")
+    if alone and arguments.which:
+        raise CommandError(ExitCode.USAGE, f"registers {what} takes no FILE or NAME")
+    adds = {"--code": arguments.code, "--only-theirs": arguments.only_theirs}
+    options = {"card": {"--name": arguments.name}, "add": adds}
+    for of, given in options.items():
+        idle = next((option for option, value in given.items() if value and of != what), None)
+        if idle is not None:
+            raise CommandError(ExitCode.USAGE, f"{idle} goes with registers {of} alone")
 
 
 def _list(session: Session, arguments: argparse.Namespace) -> None:
@@ -166,9 +181,26 @@ def _card(session: Session, arguments: argparse.Namespace) -> None:
     if len(name) > LONGEST_NAME:
         raise CommandError(ExitCode.USAGE, f"a name has at most {LONGEST_NAME} letters")
     card = card_of(own_register(session, name))
+    _spare_others_card(Path(arguments.which), card)
     with writing(arguments.which):
         write_atomic(arguments.which, card.to_json())
     say(f"{arguments.which}: card of {card.name}\ncode {card.code}\n")
+
+
+def _spare_others_card(file: Path, own: Card) -> None:
+    from cardreader.register.merge.registers import CardError, read_card
+
+    try:
+        holds = file.read_bytes()[:10_000] if file.is_file() else b""
+        there = read_card(holds) if holds else own
+    except (OSError, CardError):
+        there = None
+    if there is None or there.code != own.code:
+        raise CommandError(
+            ExitCode.USAGE,
+            f"{file} is there and is not this register's card, which would be lost: give another "
+            "name, or 'registers add' to add a card",
+        )
 
 
 def _add(session: Session, arguments: argparse.Namespace) -> None:
@@ -239,11 +271,11 @@ def _known(session: Session, name: str) -> KnownRegister:
 def _hand_over(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.database import told_if_damaged
     from cardreader.register.merge.handover import hand_over
-    from cardreader.register.merge.parcel import ParcelError
+    from cardreader.register.merge.parcel import HEAD, ParcelError
     from cardreader.register.photostore import PhotoStoreError, open_store
 
     must_be_there(arguments)
-    spare_register(arguments, arguments.file)
+    spare_others(arguments, arguments.file, HEAD)
     with (
         register_told(),
         opened_database(arguments) as database,

@@ -117,19 +117,28 @@ def _holds_no_register(file: Path) -> bool:
         return False  # what is wrong with it is told when it is opened
 
 
-def spare_register(arguments: argparse.Namespace, file: Path) -> None:
-    """FILE is easily taken for what is read: write over nothing that a register is made of."""
+def spare_others(arguments: argparse.Namespace, file: Path, begins: str) -> None:
+    """FILE is easily taken for what is read: write over nothing but an earlier one of its kind.
+
+    ``begins``: how files of that kind begin.
+    """
     with writing(file):
         if not file.is_file():
             return
         with file.open("rb") as stream:
-            database = stream.read(len(_SQLITE)) == _SQLITE
+            head = stream.read(max(len(_SQLITE), len(begins)))
+        database = head.startswith(_SQLITE)
         data, where = arguments.data.resolve(), file.resolve()
     beside = where.name.endswith((".db-wal", ".db-shm")) or where == data / "photo.key"
     if database or beside or any(data / name in where.parents for name in ("tls", "photos")):
         raise CommandError(
             ExitCode.USAGE,
             f"{file} is a register's own file: FILE is what is to be written, give it another name",
+        )
+    if head and not head.startswith(begins.encode()):
+        raise CommandError(
+            ExitCode.USAGE,
+            f"{file} is there and holds something else, which would be lost: give another name",
         )
 
 

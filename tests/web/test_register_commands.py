@@ -141,6 +141,57 @@ def test_nothing_is_written_over_what_a_register_is_made_of(
     assert file.read_bytes()[:16] == before[:16]
 
 
+@pytest.mark.parametrize("words", [["backup"], ["registers", "card"], ["hand-over"]])
+def test_nothing_else_is_written_over_either(
+    words: list[str], register: Path, tmp_path: Path
+) -> None:
+    """Last month's table, say, whose name was typed for the backup's."""
+    file = tmp_path / "october.csv"
+    file.write_text("code,hb_g_dl\n")
+    done = run_cardreader(*words, file, "--data", register, **SECRETS)
+    assert "would be lost: give another name" in _one_line(done, ExitCode.USAGE)
+    assert file.read_text() == "code,hb_g_dl\n"
+
+
+def test_what_this_register_wrote_before_is_written_anew(register: Path, tmp_path: Path) -> None:
+    for words in (["backup", "register.backup"], ["registers", "card", "own.card"]):
+        file = tmp_path / words.pop()
+        file.touch()  # as a program that names a file beforehand leaves it
+        for _ in range(2):
+            done = run_cardreader(*words, file, "--data", register, **SECRETS)
+            assert done.returncode == 0, done.stderr
+    assert file.stat().st_size > 100
+
+
+def test_another_registers_card_is_not_written_over(register: Path, tmp_path: Path) -> None:
+    file, other = tmp_path / "post-3.card", tmp_path / "other"
+    shutil.copytree(register, other)
+    for data, words in ((register, ["card", file]), (other, ["renew"])):
+        done = run_cardreader("registers", *words, "--data", data, **SECRETS)
+        assert done.returncode == 0, done.stderr
+    before = file.read_bytes()
+    done = run_cardreader("registers", "card", file, "--data", other, **SECRETS)
+    assert "is not this register's card" in _one_line(done, ExitCode.USAGE)
+    assert file.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["list", "north"], "registers list takes no FILE or NAME"),
+        (["renew", "north"], "registers renew takes no FILE or NAME"),
+        (["list", "--name", "north"], "--name goes with registers card alone"),
+        (["forget", "north", "--code", "AB"], "--code goes with registers add alone"),
+        (["card", "x.card", "--only-theirs"], "--only-theirs goes with registers add alone"),
+    ],
+)
+def test_no_word_about_registers_is_passed_over(
+    words: list[str], told: str, register: Path
+) -> None:
+    done = run_cardreader("registers", *words, "--data", register, **SECRETS)
+    assert told in _one_line(done, ExitCode.USAGE)
+
+
 def test_backup_and_restore_tell_programs_how_far_they_are(register: Path, tmp_path: Path) -> None:
     file = tmp_path / "register.backup"
     done = run_cardreader("backup", file, "--data", register, "--json-lines", **SECRETS)
@@ -235,6 +286,7 @@ def test_restoring_says_where_and_what_is_no_backup(register: Path, tmp_path: Pa
     file.write_text("no backup at all")
     said = _one_line(run_cardreader("restore", file, "--data", new, **SECRETS), ExitCode.BAD_DATA)
     assert f"{file} is no backup of a register" in said
+    file.unlink()
     assert run_cardreader("backup", file, "--data", register, **SECRETS).returncode == 0
     assert f"to {new}: " in run_cardreader("restore", file, "--data", new, **SECRETS).stdout
 
