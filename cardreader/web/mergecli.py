@@ -25,7 +25,6 @@ from cardreader.web.registerat import (
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
-    from cardreader.register.merge.registers import Card
     from cardreader.register.merge.takein import TakenIn
     from cardreader.register.mergemodels import KnownRegister
     from cardreader.terminal.frame import Commands
@@ -124,7 +123,9 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
     todo = acts[arguments.what]
     _must_fit(arguments)
     if arguments.what == "card":
-        spare_others(arguments, Path(arguments.which), "{")
+        from cardreader.register.merge.registers import CARD_BEGINS
+
+        spare_others(arguments, Path(arguments.which), CARD_BEGINS)
     with (
         register_told(),
         opened_database(arguments) as database,
@@ -181,26 +182,9 @@ def _card(session: Session, arguments: argparse.Namespace) -> None:
     if len(name) > LONGEST_NAME:
         raise CommandError(ExitCode.USAGE, f"a name has at most {LONGEST_NAME} letters")
     card = card_of(own_register(session, name))
-    _spare_others_card(Path(arguments.which), card)
     with writing(arguments.which):
         write_atomic(arguments.which, card.to_json())
     say(f"{arguments.which}: card of {card.name}\ncode {card.code}\n")
-
-
-def _spare_others_card(file: Path, own: Card) -> None:
-    from cardreader.register.merge.registers import CardError, read_card
-
-    try:
-        holds = file.read_bytes()[:10_000] if file.is_file() else b""
-        there = read_card(holds) if holds else own
-    except (OSError, CardError):
-        there = None
-    if there is None or there.code != own.code:
-        raise CommandError(
-            ExitCode.USAGE,
-            f"{file} is there and is not this register's card, which would be lost: give another "
-            "name, or 'registers add' to add a card",
-        )
 
 
 def _add(session: Session, arguments: argparse.Namespace) -> None:
