@@ -309,7 +309,10 @@ def several_blots(
         "",
         f"Ordinary control, blood volume CV {control.volume_cv:.0%}, {n} women a row. In one "
         "sitting lamp, phone and card are the same; exposure, shade, veil, volume and noise "
-        "are not. Blots are told to disagree by a test that one woman in a hundred fails.",
+        "are not. Blots are told to disagree by a test that one woman in a hundred fails. The aim "
+        "is that intervals hold 88 to 92 %: they hold more, of single blots by a few points, and "
+        "most where each blot has another phone and light, since what two photos have in common is "
+        "taken to be as much there as in one sitting.",
         "",
     ]
     rows = []
