@@ -85,7 +85,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.journalfile import JournalError
     from cardreader.batch.paper import listed_words, paper_of, paper_words
     from cardreader.batch.run import JOURNAL, Settings, run_batch
-    from cardreader.batch.sessions import MOST_SHOWN, session_words, what_follows
+    from cardreader.batch.sessions import MOST_SHOWN, doubted_in, session_words, what_follows
     from cardreader.batch.sources import NOT_A_FILE, PHOTO_ENDINGS, SourceError, list_photos
 
     out: Path = arguments.out
@@ -137,7 +137,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         f"judged from records: {counts.judged_now}). Screening only.\n"
     )
     refer, confirm, as_protocol = counts.follows
-    doubted = sum(off.doubted for off in counts.sessions_off)
+    doubted = doubted_in(counts.sessions_off)
     not_so = f", {doubted} of them in sessions that lie too high" * bool(doubted)
     say(
         f"To do, each different photo once: {refer} refer now (severe, or may be), {confirm} "

@@ -42,12 +42,10 @@ _FULL = "the disk is full: free some space and give the same command again, whic
 _NOT_OURS = "this user may not write the journal there: give the right to, or name another folder"
 _NOT_WRITTEN = frozenset(
     (
-        sqlite3.SQLITE_FULL,
         sqlite3.SQLITE_CANTOPEN,
         sqlite3.SQLITE_IOERR_WRITE,
         sqlite3.SQLITE_IOERR_FSYNC,
         sqlite3.SQLITE_IOERR_TRUNCATE,
-        sqlite3.SQLITE_IOERR_SHMSIZE,
     )
 )
 _PERHAPS_NOT_OURS = frozenset(

@@ -229,8 +229,7 @@ def _write(
     """The tables and the summary, in one pass over the results and a page of them at a time."""
     out = settings.out
     found = ((photo, journal.outcome(photo, job, reopened=reopened)) for photo in journal.photos)
-    papers = Counter(photo.paper for photo in journal.photos if photo.paper is not None)
-    tally, doubtful, of_several = Tallier(), Doubtful(), 0
+    tally, doubtful, of_several, papers = Tallier(), Doubtful(), 0, Counter[str]()
     tables = TableFiles(out / PARQUET, out / CSV, out / LINES)
     with tables as add:
         for result in results_of(found, partial(journal.met.first, "result")):
@@ -239,6 +238,8 @@ def _write(
             tally.add(cells)
             doubtful.add(cells)
             of_several += cells["photos"] > 1
+            if result.photo.paper is not None:
+                papers[result.photo.paper] += 1
             progress.step()
     numbers = tally.result()
     status = tally.rows

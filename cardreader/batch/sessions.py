@@ -8,7 +8,7 @@ the batch, as their order says nothing here.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -37,6 +37,11 @@ class SessionOff:
     def doubted(self) -> int:
         """Of how many 'anaemia is unlikely' isn't to be believed: all lie too high."""
         return self.unlikely if self.shift_g_dl > 0 else 0
+
+
+def doubted_in(sessions: Iterable[SessionOff]) -> int:
+    """Of how many 'anaemia is unlikely' isn't to be believed, in all of them."""
+    return sum(session.doubted for session in sessions)
 
 
 @dataclass

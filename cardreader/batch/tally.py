@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from cardreader.batch.advice import Remedy, remedies
-from cardreader.batch.sessions import SessionOff, Sessions
+from cardreader.batch.sessions import SessionOff, Sessions, doubted_in
 
 MOST_GROUPS = 20
 """Groups shown one by one; what is left is taken together."""
@@ -83,7 +83,7 @@ class Tally:
     @property
     def doubted(self) -> int:
         """Of ``as_protocol`` those of sessions that lie too high: a blood test tells."""
-        return sum(session.doubted for session in self.sessions_off)
+        return doubted_in(self.sessions_off)
 
     @property
     def remedies(self) -> tuple[tuple[Remedy, int], ...]:
