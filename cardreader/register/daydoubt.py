@@ -10,12 +10,12 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Collection, Sequence
 
-from sqlalchemy import or_, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session, object_session
 
 from cardreader.decide.rule import Outcome
 from cardreader.register.base import midnight
-from cardreader.register.dayshift import DayShift, day_shift, day_shifts
+from cardreader.register.dayshift import DayShift, day_shift, day_shifts, standing_photos
 from cardreader.register.history import Measurement
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading, Woman
@@ -31,22 +31,21 @@ def days_too_high(session: Session, today: dt.date) -> tuple[DayShift, ...]:
     first = today - dt.timedelta(days=DAYS_BACK)
     after = today + dt.timedelta(days=1)
     shifts = day_shifts(session, first, after, MOST_READINGS)
-    return tuple(shift for shift in shifts if shift.shift_g_dl > 0)
+    return tuple(shift for shift in shifts if shift.too_high)
 
 
 def read_then(session: Session, days: Collection[dt.date]) -> list[str]:
     """Ids of women with a value of a photo of one of these days."""
     if not days:
         return []
-    spans = ((midnight(day), midnight(day + dt.timedelta(days=1))) for day in sorted(days))
-    inside = [(Reading.taken_at >= start) & (Reading.taken_at < end) for start, end in spans]
-    query = select(Reading.woman_id).where(
-        Reading.source == Source.PHOTO.value,
-        Reading.hb_g_dl.is_not(None),
-        Reading.set_aside_at.is_(None),
-        or_(*inside),
-    )
+    spans = [(midnight(day), midnight(day + dt.timedelta(days=1))) for day in sorted(days)]
+    query = select(Reading.woman_id).where(standing_photos(spans))
     return sorted(set(session.scalars(query)))
+
+
+def calls_her_well(point: Measurement) -> bool:
+    """Whether it is a photo's all-clear: what a day whose readings lie too high makes doubtful."""
+    return point.source is Source.PHOTO and point.outcome is Outcome.NOT_ANAEMIC
 
 
 def doubted_days(woman: Woman, points: Sequence[Measurement]) -> frozenset[dt.date]:
@@ -54,13 +53,13 @@ def doubted_days(woman: Woman, points: Sequence[Measurement]) -> frozenset[dt.da
     session = object_session(woman)
     if session is None:
         return frozenset()
-    well = {p.day for p in points if p.source is Source.PHOTO and p.outcome is Outcome.NOT_ANAEMIC}
+    well = {point.day for point in points if calls_her_well(point)}
     shifts = (day_shift(session, day) for day in sorted(well))
-    return frozenset(shift.on for shift in shifts if shift is not None and shift.shift_g_dl > 0)
+    return frozenset(shift.on for shift in shifts if shift is not None and shift.too_high)
 
 
 def doubted_day(points: Sequence[Measurement], days: Collection[dt.date]) -> dt.date | None:
     """The day, of these, on which her newest value says that she is well; else None."""
-    if not points or points[-1].source is not Source.PHOTO or points[-1].day not in days:
+    if not points or not calls_her_well(points[-1]):
         return None
-    return points[-1].day if points[-1].outcome is Outcome.NOT_ANAEMIC else None
+    return points[-1].day if points[-1].day in days else None

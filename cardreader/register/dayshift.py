@@ -13,7 +13,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from sqlalchemy import and_, or_, select, true
+from sqlalchemy import ColumnElement, and_, false, or_, select, true
 from sqlalchemy.orm import Session
 
 from cardreader.decide.liesoff import LEAST_WOMEN, enough, lies_off, usual
@@ -52,6 +52,11 @@ class DayShift:
     on: dt.date
     women: int
     shift_g_dl: float
+
+    @property
+    def too_high(self) -> bool:
+        """Whether severe anaemia may be missed on it."""
+        return self.shift_g_dl > 0
 
 
 def day_shift(session: Session, day: dt.date) -> DayShift | None:
@@ -135,13 +140,8 @@ class _Periods:
         return {one for one in self._of if one is not None}
 
 
-def _values(
-    session: Session,
-    spans: Sequence[_Span],
-    before: dt.datetime | None = None,
-    most: int | None = None,
-) -> list[_Read]:
-    """Values of photos that stand, in order of time; the last ``most`` of them."""
+def standing_photos(spans: Sequence[_Span]) -> ColumnElement[bool]:
+    """Where clause of readings: values of photos that stand, taken within one of some times."""
     inside = [
         and_(
             *([] if start is None else [Reading.taken_at >= start]),
@@ -150,16 +150,26 @@ def _values(
         )
         for start, end in spans
     ]
-    if not inside:
+    return and_(
+        Reading.source == Source.PHOTO.value,
+        Reading.hb_g_dl.is_not(None),
+        Reading.set_aside_at.is_(None),
+        or_(false(), *inside),
+    )
+
+
+def _values(
+    session: Session,
+    spans: Sequence[_Span],
+    before: dt.datetime | None = None,
+    most: int | None = None,
+) -> list[_Read]:
+    """Values of photos that stand, in order of time; the last ``most`` of them."""
+    if not spans:
         return []
     query = (
         select(Reading.taken_at, Reading.woman_id, Reading.hb_g_dl)
-        .where(
-            Reading.source == Source.PHOTO.value,
-            Reading.hb_g_dl.is_not(None),
-            Reading.set_aside_at.is_(None),
-            or_(*inside),
-        )
+        .where(standing_photos(spans))
         .order_by(Reading.taken_at.desc(), Reading.id)
         .limit(most)
     )

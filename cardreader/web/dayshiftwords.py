@@ -11,7 +11,7 @@ from cardreader.decide.rule import Outcome
 from cardreader.decide.statements import TEXT, Statement
 from cardreader.register.base import local_day
 from cardreader.register.blots import decision_of
-from cardreader.register.daydoubt import doubted_days
+from cardreader.register.daydoubt import calls_her_well, doubted_days
 from cardreader.register.dayshift import DayShift, day_shift
 from cardreader.register.history import Measurement
 from cardreader.register.kinds import Source
@@ -44,7 +44,7 @@ def shift_of_its_day(reading: Reading) -> DayShift | None:
 
 def in_doubt(reading: Reading, shift: DayShift | None) -> bool:
     """Whether a reading is an all-clear of a day on which all readings lie too high."""
-    too_high = shift is not None and shift.shift_g_dl > 0
+    too_high = shift is not None and shift.too_high
     said = Outcome(decision_of(reading)["outcome"])
     return too_high and said is Outcome.NOT_ANAEMIC and reading.source != Source.LAB
 
@@ -58,7 +58,7 @@ def day_off(shift: DayShift | None) -> DayOff | None:
         "by": texts.number(abs(shift.shift_g_dl)),
         "women": shift.women,
     }
-    if shift.shift_g_dl > 0:
+    if shift.too_high:
         found = _("Readings of %(day)s lie about %(by)s g/dL higher than before (%(women)s women).")
         follows = _(
             "If blotting paper, card or drops have changed, or blots were damp, severe anaemia "
@@ -80,7 +80,7 @@ def said_by_points(woman: Woman, points: Sequence[Measurement]) -> list[str]:
     days = doubted_days(woman, points)
     return [
         IN_DOUBT
-        if p.source is Source.PHOTO and p.outcome is Outcome.NOT_ANAEMIC and p.day in days
+        if calls_her_well(p) and p.day in days
         else outcome_words(p.outcome, p.source, p.may_be_severe)
         for p in points
     ]

@@ -753,17 +753,22 @@ def test_a_reading_notes_the_batch_of_paper_in_use(site):
     assert "Batch B-18" in site.supervisor.get("/calibration").text
 
 
+def _know_paper_alone(site, batch: str) -> None:
+    """Put a calibration into use whose pairs were all on one batch of paper."""
+    with site.state.database.write() as session:
+        row = calibrations.begin(session, f"of paper {batch}", None, 3)
+        calibration = calibrations.calibration_of(calibrations.in_use(session).calibration)
+        known = replace(calibration, papers=papers_of(calibration, (batch,)))
+        calibrations.finish(session, row.id, calibrations.Made(known, {"women": 9}, None))
+        calibrations.put_into_use(session, row, "for a trial", site.by)
+
+
 def test_a_photo_on_paper_without_pairs_says_that_it_is_the_paper(site):
     """Another photo, or another card, would not help."""
     _taught_beside(site)
     page = site.worker.get(f"/readings/{send(site.state, 0, site.by)}").text
     assert "batch of paper" not in page
-    with site.state.database.write() as session:
-        row = calibrations.begin(session, "of paper P1", None, 3)
-        calibration = calibrations.calibration_of(calibrations.in_use(session).calibration)
-        known = replace(calibration, papers=papers_of(calibration, ("P1",)))
-        calibrations.finish(session, row.id, calibrations.Made(known, {"women": 9}, None))
-        calibrations.put_into_use(session, row, "for a trial", site.by)
+    _know_paper_alone(site, "P1")
     site.supervisor.post("/calibration/paper", paper="P2")
     reading = site.reading(send(site.state, 1, site.by))
     assert reading.refusal == "not_calibrated"
@@ -788,12 +793,7 @@ def _papers_of_pairs(site) -> set[str]:
 def test_days_past_are_noted_on_the_batch_that_they_were_on(site):
     """A batch that nobody told can be told later: its pairs teach it, and no longer another."""
     _taught_beside(site)
-    with site.state.database.write() as session:
-        row = calibrations.begin(session, "of paper P1", None, 3)
-        calibration = calibrations.calibration_of(calibrations.in_use(session).calibration)
-        known = replace(calibration, papers=papers_of(calibration, ("P1",)))
-        calibrations.finish(session, row.id, calibrations.Made(known, {"women": 9}, None))
-        calibrations.put_into_use(session, row, "for a trial", site.by)
+    _know_paper_alone(site, "P1")
     site.supervisor.post("/calibration/paper", paper="P1")
     taken = send(site.state, 0, site.by)
     site.pairs([1])

@@ -28,7 +28,7 @@ from cardreader.register.identity import RENEWED
 from cardreader.register.mergemodels import KnownRegister, OwnRegister, TakenTrail
 
 FORMAT = "cardreader-register-card/1"
-CARD_BEGINS = '{\n "format": "cardreader-register-card/'
+CARD_BEGINS = f'{{\n "format": "{FORMAT.partition("/")[0]}/'
 """How a card's file begins, whichever version wrote it."""
 CODE_GROUPS, GROUP = 5, 4
 LONGEST_NAME = 60

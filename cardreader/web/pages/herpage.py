@@ -63,7 +63,7 @@ def woman_page(
     today = state.today()
     row = row_of(woman, state.rules)
     shift = _newest_day_shift(woman, row.points)
-    too_high = {shift.on} if shift is not None and shift.shift_g_dl > 0 else set[dt.date]()
+    too_high = {shift.on} if shift is not None and shift.too_high else set[dt.date]()
     row = due_now(row, today, state.rules, too_high)
     gestation = woman.gestation_at(today)
     rules = state.reader.rules.for_subject(subject_of(woman, today, None))
