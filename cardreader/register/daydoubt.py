@@ -58,6 +58,14 @@ def doubted_days(woman: Woman, points: Sequence[Measurement]) -> frozenset[dt.da
     return frozenset(shift.on for shift in shifts if shift is not None and shift.too_high)
 
 
+def newest_day_shift(woman: Woman, points: Sequence[Measurement]) -> DayShift | None:
+    """Of the day of her newest value, where that is a photo's; None where nothing is off."""
+    session = object_session(woman)
+    if session is None or not points or points[-1].source is not Source.PHOTO:
+        return None
+    return day_shift(session, points[-1].day)
+
+
 def doubted_day(points: Sequence[Measurement], days: Collection[dt.date]) -> dt.date | None:
     """The day, of these, on which her newest value says that she is well; else None."""
     if not points or not calls_her_well(points[-1]):

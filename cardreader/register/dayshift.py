@@ -24,6 +24,10 @@ from cardreader.register.models import CalibrationUse, Reading
 
 LOOKED_BACK = 400
 """Readings before a day that it is held against: some months of a place's sessions."""
+RUN_IN_DAYS = 10
+"""Of so many days at least: at hundreds a day all of those readings may be of days that lie off."""
+MOST_RUN_IN = 3200
+"""Readings looked back at for that, at most."""
 BETWEEN_CALIBRATIONS_SD_G_DL = 0.5
 """By how much two calibrations of one site differ as a whole."""
 LEVEL_DAYS = 4
@@ -88,7 +92,7 @@ def day_shifts(
         others = read_by.sites if calibration is not None else set[str | None]()
         both = {calibration}, others
         before = {
-            one for some in both for one in _values(session, read_by.of(some), start, LOOKED_BACK)
+            one for some in both for one in _run_in(session, read_by.of(some), start)
         }
         held = _Held()
         for _on, of_day in groupby([*sorted(before, key=_in_time), *now], key=lambda one: one.on):
@@ -177,6 +181,17 @@ def _values(
         query = query.where(Reading.taken_at < before)
     rows = session.execute(query).all()
     return [_Read(at, local_day(at), woman, float(hb or 0.0)) for at, woman, hb in reversed(rows)]
+
+
+def _run_in(session: Session, spans: Sequence[_Span], start: dt.datetime) -> list[_Read]:
+    """Values of before, of so many days that some are left where the last of them lie off."""
+    most = LOOKED_BACK
+    while True:
+        found = _values(session, spans, start, most)
+        enough_days = len({value.on for value in found}) >= RUN_IN_DAYS
+        if enough_days or len(found) < most or most >= MOST_RUN_IN:
+            return found
+        most *= 2
 
 
 class _Held:

@@ -226,6 +226,12 @@ DAY_SHIFT = Stage(
     (
         chosen("LOOKED_BACK", "reading", "some months of a place's sessions; read in no time"),
         chosen(
+            "RUN_IN_DAYS",
+            "day",
+            "invented: two days to be held against are left of them where twice LEVEL_DAYS lie off",
+        ),
+        chosen("MOST_RUN_IN", "reading", "eight times LOOKED_BACK: days of 320; read in no time"),
+        chosen(
             "BETWEEN_CALIBRATIONS_SD_G_DL",
             "g/dL",
             "invented: as much as days differ; a day after another calibration came into use must "

@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session, selectinload
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.ahead import is_ahead
 from cardreader.register.base import local_day
-from cardreader.register.daydoubt import doubted_day
+from cardreader.register.daydoubt import doubted_day, newest_day_shift
+from cardreader.register.dayshift import DayShift
 from cardreader.register.followup import (
     Due,
     DueKind,
@@ -165,6 +166,19 @@ def due_now(
     if told is None or told > today + ZONES:
         kind = DueKind.WITHOUT_WEEKS
     return replace(row, due=Due(kind, today, today + dt.timedelta(days=rules.grace_days)))
+
+
+def row_today(
+    woman: Woman, today: dt.date, rules: FollowUpRules
+) -> tuple[Row, DayShift | None]:
+    """One woman as she stands on a day, and the shift of the day of her newest photo.
+
+    Asks for that day alone, whatever her page or the API shows: no other makes her due.
+    """
+    row = row_of(woman, rules)
+    shift = newest_day_shift(woman, row.points)
+    too_high = (shift.on,) if shift is not None and shift.too_high else ()
+    return due_now(row, today, rules, too_high), shift
 
 
 def open_rows(

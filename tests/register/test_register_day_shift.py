@@ -21,9 +21,9 @@ from cardreader.register.keptlists import (
     on_any_list,
     part_of_list,
 )
-from cardreader.register.kinds import FitState
+from cardreader.register.kinds import FitState, Source
 from cardreader.register.lists import ListName
-from cardreader.register.models import CalibrationUse, SiteCalibration
+from cardreader.register.models import CalibrationUse, Reading, SiteCalibration
 from cardreader.register.women import find_woman
 
 FIRST = dt.date(2026, 3, 2)
@@ -359,3 +359,31 @@ def test_what_lies_off_for_a_month_is_the_places_level(sqlite):
         named = [day_shift(session, day) is not None for day in days]
         assert named[:4] == [True] * 4
         assert named[-3:] == [False] * 3
+
+
+def test_a_day_of_hundreds_is_told_alone_as_among_others(sqlite):
+    """The last 400 readings of a place with many posts are of the days that lie off alone."""
+    rng = np.random.default_rng(663110)
+    days = []
+    with sqlite.write() as session:
+        women = [add_woman(session, f"M-{k:03d}", days_ago=9) for k in range(150)]
+        session.flush()
+        for ago in range(9, -1, -1):
+            at = utc_now() - dt.timedelta(days=ago)
+            days.append(local_day(at))
+            off = 4.5 if ago < 4 else 0.0
+            session.add_all(
+                Reading(
+                    submission_key=f"many-{ago}-{k}",
+                    woman_id=woman.id,
+                    source=Source.PHOTO.value,
+                    taken_at=at,
+                    hb_g_dl=float(rng.normal(10.4 + off, 1.6)),
+                )
+                for k, woman in enumerate(women)
+            )
+        session.flush()
+        alone = [day_shift(session, day) for day in days]
+        assert [shift is not None for shift in alone] == [False] * 6 + [True] * 4
+        among = day_shifts(session, days[5], days[-1] + dt.timedelta(days=1))
+        assert [(one.on, one.women) for one in among] == [(day, 150) for day in days[6:]]

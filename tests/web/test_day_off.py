@@ -193,3 +193,22 @@ def test_who_is_tested_since_is_closed_without_a_question(place, worker):
     answer = worker.post(f"{woman}/lab", **given, on=today, submission_key="k" * 20, sure="yes")
     assert answer.status_code == 303
     assert worker.post(f"{woman}/close", reason="moved", words="away").status_code == 303
+
+
+def test_page_and_api_say_the_same_of_a_day_long_ago(app, worker):
+    """She was well after her birth, so nothing else makes her due."""
+    today = dt.datetime.now().astimezone().date()
+    with app.state.database.write() as session:
+        for days in (181, 174, 167):
+            for k, hb in enumerate(USUAL):
+                woman = add_woman(session, f"S{days}-{k}", days_ago=days)
+                enter(session, woman, facts(hb), days_ago=days)
+        for k, hb in enumerate(USUAL):
+            woman = add_woman(session, f"T-{k}", days_ago=160, weeks=None)
+            woman.birth_on, woman.birth_outcome = today - dt.timedelta(days=210), "live"
+            enter(session, woman, facts(hb + 4.5), days_ago=160)
+    woman = worker.get("/women?find=T-7").headers["location"]
+    because = "All readings of the day of her last one lie too high."
+    assert because in worker.get(woman).text
+    due_on = worker.get(f"/api{woman}").json()["due_on"]
+    assert due_on == str(today - dt.timedelta(days=160))

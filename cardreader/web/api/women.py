@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from cardreader.register.daydoubt import days_too_high
 from cardreader.register.keptlists import part_of_list
-from cardreader.register.lists import ListName, due_now, open_rows, row_of
+from cardreader.register.lists import ListName, due_now, open_rows, row_of, row_today
 from cardreader.register.models import Woman
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
@@ -89,9 +89,8 @@ def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
     state: State = request.app.state.shared
     with state.database.read() as session:
         today = state.today()
-        row = row_of(woman_of(session, woman_id), state.rules)
-        too_high = {shift.on for shift in days_too_high(session, today)}
-        return woman_out(due_now(row, today, state.rules, too_high), today)
+        row, _ = row_today(woman_of(session, woman_id), today, state.rules)
+        return woman_out(row, today)
 
 
 def woman_of(session: Session, woman_id: str) -> Woman:

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
 from fastapi import HTTPException, Request
-from sqlalchemy.orm import Session, object_session
+from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.base import utc_now
 from cardreader.register.births import births_of_pregnancy, is_of_another
-from cardreader.register.dayshift import DayShift, day_shift
 from cardreader.register.events import may_undo, standing_events
 from cardreader.register.history import Measurement
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
-from cardreader.register.lists import ListName, due_now, row_of
+from cardreader.register.lists import ListName, row_today
 from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
@@ -61,10 +59,7 @@ def woman_page(
     """Her page; with ``fields``, one of its forms again with what is wrong in it."""
     state: State = request.app.state.shared
     today = state.today()
-    row = row_of(woman, state.rules)
-    shift = _newest_day_shift(woman, row.points)
-    too_high = {shift.on} if shift is not None and shift.too_high else set[dt.date]()
-    row = due_now(row, today, state.rules, too_high)
+    row, shift = row_today(woman, today, state.rules)
     gestation = woman.gestation_at(today)
     rules = state.reader.rules.for_subject(subject_of(woman, today, None))
     visit = visit_on(woman, today)
@@ -120,14 +115,6 @@ def woman_page(
         words=words,
         supervisor=visitor.may(Role.SUPERVISOR),
     )
-
-
-def _newest_day_shift(woman: Woman, points: tuple[Measurement, ...]) -> DayShift | None:
-    """Of the day of her newest value, where that is a photo's."""
-    session = object_session(woman)
-    if session is None or not points or points[-1].source is not Source.PHOTO:
-        return None
-    return day_shift(session, points[-1].day)
 
 
 def _history(woman: Woman, points: tuple[Any, ...], state: State) -> list[dict[str, Any]]:
