@@ -20,6 +20,7 @@ from typing import Any
 from cardreader.batch.stores import NoStoreError, is_address, read_stored, stored_objects
 from cardreader.core.oneline import one_line, what_failed
 from cardreader.core.photofiles import PhotoFiles
+from cardreader.core.piped import read_at_most
 from cardreader.core.rowfaults import Faults, FaultsError
 from cardreader.core.sheet import Sheet, SheetError, SheetRow, read_sheet
 from cardreader.decide.subject import Smoking, Subject, Trimester
@@ -128,8 +129,7 @@ def read_bytes(name: str) -> bytes:
     """Content of a photo, or one byte more than a photo may have; OSError if it can't be opened."""
     if is_address(name):
         return read_stored(name, MAX_FILE_BYTES + 1)
-    with open(_file_of(name), "rb") as stream:
-        return stream.read(MAX_FILE_BYTES + 1)
+    return read_at_most(_file_of(name), MAX_FILE_BYTES + 1)
 
 
 def _as_text(path: str) -> str:

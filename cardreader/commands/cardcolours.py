@@ -118,14 +118,16 @@ def _files(given: list[Path]) -> list[Path]:
 
 def _seen(files: list[Path], lots: Lots, progress: Progress) -> _Seen:
     """The cards that the photos show; the same file counts once."""
+    from cardreader.core.piped import read_at_most
     from cardreader.pipeline import measure_photo
+    from cardreader.read.photo import MAX_FILE_BYTES
     from cardreader.read.printcolours import CardPhoto
 
     seen, known = _Seen(), set()
     progress.start("photos", len(files), unit="photo")
     for path in files:
         with told(ExitCode.NO_FILE, OSError, about=path):
-            data = path.read_bytes()
+            data = read_at_most(path, MAX_FILE_BYTES + 1)
         progress.step()
         sha256 = hashlib.sha256(data).hexdigest()
         if sha256 in known:

@@ -165,6 +165,7 @@ def _subject(arguments: argparse.Namespace) -> Subject:
 
 
 def _bytes_of(path: Path) -> bytes:
+    from cardreader.core.piped import read_at_most
     from cardreader.read.photo import MAX_FILE_BYTES
 
     if path.is_dir():
@@ -173,9 +174,9 @@ def _bytes_of(path: Path) -> bytes:
             f"{path}: is a folder; all its photos: cardreader batch {path} --out DIR",
         )
     # ValueError: a null byte in the name.
-    with told(ExitCode.NO_FILE, OSError, ValueError, about=path), path.open("rb") as stream:
+    with told(ExitCode.NO_FILE, OSError, ValueError, about=path):
         # One byte more than a photo may have: the reader refuses it, memory is spared.
-        return stream.read(MAX_FILE_BYTES + 1)
+        return read_at_most(path, MAX_FILE_BYTES + 1)
 
 
 def _picture_path(text: str) -> Path:

@@ -271,6 +271,13 @@ def test_misuse(arguments: list[str], fault: str, capsys) -> None:
     assert fault in _error(capsys)
 
 
+def test_a_pipe_to_which_nobody_writes(tmp_path: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setattr("cardreader.core.piped.PATIENCE_S", 0.05)
+    os.mkfifo(pipe := tmp_path / "photo.jpg")
+    assert cli.main(["read", str(pipe)]) == ExitCode.NO_FILE
+    assert f"{pipe}: it is a pipe, and nothing came from it" in _error(capsys)
+
+
 def test_missing_photo(tmp_path: Path, capsys) -> None:
     missing = tmp_path / "missing.jpg"
     assert cli.main(["read", str(missing)]) == ExitCode.NO_FILE

@@ -274,6 +274,13 @@ def test_restoring_says_where_and_what_is_no_backup(register: Path, tmp_path: Pa
     file.write_text("no backup at all")
     said = _one_line(run_cardreader("restore", file, "--data", new, **SECRETS), ExitCode.BAD_DATA)
     assert f"{file} is no backup of a register" in said
+    assert not new.exists()
+    deep = tmp_path / "some" / "where"
+    assert run_cardreader("restore", file, "--data", deep, **SECRETS).returncode != 0
+    assert not deep.parent.exists()
+    new.mkdir()  # what was there stays
+    assert run_cardreader("restore", file, "--data", new, **SECRETS).returncode != 0
+    assert new.exists()
     file.unlink()
     assert run_cardreader("backup", file, "--data", register, **SECRETS).returncode == 0
     assert f"to {new}: " in run_cardreader("restore", file, "--data", new, **SECRETS).stdout
