@@ -91,9 +91,7 @@ def day_shifts(
         # What demonstration cards were read with tells nothing of the site's own, nor they of it.
         others = read_by.sites if calibration is not None else set[str | None]()
         both = {calibration}, others
-        before = {
-            one for some in both for one in _run_in(session, read_by.of(some), start)
-        }
+        before = {one for some in both for one in _run_in(session, read_by.of(some), start)}
         held = _Held()
         for _on, of_day in groupby([*sorted(before, key=_in_time), *now], key=lambda one: one.on):
             values = list(of_day)

@@ -168,9 +168,7 @@ def due_now(
     return replace(row, due=Due(kind, today, today + dt.timedelta(days=rules.grace_days)))
 
 
-def row_today(
-    woman: Woman, today: dt.date, rules: FollowUpRules
-) -> tuple[Row, DayShift | None]:
+def row_today(woman: Woman, today: dt.date, rules: FollowUpRules) -> tuple[Row, DayShift | None]:
     """One woman as she stands on a day, and the shift of the day of her newest photo.
 
     Asks for that day alone, whatever her page or the API shows: no other makes her due.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 import time
 from contextlib import ExitStack
 from threading import Thread
@@ -18,6 +17,7 @@ from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import by_default, judging_of, judging_options
 from cardreader.web.registerat import (
     add_where,
+    asked,
     must_be_there,
     opened_database,
     photos_option,
@@ -122,7 +122,8 @@ def _visit(arguments: argparse.Namespace, side: Side) -> Standing:
     address, code = address_and_code(arguments.address)
     with told(ExitCode.USAGE, ValueError):
         link = HttpLink(address)
-        code = clean_code(arguments.code or code or _asked())
+        given = arguments.code or code
+        code = clean_code(given or asked("Code that is shown there: ", "give --code"))
     guest = Guest(side, link, progress=progress_of(arguments))
     try:
         guest.meet(code)
@@ -131,12 +132,6 @@ def _visit(arguments: argparse.Namespace, side: Side) -> Standing:
     finally:
         link.close()
     return guest.course.now()
-
-
-def _asked() -> str:
-    if not sys.stdin.isatty():
-        raise CommandError(ExitCode.USAGE, "no terminal to ask on: give --code")
-    return input("Code that is shown there: ")
 
 
 def _show(arguments: argparse.Namespace, side: Side) -> Standing:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from cardreader.terminal.progress import progress_of, progress_option
 from cardreader.web.judgingas import by_default, judging_of, judging_options
 from cardreader.web.registerat import (
     add_where,
+    asked,
     must_be_there,
     opened_database,
     photos_option,
@@ -25,6 +27,7 @@ from cardreader.web.registerat import (
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
+    from cardreader.register.merge.registers import Card
     from cardreader.register.merge.takein import TakenIn
     from cardreader.register.mergemodels import KnownRegister
     from cardreader.terminal.frame import Commands
@@ -64,6 +67,9 @@ def _add_registers(commands: Commands) -> argparse.ArgumentParser:
         "--only-theirs",
         action="store_true",
         help="with add: hand over to it only women whom it handed over itself",
+    )
+    parser.add_argument(
+        "--sure", action="store_true", help="with renew: don't ask; it can't be taken back"
     )
     return parser
 
@@ -119,9 +125,14 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.merge.registers import CardError
 
     must_be_there(arguments)
-    acts = {"list": _list, "card": _card, "add": _add, "forget": _forget, "renew": _renew}
-    todo = acts[arguments.what]
+    acts: dict[str, Callable[[Session, argparse.Namespace], None]]
+    acts = {"list": _list, "card": _card, "forget": _forget, "renew": _renew}
     _must_fit(arguments)
+    # What is asked for is asked before the register is held: the answer may take a telephone call.
+    if arguments.what == "add":
+        acts["add"] = partial(_add, _compared(arguments))
+    elif arguments.what == "renew" and not arguments.sure:
+        _must_be_meant(arguments)
     if arguments.what == "card":
         from cardreader.register.merge.registers import CARD_BEGINS
 
@@ -132,7 +143,7 @@ def _registers(arguments: argparse.Namespace) -> ExitCode:
         told(ExitCode.BAD_DATA, CardError),
         database.write() as session,
     ):
-        todo(session, arguments)
+        acts[arguments.what](session, arguments)
     return ExitCode.OK
 
 
@@ -144,7 +155,11 @@ def _must_fit(arguments: argparse.Namespace) -> None:
     if alone and arguments.which:
         raise CommandError(ExitCode.USAGE, f"registers {what} takes no FILE or NAME")
     adds = {"--code": arguments.code, "--only-theirs": arguments.only_theirs}
-    options = {"card": {"--name": arguments.name}, "add": adds}
+    options = {
+        "card": {"--name": arguments.name},
+        "add": adds,
+        "renew": {"--sure": arguments.sure},
+    }
     for of, given in options.items():
         idle = next((option for option, value in given.items() if value and of != what), None)
         if idle is not None:
@@ -187,23 +202,26 @@ def _card(session: Session, arguments: argparse.Namespace) -> None:
     say(f"{arguments.which}: card of {card.name}\ncode {card.code}\n")
 
 
-def _add(session: Session, arguments: argparse.Namespace) -> None:
-    from cardreader.register.merge.registers import add_known, read_card
+def _compared(arguments: argparse.Namespace) -> Card:
+    """The card in the file, whose code whoever gave it has told."""
+    from cardreader.register.merge.registers import CardError, read_card
 
-    with told(ExitCode.NO_FILE, OSError, about=arguments.which):
+    with told(ExitCode.BAD_DATA, CardError), told(ExitCode.NO_FILE, OSError, about=arguments.which):
         card = read_card(Path(arguments.which).read_bytes()[:10_000])
-    given = arguments.code
-    if not given:
-        if not sys.stdin.isatty():
-            raise CommandError(ExitCode.USAGE, "no terminal to ask on: give --code")
-        say(f"The card says it is of {card.name}. Ask there for its code.\n")
-        given = input("Code: ")
+    about = f"The card says it is of {card.name}. Ask there for its code.\nCode: "
+    given = arguments.code or asked(about, "give --code")
     if _letters(given) != _letters(card.code):
         raise CommandError(
             ExitCode.BAD_DATA,
             "the code is not this card's: it was mistyped, or somebody put another card in its "
             "place",
         )
+    return card
+
+
+def _add(card: Card, session: Session, arguments: argparse.Namespace) -> None:
+    from cardreader.register.merge.registers import add_known
+
     add_known(session, card, arguments.only_theirs)
     told_of = "its own women alone" if arguments.only_theirs else "every woman here"
     say(f"{card.name} is known now, and is told of {told_of}\n")
@@ -232,6 +250,19 @@ def _renew(session: Session, arguments: argparse.Namespace) -> None:
         f"On its network it is {name} from the next start of the server on: let the phones scan "
         "its code again.\n"
     )
+
+
+def _must_be_meant(arguments: argparse.Namespace) -> None:
+    """Nothing brings the old card back, and every other register and phone must be told."""
+    given = asked(
+        f"The register of {arguments.data} becomes another for all others: its card, code and name "
+        "on the network are gone for good, and what it hands over is refused until they have the "
+        "new card. This is for a copy, or for one that was put back to an earlier state.\n"
+        "Type yes to go on: ",
+        "give --sure if it is a copy, or was put back to an earlier state",
+    )
+    if given.strip().casefold() != "yes":
+        raise CommandError(ExitCode.USAGE, "the register is as it was: yes was not typed")
 
 
 def _known(session: Session, name: str) -> KnownRegister:

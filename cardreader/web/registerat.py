@@ -7,7 +7,7 @@ import getpass
 import os
 import sqlite3
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -169,14 +169,20 @@ def code_of(trouble: Trouble | None) -> ExitCode:
     return ExitCode.NOT_WRITTEN if trouble in not_written else ExitCode.BAD_DATA
 
 
+def asked(prompt: str, instead: str) -> str:
+    """What is typed at a terminal; where there is none the command ends, saying ``instead``."""
+    return _typed(input, prompt, instead)
+
+
 def secret(variable: str, prompt: str) -> str:
     """A password from the environment, or asked for."""
-    given = os.environ.get(variable)
-    if given:
-        return given
+    return os.environ.get(variable) or _typed(getpass.getpass, prompt, f"give it in ${variable}")
+
+
+def _typed(ask: Callable[[str], str], prompt: str, instead: str) -> str:
     if not sys.stdin.isatty():
-        raise CommandError(ExitCode.USAGE, f"no terminal to ask on: give it in ${variable}")
+        raise CommandError(ExitCode.USAGE, f"no terminal to ask on: {instead}")
     try:
-        return getpass.getpass(prompt)
+        return ask(prompt)
     except EOFError:
         raise CommandError(ExitCode.USAGE, "nothing was entered") from None

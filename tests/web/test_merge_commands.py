@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import json
 import shutil
 import uuid
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -187,12 +189,56 @@ def _system(folder: Folder) -> str | None:
     return next((i["system"] for i in identifiers if i["value"] == "KX-1"), None)
 
 
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_register_is_made_another_only_when_that_is_meant(two, monkeypatch):
+    """Nothing brings the old card back."""
+    post, _ = two
+    before = post.run("registers", "list")
+    code, _, err = post.run("registers", "renew")
+    assert code == ExitCode.USAGE
+    assert "no terminal to ask on: give --sure if it is a copy" in err
+    monkeypatch.setattr("inprocess.io.StringIO", _Terminal)
+    for typed, ends in (("no", ExitCode.USAGE), ("", ExitCode.USAGE), ("Yes ", ExitCode.OK)):
+        monkeypatch.setattr("builtins.input", lambda prompt, typed=typed: typed)
+        assert post.run("registers", "list") == before
+        assert post.run("registers", "renew")[0] == ends
+    assert post.run("registers", "list") != before
+
+
+def test_the_register_is_not_held_while_a_code_is_asked_for(two, monkeypatch):
+    """The call to whoever gave the card takes minutes: on PostgreSQL the server couldn't write."""
+    post, programme = two
+    file, code = post.card("Post 7")
+    monkeypatch.setattr("inprocess.io.StringIO", _Terminal)
+    write, held, while_asked = Database.write, [], []
+
+    @contextmanager
+    def noted(self):
+        with write(self) as session:
+            held.append(session)
+            yield session
+        held.clear()
+
+    def typed(prompt: str) -> str:
+        while_asked.append(list(held))
+        return code
+
+    monkeypatch.setattr(Database, "write", noted)
+    monkeypatch.setattr("builtins.input", typed)
+    assert programme.run("registers", "add", file)[0] == 0
+    assert while_asked == [[]]
+
+
 def test_a_copied_register_is_made_one_of_its_own(two, tmp_path):
     post, programme = two
     post.add("KX-1")
     file = tmp_path / "new.handover"
     before = post.run("registers", "list")[1].split("code ")[1].split()[0]
-    code, out, _ = post.run("registers", "renew")
+    code, out, _ = post.run("registers", "renew", "--sure")
     assert code == 0
     assert "this register is one of its own now: Post 3, code" in out
     assert before not in out
@@ -202,7 +248,7 @@ def test_a_copied_register_is_made_one_of_its_own(two, tmp_path):
     assert f"it is {host_name(now)} from the next start" in out
     assert host_name(now) != host_name(first)
     assert _system(post) == f"urn:uuid:{uuid.UUID(hex=now)}"
-    again = post.run("registers", "renew")[1]
+    again = post.run("registers", "renew", "--sure")[1]
     assert host_name(now) not in again
     post.run("hand-over", file)
     code, _, err = programme.run("take-in", file)

@@ -169,6 +169,7 @@ def test_what_this_register_wrote_before_is_written_anew(register: Path, tmp_pat
         (["list", "north"], "registers list takes no FILE or NAME"),
         (["renew", "north"], "registers renew takes no FILE or NAME"),
         (["list", "--name", "north"], "--name goes with registers card alone"),
+        (["list", "--sure"], "--sure goes with registers renew alone"),
         (["forget", "north", "--code", "AB"], "--code goes with registers add alone"),
         (["card", "x.card", "--only-theirs"], "--only-theirs goes with registers add alone"),
     ],

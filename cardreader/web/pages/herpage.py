@@ -14,7 +14,6 @@ from cardreader.core.refusal import ADVICE, Reason
 from cardreader.register.base import utc_now
 from cardreader.register.births import births_of_pregnancy, is_of_another
 from cardreader.register.events import may_undo, standing_events
-from cardreader.register.history import Measurement
 from cardreader.register.kinds import EventKind, ReferralOutcome, Role, Source
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName, row_today
