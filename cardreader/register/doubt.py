@@ -18,6 +18,7 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
 from cardreader.register.asking import readings_of
 from cardreader.register.base import local_day, utc_now
+from cardreader.register.earlydate import EarlyDate, early_date
 from cardreader.register.history import Measurement, as_referred, measurements
 from cardreader.register.judging import LEVEL, TO_CONFIRM
 from cardreader.register.models import Referral, Woman
@@ -29,13 +30,16 @@ ASKED_FROM_G_DL = 18.0
 SD_TO_END = NormalDist().inv_cdf((1 + LEVEL) / 2)
 """Standard deviations from a value to the end of its interval."""
 
+SAME_G_DL = 0.05
+"""Two results of a day that lie closer are one: of one test, rounded or in another unit."""
+
 SURE_AGAINST = "sure_against"
 """In a laboratory result's JSON: the readings that it contradicts and was entered in spite of."""
 
 
 @dataclass(frozen=True)
 class Doubt:
-    """A laboratory value further from an earlier value than both errors allow, g/dL."""
+    """A laboratory value further from another value of hers than both errors allow, g/dL."""
 
     point: Measurement
     lab_g_dl: float
@@ -52,18 +56,29 @@ class Doubt:
         """Whether the value was read after the laboratory's: then that can't answer it."""
         return self.point.certain_at > self.lab_at
 
+    @property
+    def is_second(self) -> bool:
+        """Whether the other is a laboratory's of the same day: two tests, or a slip of the pen."""
+        return self.point.confirmed and self.point.day == local_day(self.lab_at)
+
 
 class DoubtfulError(ValueError):
     """The value is asked about before it is entered.
 
-    ``doubts`` says against what; ``high_g_dl`` is a value that blood hardly ever holds, else
-    None.
+    ``doubts`` says against what; ``high_g_dl`` is a value that blood hardly ever holds, ``early``
+    a day that lies before what is likely; else None.
     """
 
-    def __init__(self, doubts: tuple[Doubt, ...], high_g_dl: float | None = None) -> None:
-        super().__init__("further from her reading than both errors allow, or hardly ever so high")
+    def __init__(
+        self,
+        doubts: tuple[Doubt, ...],
+        high_g_dl: float | None = None,
+        early: EarlyDate | None = None,
+    ) -> None:
+        super().__init__("it contradicts what is known of her, or is hardly ever so high or so old")
         self.doubts = doubts
         self.high_g_dl = high_g_dl
+        self.early = early
 
 
 def hardly_ever(hb_g_dl: float) -> float | None:
@@ -74,17 +89,31 @@ def hardly_ever(hb_g_dl: float) -> float | None:
     return hb_g_dl if hb_g_dl >= ASKED_FROM_G_DL else None
 
 
+def lab_asked(
+    woman: Woman, hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
+) -> DoubtfulError | None:
+    """What is to be asked of a laboratory value before it is entered; None where it is plain."""
+    doubts = lab_doubts(woman, hb_g_dl, taken_at, rules)
+    high, early = hardly_ever(hb_g_dl), early_date(woman, local_day(taken_at), rules)
+    if not doubts and high is None and early is None:
+        return None
+    return DoubtfulError(doubts, high, early)
+
+
 def lab_doubts(
     woman: Woman, hb_g_dl: float, taken_at: dt.datetime, rules: FollowUpRules
 ) -> tuple[Doubt, ...]:
     """What a laboratory value contradicts: her newest value, and the severe one it would lift.
 
     And what was read in the days after it: a slip that was dated yesterday is no less often
-    another woman's, and the two stand side by side on her page.
+    another woman's, and the two stand side by side on her page. And another result of its day.
     """
     points = as_referred(woman)
     before = _doubts(points, hb_g_dl, taken_at, rules)
-    return before + _later_doubts(points, hb_g_dl, taken_at, rules)
+    far = before + _later_doubts(points, hb_g_dl, taken_at, rules)
+    known = [doubt.point for doubt in far]
+    others = (_doubt(p, hb_g_dl, taken_at, rules) for p in points if p not in known)
+    return far + tuple(d for d in others if d.is_second and d.apart_g_dl > SAME_G_DL)
 
 
 def unasked_doubts(woman: Woman, result: Measurement, rules: FollowUpRules) -> list[Doubt]:

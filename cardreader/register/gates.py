@@ -203,6 +203,7 @@ DOUBTS = Stage(
             "g/dL",
             "invented: above what pregnant women have, below where the tube's percent begin (20)",
         ),
+        derived("SAME_G_DL", "g/dL", "laboratories write a tenth: half of one is rounding"),
     ),
 )
 

@@ -22,7 +22,7 @@ from cardreader.register.ahead import note_ahead
 from cardreader.register.base import new_id, utc_now
 from cardreader.register.blots import all_blots, blots_of, has_pale_blot, last_blot, last_photo
 from cardreader.register.closing import reopen_for
-from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, hardly_ever, lab_doubts, named
+from cardreader.register.doubt import SURE_AGAINST, DoubtfulError, hardly_ever, lab_asked, named
 from cardreader.register.history import Measurement, point_of, point_of_photos
 from cardreader.register.judging import LEVEL, TO_CONFIRM, judge, value_of
 from cardreader.register.kinds import Purpose, Source
@@ -243,19 +243,17 @@ def record_lab(
 ) -> Reading:
     """Enter a laboratory result. It closes the referrals opened up to then.
 
-    DoubtfulError for a value further from what was read than both errors allow, or hardly ever
-    so high, unless ``sure``. A severe one opens a referral for care and puts her on the severe
-    list.
+    DoubtfulError for one that is asked about first (`lab_asked`), unless ``sure``. A severe one
+    opens a referral for care and puts her on the severe list.
     """
     low, high = LAB_LIMITS_G_DL
     if not low <= hb_g_dl <= high:
         raise ValueError(f"a laboratory result lies within {low:g} to {high:g} g/dL")
     if (earlier := _earlier(session, key, value=hb_g_dl)) is not None:
         return earlier
-    doubts = lab_doubts(woman, hb_g_dl, taken_at, protocol.follow_up)
-    odd = hardly_ever(hb_g_dl)
-    if (doubts or odd is not None) and not sure:
-        raise DoubtfulError(doubts, odd)
+    asked = lab_asked(woman, hb_g_dl, taken_at, protocol.follow_up)
+    if asked is not None and not sure:
+        raise asked
     normal = value_of(hb_g_dl, 0.0)
     decision = judge(normal, protocol, subject)
     given: dict[str, Any] = {"value": hb_g_dl, **_judged_by(protocol, subject)}
@@ -263,13 +261,14 @@ def record_lab(
         # One that lifts something is believed no further than its day reaches.
         given |= note_ahead(woman, utc_now())
     reading = _value_reading(woman, key, Source.LAB, normal, decision, taken_at, by, given)
-    if doubts:
-        reading.detail = {**(reading.detail or {}), SURE_AGAINST: named(woman, doubts)}
+    if asked is not None and asked.doubts:
+        reading.detail = {**(reading.detail or {}), SURE_AGAINST: named(woman, asked.doubts)}
     reading.low_g_dl = reading.high_g_dl = None
     reading.method, reading.place = method, place
     session.add(reading)
     session.flush()
-    audit.append(session, "reading.lab", reading.id, by, **({"asked": True} if doubts else {}))
+    sure_of = {} if asked is None else {"asked": True}
+    audit.append(session, "reading.lab", reading.id, by, **sure_of)
     reopen_for(session, reading, by)
     answer_by_result(session, reading, by)
     if decision.outcome is Outcome.SEVERE:

@@ -236,9 +236,7 @@ def import_lab(
         try:
             record_lab(session, woman, *entry)
         except DoubtfulError as doubtful:
-            far = RowProblem(line, "hb_g_dl", "far from her reading: enter it by hand")
-            high = RowProblem(line, "hb_g_dl", "hardly ever so high: enter it by hand")
-            problems.append(far if doubtful.doubts else high)
+            problems.append(_asked(line, doubtful))
             continue
         if len(woman.readings) > before:
             entered += 1
@@ -246,6 +244,21 @@ def import_lab(
             known += 1
     maybe_mmol_l = look_like_mmol_l(values)
     return Imported(entered, known, tuple(problems), maybe_mmol_l)
+
+
+def _asked(line: int, doubtful: DoubtfulError) -> RowProblem:
+    """What is to be asked of a row: nobody is there to answer, so it is left to be entered."""
+    if doubtful.early is not None:
+        return RowProblem(
+            line, "date", "long before all that is known of her: is the year right? Then by hand"
+        )
+    if any(not doubt.is_second for doubt in doubtful.doubts):
+        return RowProblem(line, "hb_g_dl", "far from her reading: enter it by hand")
+    if doubtful.doubts:
+        return RowProblem(
+            line, "hb_g_dl", "unlike another result of this day: are both right? Then by hand"
+        )
+    return RowProblem(line, "hb_g_dl", "hardly ever so high: enter it by hand")
 
 
 class _RowError(ValueError):

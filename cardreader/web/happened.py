@@ -10,6 +10,7 @@ from babel.dates import format_timedelta
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.register.base import local_day
 from cardreader.register.doubt import Doubt, DoubtfulError
+from cardreader.register.earlydate import EarlyDate
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral
@@ -98,7 +99,19 @@ def asked_words(doubtful: DoubtfulError) -> list[str]:
             )
             % {"hb": texts.number(doubtful.high_g_dl)}
         )
+    if doubtful.early is not None:
+        asked.append(_early_words(doubtful.early))
     return asked
+
+
+def _early_words(early: EarlyDate) -> str:
+    days = {"day": texts.day(early.on), "first": texts.day(early.first_likely)}
+    if early.pregnancy:
+        said = _("%(day)s is before this pregnancy, which began about %(first)s by her weeks.")
+    else:
+        said = _("%(day)s is long before all that is known of her here.")
+    year = _("Is the year right?")
+    return f"{said % days} {year}"
 
 
 def doubt_words(doubt: Doubt) -> str:
@@ -117,6 +130,14 @@ def doubt_words(doubt: Doubt) -> str:
         "read": read,
         "lab": texts.number(doubt.lab_g_dl),
     }
+    if doubt.is_second:
+        return (
+            _(
+                "A laboratory result of %(day)s is entered already: %(read)s g/dL, and this one is "
+                "%(lab)s. Two tests of one day? Right woman, right day, right figure, right unit?"
+            )
+            % values
+        )
     if not doubt.is_newer:
         return (
             _(

@@ -145,3 +145,74 @@ def test_what_an_open_referral_asks_after_stays_on_the_severe_list(session):
     assert row.place(ListName.SEVERE) is not None
     assert (row.standing.awaiting_confirmation, row.standing.foremost.hb_g_dl) == (True, 5.1)
     assert unanswering(row.referral).hb_g_dl == 13.9
+
+
+# --- a day that is hardly right ----------------------------------------------------------
+
+
+def early_of(session, woman, days_ago: float) -> tuple[bool, bool] | None:
+    """Whether a result of then is asked about for its day, and whether for her pregnancy's."""
+    with pytest.raises(DoubtfulError) as asked:
+        lab(session, woman, 11.2, days_ago=days_ago)
+    early = asked.value.early
+    assert not asked.value.doubts
+    return None if early is None else (early.on < early.first_likely, early.pregnancy)
+
+
+def test_last_years_number_is_asked_about(session):
+    """It would be entered behind everything, and answer nothing."""
+    woman = add_woman(session, days_ago=9, weeks=20)
+    photo(session, woman, facts(10.9), days_ago=9)
+    assert early_of(session, woman, 365) == (True, True)
+    assert len(woman.readings) == 1
+    assert open_referrals(woman)
+    lab(session, woman, 11.2, days_ago=365, sure=True)
+    assert open_referrals(woman)
+
+
+def test_a_slip_of_earlier_in_this_pregnancy_is_not_asked_about(session):
+    woman = add_woman(session, days_ago=9, weeks=30)
+    photo(session, woman, facts(10.9), days_ago=9)
+    lab(session, woman, 11.2, days_ago=200)
+    assert early_of(session, woman, 30 * 7 + 9 + 2) == (True, True)
+
+
+def test_without_her_weeks_her_record_tells(session):
+    woman = add_woman(session, days_ago=60, weeks=None)
+    photo(session, woman, facts(10.9), days_ago=9)
+    lab(session, woman, 11.2, days_ago=60 + RULES.without_weeks_days)
+    other = add_woman(session, "KX-2", days_ago=60, weeks=None)
+    assert early_of(session, other, 60 + RULES.without_weeks_days + 1) == (True, False)
+
+
+def test_a_year_too_early_falls_into_a_pregnancy_that_is_over(session):
+    woman = add_woman(session, days_ago=250, weeks=20)
+    woman.birth_on = dt.date.today() - dt.timedelta(days=100)
+    assert early_of(session, woman, 365) == (True, False)
+
+
+def test_two_results_of_one_day_that_differ_are_asked_about(session):
+    woman = add_woman(session, days_ago=9)
+    lab(session, woman, 10.9, days_ago=2)
+    with pytest.raises(DoubtfulError) as asked:
+        lab(session, woman, 10.4, days_ago=2)
+    (doubt,) = asked.value.doubts
+    assert doubt.is_second
+    assert doubt.apart_g_dl < doubt.allowed_g_dl
+    lab(session, woman, 10.4, days_ago=2, sure=True)
+    lab(session, woman, 10.3, days_ago=1)  # of another day
+
+
+def test_one_result_rounded_and_in_another_unit_is_not(session):
+    woman = add_woman(session, days_ago=9)
+    lab(session, woman, 11.3, days_ago=2)
+    lab(session, woman, 11.277, days_ago=2)  # 7.0 mmol/L
+
+
+def test_of_two_far_apart_the_day_is_told_too(session):
+    woman = add_woman(session, days_ago=9)
+    lab(session, woman, 13.9, days_ago=2)
+    with pytest.raises(DoubtfulError) as asked:
+        lab(session, woman, 6.1, days_ago=2)
+    (doubt,) = asked.value.doubts
+    assert (doubt.is_second, doubt.apart_g_dl > doubt.allowed_g_dl) == (True, True)

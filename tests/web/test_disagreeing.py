@@ -100,6 +100,32 @@ def test_a_table_of_results_does_not_enter_it(supervisor, worker, severe):
     assert len(worker.get(f"/api{severe}/readings").json()) == 1
 
 
+def test_last_years_number_and_a_second_result_of_a_day_are_asked_about(worker, supervisor):
+    woman = worker.add_woman("KX-310")
+    last_year = (today() - dt.timedelta(days=365)).isoformat()
+    asked = lab(worker, woman, "11.2", on=last_year)
+    assert asked.status_code == 409
+    assert "before this pregnancy, which began about" in asked.text
+    assert "Is the year right?" in asked.text
+    assert lab(worker, woman, "11.2", on=YESTERDAY).status_code == 303
+    asked = lab(worker, woman, "10.8", key="labkey-2", on=YESTERDAY)
+    assert asked.status_code == 409
+    assert "is entered already: 11.2 g/dL, and this one is 10.8." in asked.text
+
+    body = {"value": 10.8, "unit": "g_dl", "method": "Cell counter", "on": YESTERDAY}
+    told = worker.api("POST", f"/api{woman}/lab", json={**body, "submission_key": "api-lab-310"})
+    assert told.status_code == 409
+    assert [one["hb_g_dl"] for one in told.json()["disagrees_with"]] == [11.2]
+
+    rows = (f"KX-310,{last_year},11.2,Cell counter", f"KX-310,{YESTERDAY},10.8,Cell counter")
+    table = "\n".join(("code,date,hb_g_dl,method", *rows, ""))
+    files = {"table": ("lab.csv", table.encode(), "text/csv")}
+    told = supervisor.post("/exchange/import", files=files).text
+    assert "long before all that is known of her: is the year right? Then by hand" in told
+    assert "unlike another result of this day: are both right? Then by hand" in told
+    assert len(worker.get(f"/api{woman}/readings").json()) == 1
+
+
 def test_todays_good_photo_beside_yesterdays_severe_value_hides_nothing(worker):
     woman = worker.add_woman("KX-302")
     clear = worker.send_photo(worker.open_visit(woman), photo(13.6)).json()["url"]

@@ -258,7 +258,9 @@ class _LabIn(BaseModel):
     place: str = Field("", max_length=80, pattern=r"^[^\x00-\x1f\x7f]*$")
     on: dt.date
     sure: bool = Field(
-        False, description="Checked, though far from her reading or hardly ever so high"
+        False,
+        description="Checked, though far from her reading, unlike another result of its day, "
+        "hardly ever so high, or of an unlikely day",
     )
 
 

@@ -24,7 +24,8 @@ class Question(Problem):
 
 
 class Disagreement(BaseModel):
-    """A value of hers that the one sent lies further from than both errors allow."""
+    """A value of hers that the one sent lies further from than both errors allow, or a
+    laboratory's of the same day that is another."""
 
     source: Source
     hb_g_dl: float
