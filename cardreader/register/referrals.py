@@ -41,7 +41,24 @@ TELLABLE = (
 def open_referrals(woman: Woman) -> list[Referral]:
     """Her open referrals, the most urgent first."""
     found = [referral for referral in woman.referrals if referral.closed_at is None]
-    return sorted(found, key=lambda r: (not r.urgent, r.opened_at))
+    return sorted(found, key=lambda r: (not r.urgent, r.opened_at, r.id))
+
+
+def sent_for(woman: Woman) -> list[tuple[Referral, list[Referral]]]:
+    """What she is sent for, the most urgent first; each with its doubles.
+
+    Two registers, or two records that were joined, may each have opened one for the same before
+    they met. One blood test answers both, so the first stands for them all.
+    """
+    of_purpose: dict[str, list[Referral]] = {}
+    for referral in open_referrals(woman):
+        of_purpose.setdefault(referral.purpose, []).append(referral)
+    return [(first, doubles) for first, *doubles in of_purpose.values()]
+
+
+def doubles_of(referral: Referral) -> list[Referral]:
+    """The doubles of an open referral that stands for them; none of one that is a double."""
+    return next((doubles for first, doubles in sent_for(referral.woman) if first is referral), [])
 
 
 def refer(
@@ -326,6 +343,8 @@ def tell_outcome(
 ) -> Event:
     """Note what became of a referral without a value; it ends where the protocol says so.
 
+    Its doubles end with it: nobody asks after her twice for the same.
+
     ValueError for a referral that is closed or an outcome that can't be told.
     """
     if referral.closed_at is not None or outcome not in TELLABLE:
@@ -346,7 +365,9 @@ def tell_outcome(
     )
     referral.outcome = outcome.value
     if rule_of(outcome, Purpose(referral.purpose), rules).closes:
-        close(session, referral, outcome, utc_now(), by)
+        at = utc_now()
+        for one in (referral, *doubles_of(referral)):
+            close(session, one, outcome, at, by)
     return event
 
 

@@ -249,7 +249,9 @@ def _referrals(
         Referral.closed_at >= start,
         Referral.closed_at < end,
     )
-    missing = select(func.count()).where(
+    # A referral and its doubles wait for one result.
+    missing = select(func.count(Referral.woman_id.distinct())).where(
+        Referral.id.not_in(r.id for r in mistaken),
         Referral.purpose == Purpose.TEST.value,
         Referral.closed_at.is_(None),
         Referral.opened_at < late,
@@ -262,7 +264,7 @@ def _referrals(
         for_care=sum(opened.values()) - sum(tests.values()),
         answered=session.scalar(answered) or 0,
         told=tuple((outcome, told[outcome]) for outcome in TELLABLE),
-        missing=(session.scalar(missing) or 0) - sum(r.opened_at < late for r in mistaken),
+        missing=session.scalar(missing) or 0,
     )
 
 

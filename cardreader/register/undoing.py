@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -36,6 +38,13 @@ def _undo_outcome(session: Session, event: Event, by: str | None) -> None:
     if referral.outcome != event.choice:
         return
     if referral.closed_at is not None:
-        reopen(session, referral, by)
+        # And the doubles that ended with it.
+        at = referral.closed_at
+        for one in [r for r in referral.woman.referrals if _ended_by(r, event, at)]:
+            reopen(session, one, by)
     told = told_of(referral)
     referral.outcome = told[-1].choice if told else None
+
+
+def _ended_by(referral: Referral, event: Event, at: dt.datetime) -> bool:
+    return (referral.outcome, referral.closed_at) == (event.choice, at)

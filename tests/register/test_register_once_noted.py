@@ -1,24 +1,29 @@
-"""Births and closings that two registers noted, each for itself: a month counts each once."""
+"""What two registers noted, each for itself: births, closings and referrals stand once."""
 
 from __future__ import annotations
 
 import datetime as dt
 import shutil
+from dataclasses import replace
 
 import pytest
-from builders import PROTOCOL, add_woman, combine
+from builders import PROTOCOL, add_woman, combine, facts, lab, photo
 from days import today
 from sqlalchemy import select
 from wholestate import load_state
 
+from cardreader.decide.followuprules import OutcomeRule
+from cardreader.register.base import utc_now
 from cardreader.register.births import note_birth
 from cardreader.register.closing import close_woman, reopen_woman
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.kinds import BirthOutcome
+from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.together import take
 from cardreader.register.models import Woman
+from cardreader.register.referrals import close, open_referrals, sent_for, tell_outcome
 from cardreader.register.summary import Summary, summarise
+from cardreader.register.undoing import undo_event
 from cardreader.register.women import Closing
 
 JUDGE = Judge(combine, protocol=PROTOCOL)
@@ -127,3 +132,74 @@ def test_a_record_closed_opened_and_closed_is_counted_twice(two):
             "moved": 1,
             "other": 1,
         }
+
+
+# --- one referral, opened at both before they met -----------------------------------------
+
+
+def referred_at_both(two, days_ago: float = 20) -> None:
+    """Each read her as severe and sent her on, before they met."""
+    for register, hb in zip(two, (5.2, 5.6), strict=True):
+        with register.write() as session:
+            her = session.scalars(select(Woman)).one()
+            photo(session, her, facts(hb), days_ago=days_ago + hb / 100)
+    meet(two)
+
+
+def sent(register) -> list[tuple[str, list[str]]]:
+    with register.read() as session:
+        her = session.scalars(select(Woman)).one()
+        return [(one.id, [double.id for double in doubles]) for one, doubles in sent_for(her)]
+
+
+def open_at(register) -> int:
+    with register.read() as session:
+        return len(open_referrals(session.scalars(select(Woman)).one()))
+
+
+def test_one_referral_stands_for_what_both_opened(two):
+    referred_at_both(two)
+    ((_, doubles),) = sent(two[0])
+    assert len(doubles) == 1
+    assert sent(two[1]) == sent(two[0])
+    assert open_at(two[0]) == 2
+    for register in two:
+        assert month_of(register).referrals.missing == 1
+
+    # One result answers both, and a care referral is another thing.
+    with two[1].write() as session:
+        lab(session, session.scalars(select(Woman)).one(), 5.4, days_ago=1)
+    meet(two)
+    for register in two:
+        assert [doubles for _, doubles in sent(register)] == [[]]
+        with register.read() as session:
+            (care,) = open_referrals(session.scalars(select(Woman)).one())
+            assert care.purpose == Purpose.CARE
+
+
+def test_what_became_of_it_is_told_once(two):
+    referred_at_both(two)
+    rules = replace(
+        PROTOCOL.follow_up,
+        referral=replace(PROTOCOL.follow_up.referral, refused=OutcomeRule(closes=True)),
+    )
+    with two[0].write() as session:
+        her = session.scalars(select(Woman)).one()
+        ((first, _),) = sent_for(her)
+        event = tell_outcome(session, first, ReferralOutcome.REFUSED, today(), None, rules)
+        assert open_referrals(her) == []
+        undo_event(session, event, None)
+        assert len(open_referrals(her)) == 2
+        tell_outcome(session, first, ReferralOutcome.REFUSED, today(), None, rules)
+    meet(two)
+    assert open_at(two[1]) == 0
+
+
+def test_a_mistake_is_one_registers_own(two):
+    """What the other opened for what it read itself stays, and is shown then."""
+    referred_at_both(two)
+    with two[0].write() as session:
+        ((first, (double,)),) = sent_for(session.scalars(select(Woman)).one())
+        close(session, first, ReferralOutcome.MISTAKE, utc_now(), None)
+        double_id = double.id
+    assert sent(two[0]) == [(double_id, [])]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 
 import pytest
@@ -11,7 +12,7 @@ from webfakes import FakeReader, photo
 
 from cardreader.register.fieldchanges import Said, say, touch
 from cardreader.register.mergemodels import FieldChange, Joining
-from cardreader.register.models import AuditEntry, JoinedVisit, Visit
+from cardreader.register.models import AuditEntry, JoinedVisit, Referral, Visit
 from cardreader.register.women import find_woman
 from cardreader.web.app import create_app
 from cardreader.web.undecided import COUNT_EVERY_S, Undecided
@@ -212,3 +213,30 @@ def test_records_that_contradict_each_other_are_parted_where_they_are_listed(
     assert supervisor.post(part[1]).status_code == 303
     assert "contradict each other" not in supervisor.get("/conflicts").text
     assert "Week 10 of pregnancy" in supervisor.get(contradicting).text
+
+
+def test_a_referral_that_another_register_opened_too_is_told_as_a_double(app, worker: Person):
+    woman = worker.add_woman("CA-7")
+    worker.send_photo(worker.open_visit(woman), photo(5.1))
+    with app.state.database.write() as session:
+        her = find_woman(session, "CA-7")
+        first = her.referrals[0]
+        double = Referral(purpose="test", urgent=True, band="severe", source="photo", hb_g_dl=5.3)
+        double.opened_at = first.opened_at + dt.timedelta(minutes=5)
+        her.referrals.append(double)
+        session.flush()
+        ids = {first.id, double.id}
+    hers = worker.get(woman).text
+    assert hers.count('action="/referrals/') == 1
+    assert "Opened twice: for the same also on" in hers
+    told = {one["id"]: one["double_of"] for one in worker.get(f"/api{woman}/referrals").json()}
+    assert told.keys() == ids
+    assert [told[one] for one in ids if told[one] is not None] == [
+        one for one in ids if told[one] is None
+    ]
+    # One result ends both.
+    body = {"value": "5.2", "on": str(dt.date.today()), "method": "Cell counter"}
+    worker.post(f"{woman}/lab", submission_key="lab-ca-7", **body)
+    assert "Opened twice" not in worker.get(woman).text
+    of_test = [r for r in worker.get(f"/api{woman}/referrals").json() if r["purpose"] == "test"]
+    assert [r["outcome"] for r in of_test] == ["result"] * 2

@@ -136,6 +136,9 @@ class ReferralOut(BaseModel):
     opened_at: dt.datetime
     outcome: ReferralOutcome | None
     closed_at: dt.datetime | None
+    double_of: str | None = Field(
+        description="The open referral for the same, opened at another register, that stands for it"
+    )
 
 
 class CountOut(BaseModel):

@@ -9,6 +9,7 @@ from fastapi import Query, Request
 
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome
 from cardreader.register.monthreport import indicators
+from cardreader.register.referrals import sent_for
 from cardreader.register.summary import summarise
 from cardreader.web.access import Anyone, Carer
 from cardreader.web.api.bodies import CountOut, EventOut, MonthOut, RecordId, ReferralOut
@@ -45,6 +46,8 @@ def get_referrals(request: Request, visitor: Carer, woman_id: RecordId) -> list[
     """All her referrals, oldest first."""
     state: State = request.app.state.shared
     with state.database.read() as session:
+        woman = woman_of(session, woman_id)
+        double_of = {d.id: first.id for first, doubles in sent_for(woman) for d in doubles}
         return [
             ReferralOut(
                 id=referral.id,
@@ -55,8 +58,9 @@ def get_referrals(request: Request, visitor: Carer, woman_id: RecordId) -> list[
                 opened_at=referral.opened_at,
                 outcome=None if referral.outcome is None else ReferralOutcome(referral.outcome),
                 closed_at=referral.closed_at,
+                double_of=double_of.get(referral.id),
             )
-            for referral in woman_of(session, woman_id).referrals
+            for referral in woman.referrals
         ]
 
 

@@ -21,7 +21,7 @@ from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
 from cardreader.register.recording import subject_of
-from cardreader.register.referrals import TELLABLE
+from cardreader.register.referrals import TELLABLE, sent_for
 from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
 from cardreader.register.visits import next_number, visit_on
@@ -78,6 +78,7 @@ def woman_page(
         problems={} if fields is None else fields.problems,
         woman=woman,
         row=row,
+        sent_for=sent_for(woman),
         off=day_off(shift),
         contradicts=[
             said_in(Contradiction(kind)) for kind in (woman.contradicts or "").split(",") if kind
