@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from marked import with_part
+
 PAGE = Path(__file__).parent / "sites.md"
-BEGIN, END = "<!-- aims: begin -->", "<!-- aims: end -->"
 BASES = {"Lab": "Lab", "spectra": "spectra", "photos": "twenty photos", "design": "design alone"}
 OWN, OTHERS = "same phones and lamps", "others"
 RMSE_AIMS: dict[int, tuple[float | None, float | None]] = {
@@ -55,8 +56,7 @@ def _row(line: str) -> Row:
 def page() -> str:
     """sites.md, its first table as the others have it."""
     text = PAGE.read_text(encoding="utf-8")
-    before, rest = text.split(BEGIN)
-    return f"{before}{BEGIN}\n{_table(text)}\n{END}{rest.split(END)[1]}"
+    return with_part(text, "aims", _table(text))
 
 
 def _table(text: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,12 +50,11 @@ class HeldOut:
 
     def take(self, index: NDArray[np.intp]) -> HeldOut:
         """The readings at ``index``."""
-        ends = ("low_g_dl", "high_g_dl", "lab_low_g_dl", "lab_high_g_dl")
-        flags = ("accepted", "answer", "may_be_severe")
-        return HeldOut(
+        arrays = {f.name for f in fields(self)} - {"pairs", "models"}
+        return replace(
+            self,
             pairs=self.pairs.take(index),
-            models=self.models,
-            **{name: getattr(self, name)[index] for name in ("hb_g_dl", "sd_g_dl", *ends, *flags)},
+            **{name: getattr(self, name)[index] for name in arrays},
         )
 
 
@@ -86,9 +85,9 @@ def hold_out(
     at = np.concatenate(order)
     if np.unique(at).size != at.size:
         raise ValueError("the splits' test parts overlap")
-    back = np.argsort(at)
-    joined = {key: np.concatenate([part[key] for part in parts])[back] for key in parts[0]}
-    return HeldOut(pairs=pairs.take(at[back]), models=tuple(models), **joined)
+    joined = {key: np.concatenate([part[key] for part in parts]) for key in parts[0]}
+    found = HeldOut(pairs=pairs.take(at), models=tuple(models), **joined)
+    return found.take(np.argsort(at))
 
 
 def read_part(pairs: Pairs, calibration: Calibration, protocol: Protocol) -> dict[str, NDArray]:

@@ -16,7 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 
-from sqlalchemy import Select, case, delete, func, insert, select
+from sqlalchemy import ColumnElement, Select, case, delete, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
@@ -213,25 +213,47 @@ def part_of_list(
     there = (KeptPlace.on_list == name.value, KeptPlace.since <= today)
     besides = _due_besides(session, rules, today) if name in _BESIDES else ()
     more = list_rows(list(besides), name, today)
-    total = session.scalar(select(func.count()).select_from(KeptPlace).where(*there)) or 0
-    # Behind the severe, before all others: where they stand among those is not kept.
-    severe = KeptPlace.pressing == 0
-    ahead = (more and session.scalar(select(func.count()).where(*there, severe))) or 0
-    end = total + len(more) if most is None else start + most
-    some = more[max(start - ahead, 0) : max(end - ahead, 0)]
-    at = max(ahead - start, 0)
-    most = max(end - start - len(some), 0)
-    start = min(start, max(ahead, start - len(more)))
-    ids = session.scalars(
+    count = select(func.count()).where(*there)
+    total = session.scalar(count) or 0
+    severe = (session.scalar(count.where(KeptPlace.pressing == 0)) or 0) if more else 0
+
+    # The list's numbers: kept places of the severe, then the women besides, whose place among
+    # the others isn't kept, then those.
+    numbers = range(total + len(more))
+    wanted = numbers[start:] if most is None else numbers[start : start + most]
+    first = _within(numbers[:severe], wanted)
+    middle = _within(numbers[severe : severe + len(more)], wanted)
+    last = _within(numbers[severe + len(more) :], wanted)
+
+    found = (
+        *_kept_part(session, rules, there, first),
+        *more[middle.start : middle.stop],
+        *_kept_part(session, rules, there, range(severe + last.start, severe + last.stop)),
+    )
+    return ListPart(found, len(numbers))
+
+
+def _kept_part(
+    session: Session, rules: FollowUpRules, there: Sequence[ColumnElement[bool]], of: range
+) -> tuple[Row, ...]:
+    """Those of the kept places on a list that have these numbers among them."""
+    if not of:
+        return ()
+    ids = (
         select(KeptPlace.woman_id)
         .join(Woman, Woman.id == KeptPlace.woman_id)
         .where(*there)
         .order_by(KeptPlace.pressing, KeptPlace.value, Woman.code)
-        .offset(start)
-        .limit(most)
-    ).all()
-    kept = rows_of(session, rules, ids)
-    return ListPart((*kept[:at], *some, *kept[at:]), total + len(more))
+        .offset(of.start)
+        .limit(len(of))
+    )
+    return rows_of(session, rules, session.scalars(ids).all())
+
+
+def _within(stretch: range, wanted: range) -> range:
+    """Which places of a stretch of numbers are wanted, counted from its first."""
+    first, end = wanted.start - stretch.start, wanted.stop - stretch.start
+    return range(len(stretch))[max(first, 0) : max(end, 0)]
 
 
 def on_any_list(

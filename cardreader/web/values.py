@@ -6,6 +6,7 @@ The pages and the API both enter it here; `photos` does the same for a photo.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 
 from sqlalchemy.orm import Session
 
@@ -40,12 +41,8 @@ def enter_tube(
     today = state.today()
     subject = subject_of(woman, on or today, state.settings.elevation_m)
     at = utc_now() if on is None else on_day(on, today)
-    rules = state.reader.rules
-    new = find_submission(session, key) is None
-    reading = record_tube(session, woman, key, value, unit, at, by, rules, subject, visit, sure)
-    if new:
-        refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
-    return reading
+    given = (value, unit, at, by, state.reader.rules, subject, visit, sure)
+    return _entered(state, session, key, by, lambda: record_tube(session, woman, key, *given))
 
 
 def enter_lab(
@@ -68,12 +65,21 @@ def enter_lab(
     if not may_be_dated(on, today):
         raise ValueError(f"a result of {on} can't be entered on {today}")
     subject = subject_of(woman, on, state.settings.elevation_m)
-    rules = state.reader.rules
+    at = on_day(on, today)
+    given = (hb_g_dl, method, place, at, by, state.reader.rules, subject, sure)
+    return _entered(state, session, key, by, lambda: record_lab(session, woman, key, *given))
+
+
+def _entered(
+    state: State, session: Session, key: str, by: str, record: Callable[[], Reading]
+) -> Reading:
+    """What ``record`` enters, or has entered before under this key.
+
+    A new value that comes in behind a better result opens a referral: in their order that result
+    would have been asked about.
+    """
     new = find_submission(session, key) is None
-    reading = record_lab(
-        session, woman, key, hb_g_dl, method, place, on_day(on, today), by, rules, subject, sure
-    )
+    reading = record()
     if new:
-        # A severe one that comes in behind a better result, which would have been asked about.
-        refer_if_result_doubted(session, woman, point_of(reading), state.rules, by)
+        refer_if_result_doubted(session, reading.woman, point_of(reading), state.rules, by)
     return reading

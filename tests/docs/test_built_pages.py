@@ -13,6 +13,7 @@ import pytest
 
 import build
 from cardreader.core.gates import Stage, chosen
+from marked import with_part
 
 LIMITS = ("Settings", "SessionLimits", "GateLimits")
 """Classes whose fields are limits where nothing else is said."""
@@ -23,6 +24,15 @@ DOCS = Path(__file__).parents[2] / "docs"
 def test_a_page_is_what_the_code_says(name: str) -> None:
     text = (DOCS / name).read_text(encoding="utf-8")
     assert text == build.PAGES[name](), "run python docs/build.py"
+
+
+def test_a_part_between_marks_is_made_anew_and_nothing_else() -> None:
+    page = "by hand\n<!-- a: begin -->\nold <!-- b: begin -->\n<!-- a: end -->\nby hand\n"
+    made = with_part(page, "a", "new")
+    assert made == "by hand\n<!-- a: begin -->\nnew\n<!-- a: end -->\nby hand\n"
+    for broken in (made.replace("end", "and"), made + made, "", "<!-- a: end --><!-- a: begin -->"):
+        with pytest.raises(ValueError, match="the page needs one mark"):
+            with_part(broken, "a", "new")
 
 
 def _numbers(module: Any) -> set[str]:

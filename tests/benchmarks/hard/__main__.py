@@ -23,7 +23,8 @@ from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 _HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(_HERE), str(_HERE.parents[1]), str(_HERE.parents[2])]
+_ROOT = _HERE.parents[2]
+sys.path[:0] = [str(_HERE), str(_HERE.parents[1]), str(_ROOT), str(_ROOT / "docs")]
 
 import cv2  # noqa: E402
 import draws  # noqa: E402
@@ -38,11 +39,11 @@ from cardreader.decide.protocolfile import load_protocol  # noqa: E402
 from cardreader.hb.calibration import Calibration  # noqa: E402
 from cardreader.pipeline import read_photo, read_same_blot  # noqa: E402
 from cardreader.reader import Reader  # noqa: E402
+from marked import marks, with_part  # noqa: E402
 
 TODAY = date(2026, 11, 2)
 SEED = 2027
 """Not that of the default calibration's fit, whose streams of random numbers these would share."""
-BEGIN, END = "<!-- table: begin -->", "<!-- table: end -->"
 
 
 @cache
@@ -122,12 +123,6 @@ def _rows(
     ]  # fmt: skip
 
 
-def _between_marks(path: Path, text: str) -> str:
-    page = path.read_text("utf-8") if path.exists() else f"{BEGIN}\n{END}\n"
-    before, rest = page.split(BEGIN)
-    return f"{before}{BEGIN}\n\n{text}\n{END}{rest.split(END)[1]}"
-
-
 def main() -> None:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -152,7 +147,9 @@ def main() -> None:
     text = "\n\n".join(part.rstrip() for part in parts)
     print(text)
     if wanted.out:
-        write_atomic(wanted.out, _between_marks(wanted.out, text))
+        there = wanted.out.exists()
+        page = wanted.out.read_text("utf-8") if there else "\n".join((*marks("table"), ""))
+        write_atomic(wanted.out, with_part(page, "table", f"\n{text}"))
 
 
 if __name__ == "__main__":
