@@ -69,8 +69,13 @@ def like_the_study(calibration: Calibration, pairs: SitePairs, weight: Array) ->
     if not len(kept):
         return known
     doubt = UNSEEN_DOUBT * len(kept) / (len(kept) + DOUBT_PHOTOS)
-    apart = _apart(kept, known.signature_precision)
-    return replace(known, seen_cards=SeenCards(apart, 0.0, FAR * scatter, doubt))
+    seen_cards = SeenCards(
+        _apart(kept, known.signature_precision),
+        near=0.0,  # above 0 in files fitted before 0.13.0 alone, which go on reading as they did
+        far=FAR * scatter,
+        doubt=doubt,
+    )
+    return replace(known, seen_cards=seen_cards)
 
 
 def _apart(z: Array, precision: Array) -> Array:
