@@ -15,7 +15,7 @@ from cardreader.core.oneline import one_line
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
 from cardreader.terminal.faults import faults_told
-from cardreader.terminal.frame import command
+from cardreader.terminal.frame import command, is_installed, must_be_installed
 from cardreader.terminal.options import number, workers_option
 from cardreader.terminal.output import complain, counted, say
 from cardreader.terminal.progress import progress_of, progress_option
@@ -79,7 +79,11 @@ def add_batch(commands: Commands) -> None:
     reader_options(parser)
 
 
+_NEEDED = ("fsspec", "jinja2", "matplotlib", "pandas", "pyarrow", "threadpoolctl")
+
+
 def _batch(arguments: argparse.Namespace) -> ExitCode:
+    must_be_installed(*_NEEDED)
     from cardreader.batch.blots import named_by
     from cardreader.batch.cluster import ClusterError
     from cardreader.batch.journalfile import JournalError
@@ -87,6 +91,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.batch.run import JOURNAL, Settings, run_batch
     from cardreader.batch.sessions import MOST_SHOWN, doubted_in, session_words, what_follows
     from cardreader.batch.sources import NOT_A_FILE, PHOTO_ENDINGS, SourceError, list_photos
+    from cardreader.core.refusal import Reason
 
     out: Path = arguments.out
     if not arguments.sources and not (out / JOURNAL).is_file():
@@ -153,6 +158,8 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
     if (no_files := left_out.pop(NOT_A_FILE, 0)) > 0:
         say(f"Not files but pipes, sockets or devices, and not read: {no_files}.\n")
+    if Reason.NOT_AN_IMAGE.value in dict(counts.reasons) and not is_installed("pillow_heif"):
+        say("HEIC and HEIF photos can't be opened here: pip install '.[heif]' in the checkout.\n")
     if left_out:
         say(
             f"Left out, no photos by their names: {_kinds(left_out)}. Photos in archives must be "

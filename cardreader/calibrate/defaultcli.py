@@ -39,6 +39,7 @@ def add_calibrate_default(commands: Commands) -> None:
         "fit the default calibration again",
         "It is fitted to simulated sittings and claims no clinical accuracy.",
         example="cardreader calibrate-default --out calibration/ --workers 2",
+        extra="study",
     )
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write model.json to"
@@ -93,6 +94,7 @@ def add_calibrate_prior(commands: Commands) -> None:
         "It is fitted to simulated worlds and gives no value by itself: 'study fit' conditions "
         "it on laboratory pairs. With --lot the worlds have the measured inks of that lot.",
         example="cardreader calibrate-prior --lot my-lots/000012.txt --out my-prior",
+        extra="study",
     )
     parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
     parser.add_argument(

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, writing
-from cardreader.terminal.frame import command
-from cardreader.terminal.output import say
+from cardreader.terminal.frame import command, is_installed
+from cardreader.terminal.output import complain, say
 from cardreader.terminal.readeroptions import reader_of, reader_options
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def add_read(commands: Commands) -> None:
 def _read(arguments: argparse.Namespace) -> ExitCode:
     subject = _subject(arguments)
     contents = [_bytes_of(path) for path in arguments.photos]  # a missing one is told at once
+    _tell_of_heif(arguments.photos, contents)
     _spare(arguments.photos, arguments.annotate, 1 if arguments.same_blot else len(contents))
     if arguments.same_blot and len(set(contents)) < 2:
         raise CommandError(
@@ -177,6 +178,16 @@ def _bytes_of(path: Path) -> bytes:
     with told(ExitCode.NO_FILE, OSError, ValueError, about=path):
         # One byte more than a photo may have: the reader refuses it, memory is spared.
         return read_at_most(path, MAX_FILE_BYTES + 1)
+
+
+def _tell_of_heif(paths: Sequence[Path], contents: Sequence[bytes]) -> None:
+    """Taking such a photo again gives another of the same kind: what opens it is another thing."""
+    from cardreader.read.decoders import kind_of
+
+    heif = [path for path, data in zip(paths, contents, strict=True) if kind_of(data) == "HEIF"]
+    if heif and not is_installed("pillow_heif"):
+        how = "pip install '.[heif]' in the checkout brings what opens it; or send a JPEG"
+        complain(f"{heif[0]} is a HEIC or HEIF photo: {how}")
 
 
 def _picture_path(text: str) -> Path:

@@ -15,6 +15,7 @@ import textwrap
 import warnings
 from collections.abc import Callable, Sequence
 from functools import partial
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, NoReturn
 
 from cardreader.terminal.exitcodes import MEANING, ExitCode
@@ -136,6 +137,24 @@ def _run(make_parser: Callable[[], Parser], argv: Sequence[str] | None) -> int:
             f"(set {TRACEBACK_VARIABLE}=1 to see where, and report it)"
         )
         return int(ExitCode.DEFECT)
+
+
+def must_be_installed(*modules: str) -> None:
+    """End the command now over what it needs in the end: after hours of work it is late to tell.
+
+    ModuleNotFoundError, which `run` tells with the extra that brings it.
+    """
+    for name in modules:
+        if not is_installed(name):
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+
+
+def is_installed(module: str) -> bool:
+    """Whether a library is there, without loading it."""
+    try:
+        return find_spec(module) is not None
+    except ValueError:  # loaded, and it doesn't say from where
+        return sys.modules.get(module) is not None
 
 
 def _is_ours(module: str | None) -> bool:

@@ -47,6 +47,7 @@ def add_meet(commands: Commands) -> None:
         "be broken off and begun again at any time. The server may run.",
         example="cardreader meet 192.168.1.20:8443",
         stopped="what was taken in before is kept, and nothing by half",
+        extra="web",
     )
     parser.add_argument(
         "address", nargs="?", metavar="ADDRESS", help="address that the other register shows"

@@ -9,6 +9,7 @@ import json
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from contextlib import redirect_stderr
@@ -345,6 +346,11 @@ def test_a_command_without_its_extra_says_what_to_install(
         (["simulate", "--out", "demo"], "colour", "simulate"),
         (["study", "plan"], "scipy", "study"),
         (["audit"], "sqlalchemy", "web"),
+        (["meet"], "sqlalchemy", "web"),
+        (["calibrate-default", "--out", "new"], "scipy", "study"),
+        (["calibrate-prior", "--out", "new"], "scipy", "study"),
+        (["batch", "photos", "--out", "table"], "threadpoolctl", "batch"),
+        (["batch", "photos", "--out", "table"], "jinja2", "batch"),  # for the summary, at the end
     ],
 )
 def test_a_lean_install_names_the_extra_that_a_command_needs(tmp_path, words, lacks, extra) -> None:
@@ -352,6 +358,7 @@ def test_a_lean_install_names_the_extra_that_a_command_needs(tmp_path, words, la
     code = f"import sys; sys.modules[{lacks!r}] = None; from cardreader.cli import main; "
     code += f"sys.exit(main({words!r}))"
     (tmp_path / "photos").mkdir()
+    shutil.copy(next((ROOT / "sample_images" / "good").glob("*.jpg")), tmp_path / "photos")
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "HOME": str(tmp_path)}
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, env=environment
@@ -360,6 +367,19 @@ def test_a_lean_install_names_the_extra_that_a_command_needs(tmp_path, words, la
     assert len(done.stderr.splitlines()) == 1
     assert done.stderr.startswith(f"cardreader: {lacks}")
     assert f"is missing: pip install '.[{extra}]' in the checkout" in done.stderr
+
+
+def test_a_heif_photo_that_nothing_here_opens_is_told_as_that(
+    tmp_path: Path, capsys, monkeypatch
+) -> None:
+    """ "Take the photo again" gives another of the same kind."""
+    monkeypatch.setitem(sys.modules, "pillow_heif", None)
+    photo = tmp_path / "photo.heic"
+    photo.write_bytes(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + bytes(100))
+    assert cli.main(["read", str(photo)]) == ExitCode.REFUSED
+    said = capsys.readouterr().err
+    assert said.startswith(f"cardreader: {photo} is a HEIC or HEIF photo: pip install '.[heif]'")
+    assert said.count("\n") == 1
 
 
 # --- cards and synthetic photos ----------------------------------------------------
