@@ -112,7 +112,12 @@ class Database:
         self.is_sqlite = self.url.startswith("sqlite")
         try:
             self.engine = create_engine(self.url, pool_pre_ping=not self.is_sqlite)
-        except (SQLAlchemyError, ValueError, ImportError):
+        except ImportError:
+            raise RegisterError(
+                "nothing here speaks to that kind of database: for PostgreSQL pip install '.[web]' "
+                "in the checkout"
+            ) from None
+        except (SQLAlchemyError, ValueError):
             # Not the URL itself: it may hold a password.
             raise RegisterError(
                 "the database's URL can't be understood: it reads postgresql://user@host/name"

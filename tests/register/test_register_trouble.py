@@ -10,6 +10,7 @@ import errno
 import os
 import sqlite3
 import stat
+import sys
 
 import pytest
 from builders import add_woman
@@ -180,3 +181,10 @@ def test_a_register_made_open_is_closed_to_others(tmp_path):
     file.chmod(0o644)
     Database(sqlite_url(file)).migrate()
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
+
+
+def test_a_database_that_nothing_here_speaks_to_is_told_as_that(monkeypatch) -> None:
+    """The lean install brings no driver: the URL is right."""
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    with pytest.raises(RegisterError, match=r"pip install '\.\[web\]'"):
+        Database("postgresql://somebody@somewhere/register")

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
-import zipfile
 from collections.abc import Callable
 from typing import Any
 
@@ -50,6 +48,7 @@ from cardreader.web.state import State
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import mark
 from cardreader.web.words import LabMethod
+from cardreader.web.zipped import zipped
 
 router = APIRouter(include_in_schema=False, prefix="/calibration")
 
@@ -69,14 +68,14 @@ def pairs(request: Request, visitor: Analyst) -> Response:
     with state.database.read() as session:
         found = _found(session, state)
         told = last_laboratory(calibrations.all_made(session))
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("study.csv", study_csv(found, told.method, told.sd_percent))
-        archive.writestr("measured.jsonl", measured_jsonl(found))
+    files = {
+        "study.csv": study_csv(found, told.method, told.sd_percent),
+        "measured.jsonl": measured_jsonl(found),
+    }
     with state.database.write() as session:
         audit.append(session, "export", "pairs.zip", visitor.account_id, pairs=len(found))
     return Response(
-        out.getvalue(),
+        zipped(files, dt.datetime.now()),
         media_type="application/zip",
         headers={"Content-Disposition": 'attachment; filename="pairs.zip"'},
     )
