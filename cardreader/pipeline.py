@@ -97,7 +97,7 @@ def combine_readings(
     singles = [reading.estimate for reading in once if reading.estimate is not None]
     if not singles:
         return CombinedReading(once, None, once[0].decision)
-    estimate = combine(singles, reader.calibration.own_share)
+    estimate = combine(singles, reader.calibration)
     decision = decide(estimate, reader.protocol, subject)
     if any(r.refusal is not None and r.refusal.reason in MAY_HIDE_SEVERE for r in once):
         decision = with_pale_blot(decision)

@@ -130,6 +130,8 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
         within_sites,
         write_bleaching,
     )
+    from cardreader.calibrate.sitesittings import FILE as SITTINGS_FILE
+    from cardreader.calibrate.sitesittings import WORLDS, draw_world_sittings, write_sittings
     from cardreader.card.cgats import read_lot_file
     from cardreader.simulate.worlds.draws import draw_each_way, draw_worlds
 
@@ -159,15 +161,21 @@ def _calibrate_prior(arguments: argparse.Namespace) -> ExitCode:
         withins = [within_sites(first.measured.signature, first.world) for first in firsts]
         progress.start("bleaching", bleached, unit="world")
         learnt = draw_bleaching(withins, bleached, arguments.seed, arguments.workers, progress.step)
+        sitting_worlds = min(worlds, WORLDS)
+        progress.start("sittings", sitting_worlds, unit="world")
+        drawing = arguments.seed, arguments.workers, progress.step
+        sittings = draw_world_sittings(sitting_worlds, *drawing)
         factors = FACTOR, FACTOR_BY_DESIGN, FACTOR_BY_PHOTOS
-        made = zip(PRIOR_OF, ways, firsts, learnt, factors, strict=True)
-        for basis, way, first, bleaching, factor in made:
+        made = zip(PRIOR_OF, ways, firsts, learnt, sittings, factors, strict=True)
+        for basis, way, first, bleaching, sitting, factor in made:
             folder = out / PRIOR_OF[basis]
             progress.note(f"fitting {folder.name}")
             named = day, folder.name, basis == "nominal", factor
             _write_prior(folder, fit_prior(way, *named, workers=arguments.workers))
             source = f"{len(first.world)} simulated sittings in {bleached} worlds"
             write_bleaching(folder / FILE, bleaching, f"{source}, seed {arguments.seed}")
+            source = f"two photos each of sittings in {sitting_worlds} simulated worlds"
+            write_sittings(folder / SITTINGS_FILE, sitting, f"{source}, seed {arguments.seed}")
     return ExitCode.OK
 
 

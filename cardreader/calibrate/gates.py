@@ -15,6 +15,8 @@ from cardreader.calibrate import (
     prior,
     site,
     sitefading,
+    sitesittings,
+    sittings,
     volume,
 )
 from cardreader.core import rowfaults, unitlook, units
@@ -41,7 +43,8 @@ GATES = (
             chosen("MISS_RATE", "1", "intervals hold nine times in ten"),
             chosen("STRAY_SHARE", "of photos", "docs/hard.md shows what it buys"),
             chosen("VOLUME_CV", "of haemoglobin", "a real study puts replicates in its place"),
-            chosen("N_TWO_BLOTS", "sitting", "the own share then scatters by about 0.03"),
+            chosen("PROMISED_G_DL", "g/dL", "what women have, and tables are of"),
+            chosen("N_TWO_BLOTS", "sitting", "twenty times the numbers of a signature"),
             chosen("KNOWN_FOLDS", "fold", "each leaves four fifths, near enough to all"),
             chosen("_LEAST_FOLD", "sitting", "fewer say little of their own"),
             measured(
@@ -148,6 +151,28 @@ GATES = (
             chosen("FALSE_ALARMS", "of photos", "a refusal costs one more look at the paper"),
             chosen("LEAST_PHOTOS", "photo", "fewer are no calibration either"),
         ),
+    ),
+    Stage(
+        "Photos of one sitting, and of two",
+        sittings,
+        (
+            chosen("TAIL", "degree of freedom", "as the colours of photos about the locus"),
+            chosen("ROUNDS", "round", "the tenth moves no element by a thousandth"),
+            chosen(
+                "MISTAKEN",
+                "of pairs",
+                "one in twenty of either kind may pass for the other; taken for one sitting, two "
+                "are read wider than need be",
+            ),
+            chosen("_RIDGE", "of a number's variance", "a number that never moved can be inverted"),
+            chosen("_LEAST_GAP", "1", "so that there is a slope between the limits"),
+        ),
+    ),
+    Stage(
+        "Photos of one sitting, at a site",
+        sitesittings,
+        (chosen("WORLDS", "world", "with four sittings each 30 pairs a number of a signature"),),
+        beside=("FILE", "PHOTOS"),
     ),
     Stage(
         "Cards like those of the study",

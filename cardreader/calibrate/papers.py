@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.distribution import HbDistribution
 from cardreader.hb.estimate import Estimates, estimates
 from cardreader.hb.measured import Measured
 from cardreader.hb.paper import KnownPaper, Papers
@@ -118,15 +118,10 @@ def estimates_on(
     """What a calibration makes of n photos, each on its own batch of paper (n,)."""
     sds = np.broadcast_to(np.asarray(print_sd, float), len(measured))
     whole = estimates(measured, calibration, sds)
-    density, distance2 = whole.raw.density.copy(), whole.distance2.copy()
-    sd = whole.sd_measurement_g_dl.copy()
+    lies = whole.located
     for batch in np.unique(paper):
         own = calibration.on_paper(str(batch))
-        if own is calibration:
-            continue
-        rows = np.flatnonzero(paper == batch)
-        part = estimates(measured[rows], own, sds[rows])
-        density[rows], distance2[rows] = part.raw.density, part.distance2
-        sd[rows] = part.sd_measurement_g_dl
-    raw = HbDistribution(calibration.grid_g_dl, density)
-    return Estimates(calibration, whole.measured, raw, distance2, sd, whole.bleached)
+        if own is not calibration:
+            rows = np.flatnonzero(paper == batch)
+            lies = lies.with_rows(rows, estimates(measured[rows], own, sds[rows]).located)
+    return replace(whole, located=lies)

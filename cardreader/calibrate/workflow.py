@@ -29,6 +29,7 @@ from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.provenance import LARGEST_SCORE
 from cardreader.calibrate.report.whole import Heading, build
 from cardreader.calibrate.sitefading import with_fading
+from cardreader.calibrate.sitesittings import with_sittings
 from cardreader.calibrate.validate import (
     LEAST_WOMEN,
     HeldOut,
@@ -127,8 +128,12 @@ def calibrate(
 
 
 def base_for(features: Features, base: Calibration | None) -> Calibration | None:
-    """The base as these photos are fitted with: of one lot it is told how its cards bleach."""
-    if base is None or len(features.lots) != 1:
+    """The base as these photos are fitted with: told how photos of one sitting differ, and of
+    one lot how its cards bleach."""
+    if base is None:
+        return None
+    base = with_sittings(base)
+    if len(features.lots) != 1:
         return base
     return with_fading(base, features.lots[0], features.measured())
 

@@ -25,6 +25,7 @@ from cardreader.hb.paper import Papers
 from cardreader.hb.posterior import Posterior
 from cardreader.hb.seencards import SeenCards
 from cardreader.hb.seenpapers import SeenPapers
+from cardreader.hb.sittings import Sittings
 from cardreader.read.chain import CHAIN
 
 Array = NDArray[np.float64]
@@ -47,10 +48,11 @@ _OPTIONAL = {
     "lots", "signature_precision", "signature_doubt", "stray_share", "stray_width",
     "max_strangeness", "max_fade", "own_share", "fading", "posterior", "signature_centre",
     "papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards", "seen_papers",
-    "vividness_clip",
+    "sittings", "vividness_clip",
 }  # fmt: skip
 _LEFT_OUT_WHEN_EMPTY = {
     *("papers", "lots_by_design", "taught_g_dl", "lot_colours", "seen_cards", "seen_papers"),
+    "sittings",
 }
 """So that calibrations of before keep their hash."""
 _PARTS: dict[str, type[Any]] = {
@@ -59,6 +61,7 @@ _PARTS: dict[str, type[Any]] = {
     "papers": Papers,
     "seen_cards": SeenCards,
     "seen_papers": SeenPapers,
+    "sittings": Sittings,
 }
 """Fields that are objects of their own, which know their plain values."""
 _Basis = Literal["simulated", "measured"]
@@ -72,7 +75,6 @@ USUAL_STRANGENESS, STRANGE = 1.5, 3.0
 confidence, and beyond which with no less: on simulated sittings errors rise between the two
 and are the same from there to 12."""
 MAX_FADE = 0.12
-OWN_SHARE = 0.0
 VIVIDNESS_CLIP = 1.0
 """Standard units at which a phone's vividness counts no further: beyond, more of it tells no more
 of what the inverse left. Of no limit, 3, 2, 1.5, 1, 0.5 and 0 the best on simulated sittings of
@@ -148,8 +150,7 @@ class CalibrationNumbers:
     max_fade : float
         Share of a colour ink bleached away beyond which the ramp isn't the lot's any more.
     own_share : float
-        Share of the calibration's variance that two photos of one sitting do not have in
-        common; the rest is the same for all blots taken with one phone in one light.
+        Not asked any more; kept, so that calibrations of before keep their hash.
     fading : Fading or None
         What bleaching of the card's inks does; None where nobody worked it out.
     chain : str
@@ -175,6 +176,9 @@ class CalibrationNumbers:
     seen_papers : SeenPapers or None
         What colour the blotting papers of its pairs have: on paper of another it gives no value.
         None where that isn't known.
+    sittings : Sittings or None
+        How photos of one sitting are told from those of two; None where nobody worked it out,
+        and all are taken to be of one.
     vividness_clip : float
         Standard units at which the phone's vividness counts no further.
     """
@@ -206,7 +210,7 @@ class CalibrationNumbers:
     stray_width: float = STRAY_WIDTH
     max_strangeness: float = MAX_STRANGENESS
     max_fade: float = MAX_FADE
-    own_share: float = OWN_SHARE
+    own_share: float = 0.0
     fading: Fading | None = None
     chain: str = CHAIN
     signature_centre: Array = field(default_factory=lambda: np.zeros(0))
@@ -217,6 +221,7 @@ class CalibrationNumbers:
     lot_colours: tuple[LotColours, ...] = ()
     seen_cards: SeenCards | None = None
     seen_papers: SeenPapers | None = None
+    sittings: Sittings | None = None
     vividness_clip: float = VIVIDNESS_CLIP
 
     def __post_init__(self) -> None:
@@ -248,6 +253,8 @@ class CalibrationNumbers:
             self.seen_cards.n_signature != sizes["s"] or not self.signature_precision.size
         ):
             raise CalibrationError("seen_cards do not go with the signatures")
+        if self.sittings is not None and self.sittings.n_signature != sizes["s"]:
+            raise CalibrationError("sittings do not go with the signatures")
         self._check_papers(sizes["s"])
         object.__setattr__(self, "domain_g_dl", np.array(self.domain_g_dl, float))
         object.__setattr__(self, "lots", tuple(self.lots))

@@ -18,10 +18,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.core.robust import t_log_density
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.distribution import HbDistribution
+from cardreader.hb.located import Located, located
 from cardreader.hb.measured import Measured
+from cardreader.hb.ties import Ties
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -58,6 +59,8 @@ class HbEstimate:
         Whether several blots lie further apart than blots of one woman do.
     taught_g_dl : (low, high) or None
         Between which the calibration's pairs lay; None where that isn't known.
+    ties : Ties or None
+        What tells how much another photo has in common with it; of one blot alone.
     """
 
     image: HbDistribution
@@ -69,6 +72,7 @@ class HbEstimate:
     n_blots: int = 1
     blots_disagree: bool = False
     taught_g_dl: tuple[float, float] | None = None
+    ties: Ties | None = None
 
     @cached_property
     def distribution(self) -> HbDistribution:
@@ -115,22 +119,32 @@ class Estimates:
     calibration : Calibration
     measured : Measured
         Of n photos, as beside fresh cards.
-    raw : HbDistribution
-        ``density`` (n, g): the t density about the locus.
-    distance2 : (n,) array
-        Squared distance of each colour from the locus.
-    sd_measurement_g_dl : (n,) array
-        Standard uncertainty from the photo alone.
+    located : Located
+        Along the locus.
     bleached : (n,) array
         Share of the most bleached ink that was taken off; 0 where nothing is known of it.
     """
 
     calibration: Calibration
     measured: Measured
-    raw: HbDistribution
-    distance2: Array
-    sd_measurement_g_dl: Array
+    located: Located
     bleached: Array
+
+    @cached_property
+    def raw(self) -> HbDistribution:
+        """The t density (n, g) about the locus."""
+        return HbDistribution(self.calibration.grid_g_dl, self.located.density)
+
+    @property
+    def distance2(self) -> Array:
+        """Squared distance (n,) of each colour from the locus."""
+        return self.located.distance2
+
+    @cached_property
+    def sd_measurement_g_dl(self) -> Array:
+        """Standard uncertainty (n,) from the photo alone."""
+        photo, gain = self.measured.covariance, self.located.gain
+        return np.asarray(np.sqrt(np.einsum("ni,nij,nj->n", gain, photo, gain)))
 
     def image(self, factor: ArrayLike | None = None) -> HbDistribution:
         """Distributions after stretching and strays; the calibration's own factor by default."""
@@ -198,13 +212,11 @@ def estimates(measured: Measured, calibration: Calibration, print_sd: ArrayLike 
     fresh = beside_fresh_cards(many, calibration)
     sds = np.broadcast_to(np.asarray(print_sd, float), len(fresh))
     parts = [
-        _located(fresh[start : start + MOST_AT_ONCE], calibration, sds[start:][:MOST_AT_ONCE])
+        located(fresh[start : start + MOST_AT_ONCE], calibration, sds[start:][:MOST_AT_ONCE])
         for start in range(0, max(len(fresh), 1), MOST_AT_ONCE)
     ]
-    density, distance2, sd = (np.concatenate(column) for column in zip(*parts, strict=True))
-    raw = HbDistribution(calibration.grid_g_dl, density)
     gone = np.zeros((len(many), 1)) if fading is None else fading.seen(many.signature).share
-    return Estimates(calibration, fresh, raw, distance2, sd, gone.max(axis=-1))
+    return Estimates(calibration, fresh, Located.stack(parts), gone.max(axis=-1))
 
 
 def beside_fresh_cards(measured: Measured, calibration: Calibration) -> Measured:
@@ -213,50 +225,6 @@ def beside_fresh_cards(measured: Measured, calibration: Calibration) -> Measured
         return measured
     numbers = measured.log_ratio, measured.covariance, measured.signature
     return Measured(*calibration.fading.undone(*numbers))
-
-
-def _located(
-    measured: Measured, calibration: Calibration, print_sd: Array
-) -> tuple[Array, Array, Array]:
-    """Density (n, g), least squared distance (n,) and the photo's standard uncertainty (n,)."""
-    grid = calibration.grid_g_dl
-    locus = calibration.expected(measured.signature)
-    scale = calibration.grid_covariance + measured.covariance[:, None]
-    if calibration.posterior is not None:
-        scale += calibration.spread(measured.signature)
-        if calibration.posterior.by_design:
-            print_sd = np.zeros_like(print_sd)  # the design's doubt is in the posterior
-    ink = print_sd[:, None, None] * locus
-    scale += ink[..., :, None] * ink[..., None, :]
-    inverse, determinant = _inverted(scale)
-    miss = measured.log_ratio[:, None] - locus
-    distance2 = np.einsum("ngi,ngij,ngj->ng", miss, inverse, miss)
-    log = t_log_density(distance2, np.log(determinant), calibration.tail)
-    raw = HbDistribution.of_log_density(grid, log)
-    rows, nearest = np.arange(len(miss)), distance2.argmin(axis=1)
-    slope = np.gradient(locus, grid, axis=1)[rows, nearest]
-    gain = np.einsum("nij,nj->ni", inverse[rows, nearest], slope)
-    gain /= np.einsum("ni,ni->n", slope, gain)[:, None]
-    sd = np.sqrt(np.einsum("ni,nij,nj->n", gain, measured.covariance, gain))
-    return raw.density, distance2[rows, nearest], sd
-
-
-def _inverted(matrices: Array) -> tuple[Array, Array]:
-    """Inverses (..., 3, 3) and determinants (...) of symmetric matrices (..., 3, 3).
-
-    By the adjugate: a hundred thousand matrices of 3 x 3 at a time are the whole
-    cost of fitting, and the general routine takes them one by one.
-    """
-    a, b, c = matrices[..., 0, 0], matrices[..., 0, 1], matrices[..., 0, 2]
-    d, e, f = matrices[..., 1, 1], matrices[..., 1, 2], matrices[..., 2, 2]
-    adjugate = np.empty_like(matrices)
-    adjugate[..., 0, 0], adjugate[..., 1, 1] = d * f - e * e, a * f - c * c
-    adjugate[..., 2, 2] = a * d - b * b
-    adjugate[..., 0, 1] = adjugate[..., 1, 0] = c * e - b * f
-    adjugate[..., 0, 2] = adjugate[..., 2, 0] = b * e - c * d
-    adjugate[..., 1, 2] = adjugate[..., 2, 1] = b * c - a * e
-    determinant = a * adjugate[..., 0, 0] + b * adjugate[..., 0, 1] + c * adjugate[..., 0, 2]
-    return adjugate / determinant[..., None, None], determinant
 
 
 def estimate(measured: Measured, calibration: Calibration, print_sd: float = 0.0) -> HbEstimate:
@@ -280,6 +248,19 @@ def _single(found: Estimates) -> HbEstimate:
         taught_g_dl=(float(model.taught_g_dl[0]), float(model.taught_g_dl[1]))
         if model.taught_g_dl.size
         else None,
+        ties=_ties(found),
+    )
+
+
+def _ties(found: Estimates) -> Ties:
+    """Of the first photo."""
+    lies = found.located
+    scale = float(lies.scale_g_dl[0])
+    return Ties(
+        signature=found.measured.signature[0],
+        hb_g_dl=float(found.calibration.grid_g_dl[lies.nearest[0]]),
+        gain=lies.gain[0] / scale,
+        ink=float(lies.ink_g_dl[0]) / scale,
     )
 
 

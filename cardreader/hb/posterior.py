@@ -100,6 +100,16 @@ class Posterior:
         both = terms[:, None, :] @ by_one.reshape(-1, k + 2, 9)
         return np.asarray(both.reshape(-1, 3, 3))
 
+    def between(self, one: tuple[float, Array], other: tuple[float, Array]) -> Array:
+        """Covariance (3, 3) of the locus of two photos, each an axis and a signature (s,)."""
+        a, b = (self._factors(*photo) for photo in (one, other))
+        p = len(a)
+        return np.asarray(np.einsum("p,piqj,q->ij", a, self.covariance.reshape(p, 3, p, 3), b))
+
+    def _factors(self, axis: float, z: Array) -> Array:
+        """What each weight (p,) counts for."""
+        return np.concatenate([axis ** np.arange(self.degree + 1), z, axis * z])
+
     def as_json(self) -> dict[str, Any]:
         """Plain numbers, the covariance as its lower triangle; the class takes them back."""
         return {

@@ -182,7 +182,7 @@ class PipelineReader:
         worst = min(left, key=_alarm) if left else None
         if worst is not None and not singles:
             return self._as_kept(worst, subject, pale_blot)
-        estimate = combine(singles, self._reader.calibration.own_share)
+        estimate = combine(singles, self._reader.calibration)
         decision = decide(estimate, self.rules, subject)
         together = {
             **newest,

@@ -309,10 +309,8 @@ def several_blots(
         "",
         f"Ordinary control, blood volume CV {control.volume_cv:.0%}, {n} women a row. In one "
         "sitting lamp, phone and card are the same; exposure, shade, veil, volume and noise "
-        "are not. Blots are told to disagree by a test that one woman in a hundred fails. The aim "
-        "is that intervals hold 88 to 92 %: they hold more, of single blots by a few points, and "
-        "most where each blot has another phone and light, since what two photos have in common is "
-        "taken to be as much there as in one sitting.",
+        "are not. Blots are told to disagree by a test that at most one woman in a hundred fails. "
+        "Intervals are to hold 88 to 92 %.",
         "",
     ]
     rows = []
@@ -360,11 +358,13 @@ def _woman(
     scene, read = None, []
     for _ in range(MOST_BLOTS):
         like = scene if same else None
-        scene = draw_scene(rng, hb, lot, lot_seed, control, Family.HELD_OUT, like=like)
+        scene = draw_scene(
+            rng, hb, lot, lot_seed, control, Family.HELD_OUT, like=like, rendered=True
+        )
         found = _read(patch_draw(scene, rng), scene, calibration)
         if not isinstance(found, Refusal):
             read.append(found)
-    taken = [combine(read[: k + 1], calibration.own_share) for k in range(len(read))]
+    taken = [combine(read[: k + 1], calibration) for k in range(len(read))]
     ends = [one.interval_g_dl for one in taken]
     return Woman(
         tuple(one.hb_g_dl - hb for one in taken),

@@ -94,5 +94,5 @@ def test_a_value_beyond_the_pairs_knows_on_which_side(prior):
         sides.append(estimate(seen, wider).beyond_pairs)
         assert estimate(seen, prior).beyond_pairs is None, "it isn't known where its pairs lay"
     assert sides == ["below", None, "above"]
-    both = combine([estimate(seen, wider)] * 2, 0.5)
+    both = combine([estimate(seen, wider)] * 2, wider)
     assert both.beyond_pairs == "above"

@@ -27,7 +27,7 @@ IMAGE_ONLY = replace(Calibration.load(shipped("default")), volume_cv=0.0)
 def test_the_command_gives_what_the_same_seed_gives(tmp_path, capsys, monkeypatch):
     """Also where two processes draw. As few sittings as there are folds for."""
     # Also drawn anew for each, and more of them only make some of the numbers surer.
-    monkeypatch.setattr(default, "N_TWO_BLOTS", 40)
+    monkeypatch.setattr(default, "N_TWO_BLOTS", 80)
     monkeypatch.setattr(bleaching, "N_SITTINGS", 60)
     words = ["--sittings", "300", "--seed", "4", "--today", str(DAY), "--workers", "2"]
     assert main(["calibrate-default", *words, "--out", str(tmp_path / "new")]) == 0

@@ -34,6 +34,7 @@ def straight(slope: float = -0.1, sd: float = 0.05, tail: float = 1e5) -> Calibr
         signature_precision=np.zeros((0, 0)),
         signature_centre=np.zeros(0),
         posterior=None,
+        sittings=None,
         fading=None,
         tail=tail,
         stray_share=0.0,

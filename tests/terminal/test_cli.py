@@ -57,7 +57,6 @@ class _UnreadCalibration:
     """Stands for a calibration that is only named."""
 
     path: Path | None
-    own_share: float = 0.3
 
     def must_be_of_this_chain(self) -> None:
         """Nothing was read, so nothing can be amiss."""

@@ -31,7 +31,7 @@ HB_RANGE_G_DL = (1.2, 22.0)
 _LOT_NUMBER = 5
 PHONES, LAMPS, PRINT_PHOTOS = 4, 5, 20
 """Of those whose photos find a lot's colours."""
-_PRINT_SEED, _TWIN_SEED = 99, 7
+_PRINT_SEED, _TWIN_SEED, _SITTING_SEED = 99, 7, 3
 _ANY_HB_G_DL = 10.0
 
 
@@ -149,6 +149,50 @@ def _draw_twins(
             beside.append([None if lot is None else numbers(shot, lot) for lot in lots])
         twins.append(list(zip(*beside, strict=True)))
     return twins
+
+
+def draw_sittings(
+    n_worlds: int,
+    photos: int,
+    seed: int,
+    workers: int = 1,
+    drawn: Callable[[int], None] = _none,
+) -> list[tuple[WorldPairs, WorldPairs]]:
+    """Two photos of each of some sittings of the worlds that `draw_each_way` draws.
+
+    Of both alike for each way of it: first photos, and second ones of the same phone, lamp and
+    card; sittings of which both gave a colour.
+    """
+    draw = partial(_draw_sittings, photos=photos, seed=seed)
+    rows: list[tuple[_Row, _Row]] = _rows(draw, n_worlds, workers, drawn)
+    ways = []
+    for way in range(3):
+        both = [pair for pair in rows if all(row.measured[way] is not None for row in pair)]
+        ways.append(
+            (_gather([one for one, _ in both], way), _gather([two for _, two in both], way))
+        )
+    return ways
+
+
+def _draw_sittings(index: int, photos: int, seed: int) -> list[tuple[_Row, _Row]]:
+    rng = np.random.default_rng([seed, index])
+    world = draw_world(rng)
+    own = world.lot(_LOT_NUMBER, rng)
+    lots = [own, *_other_ways(world, own, index, seed)]
+    apart = np.random.default_rng([seed, index, _SITTING_SEED])
+    rows = []
+    for _ in range(photos):
+        hb = apart.uniform(*HB_RANGE_G_DL)
+        control = CONTROLS[int(apart.integers(len(CONTROLS)))]
+        camera, lamp = draw_phone(apart), draw_lamp(apart)
+        scene, shots = None, []
+        for _ in range(2):
+            scene = draw_world_scene(world, apart, hb, own, control, camera, lamp, 1.0, scene)
+            shot = patch_draw(scene, apart)
+            seen = tuple(None if lot is None else numbers(shot, lot) for lot in lots)
+            shots.append(_Row(index, hb, seen))
+        rows.append((shots[0], shots[1]))
+    return rows
 
 
 @dataclass(frozen=True, eq=False)

@@ -171,8 +171,12 @@ def draw_world_scene(
     camera: Camera,
     lamp: tuple[str, Array],
     volume: float | None = None,
+    like: Scene | None = None,
 ) -> Scene:
-    """A sitting in a world, as `scene.draw_scene` draws one of the demonstration world."""
+    """A sitting in a world, as `scene.draw_scene` draws one of the demonstration world.
+
+    ``like`` makes it another blot of the same sitting, beside the card of that scene.
+    """
     light_name, power = lamp
     blot = world.blot
     if volume is None:
@@ -192,6 +196,8 @@ def draw_world_scene(
     violet = through[:, int(np.argmin(np.abs(WAVELENGTHS_NM - _EXCITED_AT_NM)))]
     stained = stained * tint + glow * through * violet[:, None]
     printed = _card(world, rng, control)
+    if like is not None:
+        printed = like.patch_reflectance
     camera_white = camera.raw(world.stock, power)
     gain = rng.uniform(0.45, 0.85) * rng.lognormal(0, 0.03, 3) / camera_white
 
