@@ -88,8 +88,16 @@ def new_phone(browser: Browser, url: str, **options: Any) -> Iterator[BrowserCon
     """A phone with storage, cookies and service workers of its own, and a page open."""
     with browser.new_context(**_phone(url), **options) as phone:
         phone.set_default_timeout(15_000)
+        answer_untimed(phone)
         phone.new_page()
         yield phone
+
+
+def answer_untimed(phone: BrowserContext) -> None:
+    """Let the day's question about a blot that no timer timed be answered already."""
+    phone.add_init_script(
+        "try { localStorage.setItem('dried-untimed-on', new Date().toDateString()); } catch {}"
+    )
 
 
 @contextmanager
@@ -100,6 +108,7 @@ def phone_of_its_own(
     options = _program(*words, whole=whole) | _phone(url)
     with playwright.chromium.launch_persistent_context(str(profile), **options) as phone:
         phone.set_default_timeout(20_000)
+        answer_untimed(phone)
         yield phone
 
 
@@ -177,7 +186,7 @@ def choose_photo(page: Page, photo: Path) -> Path:
 
 
 def read_photo(page: Page, photo: Path, dry: bool = False) -> None:
-    """``dry`` answers the question of a timer that still runs."""
+    """``dry`` answers the question of a timer that still runs, or that was not started."""
     choose_photo(page, photo)
     if dry:
         page.get_by_role("button", name="This blot is dry").click()

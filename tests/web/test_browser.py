@@ -107,6 +107,33 @@ def test_a_photo_chosen_before_the_scripts_came_is_asked_about_too(browser, serv
         expect(page.locator(".preview")).to_be_visible()
 
 
+def test_who_starts_no_timer_is_asked_once_a_day(page, server, photos):
+    """Nothing else tells whether the blot was dry; by a watch of her own it may have been."""
+    sign_in(page, server)
+    page.evaluate("localStorage.clear()")
+    page.add_init_script("localStorage.removeItem('dried-untimed-on')")
+    add_woman(page, "KX-521")
+    open_visit(page)
+    choose_photo(page, photos["anaemic"])
+    expect(page.get_by_text("The drying timer was not started.")).to_be_visible()
+    expect(page.get_by_text("The drying timer still runs.")).to_be_hidden()
+    page.get_by_role("button", name="Read the photo").click()
+    expect(page.get_by_role("button", name="Photograph it again once it is dry")).to_be_focused()
+    page.get_by_role("button", name="This blot is dry").click()
+    choose_photo(page, photos["severe"])
+    expect(page.locator(".damp")).to_be_hidden()
+    # Another day it is asked again; a timer that was started answers it.
+    page.evaluate("localStorage.setItem('dried-untimed-on', 'yesterday')")
+    choose_photo(page, photos["severe"])
+    expect(page.get_by_text("The drying timer was not started.")).to_be_visible()
+    visit = page.url.split("/visits/")[1].split("?")[0]
+    page.evaluate(f"localStorage.setItem('timer-drying-{visit}', String(Date.now() - 240000))")
+    page.reload()
+    choose_photo(page, photos["severe"])
+    expect(page.locator(".preview")).to_be_visible()
+    expect(page.locator(".damp")).to_be_hidden()
+
+
 def test_severe_is_urgent_and_listed(page, server, photos):
     sign_in(page, server)
     add_woman(page, "KX-502")
@@ -256,7 +283,7 @@ def test_a_phone_whose_clock_is_slow_is_corrected_and_told(page, server, photos)
     sign_in(page, server)
     add_woman(page, "KX-511")
     open_visit(page)
-    read_photo(page, photos["severe"])
+    read_photo(page, photos["severe"], dry=True)  # another day, on which nobody answered
     expect(page.get_by_text("The phone's clock is 5 days slow.")).to_be_visible()
     (reading,) = readings_of(page, "KX-511")
     taken = dt.datetime.fromisoformat(reading["taken_at"])
@@ -272,6 +299,7 @@ def test_a_clock_that_is_set_while_a_photo_waits_is_told(page, server, photos):
     server.kill()
     page.get_by_label("Her code in your register").fill("kx-512")
     choose_photo(page, photos["severe"])
+    page.get_by_role("button", name="This blot is dry").click()
     page.get_by_role("button", name="Keep and send").click()
     expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
     page.clock.set_system_time(dt.datetime.now(dt.UTC))

@@ -20,7 +20,10 @@
 
     const damp = form.querySelector(".damp");
     damp.querySelector(".damp-again").addEventListener("click", () => empty(form));
-    damp.querySelector(".damp-dry").addEventListener("click", () => { damp.hidden = true; });
+    damp.querySelector(".damp-dry").addEventListener("click", () => {
+      damp.hidden = true;
+      if (!dryingTimer().started()) localStorage.setItem(UNTIMED, today());
+    });
 
     // As the server takes them: figures of any script, and the dashes that keyboards make.
     for (const field of form.querySelectorAll("[inputmode=numeric], [name=code]")) {
@@ -87,9 +90,19 @@
 
   // A damp blot reads high, and no photo shows it: one taken while the timer runs is not sent
   // before she has answered. Without network one timer serves all women, so it may be another's.
+  // Who times it otherwise, and starts none, is asked once a day and phone.
+  const UNTIMED = "dried-untimed-on";
+  const today = () => new Date().toDateString();
+  const dryingTimer = () => document.querySelector("[data-timer^=drying]");
+
   function askIfDamp(form, taken) {
-    const timer = document.querySelector("[data-timer^=drying]");
-    form.querySelector(".damp").hidden = !taken || !timer.runs();
+    const damp = form.querySelector(".damp");
+    const timer = dryingTimer();
+    const again = form.elements.same_blot && form.elements.same_blot.checked;
+    const untimed = !timer.started() && !again && localStorage.getItem(UNTIMED) !== today();
+    damp.querySelector(".damp-running").hidden = !timer.runs();
+    damp.querySelector(".damp-untimed").hidden = timer.runs();
+    damp.hidden = !taken || !(timer.runs() || untimed);
   }
 
   async function keepAndSend(form, file) {

@@ -18,6 +18,7 @@
     let ticking = null;
 
     const left = () => (start === null ? length : length - (Date.now() - start) / 1000);
+    box.started = () => start !== null;
     box.runs = () => start !== null && left() > 0;
 
     function show() {
