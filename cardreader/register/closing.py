@@ -21,7 +21,8 @@ from cardreader.register.history import as_referred, standing
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import EventKind, ReferralOutcome
 from cardreader.register.models import Event, Reading, Referral, Woman
-from cardreader.register.referrals import close, open_referrals, reopen
+from cardreader.register.openreferrals import open_referrals
+from cardreader.register.referrals import close, reopen
 from cardreader.register.tocome import latest_day
 from cardreader.register.women import Closing, set_gestation
 

@@ -22,7 +22,8 @@ from cardreader.register.earlydate import EarlyDate, early_date
 from cardreader.register.history import Measurement, as_referred, measurements
 from cardreader.register.judging import LEVEL, TO_CONFIRM
 from cardreader.register.models import Referral, Woman
-from cardreader.register.referrals import NEAR_DAYS, refer
+from cardreader.register.openreferrals import NEAR_DAYS
+from cardreader.register.referrals import refer
 
 DAYS_A_MONTH = 30
 ASKED_FROM_G_DL = 18.0

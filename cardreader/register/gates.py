@@ -26,11 +26,11 @@ from cardreader.register import (
     labunit,
     lastbackup,
     oncenoted,
+    openreferrals,
     phoneclock,
     photostore,
     photostrip,
     recording,
-    referrals,
     rejudging,
     rowcheck,
     samephoto,
@@ -209,7 +209,7 @@ DOUBTS = Stage(
 
 ANSWERS = Stage(
     "Results that may be taken for an answer",
-    referrals,
+    openreferrals,
     (
         chosen(
             "NEAR_DAYS",

@@ -25,7 +25,7 @@ from cardreader.register.followup import (
 )
 from cardreader.register.history import Measurement, Standing, as_referred, standing
 from cardreader.register.models import JudgedAgain, Referral, Visit, Woman
-from cardreader.register.referrals import open_referrals
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.rejudging import open_again, pressing
 from cardreader.register.tablets import Tablets, tablets_of
 from cardreader.register.tocome import ZONES

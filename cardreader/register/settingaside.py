@@ -12,15 +12,9 @@ from cardreader.register.base import utc_now
 from cardreader.register.dayvisits import members
 from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.models import Reading
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.recording import Combine, combine_visit
-from cardreader.register.referrals import (
-    close,
-    open_referrals,
-    refer,
-    refer_unread,
-    reopen,
-    speak_of_what_stands,
-)
+from cardreader.register.referrals import close, refer, refer_unread, reopen, speak_of_what_stands
 
 
 def set_aside(

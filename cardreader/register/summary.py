@@ -21,8 +21,8 @@ from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, Referral
 from cardreader.register.lists import ListName
 from cardreader.register.models import Event, JoinedVisit, Reading, Referral, Visit, Woman
 from cardreader.register.oncenoted import births_noted, closings_noted
+from cardreader.register.openreferrals import TELLABLE, rests_on_mistakes
 from cardreader.register.parts import in_parts
-from cardreader.register.referrals import TELLABLE, rests_on_mistakes
 from cardreader.register.women import Closing
 
 Choice = TypeVar("Choice", bound=StrEnum)

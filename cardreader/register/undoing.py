@@ -12,7 +12,8 @@ from cardreader.register.base import utc_now
 from cardreader.register.births import take_birth_back
 from cardreader.register.kinds import EventKind
 from cardreader.register.models import Event, Referral
-from cardreader.register.referrals import reopen, told_of
+from cardreader.register.openreferrals import told_of
+from cardreader.register.referrals import reopen
 
 UNDOABLE = frozenset(
     {EventKind.BIRTH, EventKind.REFERRAL, EventKind.TABLETS_GIVEN, EventKind.TABLETS_LEFT}

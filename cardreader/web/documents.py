@@ -17,7 +17,7 @@ from cardreader.register.base import local_day
 from cardreader.register.blots import may_hide_severe
 from cardreader.register.kinds import Purpose, Source
 from cardreader.register.models import Referral
-from cardreader.register.referrals import by_hand, read_at, rests_on_mistakes, unanswering
+from cardreader.register.openreferrals import by_hand, read_at, rests_on_mistakes, unanswering
 from cardreader.register.summary import Summary
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end

@@ -14,8 +14,8 @@ from cardreader.register.earlydate import EarlyDate
 from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.models import Event, Reading, Referral
+from cardreader.register.openreferrals import read_at, rule_of, told_of
 from cardreader.register.phoneclock import TOLERATED
-from cardreader.register.referrals import read_at, rule_of, told_of
 from cardreader.register.women import Closing
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end

@@ -15,7 +15,7 @@ from cardreader.register.blots import decision_of
 from cardreader.register.history import Measurement, as_referred, pressing, rank, standing
 from cardreader.register.kinds import Source
 from cardreader.register.models import Reading
-from cardreader.register.referrals import open_referrals, rests_on_mistakes
+from cardreader.register.openreferrals import open_referrals, rests_on_mistakes
 from cardreader.web.texts import mark
 from cardreader.web.words import alone_words, point_words, rank_of, referral_title
 

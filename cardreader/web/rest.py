@@ -8,7 +8,7 @@ from __future__ import annotations
 from cardreader.register.keptlists import keep_lists
 from cardreader.register.merge.days import join_all
 from cardreader.register.merge.joining import show_all_anew
-from cardreader.register.referrals import by_hand, rests_on_mistakes, unanswering
+from cardreader.register.openreferrals import by_hand, rests_on_mistakes, unanswering
 from cardreader.terminal.progress import Progress
 from cardreader.web import api, meeting
 from cardreader.web.happened import read_another_day

@@ -26,9 +26,10 @@ from cardreader.register.merge.following import Judge
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Event, JudgedAgain, Reading, Visit, Woman
+from cardreader.register.openreferrals import TELLABLE, open_referrals
 from cardreader.register.paper import set_paper
 from cardreader.register.phoneclock import taken_at
-from cardreader.register.referrals import TELLABLE, open_referrals, send_for_test, tell_outcome
+from cardreader.register.referrals import send_for_test, tell_outcome
 from cardreader.register.removal import Removed, remove_woman
 from cardreader.register.tablets import count_tablets, give_tablets
 from cardreader.register.undoing import UNDOABLE, undo_event

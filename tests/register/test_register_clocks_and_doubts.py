@@ -17,8 +17,8 @@ from cardreader.register.doubt import DoubtfulError, lab_doubts
 from cardreader.register.followup import DueKind, next_due
 from cardreader.register.history import Measurement, certain_at, measurements, standing
 from cardreader.register.kinds import Purpose, Source
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.phoneclock import taken_at
-from cardreader.register.referrals import open_referrals
 from cardreader.register.settingaside import set_aside
 from cardreader.register.tube import TubeUnit
 

@@ -46,10 +46,11 @@ from cardreader.register.merge.registers import (
 from cardreader.register.merge.takein import take_in
 from cardreader.register.mergemodels import Joining, KnownRegister, TakenTrail
 from cardreader.register.models import Account, Reading, Referral, Visit, Woman
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import open_store
 from cardreader.register.recording import record_lab, record_photo, subject_of
-from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
+from cardreader.register.referrals import send_for_test, tell_outcome
 from cardreader.register.removal import remove_woman
 from cardreader.register.settingaside import set_aside
 from cardreader.register.visits import open_visit

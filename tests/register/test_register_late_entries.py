@@ -29,7 +29,8 @@ from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.merge.joining import join_two, part
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import Visit
-from cardreader.register.referrals import open_referrals, send_for_test, tell_outcome
+from cardreader.register.openreferrals import open_referrals
+from cardreader.register.referrals import send_for_test, tell_outcome
 from cardreader.register.tube import TubeUnit
 from cardreader.register.women import end_treatment, find_woman, running_treatment, start_treatment
 

@@ -13,8 +13,8 @@ from cardreader.register.doubt import DoubtfulError, lab_doubts, refer_if_result
 from cardreader.register.history import as_referred, point_of, standing
 from cardreader.register.kinds import Purpose
 from cardreader.register.lists import ListName, row_of
+from cardreader.register.openreferrals import NEAR_DAYS, open_referrals, unanswering
 from cardreader.register.recording import record_lab
-from cardreader.register.referrals import NEAR_DAYS, open_referrals, unanswering
 from cardreader.register.settingaside import set_aside
 
 RULES = PROTOCOL.follow_up

@@ -21,7 +21,8 @@ from cardreader.register.kinds import BirthOutcome, Purpose, ReferralOutcome
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.together import take
 from cardreader.register.models import Woman
-from cardreader.register.referrals import close, open_referrals, sent_for, tell_outcome
+from cardreader.register.openreferrals import open_referrals, sent_for
+from cardreader.register.referrals import close, tell_outcome
 from cardreader.register.summary import Summary, summarise
 from cardreader.register.undoing import undo_event
 from cardreader.register.women import Closing

@@ -28,8 +28,8 @@ from cardreader.register.merge.joining import join_two, part
 from cardreader.register.merge.together import take
 from cardreader.register.mergemodels import Joining
 from cardreader.register.models import AuditEntry, JoinedVisit, Visit
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.phoneclock import TakenAt
-from cardreader.register.referrals import open_referrals
 from cardreader.register.summary import summarise, visits_seen
 from cardreader.register.women import find_woman
 

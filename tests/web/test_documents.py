@@ -21,7 +21,8 @@ from cardreader.register.dayshift import DayShift
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.lists import ListName
 from cardreader.register.models import Referral, Visit
-from cardreader.register.referrals import TELLABLE, close
+from cardreader.register.openreferrals import TELLABLE
+from cardreader.register.referrals import close
 from cardreader.register.summary import LotUse, ReferralCounts, Summary
 from cardreader.register.women import Closing
 from cardreader.web import texts

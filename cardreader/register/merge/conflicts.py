@@ -44,7 +44,8 @@ from cardreader.register.merge.state import Change, Row
 from cardreader.register.merge.store import load_women, shown_values, utc
 from cardreader.register.mergemodels import FieldChange, JoinedAway, Joining, KnownRegister
 from cardreader.register.models import Account, Treatment, Woman
-from cardreader.register.referrals import close, open_referrals
+from cardreader.register.openreferrals import open_referrals
+from cardreader.register.referrals import close
 from cardreader.register.rowcheck import checked_values
 from cardreader.register.women import Closing
 

@@ -18,9 +18,10 @@ from cardreader.register.judging import TO_CONFIRM
 from cardreader.register.kinds import Purpose
 from cardreader.register.merge.following import Judge
 from cardreader.register.models import JoinedVisit, Referral, Visit, Woman
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.parts import SOME, in_parts
 from cardreader.register.recording import point_of_visit
-from cardreader.register.referrals import open_referrals, refer
+from cardreader.register.referrals import refer
 from cardreader.register.sameday import is_alarming, join_day
 from cardreader.terminal.progress import Progress
 

@@ -30,9 +30,10 @@ from cardreader.register.kinds import Purpose, ReferralOutcome, Source
 from cardreader.register.merge.choosing import differ, row_of, shown
 from cardreader.register.merge.state import Key, Row, WomanState
 from cardreader.register.models import Event, Reading, Referral, Visit, Woman, weeks_at
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.parts import in_parts
 from cardreader.register.recording import Combine, combine_visit, subject_of
-from cardreader.register.referrals import answer_by_result, open_referrals, refer, reopen
+from cardreader.register.referrals import answer_by_result, refer, reopen
 from cardreader.register.rejudging import Judge as JudgesAgain
 from cardreader.register.tocome import is_to_come
 

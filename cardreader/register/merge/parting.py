@@ -15,8 +15,9 @@ from cardreader.register.events import standing_events
 from cardreader.register.kinds import EventKind
 from cardreader.register.merge.following import follow_read, follow_sent
 from cardreader.register.models import Event, Reading, Referral, Woman
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.parts import in_parts
-from cardreader.register.referrals import open_referrals, refer, refer_unread, reopen
+from cardreader.register.referrals import refer, refer_unread, reopen
 
 _NAMES = uuid.UUID("2b1f7a2e-9c53-4a7d-8f0e-6f6d0c1b9a44")
 

@@ -25,7 +25,7 @@ from cardreader.register.labunit import LIMITS as LAB_LIMITS
 from cardreader.register.labunit import LabUnit
 from cardreader.register.lists import Row
 from cardreader.register.models import Reading, Woman
-from cardreader.register.referrals import open_referrals
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.tube import LIMITS, TubeUnit
 from cardreader.register.women import GESTATION_WEEKS
 from cardreader.web.dayshiftwords import IN_DOUBT, day_off, in_doubt, shift_of_its_day

@@ -9,7 +9,7 @@ from fastapi import Query, Request
 
 from cardreader.register.kinds import EventKind, Purpose, ReferralOutcome
 from cardreader.register.monthreport import indicators
-from cardreader.register.referrals import sent_for
+from cardreader.register.openreferrals import sent_for
 from cardreader.register.summary import summarise
 from cardreader.web.access import Anyone, Carer
 from cardreader.web.api.bodies import CountOut, EventOut, MonthOut, RecordId, ReferralOut

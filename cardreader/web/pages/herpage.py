@@ -20,8 +20,8 @@ from cardreader.register.lists import ListName, row_today
 from cardreader.register.merge.contradictions import Contradiction
 from cardreader.register.mergemodels import JoinedAway
 from cardreader.register.models import Woman
+from cardreader.register.openreferrals import TELLABLE, sent_for
 from cardreader.register.recording import subject_of
-from cardreader.register.referrals import TELLABLE, sent_for
 from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
 from cardreader.register.visits import next_number, visit_on

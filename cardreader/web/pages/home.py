@@ -18,7 +18,7 @@ from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
 from cardreader.register.models import Woman
-from cardreader.register.referrals import open_referrals
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.rowcheck import EARLIEST, LATEST
 from cardreader.register.search import search_women
 from cardreader.register.summary import visits_seen

@@ -14,9 +14,9 @@ from cardreader.register.events import may_undo
 from cardreader.register.history import as_referred, standing
 from cardreader.register.kinds import Role, Source
 from cardreader.register.models import Reading
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.recording import subject_of
-from cardreader.register.referrals import open_referrals
 from cardreader.register.samephoto import also_entered
 from cardreader.register.settingaside import set_aside
 from cardreader.web import words

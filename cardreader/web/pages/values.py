@@ -13,8 +13,8 @@ from cardreader.register.base import new_id
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.kinds import Source
 from cardreader.register.models import Woman
+from cardreader.register.openreferrals import open_referrals
 from cardreader.register.recording import LAB_LIMITS_G_DL
-from cardreader.register.referrals import open_referrals
 from cardreader.register.tube import LIMITS, SD_G_DL, WAIT_S, TubeUnit
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
