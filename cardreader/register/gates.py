@@ -20,9 +20,11 @@ from cardreader.register import (
     dayshift,
     devices,
     doubt,
+    entrylimits,
     judgedby,
     judging,
     keptlists,
+    labtable,
     labunit,
     lastbackup,
     oncenoted,
@@ -37,7 +39,6 @@ from cardreader.register import (
     search,
     sitepairs,
     summary,
-    tables,
     tablets,
     tocome,
     tube,
@@ -337,9 +338,22 @@ ROWS = Stage(
     ),
 )
 
+VALUES = Stage(
+    "Values typed in",
+    entrylimits,
+    (
+        chosen(
+            "HIGHEST_VISIT",
+            "visit",
+            "one a week over a pregnancy and more; higher is a slip of the pen",
+        ),
+        chosen("OLDEST_RESULT_DAYS", "day", _SLIP),
+    ),
+)
+
 TABLES = Stage(
     "Tables taken in",
-    tables,
+    labtable,
     (
         chosen(
             "MOST_ROWS",
@@ -460,7 +474,7 @@ GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, ANSWERS, DAY_SHIFT, DAY_DOUBT, COUNTS,
     ONCE, TUBE, ENTRIES, VISITS, LAB_UNITS, WOMEN,
-    TABLETS, ROWS, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
+    TABLETS, ROWS, VALUES, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
     CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

@@ -38,7 +38,7 @@ def collect() -> Catalog:
         _add(catalogue, path, "python", {})
     for path in sorted(TEMPLATES.glob("*.html")):
         _add(catalogue, path, "jinja2", {"newstyle_gettext": "true", "trimmed": "false"})
-    tables = SOURCES.parent / "register" / "tables.py"
+    tables = SOURCES.parent / "register" / "labtable.py"
     _add(catalogue, tables, "python", {}, {"RowProblem": (3,), "_RowError": (2,)})
     # A programme's own words are shown as it wrote them; those that ship are translated.
     for name in shipped_protocols():

@@ -11,8 +11,8 @@ from typing import TypeVar
 from starlette.datastructures import FormData
 
 from cardreader.core.written import as_line, ascii_digits
+from cardreader.register.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
 from cardreader.register.women import clean_code
-from cardreader.web.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
 from cardreader.web.texts import gettext as _
 from cardreader.web.texts import number
 

@@ -9,7 +9,6 @@ from cardreader.web import (
     daypapers,
     delay,
     drift,
-    entrylimits,
     gate,
     meeting,
     origins,
@@ -21,8 +20,6 @@ from cardreader.web import (
     whereabouts,
 )
 from cardreader.web.pages import calibration, knownby, lists, paper, people, pin, signin
-
-_SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
 LIMITS = Stage(
     "What may be sent",
@@ -178,18 +175,6 @@ ORIGINS = Stage(
     ),
 )
 
-VALUES = Stage(
-    "Values typed in",
-    entrylimits,
-    (
-        chosen(
-            "HIGHEST_VISIT",
-            "visit",
-            "one a week over a pregnancy and more; higher is a slip of the pen",
-        ),
-        chosen("OLDEST_RESULT_DAYS", "day", _SLIP),
-    ),
-)
 VILLAGE = Stage(
     "What she is known by",
     knownby,
@@ -259,6 +244,6 @@ TODAY = Stage(
 )
 
 GATES = (
-    LIMITS, GATE, DELAY, PIN, LANGUAGE, TLS, PORTS, STATE, LOOKING, ORIGINS, VALUES, VILLAGE, TRAIL,
+    LIMITS, GATE, DELAY, PIN, LANGUAGE, TLS, PORTS, STATE, LOOKING, ORIGINS, VILLAGE, TRAIL,
     STEPS, DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING, UNKEPT,
 )  # fmt: skip

@@ -12,12 +12,12 @@ from sqlalchemy.orm import Session
 
 from cardreader.register.base import utc_now
 from cardreader.register.doubt import refer_if_result_doubted
+from cardreader.register.entrylimits import may_be_dated
 from cardreader.register.history import point_of
 from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.recording import on_day, record_lab, record_tube, subject_of
 from cardreader.register.submissions import find_submission
 from cardreader.register.tube import TubeUnit
-from cardreader.web.entrylimits import may_be_dated
 from cardreader.web.state import State
 
 

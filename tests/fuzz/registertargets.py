@@ -26,7 +26,7 @@ from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.protocolfile import load_protocol
 from cardreader.decide.rule import Outcome
 from cardreader.decide.subject import Subject
-from cardreader.register import accounts, audit, backup, fhir, tables
+from cardreader.register import accounts, audit, backup, fhir, labtable, tables
 from cardreader.register.base import utc_now
 from cardreader.register.database import Database, RegisterError, sqlite_url
 from cardreader.register.kinds import Regimen, Role
@@ -81,7 +81,7 @@ def _lab_texts() -> tuple[str, ...]:
 
 def _lab(data: bytes) -> str:
     with Session(_register().engine) as session:
-        found = tables.import_lab(session, data, load_protocol(), TODAY, 1200.0, None)
+        found = labtable.import_lab(session, data, load_protocol(), TODAY, 1200.0, None)
         for problem in found.problems:
             if not problem.problem or "\n" in problem.problem or problem.line < 1:
                 bad(f"a problem that can't be shown: {problem}")

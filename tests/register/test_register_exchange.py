@@ -12,9 +12,10 @@ from days import today
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.rule import Outcome
-from cardreader.register import recording, tables
+from cardreader.register import labtable, recording, tables
 from cardreader.register.base import utc_now
 from cardreader.register.confirmations import confirmations
+from cardreader.register.entrylimits import OLDEST_RESULT_DAYS
 from cardreader.register.summary import summarise
 from cardreader.register.tube import TubeUnit
 
@@ -71,7 +72,7 @@ def test_import_of_laboratory_results(database):
             f"KX-1,{today() + dt.timedelta(days=1)},9.4,Cell counter,Clinic",
         ]
         data = "\n".join(lines).encode()
-        first = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        first = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
         assert (first.entered, first.known) == (1, 0)
         assert [(p.line, p.column) for p in first.problems] == [
             (3, "code"),
@@ -81,7 +82,7 @@ def test_import_of_laboratory_results(database):
             (7, "date"),
         ]
         assert woman.referrals[0].closed_at is not None
-        again = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        again = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
         assert (again.entered, again.known) == (0, 1)
 
 
@@ -94,7 +95,7 @@ def test_results_in_mmol_l_under_g_dl_are_asked_about_and_entered(sqlite, times,
         for number, value in enumerate(values):
             add_woman(session, f"KX-{number}", days_ago=20)
             rows.append(f"KX-{number},{today()},{value},Counter,Clinic")
-        done = tables.import_lab(session, "\n".join(rows).encode(), PROTOCOL, today(), None, None)
+        done = labtable.import_lab(session, "\n".join(rows).encode(), PROTOCOL, today(), None, None)
     assert (done.entered, done.maybe_mmol_l) == (5, asked)
 
 
@@ -108,7 +109,7 @@ def test_results_as_a_spreadsheet_writes_them(sqlite, separator, encoding):
     data = "\r\n".join(separator.join(map(str, row)) for row in rows).encode(encoding)
     with sqlite.write() as session:
         woman = add_woman(session, "KX-1", days_ago=20)
-        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        done = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
         assert (done.entered, done.problems) == (1, ())
         assert [r.hb_g_dl for r in woman.readings] == [9.4]
 
@@ -119,7 +120,7 @@ def test_a_decimal_comma_among_commas_enters_no_other_value(sqlite, rest):
     with sqlite.write() as session:
         woman = add_woman(session, "KX-1", days_ago=20)
         data = f"{header}\nKX-1,{today()},10,9,{rest}\n".encode()
-        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        done = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
         assert [p.problem for p in done.problems] == [
             "a comma parts a number in two: write 11.2, not 11,2"
         ]
@@ -139,7 +140,7 @@ def test_a_row_that_does_not_fit_the_header_is_told_for_what_it_is(sqlite, table
     with sqlite.write() as session:
         woman = add_woman(session, "KX-1", days_ago=20)
         data = table.format(day=today()).encode()
-        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        done = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
         (told,) = done.problems
         assert problem in told.problem
         assert "comma" not in told.problem
@@ -150,7 +151,7 @@ def test_a_column_that_is_there_twice_is_told(sqlite):
     data = f"code,date,hb_g_dl,method,hb_g_dl\nKX-1,{today()},9.4,Counter,6.1\n".encode()
     with sqlite.write() as session:
         add_woman(session, "KX-1", days_ago=20)
-        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        done = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
     assert [(p.column, p.problem) for p in done.problems] == [
         ("hb_g_dl", "this column is there twice")
     ]
@@ -161,7 +162,7 @@ def test_a_column_that_is_there_twice_is_told(sqlite):
 )
 def test_what_is_no_table_is_told(sqlite, data):
     with sqlite.write() as session:
-        done = tables.import_lab(session, data, PROTOCOL, today(), None, None)
+        done = labtable.import_lab(session, data, PROTOCOL, today(), None, None)
     assert done.entered == 0
     assert done.problems
 
@@ -207,3 +208,26 @@ def test_confirmations_pair_a_photo_with_the_result_after_it(database):
         (pair,) = confirmations(session)
     assert pair.hb_g_dl - pair.lab_g_dl == pytest.approx(-0.4)
     assert (pair.lot_id, pair.phone) == ("000007", "Invented Phone 1")
+
+
+def test_what_a_table_is_told_names_the_limits_that_hold(sqlite):
+    """The words are translated as they stand, with their figures."""
+    last = today() - dt.timedelta(days=OLDEST_RESULT_DAYS)
+    low, high = recording.LAB_LIMITS_G_DL
+    old = f"in the future or longer ago than {OLDEST_RESULT_DAYS} days"
+    cases = {
+        (last, low): "",
+        (last, high): "hardly ever so high: enter it by hand",
+        (last - dt.timedelta(days=1), 9.0): old,
+        (today() + dt.timedelta(days=1), 9.0): old,
+        (last, low - 0.1): f"not a number from {low:g} to {high:g}",
+        (last, high + 0.1): f"not a number from {low:g} to {high:g}",
+    }
+    for n, ((on, value), told) in enumerate(cases.items()):
+        with sqlite.write() as session:
+            woman = add_woman(session, f"L-{n}0", weeks=None, days_ago=OLDEST_RESULT_DAYS)
+            row = f"{woman.code},{on},{value:g},Cell counter"
+            table = f"code,date,hb_g_dl,method\n{row}\n".encode()
+            done = labtable.import_lab(session, table, PROTOCOL, today(), None, None)
+            assert [problem.problem for problem in done.problems] == ([told] if told else [])
+            assert done.entered == (not told)

@@ -12,6 +12,7 @@ from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
 from cardreader.register.base import utc_now
+from cardreader.register.entrylimits import HIGHEST_VISIT
 from cardreader.register.events import standing_events
 from cardreader.register.kinds import EventKind
 from cardreader.register.models import Reading
@@ -29,7 +30,6 @@ from cardreader.web.api.problems import (
     problem,
     unprocessable,
 )
-from cardreader.web.entrylimits import HIGHEST_VISIT
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark

@@ -6,6 +6,7 @@ from fastapi import Depends, HTTPException, Request
 from fastapi.responses import JSONResponse
 
 from cardreader.register.doubt import DoubtfulError, named
+from cardreader.register.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
 from cardreader.register.labunit import LabUnit, lab_hb_g_dl, method_looks_like_mmol_l
 from cardreader.register.models import Reading, Woman
 from cardreader.web.access import Carer, api_csrf
@@ -27,7 +28,6 @@ from cardreader.web.api.problems import (
     unprocessable,
 )
 from cardreader.web.api.women import woman_of
-from cardreader.web.entrylimits import OLDEST_RESULT_DAYS, may_be_dated
 from cardreader.web.happened import asked_words
 from cardreader.web.state import State
 from cardreader.web.texts import mark

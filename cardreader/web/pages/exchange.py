@@ -8,7 +8,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from cardreader.core.units import G_DL_PER_MMOL_L
-from cardreader.register import audit, fhir, tables
+from cardreader.register import audit, fhir, labtable, tables
 from cardreader.register.confirmations import confirmations
 from cardreader.register.kinds import Role
 from cardreader.web.access import Analyst, Form, Supervisor, Visitor
@@ -65,7 +65,7 @@ def take(request: Request, visitor: Supervisor, form: Form) -> Response:
     if not isinstance(upload, UploadFile) or not upload.size:
         return _page(request, None, {"table": _("Choose a file.")})
     with state.database.write() as session:
-        imported = tables.import_lab(
+        imported = labtable.import_lab(
             session,
             upload.file.read(),
             state.reader.rules,
@@ -77,7 +77,7 @@ def take(request: Request, visitor: Supervisor, form: Form) -> Response:
 
 
 def _page(
-    request: Request, imported: tables.Imported | None, problems: dict[str, str] | None = None
+    request: Request, imported: labtable.Imported | None, problems: dict[str, str] | None = None
 ) -> Response:
     state: State = request.app.state.shared
     with state.database.read() as session:
@@ -90,7 +90,7 @@ def _page(
         imported=imported,
         pairs=len(pairs),
         charts=charts(pairs),
-        columns=", ".join(tables.LAB_COLUMNS),
+        columns=", ".join(labtable.LAB_COLUMNS),
         g_dl_per_mmol_l=G_DL_PER_MMOL_L,
     )
 

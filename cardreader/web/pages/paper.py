@@ -13,6 +13,7 @@ from cardreader.register import audit
 from cardreader.register.base import new_id
 from cardreader.register.closing import BeforeBirthError, seen_here
 from cardreader.register.doubt import DoubtfulError
+from cardreader.register.entrylimits import HIGHEST_VISIT
 from cardreader.register.events import standing_events
 from cardreader.register.keptlists import on_any_list
 from cardreader.register.kinds import EventKind
@@ -28,7 +29,6 @@ from cardreader.register.visits import next_number, open_visit
 from cardreader.register.women import GESTATION_WEEKS, add_woman, find_woman, written_alike
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
-from cardreader.web.entrylimits import HIGHEST_VISIT
 from cardreader.web.fields import Fields
 from cardreader.web.happened import asked_words
 from cardreader.web.pages.herpage import find_her

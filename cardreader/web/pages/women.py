@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from cardreader.decide.subject import Smoking
 from cardreader.register.closing import BeforeBirthError
+from cardreader.register.entrylimits import HIGHEST_VISIT
 from cardreader.register.events import note
 from cardreader.register.kinds import EventKind, Regimen
 from cardreader.register.knownby import set_village
@@ -26,7 +27,6 @@ from cardreader.register.women import (
 )
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor
-from cardreader.web.entrylimits import HIGHEST_VISIT
 from cardreader.web.fields import Fields
 from cardreader.web.pages.heract import HerForm, Sent
 from cardreader.web.pages.herpage import find_her, woman_page
