@@ -16,13 +16,13 @@ from cardreader.decide.rule import Outcome
 from cardreader.register.base import local_day, midnight
 from cardreader.register.dayshift import DayShift, day_shifts
 from cardreader.register.followup import gestation_start
-from cardreader.register.keptlists import counts_today
 from cardreader.register.kinds import BirthOutcome, EventKind, Purpose, ReferralOutcome, Source
 from cardreader.register.lists import ListName
 from cardreader.register.models import Event, JoinedVisit, Reading, Referral, Visit, Woman
 from cardreader.register.oncenoted import births_noted, closings_noted
 from cardreader.register.openreferrals import TELLABLE, rests_on_mistakes
 from cardreader.register.parts import in_parts
+from cardreader.register.shownlists import counts_today
 from cardreader.register.women import Closing
 
 Choice = TypeVar("Choice", bound=StrEnum)

@@ -11,9 +11,9 @@ from reportlab.platypus import Flowable, Spacer
 
 from cardreader.decide.followuprules import FollowUpRules
 from cardreader.decide.statements import TEXT, Statement
-from cardreader.register.keptlists import ListPart
 from cardreader.register.kinds import Regimen
 from cardreader.register.lists import ListName, Row
+from cardreader.register.shownlists import ListPart
 from cardreader.register.women import running_treatment
 from cardreader.web import texts, words
 from cardreader.web.bandwords import high_end, low_end

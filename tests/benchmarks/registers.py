@@ -31,13 +31,7 @@ from sqlalchemy.orm import Session  # noqa: E402
 
 from cardreader.decide.protocolfile import load_protocol  # noqa: E402
 from cardreader.register.database import Database, sqlite_url  # noqa: E402
-from cardreader.register.keptlists import (  # noqa: E402
-    counts_today,
-    keep_lists,
-    on_any_list,
-    part_of_list,
-    renew_as_they_change,
-)
+from cardreader.register.keptlists import keep_lists, renew_as_they_change  # noqa: E402
 from cardreader.register.lists import ListName  # noqa: E402
 from cardreader.register.merge.following import Judge  # noqa: E402
 from cardreader.register.merge.handover import hand_over  # noqa: E402
@@ -45,6 +39,7 @@ from cardreader.register.merge.registers import add_known, card_of, own_register
 from cardreader.register.merge.takein import take_in  # noqa: E402
 from cardreader.register.samephoto import LOOKED_BACK, SMALLER, entered_elsewhere  # noqa: E402
 from cardreader.register.search import search_women  # noqa: E402
+from cardreader.register.shownlists import counts_today, on_any_list, part_of_list  # noqa: E402
 from cardreader.register.summary import month_bounds, summarise  # noqa: E402
 
 _FILL = """

@@ -19,7 +19,7 @@ from cardreader.register.closing import tell_weeks
 from cardreader.register.fieldchanges import Said, say, touch
 from cardreader.register.fieldgroups import WOMAN
 from cardreader.register.followup import DueKind
-from cardreader.register.keptlists import counts_today, keep_lists
+from cardreader.register.keptlists import keep_lists
 from cardreader.register.kinds import BirthOutcome, ReferralOutcome
 from cardreader.register.lists import ListName, list_rows, open_rows, row_of
 from cardreader.register.merge.conflicts import contradictory, count_conflicts, settle
@@ -30,6 +30,7 @@ from cardreader.register.merge.together import take
 from cardreader.register.mergemodels import FieldChange, Joining
 from cardreader.register.models import AuditEntry, Woman
 from cardreader.register.recording import subject_of
+from cardreader.register.shownlists import counts_today
 from cardreader.register.summary import summarise
 from cardreader.register.women import Closing, find_woman
 

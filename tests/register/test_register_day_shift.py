@@ -14,16 +14,11 @@ from cardreader.decide.liesoff import BETWEEN_DAYS_SD_G_DL
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.daydoubt import days_too_high
 from cardreader.register.dayshift import OneValue, day_shift, day_shifts, shift_of
-from cardreader.register.keptlists import (
-    counts_today,
-    days_in_doubt,
-    keep_lists,
-    on_any_list,
-    part_of_list,
-)
+from cardreader.register.keptlists import keep_lists
 from cardreader.register.kinds import FitState, Source
 from cardreader.register.lists import ListName
 from cardreader.register.models import CalibrationUse, Reading, SiteCalibration
+from cardreader.register.shownlists import counts_today, days_in_doubt, on_any_list, part_of_list
 from cardreader.register.women import find_woman
 
 FIRST = dt.date(2026, 3, 2)

@@ -18,19 +18,12 @@ from wholestate import load_state
 
 from cardreader.register import backup, closing
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.keptlists import (
-    Places,
-    catch_up,
-    counts_today,
-    keep_lists,
-    mark_of,
-    on_any_list,
-    part_of_list,
-)
+from cardreader.register.keptlists import Places, catch_up, keep_lists, mark_of
 from cardreader.register.listmodels import KeptLists, KeptPlace, OutOfPlace
 from cardreader.register.lists import ListName, list_counts, list_rows, open_rows
 from cardreader.register.merge.following import Judge
 from cardreader.register.merge.together import take
+from cardreader.register.shownlists import counts_today, on_any_list, part_of_list
 from cardreader.register.women import Closing
 
 RULES = PROTOCOL.follow_up

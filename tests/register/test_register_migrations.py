@@ -12,12 +12,13 @@ from sqlalchemy import select
 from cardreader.register.base import local_day, utc_now
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.history import measurements
-from cardreader.register.keptlists import keep_lists, part_of_list
+from cardreader.register.keptlists import keep_lists
 from cardreader.register.kinds import ReferralOutcome
 from cardreader.register.lists import ListName
 from cardreader.register.merge.days import join_all, same_days
 from cardreader.register.merge.following import Judge
 from cardreader.register.models import Reading, Referral, Woman
+from cardreader.register.shownlists import part_of_list
 from cardreader.register.summary import summarise
 
 WOMAN, OTHER = "00000000-0000-0000-0000-00000000000a", "00000000-0000-0000-0000-00000000000b"

@@ -8,9 +8,9 @@ from fastapi import Depends, HTTPException, Query, Request
 from sqlalchemy.orm import Session
 
 from cardreader.register.daydoubt import days_too_high
-from cardreader.register.keptlists import part_of_list
 from cardreader.register.lists import ListName, due_now, open_rows, row_of, row_today
 from cardreader.register.models import Woman
+from cardreader.register.shownlists import part_of_list
 from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
 from cardreader.web.api.bodies import RecordId, SessionOut, WomanIn, WomanOut, woman_out

@@ -15,7 +15,6 @@ from cardreader.core.units import G_DL_PER_MMOL_L
 from cardreader.read.chain import CHAIN
 from cardreader.register import audit, calibrations
 from cardreader.register.calibrations import BusyError, NotUsableError
-from cardreader.register.keptlists import part_of_list
 from cardreader.register.kinds import FitState
 from cardreader.register.lists import ListName
 from cardreader.register.models import (
@@ -28,6 +27,7 @@ from cardreader.register.models import (
 )
 from cardreader.register.paper import correct_paper, paper_in_use, set_paper
 from cardreader.register.rejudging import forget_judged
+from cardreader.register.shownlists import part_of_list
 from cardreader.register.sitepairs import (
     LEAST_WOMEN,
     PairsFound,

@@ -13,7 +13,6 @@ from cardreader.register.base import utc_now
 from cardreader.register.daydoubt import days_too_high
 from cardreader.register.dayshift import day_shift
 from cardreader.register.history import Measurement, as_referred, standing
-from cardreader.register.keptlists import counts_today, days_in_doubt
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
 from cardreader.register.lists import ListName
@@ -21,6 +20,7 @@ from cardreader.register.models import Woman
 from cardreader.register.openreferrals import open_referrals
 from cardreader.register.rowcheck import EARLIEST, LATEST
 from cardreader.register.search import search_women
+from cardreader.register.shownlists import counts_today, days_in_doubt
 from cardreader.register.summary import visits_seen
 from cardreader.register.women import find_woman
 from cardreader.web.access import Anyone, Carer

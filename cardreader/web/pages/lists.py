@@ -8,9 +8,9 @@ from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import Response
 
 from cardreader.register import audit
-from cardreader.register.keptlists import part_of_list
 from cardreader.register.lists import ListName
 from cardreader.register.models import Referral
+from cardreader.register.shownlists import part_of_list
 from cardreader.web import words
 from cardreader.web.access import Carer
 from cardreader.web.happened import ask_again_on, read_since

@@ -15,13 +15,13 @@ from cardreader.register.closing import BeforeBirthError, seen_here
 from cardreader.register.doubt import DoubtfulError
 from cardreader.register.entrylimits import HIGHEST_VISIT
 from cardreader.register.events import standing_events
-from cardreader.register.keptlists import on_any_list
 from cardreader.register.kinds import EventKind
 from cardreader.register.lists import row_of
 from cardreader.register.mendedweeks import mend_weeks
 from cardreader.register.models import Woman
 from cardreader.register.recording import on_day
 from cardreader.register.referrals import send_for_test
+from cardreader.register.shownlists import on_any_list
 from cardreader.register.submissions import KeyReusedError
 from cardreader.register.tablets import MOST_TABLETS, count_tablets, give_tablets
 from cardreader.register.tube import LIMITS, TubeUnit
