@@ -9,7 +9,8 @@ import json
 import os
 import sqlite3
 import tarfile
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from sqlalchemy import inspect, text
@@ -134,36 +135,49 @@ def restore_backup(
     the tables. A process killed in between leaves the new tables with the old ones:
     all is well when the same backup is restored once more, with ``replace``.
     """
+    with _faults_of(file), tarfile.open(file, mode="r:") as tar:
+        parts = read_parts(tar, file.stat().st_size, passphrase)
+        _must_be_free(url, data, replace)
+        data.mkdir(mode=0o700, parents=True, exist_ok=True)
+        _put_in_place(tar, parts, url, data, progress)
+    return parts.note
+
+
+def _put_in_place(
+    tar: tarfile.TarFile, parts: Parts, url: str, data: Path, progress: Progress | None
+) -> None:
+    fresh, key = data / ".register.db.restored", data / ".photo.key.restored"
+    staged: Staged | None = None
     try:
-        with tarfile.open(file, mode="r:") as tar:
-            parts = read_parts(tar, file.stat().st_size, passphrase)
-            _must_be_free(url, data, replace)
-            data.mkdir(mode=0o700, parents=True, exist_ok=True)
-            fresh, key = data / ".register.db.restored", data / ".photo.key.restored"
-            staged: Staged | None = None
-            try:
-                # A restore that was killed leaves its own behind.
-                _remove(fresh)
-                fill(Database(sqlite_url(fresh)), parts)
-                _restore_photos(tar, data, parts, progress)
-                # Whatever can fail comes before the tables are changed: a full disk does here.
-                if parts.key is not None:
-                    write_atomic(key, parts.key, PRIVATE)
-                if parts.authority is not None:
-                    staged = Staged(data, parts.authority)
-                is_file = _fill_elsewhere(url, data, parts)
-                with too_late_to_stop():
-                    if is_file:
-                        _take_place(data / "register.db", fresh)
-                    if parts.key is not None:
-                        move_into_place(key, data / "photo.key")
-                    if staged is not None:
-                        staged.put_in_place()
-            finally:
-                if staged is not None:
-                    staged.remove()
-                _remove(fresh)
-                key.unlink(missing_ok=True)
+        # A restore that was killed leaves its own behind.
+        _remove(fresh)
+        fill(Database(sqlite_url(fresh)), parts)
+        _restore_photos(tar, data, parts, progress)
+        # Whatever can fail comes before the tables are changed: a full disk does here.
+        if parts.key is not None:
+            write_atomic(key, parts.key, PRIVATE)
+        if parts.authority is not None:
+            staged = Staged(data, parts.authority)
+        is_file = _fill_elsewhere(url, data, parts)
+        with too_late_to_stop():
+            if is_file:
+                _take_place(data / "register.db", fresh)
+            if parts.key is not None:
+                move_into_place(key, data / "photo.key")
+            if staged is not None:
+                staged.put_in_place()
+    finally:
+        if staged is not None:
+            staged.remove()
+        _remove(fresh)
+        key.unlink(missing_ok=True)
+
+
+@contextmanager
+def _faults_of(file: Path) -> Iterator[None]:
+    """BackupError for whatever keeps a backup from being restored."""
+    try:
+        yield
     except RowError as error:
         raise BackupError(f"the backup's tables are damaged: {error}") from None
     except RegisterError as error:
@@ -174,7 +188,6 @@ def restore_backup(
         raise BackupError(f"{file} is no backup of a register, or not the whole of one") from None
     except (OSError, ValueError) as error:
         raise BackupError(f"{file} can't be restored: {_why(error)}") from error
-    return parts.note
 
 
 def _why(error: Exception) -> str:
