@@ -229,8 +229,8 @@ def _remote(source: str, subject: Subject, left_out: Counter[str]) -> Iterator[P
             _count(found.name.rsplit("/", 1)[-1], left_out)
             if _is_photo(found.name.rsplit("/", 1)[-1]):
                 yield PhotoFile(found.name, found.stamp, subject, size=found.size)
-    except NoStoreError:
-        raise SourceError(f"{source}: install the 'batch' extra to read from addresses") from None
+    except NoStoreError as error:
+        raise SourceError(f"{source}: {error}") from None
     except Exception as error:  # stores raise what their own client raises
         raise SourceError(f"{source}: {type(error).__name__}: {one_line(error)}") from None
     if not anything:

@@ -16,8 +16,11 @@ _NOTHING_IN_RANGE = "InvalidRange"
 """S3's answer for the first bytes of an object that has none."""
 
 
+_BRINGS = "pip install '.[{}]' in the checkout brings"
+
+
 class NoStoreError(Exception):
-    """The library that opens addresses is not installed."""
+    """A library that opens such addresses is not installed; the message says what brings it."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +42,12 @@ def stored_objects(address: str) -> Iterator[StoredObject]:
     try:
         import fsspec
     except ImportError:
-        raise NoStoreError from None
-    store, root = fsspec.core.url_to_fs(address)
+        raise NoStoreError(f"{_BRINGS.format('batch')} what reads from addresses") from None
+    try:
+        store, root = fsspec.core.url_to_fs(address)
+    except ImportError as error:  # which names the library
+        s3 = f"{_BRINGS.format('s3')} what reads from S3"
+        raise NoStoreError(s3 if address.startswith(_S3) else str(error)) from None
     for path, facts in _objects(store, root):
         yield StoredObject(str(store.unstrip_protocol(path)), _stamp(facts), facts.get("size"))
 

@@ -6,6 +6,8 @@ import os
 import re
 import socket
 import sqlite3
+import subprocess
+import sys
 import unicodedata
 from collections import Counter
 from dataclasses import replace
@@ -13,7 +15,7 @@ from pathlib import Path
 
 import fsspec
 import pytest
-from batchrig import batch
+from batchrig import ROOT, batch
 
 from cardreader.batch.blots import find_photos
 from cardreader.batch.journal import Journal
@@ -299,3 +301,22 @@ def test_objects_of_one_size_are_told_apart_at_once(
         assert journal.photos.may_be_double(photos[7])
         assert journal.photos.may_be_double(double)
         assert steps < count / 10
+
+
+@pytest.mark.parametrize(
+    ("lacks", "address", "told"),
+    [
+        ("s3fs", "s3://invented/photos", "s3://invented/photos: pip install '.[s3]' in the"),
+        ("fsspec", "s3://invented/photos", "pip install '.[batch]' in the checkout brings"),
+        ("gcsfs", "gs://invented/photos", "gcsfs"),
+    ],
+)
+def test_an_address_that_nothing_here_opens_says_what_to_install(
+    lacks: str, address: str, told: str
+) -> None:
+    code = f"import sys; sys.modules[{lacks!r}] = None\n"
+    code += "from cardreader.batch.sources import SourceError, list_photos\n"
+    code += f"try: list(list_photos([{address!r}]))\nexcept SourceError as error: print(error)"
+    # A process of its own: once loaded, a store's library stays known.
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert told in done.stdout, done.stderr
