@@ -16,8 +16,8 @@ from cardreader.register.paper import paper_in_use
 from cardreader.web.access import Analyst, Anyone, Supervisor, api_csrf
 from cardreader.web.api.bodies import ID_PATTERN
 from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, api_router
+from cardreader.web.ataddress import at_address
 from cardreader.web.state import State
-from cardreader.web.texts import mark
 
 router = api_router()
 
@@ -96,9 +96,7 @@ def post_calibration(request: Request, visitor: Supervisor, body: UseIn) -> InUs
     with state.database.write() as session:
         row = None
         if body.calibration_id is not None:
-            row = session.get(SiteCalibration, body.calibration_id)
-            if row is None:
-                raise HTTPException(404, mark("There is nothing at this address."))
+            row = at_address(session, SiteCalibration, body.calibration_id)
             if row.fit_for_use is False and not body.sure:
                 raise HTTPException(409, "it was not found fit for use: say that you are sure")
         try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import Depends, HTTPException, Request
+from fastapi import Depends, Request
 from fastapi.responses import JSONResponse
 
 from cardreader.register.doubt import DoubtfulError, named
@@ -28,6 +28,7 @@ from cardreader.web.api.problems import (
     unprocessable,
 )
 from cardreader.web.api.women import woman_of
+from cardreader.web.ataddress import at_address
 from cardreader.web.happened import asked_words
 from cardreader.web.state import State
 from cardreader.web.texts import mark
@@ -127,7 +128,4 @@ def get_reading(request: Request, visitor: Carer, reading_id: RecordId) -> Readi
     """One reading."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        reading = session.get(Reading, reading_id)
-        if reading is None:
-            raise HTTPException(404, mark("No such reading."))
-        return reading_out(reading)
+        return reading_out(at_address(session, Reading, reading_id, mark("No such reading.")))

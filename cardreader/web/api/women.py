@@ -15,6 +15,7 @@ from cardreader.register.women import add_woman, find_woman
 from cardreader.web.access import Anyone, Carer, api_csrf
 from cardreader.web.api.bodies import RecordId, SessionOut, WomanIn, WomanOut, woman_out
 from cardreader.web.api.problems import BAD_BODY, CONFLICT, NOT_FOUND, SHOWN, api_router
+from cardreader.web.ataddress import at_address
 from cardreader.web.state import State
 from cardreader.web.texts import mark
 
@@ -95,7 +96,4 @@ def get_woman(request: Request, visitor: Carer, woman_id: RecordId) -> WomanOut:
 
 def woman_of(session: Session, woman_id: str) -> Woman:
     """The woman of an address; 404 where there is none."""
-    woman = session.get(Woman, woman_id)
-    if woman is None:
-        raise HTTPException(404, mark("No such woman."))
-    return woman
+    return at_address(session, Woman, woman_id, mark("No such woman."))

@@ -40,6 +40,7 @@ from cardreader.register.sitepairs import (
 from cardreader.register.studyexport import measured_jsonl, study_csv
 from cardreader.web import words
 from cardreader.web.access import Analyst, Form, Supervisor
+from cardreader.web.ataddress import at_address
 from cardreader.web.calibrating import UNLIKE, Laboratory, last_laboratory
 from cardreader.web.expected import SITES, WIDTH_G_DL
 from cardreader.web.fields import Fields
@@ -145,7 +146,7 @@ def report(request: Request, visitor: Analyst, calibration_id: str) -> Response:
     """The validation report as the fit wrote it."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        row = _row(session, calibration_id)
+        row = at_address(session, SiteCalibration, calibration_id)
         if row.report is None:
             raise HTTPException(404, mark("There is nothing at this address."))
         html = str(row.report["html"])
@@ -174,7 +175,7 @@ def use(request: Request, visitor: Supervisor, form: Form, calibration_id: str) 
     """Put a calibration into use, with a reason; one not found fit only if it is meant."""
 
     def put(session: Session, fields: Fields, reason: str) -> CalibrationUse | None:
-        row = _row(session, calibration_id)
+        row = at_address(session, SiteCalibration, calibration_id)
         if row.fit_for_use is False and form.get("sure") != "yes":
             fields.problems["reason"] = _("It was not found fit for use: say that it is meant.")
         if fields.problems:
@@ -210,13 +211,6 @@ def _renamed(fields: Fields, name: str) -> Fields:
     """The problem with a reason, said at the form it was typed into."""
     fields.problems[name] = fields.problems.pop("reason")
     return fields
-
-
-def _row(session: Session, calibration_id: str) -> SiteCalibration:
-    row = session.get(SiteCalibration, calibration_id)
-    if row is None:
-        raise HTTPException(404, mark("There is nothing at this address."))
-    return row
 
 
 def _found(session: Session, state: State) -> PairsFound:

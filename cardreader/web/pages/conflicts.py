@@ -19,6 +19,7 @@ from cardreader.register.models import Visit, Woman
 from cardreader.register.women import find_woman
 from cardreader.web import words
 from cardreader.web.access import Form, Supervisor
+from cardreader.web.ataddress import at_address
 from cardreader.web.conflictwords import choice_words, field_words, said_in, value_words
 from cardreader.web.fields import Fields
 from cardreader.web.render import go, page
@@ -93,9 +94,7 @@ def take_apart(request: Request, visitor: Supervisor, form: Form, joining_id: st
     """They are two women after all."""
     state: State = request.app.state.shared
     with state.database.write() as session:
-        joining = session.get(Joining, joining_id)
-        if joining is None:
-            raise HTTPException(404, "No such joining.")
+        joining = at_address(session, Joining, joining_id)
         if joining.parted_at is None:
             part(session, joining, visitor.account_id, state.judge)
     return go("/conflicts", "saved")

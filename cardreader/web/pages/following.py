@@ -31,6 +31,7 @@ from cardreader.register.undoing import UNDOABLE, undo_event
 from cardreader.register.women import GESTATION_WEEKS, Closing
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
+from cardreader.web.ataddress import at_address
 from cardreader.web.pages.heract import Sent
 from cardreader.web.pages.herpage import woman_page
 from cardreader.web.render import go
@@ -166,9 +167,7 @@ def outcome(sent: Sent, referral_id: str) -> Response:
     remark = fields.text("outcome_words", 200, needed=False)
     on = fields.day("outcome_on", sent.today)
     with sent.state.database.write() as session:
-        referral = session.get(Referral, referral_id)
-        if referral is None:
-            raise HTTPException(404, "No such referral.")
+        referral = at_address(session, Referral, referral_id)
 
         def act(session: Session, woman: Woman) -> Response | None:
             if referral.closed_at is not None:
@@ -193,9 +192,7 @@ def undo(request: Request, visitor: Carer, form: Form, event_id: str) -> Respons
     """Take back an event: one's own for some minutes, a supervisor any."""
     state: State = request.app.state.shared
     with state.database.write() as session:
-        event = session.get(Event, event_id)
-        if event is None:
-            raise HTTPException(404, "No such event.")
+        event = at_address(session, Event, event_id)
         if event.set_aside_at is not None and event.entered_by == visitor.account_id:
             # Tapped twice.
             return go(f"/women/{event.woman_id}", "undone")

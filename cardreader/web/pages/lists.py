@@ -13,6 +13,7 @@ from cardreader.register.models import Referral
 from cardreader.register.shownlists import part_of_list
 from cardreader.web import words
 from cardreader.web.access import Carer
+from cardreader.web.ataddress import at_address
 from cardreader.web.happened import ask_again_on, read_since
 from cardreader.web.judgedwords import judge_of
 from cardreader.web.render import page
@@ -68,9 +69,7 @@ def slip(request: Request, visitor: Carer, referral_id: str) -> Response:
 
     state: State = request.app.state.shared
     with state.database.read() as session:
-        referral = session.get(Referral, referral_id)
-        if referral is None:
-            raise HTTPException(404, "No such referral.")
+        referral = at_address(session, Referral, referral_id)
         pdf = referral_slip(referral, state.settings.place, judge_of(referral, state.reader.rules))
         name = f"referral-{referral.woman.code.replace('/', '-')}.pdf"
     with state.database.write() as session:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from sqlalchemy import select
 from starlette.responses import Response
 
@@ -12,6 +12,7 @@ from cardreader.register.kinds import Role
 from cardreader.register.models import Account, AuditEntry
 from cardreader.web import words
 from cardreader.web.access import COOKIE, Anyone, Form, Supervisor
+from cardreader.web.ataddress import at_address
 from cardreader.web.fields import Fields
 from cardreader.web.render import go, page
 from cardreader.web.state import State
@@ -84,9 +85,7 @@ def change(request: Request, visitor: Supervisor, form: Form, account_id: str) -
     """Close or reopen an account, give it another role or password, or take its PINs away."""
     state: State = request.app.state.shared
     with state.database.write() as session:
-        account = session.get(Account, account_id)
-        if account is None:
-            raise HTTPException(404, "No such account.")
+        account = at_address(session, Account, account_id)
         match form.get("what"):
             # Nobody locks themselves out: the last supervisor could not come back in.
             case "disable" if account.id != visitor.account_id:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fastapi import APIRouter, HTTPException, Request
-from sqlalchemy.orm import Session, object_session
+from sqlalchemy.orm import object_session
 from starlette.responses import Response
 
 from cardreader.decide.rule import Outcome
@@ -21,6 +21,7 @@ from cardreader.register.samephoto import also_entered
 from cardreader.register.settingaside import set_aside
 from cardreader.web import words
 from cardreader.web.access import Carer, Form, Supervisor, Visitor
+from cardreader.web.ataddress import at_address
 from cardreader.web.calibrationwords import read_by_words
 from cardreader.web.dayshiftwords import IN_DOUBT, day_off, doubted, in_doubt, shift_of_its_day
 from cardreader.web.fields import Fields
@@ -41,7 +42,7 @@ def show(request: Request, visitor: Carer, reading_id: str) -> Response:
     """Words first, then the figures, the picture and what comes next."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        return _result_page(request, visitor, _reading(session, reading_id))
+        return _result_page(request, visitor, at_address(session, Reading, reading_id))
 
 
 @router.get("/{reading_id}/picture")
@@ -59,7 +60,7 @@ def photo(request: Request, visitor: Supervisor, reading_id: str) -> Response:
     """A kept photo; that it was taken out is noted."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        reading = _reading(session, reading_id)
+        reading = at_address(session, Reading, reading_id)
         try:
             data = photo_bytes(state, reading)
         except PhotoStoreError:
@@ -83,7 +84,7 @@ def put_aside(request: Request, visitor: Supervisor, form: Form, reading_id: str
     fields = Fields(form)
     why = fields.text("why", 200)
     with state.database.write() as session:
-        reading = _reading(session, reading_id)
+        reading = at_address(session, Reading, reading_id)
         woman_id = reading.woman_id
         if reading.set_aside_at is not None:
             return go(f"/readings/{reading_id}")
@@ -100,7 +101,7 @@ def undo(request: Request, visitor: Carer, form: Form, reading_id: str) -> Respo
     """Take back an entry of one's own, within the protocol's minutes."""
     state: State = request.app.state.shared
     with state.database.write() as session:
-        reading = _reading(session, reading_id)
+        reading = at_address(session, Reading, reading_id)
         if reading.set_aside_at is not None and reading.entered_by == visitor.account_id:
             # Tapped twice.
             return go(f"/women/{reading.woman_id}", "undone")
@@ -159,10 +160,3 @@ def _severe_all_the_same(reading: Reading) -> bool:
     woman = reading.woman
     here = woman.closed_on is None and reading.set_aside_at is None
     return here and reading.band != Outcome.SEVERE and standing(as_referred(woman)).severe
-
-
-def _reading(session: Session, reading_id: str) -> Reading:
-    reading = session.get(Reading, reading_id)
-    if reading is None:
-        raise HTTPException(404, "No such reading.")
-    return reading

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 
 from fastapi import APIRouter, HTTPException, Request
-from sqlalchemy.orm import Session
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
@@ -19,6 +18,7 @@ from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.visits import is_of_day
 from cardreader.web import words
 from cardreader.web.access import Carer, Form
+from cardreader.web.ataddress import at_address
 from cardreader.web.fields import Fields
 from cardreader.web.photos import ForVisit, UnknownVisitError, take_photo
 from cardreader.web.render import go, page
@@ -34,7 +34,7 @@ def show(request: Request, visitor: Carer, visit_id: str, same: str = "") -> Res
     """Steps, drying timer, camera, and what was read so far; ``same`` for the last blot again."""
     state: State = request.app.state.shared
     with state.database.read() as session:
-        visit = _visit(session, visit_id)
+        visit = at_address(session, Visit, visit_id)
         if not is_shown(visit):
             return go(f"/visits/{lead_of(visit).id}")
         return _visit_page(request, visit, same_blot=same == "yes")
@@ -50,7 +50,7 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
         fields.problems["photo"] = _("Choose a photo.")
     if fields.problems or not isinstance(upload, UploadFile):
         with state.database.read() as session:
-            return _visit_page(request, _visit(session, visit_id), fields)
+            return _visit_page(request, at_address(session, Visit, visit_id), fields)
     try:
         taken = take_photo(
             state,
@@ -65,7 +65,7 @@ def photo(request: Request, visitor: Carer, form: Form, visit_id: str) -> Respon
     except KnownPhotoError as known:
         fields.problems["photo"] = words.known_photo_words(known)
         with state.database.read() as session:
-            return _visit_page(request, _visit(session, visit_id), fields, 409)
+            return _visit_page(request, at_address(session, Visit, visit_id), fields, 409)
     except UnknownVisitError:
         raise HTTPException(404, "No such visit.") from None
     return go(f"/readings/{taken.reading_id}")
@@ -109,10 +109,3 @@ def _visit_page(
         outcomes=words.OUTCOMES,
         submission_key=new_id(),
     )
-
-
-def _visit(session: Session, visit_id: str) -> Visit:
-    visit = session.get(Visit, visit_id)
-    if visit is None:
-        raise HTTPException(404, "No such visit.")
-    return visit
