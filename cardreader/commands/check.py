@@ -8,12 +8,13 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import timedelta
 from enum import StrEnum
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from cardreader.terminal.clock import clock_words
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.frame import command
 from cardreader.terminal.output import say
@@ -226,21 +227,14 @@ def _data(arguments: argparse.Namespace) -> Iterator[Finding]:
 
 
 def _clock(arguments: argparse.Namespace) -> Iterator[Finding]:
-    """A clock before the day the calibration was made is wrong; expiry dates hang on it."""
     from cardreader.reader import calibration_at
 
-    now = datetime.now(UTC).astimezone()
-    words = now.strftime("%Y-%m-%d %H:%M %Z")
     try:
         calibration = calibration_at(arguments.calibration)
     except (ValueError, OSError):  # said of the calibration, and no fault of the clock's
         calibration = calibration_at(None)
-    # The calibration may have been dated in another time zone.
-    made = date.fromisoformat(calibration.created) - timedelta(1)
-    if now.date() < made:
-        yield Finding("clock", State.WRONG, f"{words} lies before the calibration of {made}")
-    else:
-        yield Finding("clock", State.FINE, words)
+    words, right = clock_words(calibration.created)
+    yield Finding("clock", State.FINE if right else State.WRONG, words)
 
 
 def _disk(arguments: argparse.Namespace) -> Iterator[Finding]:

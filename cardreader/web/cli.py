@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cardreader.terminal.clock import clock_words
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError, told, using_data, writing
 from cardreader.terminal.frame import command
@@ -182,6 +183,9 @@ def _serve(arguments: argparse.Namespace) -> ExitCode:
     judging = judging_of_server(arguments)
     with using_data():
         reader = PipelineReader.load(arguments.lots, arguments.calibration, judging.protocol)
+    shows, right = clock_words(reader.calibration_created)
+    if not right:
+        complain(f"the clock is wrong, {shows}: set it before anything is entered")
     with (
         register_told(),
         writing(arguments.data),

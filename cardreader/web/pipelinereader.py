@@ -116,6 +116,11 @@ class PipelineReader:
         return self._lots_problem
 
     @property
+    def calibration_created(self) -> str:
+        """Day on which the calibration was made, ISO 8601."""
+        return self._reader.calibration.created
+
+    @property
     def calibration_sha256(self) -> str:
         """Hash of the calibration."""
         return self._reader.calibration.sha256

@@ -20,6 +20,7 @@ from cardreader.commands import check
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.lotcolours import LotColours
+from cardreader.terminal import clock
 from cardreader.terminal.exitcodes import ExitCode
 
 ROOT = Path(__file__).parents[2]
@@ -54,12 +55,12 @@ def test_what_makes_it_unfit(tmp_path: Path, capsys, monkeypatch) -> None:
 
 
 def test_a_clock_that_lies_before_the_calibration(tmp_path: Path, capsys, monkeypatch) -> None:
-    class Stopped(check.datetime):
+    class Stopped(clock.datetime):
         @classmethod
         def now(cls, zone=None):
             return cls(2001, 1, 1, tzinfo=zone)
 
-    monkeypatch.setattr(check, "datetime", Stopped)
+    monkeypatch.setattr(clock, "datetime", Stopped)
     code, found = _found(capsys, "--data", str(tmp_path))
     assert code == ExitCode.UNFIT
     assert "lies before the calibration" in found["clock"]["words"]

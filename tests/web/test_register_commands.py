@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import json
 import os
@@ -19,6 +20,7 @@ from inprocess import run_cardreader
 from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
 from cardreader.register.models import PaperBatch
+from cardreader.terminal import clock
 from cardreader.terminal.exitcodes import ExitCode
 from cardreader.terminal.failing import CommandError
 from cardreader.web.registerat import register_told
@@ -333,3 +335,22 @@ def test_a_server_that_is_stopped_says_so(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr("cardreader.web.serve.serve", stopped)
     done = run_cardreader("serve", "--data", tmp_path / "register")
     assert "stopped: what was entered is kept" in _one_line(done, ExitCode.OK)
+
+
+def test_a_server_says_that_the_clock_is_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A laptop without its battery starts in some year past, and a new register tells nothing."""
+
+    class Stopped(clock.datetime):
+        @classmethod
+        def now(cls, zone: dt.tzinfo | None = None) -> Stopped:
+            return cls(1971, 1, 2, tzinfo=zone)
+
+    words = ("serve", "--data", tmp_path / "register")
+    monkeypatch.setattr("cardreader.web.serve.serve", lambda *_: None)
+    assert run_cardreader(*words).stderr == ""
+    monkeypatch.setattr(clock, "datetime", Stopped)
+    said = _one_line(run_cardreader(*words), ExitCode.OK)
+    assert "the clock is wrong, 1971-01-02" in said
+    assert "set it before anything is entered" in said
