@@ -91,7 +91,9 @@ def day_shifts(
         # What demonstration cards were read with tells nothing of the site's own, nor they of it.
         others = read_by.sites if calibration is not None else set[str | None]()
         both = {calibration}, others
-        before = {one for some in both for one in _run_in(session, read_by.of(some), start)}
+        # Often the same: a site's only calibration, of which one look tells.
+        spans = {tuple(read_by.of(some)) for some in both}
+        before = {one for some in spans for one in _run_in(session, some, start)}
         held = _Held()
         for _on, of_day in groupby([*sorted(before, key=_in_time), *now], key=lambda one: one.on):
             values = list(of_day)
@@ -186,10 +188,11 @@ def _run_in(session: Session, spans: Sequence[_Span], start: dt.datetime) -> lis
     most = LOOKED_BACK
     while True:
         found = _values(session, spans, start, most)
-        enough_days = len({value.on for value in found}) >= RUN_IN_DAYS
-        if enough_days or len(found) < most or most >= MOST_RUN_IN:
+        days = len({value.on for value in found})
+        if days > RUN_IN_DAYS or len(found) < most or most == MOST_RUN_IN:
             return found
-        most *= 2
+        # As many more as the days lack at this pace; the first of them may lack some of its own.
+        most = min(most * (RUN_IN_DAYS + 2) // days, MOST_RUN_IN)
 
 
 class _Held:
