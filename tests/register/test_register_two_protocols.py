@@ -50,7 +50,8 @@ def lab_at(register, hb_g_dl: float, protocol, weeks=20, code="KX-1", elevation_
         her = find_woman(session, code) or add_woman(session, code, weeks)
         subject = subject_of(her, local_day(utc_now()), elevation_m)
         given = (f"lab-{hb_g_dl}", hb_g_dl, "Cell counter", "Invented Clinic", utc_now(), None)
-        recording.record_lab(session, her, *given, protocol, subject)
+        # Sure: of two results of one day the second is asked about.
+        recording.record_lab(session, her, *given, protocol, subject, True)
 
 
 def asked(register, code="KX-1") -> list[tuple]:
