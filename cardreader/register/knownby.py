@@ -15,7 +15,20 @@ from sqlalchemy.orm import Session
 from cardreader.register.events import note, standing_events
 from cardreader.register.kinds import EventKind
 from cardreader.register.models import Event, Woman
-from cardreader.register.women import clean_code, find_woman
+from cardreader.register.women import clean_code, find_woman, written_alike
+
+
+class DoubtedCodeError(Exception):
+    """A photo that waited under a code may be another woman's than she who would get it.
+
+    ``code`` is what it waited under, ``other`` the code of the woman who may be meant;
+    ``changed``: she had the code when the photo was taken, and somebody else has it now. Else
+    nobody has it, and hers is written almost alike.
+    """
+
+    def __init__(self, code: str, other: str, changed: bool) -> None:
+        super().__init__(f"{code} may be meant for {other}")
+        self.code, self.other, self.changed = code, other, changed
 
 
 def mend_code(session: Session, woman: Woman, code: str, on: dt.date, by: str | None) -> None:
@@ -29,6 +42,22 @@ def mend_code(session: Session, woman: Woman, code: str, on: dt.date, by: str | 
     note(session, woman, EventKind.CODE_MENDED, on, by, words=woman.code)
     woman.code = code
     session.flush()
+
+
+def woman_meant(session: Session, code: str, at: dt.datetime, sure: bool) -> Woman | None:
+    """The woman of a code that a photo of a time waited under; None where nobody has it.
+
+    The phone had no register to look it up in. So what a page asks before it makes a second
+    record of one woman is asked when the photo comes in, and so is a code that has another
+    bearer since: DoubtedCodeError for either, unless ``sure``.
+    """
+    woman, then = find_woman(session, code), called_then(session, code, at)
+    if woman is None and then is not None:
+        return then
+    other = then if woman is not None else written_alike(session, code)
+    if other is not None and other is not woman and not sure:
+        raise DoubtedCodeError(clean_code(code), other.code, woman is not None)
+    return woman
 
 
 def called_then(session: Session, code: str, at: dt.datetime) -> Woman | None:

@@ -18,7 +18,7 @@ from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import measurements
-from cardreader.register.knownby import called_then
+from cardreader.register.knownby import woman_meant
 from cardreader.register.models import Reading, Visit
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
@@ -27,7 +27,7 @@ from cardreader.register.recording import record_photo, subject_of
 from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.submissions import KeyReusedError, find_submission
 from cardreader.register.visits import open_visit, visit_of_photo
-from cardreader.register.women import add_woman, find_woman
+from cardreader.register.women import add_woman
 from cardreader.web.state import Picture, State
 
 
@@ -52,11 +52,15 @@ class ForVisit:
 
 @dataclass(frozen=True)
 class ForCode:
-    """The photo was taken with the server out of reach: the woman by her code."""
+    """The photo was taken with the server out of reach: the woman by her code.
+
+    ``code_meant``: somebody was asked, and she is meant who has the code now, or who gets it.
+    """
 
     code: str
     visit_number: int
     gestation_weeks: int | None = None
+    code_meant: bool = False
 
 
 @dataclass(frozen=True)
@@ -91,7 +95,8 @@ def take_photo(
 
     Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none; and
     KnownPhotoError for a file entered under another visit, unless ``known_photo`` says
-    that it is meant.
+    that it is meant; and DoubtedCodeError for a code that may be another woman's, unless the
+    target says that it is meant.
     Reading runs outside the transaction, so others can write meanwhile.
     """
     sha256 = hashlib.sha256(data).hexdigest()
@@ -208,7 +213,7 @@ def _visit_and_time(
     taken = taken_at(told, sent, now, moved=moved)
     day = local_day(taken.at)
     weeks = target.gestation_weeks
-    woman = find_woman(session, target.code) or called_then(session, target.code, taken.at)
+    woman = woman_meant(session, target.code, taken.at, target.code_meant)
     if woman is None:
         woman = add_woman(session, target.code, weeks, day, by)
     elif weeks is not None and woman.gestation_at(day) is None:

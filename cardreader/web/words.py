@@ -19,6 +19,7 @@ from cardreader.register.kinds import (
     Role,
     Source,
 )
+from cardreader.register.knownby import DoubtedCodeError
 from cardreader.register.lists import ListName
 from cardreader.register.models import JudgedAgain, Reading, Referral, Visit
 from cardreader.register.samephoto import KnownPhotoError
@@ -185,6 +186,22 @@ def known_photo_words(known: KnownPhotoError) -> str:
         "code": known.code,
         "day": texts.moment(known.taken_at),
     }
+
+
+def doubted_code_words(doubted: DoubtedCodeError) -> str:
+    """The question whose photo it is that waited under a code, in the visitor's language."""
+    said = (
+        _(
+            "When this photo was taken %(code)s was the code of the woman who has %(other)s now. "
+            "Today it is another woman's. Whose blood is it?"
+        )
+        if doubted.changed
+        else _(
+            "Nobody has the code %(code)s, and the register has %(other)s, which is written almost "
+            "alike. Whose blood is it?"
+        )
+    )
+    return said % {"code": doubted.code, "other": doubted.other}
 
 
 def judged_words(again: JudgedAgain) -> str:

@@ -12,7 +12,7 @@ from test_find import rows
 from webfakes import photo
 
 from cardreader.register import audit
-from cardreader.register.models import AuditEntry, Woman
+from cardreader.register.models import AuditEntry, Reading, Woman
 
 
 def mend(person: Person, woman: str, code: str, village: str = ""):
@@ -100,6 +100,29 @@ def test_a_photo_that_waited_while_her_code_was_mended_is_hers(app, worker: Pers
     # Taken after the code was mended it is another woman's, to whom the code belongs.
     now = dt.datetime.now(dt.UTC)
     assert kept(worker, "IA-21", photo(9.0), now, "kept-key-2")["code"] == "IA-21"
+
+
+def test_a_photo_that_waited_while_her_code_went_to_another_woman_is_asked_about(
+    app, worker: Person
+) -> None:
+    before = dt.datetime.now(dt.UTC) - dt.timedelta(hours=3)
+    mend(worker, worker.add_woman("IC-21"), "IC-22")
+    worker.add_woman("IC-21")
+    fields = {"submission_key": "kept-key-3", "code": "ic-21", "taken_at": before.isoformat()}
+    fields["sent_at"] = dt.datetime.now(dt.UTC).isoformat()
+
+    def send(**more: str):
+        files = {"photo": ("p.jpg", photo(5.0), "image/jpeg")}
+        return worker.api("POST", "/api/photos", data={**fields, **more}, files=files)
+
+    answer = send()
+    assert (answer.status_code, answer.json()["ask"]) == (409, "code_meant")
+    assert "of the woman who has IC-22 now" in answer.json()["detail"]
+    with app.state.database.read() as session:
+        assert session.scalar(select(Reading.id)) is None
+    assert send(code_meant="true").json()["code"] == "IC-21"
+    # One taken since is asked about no more.
+    assert kept(worker, "IC-21", photo(9.0), dt.datetime.now(dt.UTC), "kept-key-4")["code"]
 
 
 def test_another_womans_code_is_refused_and_stays_typed(worker: Person) -> None:

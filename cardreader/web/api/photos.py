@@ -15,6 +15,7 @@ from cardreader.register.base import utc_now
 from cardreader.register.entrylimits import HIGHEST_VISIT
 from cardreader.register.events import standing_events
 from cardreader.register.kinds import EventKind
+from cardreader.register.knownby import DoubtedCodeError
 from cardreader.register.models import Reading
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.submissions import KeyReusedError, find_submission
@@ -33,7 +34,7 @@ from cardreader.web.api.problems import (
 from cardreader.web.photos import ForCode, ForVisit, UnknownVisitError, take_photo
 from cardreader.web.state import State
 from cardreader.web.texts import mark
-from cardreader.web.words import known_photo_words
+from cardreader.web.words import doubted_code_words, known_photo_words
 
 router = api_router()
 
@@ -42,7 +43,7 @@ PHOTO_RESPONSES: Responses = {
     409: {
         "model": Question,
         "description": "The key was used for something else; or, with ask, the same file is "
-        "entered for another visit",
+        "entered for another visit, or the code may be meant for another woman",
     },
     410: problem("Pieces of the photo have not arrived, or were forgotten: send them again"),
     **BAD_BODY,
@@ -71,6 +72,13 @@ ClockMoved = Annotated[
 SameBlot = Annotated[bool, Form(description="The blot of the photo before, photographed again")]
 KnownPhoto = Annotated[
     bool, Form(description="The file is entered for another visit already; enter it here too")
+]
+CodeMeant = Annotated[
+    bool,
+    Form(
+        description="The code is meant as it is, though another woman had it when the photo was "
+        "taken, or has one that is written almost alike"
+    ),
 ]
 
 
@@ -120,6 +128,7 @@ def post_photo(
     taken_at: TakenAt = None,
     same_blot: SameBlot = False,
     known_photo: KnownPhoto = False,
+    code_meant: CodeMeant = False,
     sent_at: SentAt = None,
     clock_moved: ClockMoved = False,
     photo: Photo = None,
@@ -131,7 +140,7 @@ def post_photo(
     """
     times = (taken_at, sent_at)
     sent = _Sent(submission_key, photo, uploaded, times, clock_moved, same_blot, known_photo)
-    return _entered(request, visitor, ForCode(code, visit_number, gestation_weeks), sent)
+    return _entered(request, visitor, ForCode(code, visit_number, gestation_weeks, code_meant), sent)
 
 
 @dataclass(frozen=True)
@@ -203,6 +212,9 @@ def _take(
         )
     except KnownPhotoError as known:
         question = {"detail": known_photo_words(known), "ask": "known_photo"}
+        return JSONResponse(question, 409)
+    except DoubtedCodeError as doubted:
+        question = {"detail": doubted_code_words(doubted), "ask": "code_meant"}
         return JSONResponse(question, 409)
     except UnknownVisitError:
         raise HTTPException(404, mark("No such visit.")) from None

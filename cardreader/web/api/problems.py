@@ -20,7 +20,7 @@ class Problem(BaseModel):
 class Question(Problem):
     """What went wrong; ``ask`` names the field that, sent as true, says it is meant."""
 
-    ask: Literal["known_photo"] | None = None
+    ask: Literal["known_photo", "code_meant"] | None = None
 
 
 class Disagreement(BaseModel):
