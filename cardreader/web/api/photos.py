@@ -140,7 +140,8 @@ def post_photo(
     """
     times = (taken_at, sent_at)
     sent = _Sent(submission_key, photo, uploaded, times, clock_moved, same_blot, known_photo)
-    return _entered(request, visitor, ForCode(code, visit_number, gestation_weeks, code_meant), sent)
+    target = ForCode(code, visit_number, gestation_weeks, code_meant)
+    return _entered(request, visitor, target, sent)
 
 
 @dataclass(frozen=True)

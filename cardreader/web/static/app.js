@@ -114,12 +114,12 @@ function itemRow(item) {
   if (item.refused) note.textContent += ` · ${list.dataset.refused} ${item.refused}`;
   else if (item.register && me && me.register && item.register !== me.register) {
     note.textContent += ` · ${list.dataset.register}`;
-  } else if (item.account_id && me && item.account_id !== me.id) {
+  } else if (me && !Queue.isTakenBy(item, me)) {
     note.textContent += ` · ${list.dataset.other.replace("{name}", item.account_name)}`;
   }
   box.append(note);
   if (item.ask) box.append(question(item, list.dataset, sendWaiting, refreshKept));
-  else if (item.refused) box.append(discardButton(item, list.dataset, refreshKept));
+  else if (item.refused) box.append(underCode(item, list.dataset, sendWaiting), discardButton(item, list.dataset, refreshKept));
   row.append(box);
   return row;
 }
@@ -142,9 +142,48 @@ function question(item, words, onMeant, onDiscarded) {
     await Queue.put(item).catch(() => {});
     await onMeant();
   });
-  buttons.append(meant, discardButton(item, words, onDiscarded));
-  box.append(text, buttons);
+  buttons.append(discardButton(item, words, onDiscarded));
+  // Which of two women it is she says by the code: a yes would be a slip of the thumb.
+  if (item.ask.field === "code_meant") box.append(text, underCode(item, words, onMeant), buttons);
+  else {
+    buttons.prepend(meant);
+    box.append(text, buttons);
+  }
   return box;
+}
+
+// A photo whose visit is not in the register any more, as after that was put back from a backup,
+// or that waits under a doubted code, is sent under the one typed here: nobody pricks her again.
+// No form, since it may stand within one.
+function underCode(item, words, onSend) {
+  const row = document.createElement("div");
+  const label = document.createElement("label");
+  const code = document.createElement("input");
+  Object.assign(code, { maxLength: 24, autocomplete: "off", autocapitalize: "characters", dir: "auto" });
+  label.append(words.code, code);
+  const send = document.createElement("button");
+  send.type = "button";
+  send.className = "quiet";
+  send.textContent = words.under;
+  send.addEventListener("click", async () => {
+    const typed = code.value.trim().toUpperCase();
+    if (!typed) {
+      code.focus();
+      return;
+    }
+    send.disabled = true;
+    const { visit_id: _visit, same_blot: _side, code: doubted, ...fields } = item.fields;
+    item.fields = { visit_number: "1", ...fields, code: typed };
+    if (item.ask && typed === doubted.toUpperCase()) item.fields.code_meant = "true";
+    else delete item.fields.code_meant;
+    item.label = typed;
+    delete item.ask;
+    delete item.refused;
+    await Queue.put(item).catch(() => {});
+    await onSend();
+  });
+  row.append(label, send);
+  return row;
 }
 
 function discardButton(item, words, onDiscarded) {
@@ -179,13 +218,15 @@ async function sendWaiting() {
 if (list) {
   document.getElementById("send-now").addEventListener("click", sendWaiting);
   document.getElementById("seen").addEventListener("click", async () => {
-    await Queue.forgetResults();
+    await Queue.forgetResults(lastAccount()?.id);
     await refreshKept();
   });
 }
 addEventListener("online", sendWaiting);
 // Another page may have been opened before it could be shown: then the list tells of it.
-Queue.forgetShown(location.pathname).catch(() => {}).then(sendWaiting);
+Queue.forgetShown(location.pathname)
+  .then(() => account.account && Queue.forgetOld(clockAhead()))
+  .catch(() => {}).then(sendWaiting);
 setInterval(() => { if (document.visibilityState === "visible") sendWaiting(); }, 15000);
 
 // A page that tells of something going on looks again by itself.
@@ -208,8 +249,8 @@ if (signOut) {
     event.preventDefault();
     const items = await Queue.all();
     signOut.dataset.asked = "yes";
-    // The phone may go to another hand: no result stays on it.
-    await Queue.forgetResults();
+    // The phone may go to another hand: no result of hers stays on it.
+    await Queue.forgetResults(lastAccount()?.id);
     if (!items.length) signOut.requestSubmit();
     else status.textContent = signOut.dataset.warn;
   });

@@ -59,7 +59,16 @@ const Queue = (() => {
   const remove = (key) => run(PHOTOS, "readwrite", (store) => store.delete(key));
   const get = (key) => run(PHOTOS, "readonly", (store) => store.get(key));
   const all = () => run(PHOTOS, "readonly", (store) => store.getAll());
-  const forgetResults = () => run(RESULTS, "readwrite", (store) => store.clear());
+
+  // An account's own: what became of another's photos nobody else has seen.
+  async function forgetResults(account) {
+    const found = await run(RESULTS, "readonly", (store) => store.getAll());
+    for (const result of found.filter((one) => isOf(one, account))) {
+      await run(RESULTS, "readwrite", (store) => store.delete(result.submission_key));
+    }
+  }
+
+  const isOf = (one, account) => !one.account_id || one.account_id === account;
 
   function newKey() {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -127,7 +136,9 @@ const Queue = (() => {
     if (who === null) return { waits: "signin" };
     // An address of a hotspot may be another register's today.
     if (item.register && item.register !== who.register_id) return { waits: "register" };
-    if (item.account_id && item.account_id !== who.account_id) return { waits: "other" };
+    if (!isTakenBy(item, { id: who.account_id, name: who.name })) return { waits: "other" };
+    // Put back from a backup the register may know her by a new account.
+    if (item.account_id) item.account_id = who.account_id;
     const body = new FormData();
     const { visit_id: visit, ...fields } = item.fields;
     for (const [name, value] of Object.entries(fields)) body.append(name, value);
@@ -148,10 +159,10 @@ const Queue = (() => {
     if (answer.status === 200 || answer.status === 201) {
       const reading = JSON.parse(answer.text);
       if (item.smaller && item.smaller.sha256 && who.keeps_photos) {
-        await keepOriginal(item, reading).catch(() => {});
+        await keepOriginal(item, reading, who).catch(() => {});
       }
       // Before our copy goes: a page that is left in between would tell nobody.
-      await keepResult(item, reading, Boolean(watch.goes)).catch(() => {});
+      await keepResult(item, reading, who, Boolean(watch.goes)).catch(() => {});
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
       return { sent: reading };
@@ -172,6 +183,11 @@ const Queue = (() => {
     item.stumbled = (item.stumbled || 0) + 1;
     await put(item).catch(() => {});
     return { waits: "out" };
+  }
+
+  // Whether a photo was taken by who is signed in: names are each one account's in a register.
+  function isTakenBy(item, me) {
+    return !item.account_id || item.account_id === me.id || item.account_name === me.name;
   }
 
   // Sends the photo, in pieces if it is large, and then the form.
@@ -318,16 +334,19 @@ const Queue = (() => {
   const originals = () => run(ORIGINALS, "readonly", (store) => store.getAll());
   const forgetOriginal = (key) => run(ORIGINALS, "readwrite", (store) => store.delete(key));
 
-  function keepOriginal(item, reading) {
+  // Now by the server's clock, as far as it is known.
+  const nowBy = (ahead_ms) => Date.now() - (Math.abs(ahead_ms) >= 0 ? ahead_ms : 0);
+
+  function keepOriginal(item, reading, who) {
     const { submission_key, account_id, register, bytes } = item;
-    const at = new Date().toISOString();
+    const at = new Date(nowBy(who.ahead_ms)).toISOString();
     const original = { submission_key, account_id, register, bytes, at, reading_id: reading.id };
     return run(ORIGINALS, "readwrite", (store) => store.put(original));
   }
 
   async function sendOriginals(who) {
     originalsTried = Date.now();
-    const oldest = new Date(Date.now() - ORIGINAL_DAYS * 24 * 3600 * 1000).toISOString();
+    const oldest = new Date(nowBy(who.ahead_ms) - ORIGINAL_DAYS * 24 * 3600 * 1000).toISOString();
     for (const original of await originals()) {
       if (original.at < oldest) {
         await forgetOriginal(original.submission_key);
@@ -347,10 +366,10 @@ const Queue = (() => {
     }
   }
 
-  function keepResult(item, reading, goes) {
+  function keepResult(item, reading, who, goes) {
     const { url, code, words, rank, hb_g_dl: hb } = reading;
     const { submission_key, account_id, taken_at } = item;
-    const at = new Date().toISOString();
+    const at = new Date(nowBy(who.ahead_ms)).toISOString();
     const result = { submission_key, account_id, taken_at, at, url, code, words, rank, hb, goes };
     return run(RESULTS, "readwrite", (store) => store.put(result));
   }
@@ -363,17 +382,23 @@ const Queue = (() => {
     }
   }
 
-  // What became of an account's photos, the most pressing first.
-  async function results(account) {
-    const oldest = new Date(Date.now() - RESULT_DAYS * 24 * 3600 * 1000).toISOString();
+  // Forgets what is old by the server's clock, ``ahead_ms`` as its page has just told: by the
+  // phone's own, set meanwhile, a severe result would go that nobody has seen.
+  async function forgetOld(ahead_ms) {
+    const oldest = new Date(nowBy(ahead_ms) - RESULT_DAYS * 24 * 3600 * 1000).toISOString();
     const found = await run(RESULTS, "readonly", (store) => store.getAll());
     for (const old of found.filter((result) => result.at < oldest)) {
       await run(RESULTS, "readwrite", (store) => store.delete(old.submission_key));
     }
+  }
+
+  // What became of an account's photos, the most pressing first.
+  async function results(account) {
+    const found = await run(RESULTS, "readonly", (store) => store.getAll());
     return found
-      .filter((result) => result.at >= oldest && (!result.account_id || result.account_id === account))
+      .filter((result) => isOf(result, account))
       .sort((a, b) => a.rank - b.rank || a.taken_at.localeCompare(b.taken_at));
   }
 
-  return { put, get, all, remove, newKey, session, send, keepAndSend, flush, results, forgetShown, forgetResults, originals };
+  return { put, get, all, remove, newKey, isTakenBy, session, send, keepAndSend, flush, results, forgetShown, forgetOld, forgetResults, originals };
 })();
