@@ -141,6 +141,11 @@ LAST_BACKUP = Stage(
             "day",
             "a week of sessions may be lost; half nags at sites that meet weekly, double loses two",
         ),
+        chosen(
+            "TOLD_DAYS",
+            "day",
+            "who comes to a session every second week reads it once, and enters what is missing",
+        ),
     ),
 )
 

@@ -299,6 +299,8 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
 
 def _restore(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import restore_backup
+    from cardreader.register.database import Database, told_if_damaged
+    from cardreader.register.lastbackup import note_put_back
     from cardreader.web.hold import data_lock
     from cardreader.web.listen import ServeError
 
@@ -320,6 +322,12 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
             arguments.replace,
             progress_of(arguments),
         )
+        database = Database(settings.url)
+        try:
+            with told_if_damaged(), database.write() as session:
+                note_put_back(session, note)
+        finally:
+            database.close()
     say(f"restored the backup of {note.made_at} to {settings.place_of_register}: {_holds(note)}\n")
     return ExitCode.OK
 

@@ -7,9 +7,12 @@ import datetime as dt
 from people import Person
 from sqlalchemy import select
 
-from cardreader.register.backup import restore_backup
+from cardreader.register.backup import make_backup, restore_backup
+from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
+from cardreader.register.lastbackup import note_put_back, put_back_lately
 from cardreader.register.models import AuditEntry, Woman
+from cardreader.web.texts import moment
 
 PASSPHRASE = "an invented passphrase"
 
@@ -45,6 +48,23 @@ def test_how_long_ago_is_counted_in_days(make_app, monkeypatch):
         assert words in page
         assert ('class="due late"' in page) == (days >= 7)
         assert words in supervisor.get("/").text
+
+
+def test_everybody_is_told_for_a_while_that_the_register_was_put_back(
+    app, worker, supervisor, tmp_path
+):
+    """Photos sent after the backup are on no phone any more, and nobody would look for them."""
+    made = make_backup(app.state.database, tmp_path, tmp_path / "x.backup", PASSPHRASE)
+    assert "put back" not in worker.get("/").text
+    with app.state.database.write() as session:
+        note_put_back(session, made)
+    for person in (worker, supervisor):
+        assert f"from a backup of {moment(dt.datetime.fromisoformat(made.made_at))}" in (
+            person.get("/").text
+        )
+    with app.state.database.read() as session:
+        assert put_back_lately(session, utc_now() + dt.timedelta(days=13)) is not None
+        assert put_back_lately(session, utc_now() + dt.timedelta(days=15)) is None
 
 
 def test_a_passphrase_too_short_or_mistyped_makes_no_file(app, supervisor):

@@ -63,6 +63,7 @@ def test_a_photo_for_a_visit_that_a_backup_does_not_have_is_sent_under_her_code(
     server.cookies.clear()
     server.start()
     sign_in_anew(page, server)
+    expect(page.get_by_text("This register was put back on")).to_be_visible()
     page.goto("/unsent")
     row = page.locator("#unsent-list")
     expect(row).to_contain_text("The server did not take this photo: No such visit.")

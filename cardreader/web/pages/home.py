@@ -15,6 +15,7 @@ from cardreader.register.dayshift import day_shift
 from cardreader.register.history import Measurement, as_referred, standing
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
+from cardreader.register.lastbackup import put_back_lately
 from cardreader.register.lists import ListName
 from cardreader.register.models import Woman
 from cardreader.register.openreferrals import open_referrals
@@ -51,6 +52,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         counts = counts_today(session, state.rules, today, too_high)
         calibration = in_use_words(session)
         ahead = reading_ahead(session, utc_now())
+        put_back = put_back_lately(session, utc_now())
         theirs = visitor.role is Role.SUPERVISOR
         undecided = state.undecided.count(session) if theirs else 0
         shift = day_shift(session, today)
@@ -67,6 +69,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         lots_changed=state.reader.lots_changed if visitor.role is Role.SUPERVISOR else (),
         lots_problem=state.reader.lots_problem if visitor.role is Role.SUPERVISOR else "",
         ahead=ahead,
+        put_back=put_back,
         off=day_off(shift),
         in_doubt=[(day_off(one), one.on, women) for one, women in in_doubt[:MOST_DAYS]],
         now=utc_now(),
