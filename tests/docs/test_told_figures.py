@@ -87,3 +87,19 @@ def test_the_weights_of_a_site_are_as_many_as_the_code_has() -> None:
     weights = 3 * (DEGREE + 1 + 2 * N_SIGNATURE)
     assert f" {weights} weights want many worlds" in _page("method.md")
     assert f" ({weights} now)" in _page("sites.md")
+
+
+def test_every_aim_of_sites_that_is_missed_is_told_with_its_figure() -> None:
+    page = (DOCS / "sites.md").read_text(encoding="utf-8")
+    table = page.partition("<!-- aims: begin -->")[2].partition("<!-- aims: end -->")[0]
+    told = " ".join(page.partition("### What is not reached, and why")[2].split("\n## ")[0].split())
+    parts = dict(zip(("Lab", "spectra"), [told.partition("twenty photos**")[0]] * 2, strict=True))
+    parts["twenty photos"] = told.partition("twenty photos**")[2].partition("design alone**")[0]
+    parts["design alone"] = told.partition("design alone**")[2]
+    missed = 0
+    for line in table.splitlines():
+        name = line.strip("| ").partition(" |")[0]
+        for figure in re.findall(r"\*\*(.+?)\*\*", line):
+            assert figure in parts[name], f"{name}: {figure}"
+            missed += 1
+    assert missed > 0
