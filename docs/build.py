@@ -15,6 +15,7 @@ import numpy as np
 import apipage
 import sitespage
 from cardreader.batch.gates import GATES as BATCH
+from cardreader.calibrate.benchgates import BENCH
 from cardreader.calibrate.gates import GATES as CALIBRATE
 from cardreader.calibrate.studycolumns import study_schema
 from cardreader.card.gates import GATES as CARD
@@ -26,7 +27,9 @@ from cardreader.register.gates import GATES as REGISTER
 from cardreader.web.gates import GATES as WEB
 
 FOLDER = Path(__file__).parent
-STAGES: tuple[Stage, ...] = (*CARD, *READ, *HB, *DECIDE, *CALIBRATE, *BATCH, *REGISTER, *WEB)
+STAGES: tuple[Stage, ...] = (
+    *CARD, *READ, *HB, *DECIDE, *CALIBRATE, *BENCH, *BATCH, *REGISTER, *WEB
+)  # fmt: skip
 
 GATES_HEAD = """\
 # Gates and priors

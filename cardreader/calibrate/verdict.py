@@ -17,15 +17,15 @@ from cardreader.calibrate.locusregressor import BEYOND_G_DL
 from cardreader.calibrate.pairs import Pairs
 from cardreader.calibrate.proportion import Proportion
 
+# What the verdict asks for: ours, to be fixed before a study and not after it.
 WANTED_BIAS_G_DL = 0.5
 WANTED_LIMITS_G_DL = 2.0
 WANTED_SENSITIVITY = 0.95
 COVERAGE_SLACK = 0.1
 OVER_COVERAGE = 0.04
-"""Points beyond the promise from which intervals are called too wide: at 90 %, a third wider
-than they need be, with as many women sent to be tested for nothing."""
+"""Share of intervals beyond the promise from which they are called too wide: those that hold 94 %
+in place of 90 are a seventh wider than they need be."""
 MISSED_AT_MOST = 0.1
-"""What the verdict asks for: ours, to be fixed before a study and not after it."""
 
 
 @dataclass(frozen=True)

@@ -46,7 +46,15 @@ from cardreader.register import (
     women,
 )
 from cardreader.register.meet import code, guest, host
-from cardreader.register.merge import choosing, contradictions, days
+from cardreader.register.merge import (
+    choosing,
+    contradictions,
+    days,
+    fitting,
+    handover,
+    parcel,
+    registers,
+)
 
 _SLIP = "invented, generous: beyond it an entry is taken for a slip of the pen"
 
@@ -475,11 +483,51 @@ CONTRADICTIONS = Stage(
     beside=("_LONGEST",),
 )
 
+CARDS = Stage(
+    "Registers that know each other",
+    registers,
+    (
+        chosen("LONGEST_NAME", "character", "the name of a place, in a line"),
+        chosen(
+            "CODE_GROUPS",
+            "group",
+            "of four letters of five bits each: 100 bits, to which nobody makes another key; half "
+            "is within reach of many machines",
+        ),
+    ),
+    beside=("GROUP",),
+)
+HAND_OVER = Stage(
+    "What is handed over at a time",
+    handover,
+    (
+        chosen("WOMEN_A_PART", "woman", "some megabytes in memory at once, on a phone too"),
+        chosen("ENTRIES_A_PART", "entry", "as much of the audit trail"),
+    ),
+)
+SEALED = Stage(
+    "The sealed file",
+    parcel,
+    (
+        chosen("_LARGEST_HEAD", "byte", "many times what this program writes"),
+        chosen("_LARGEST", "byte", "a gigabyte a part, many times what this program writes"),
+    ),
+    beside=("_NONCE",),
+)
+FITTED_IN = Stage(
+    "Codes and keys that meet others",
+    fitting,
+    (
+        derived("LONGEST_KEY", "character", "the column of the register"),
+        derived("LONGEST_CODE", "character", "the column of the register"),
+    ),
+)
+
 GATES = (
     ACCOUNTS, DEVICES, BACKUP, BACKUP_FILE, PHOTOS, PHOTO_STRIP, LAST_BACKUP, DATABASE, CLOCK,
     TO_COME, AHEAD, BLOTS, CONFIRMING, INTERVAL, DOUBTS, ANSWERS, DAY_SHIFT, DAY_DOUBT, COUNTS,
     ONCE, TUBE, ENTRIES, VISITS, LAB_UNITS, WOMEN,
     TABLETS, ROWS, VALUES, TABLES, SEARCH, PAIRS, FITS, AGAIN, LISTS, DAYS, JOINED,
-    CONTRADICTIONS, JUDGED_BY, SAME_PHOTO,
+    CONTRADICTIONS, JUDGED_BY, SAME_PHOTO, CARDS, HAND_OVER, SEALED, FITTED_IN,
     MEETING_CODES, MEETING_HOST, MEETING_GUEST,
 )  # fmt: skip

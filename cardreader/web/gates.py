@@ -16,10 +16,12 @@ from cardreader.web import (
     state,
     steps,
     tls,
+    undecided,
     unkept,
+    uploads,
     whereabouts,
 )
-from cardreader.web.pages import calibration, knownby, lists, paper, people, pin, signin
+from cardreader.web.pages import calibration, home, knownby, lists, paper, people, pin, signin
 
 LIMITS = Stage(
     "What may be sent",
@@ -243,7 +245,29 @@ TODAY = Stage(
     (chosen("MOST_ON_PAPER", "woman", "some 25 sheets; more are not carried about"),),
 )
 
+UPLOADS = Stage(
+    "Photos sent in pieces",
+    uploads,
+    (
+        chosen("CHUNK_LIMIT_BYTES", "byte", "at the slowest link that is borne half an hour"),
+        chosen("HALVES_AN_ACCOUNT", "photo", "more than one phone sends at a time"),
+        chosen("ALL_HALVES_BYTES", "byte", "six of the largest photos that may be sent"),
+        chosen("FORGOTTEN_AFTER_S", "s", "a walk back to where there is a signal"),
+    ),
+)
+FIRST_PAGE = Stage(
+    "The first page",
+    home,
+    (chosen("MOST_DAYS", "day", "the newest in doubt; all its women are on the list of tests"),),
+)
+UNDECIDED = Stage(
+    "What is to be decided after a merge",
+    undecided,
+    (chosen("COUNT_EVERY_S", "s", "counting goes through a large register: not for every page"),),
+)
+
 GATES = (
     LIMITS, GATE, DELAY, PIN, LANGUAGE, TLS, PORTS, STATE, LOOKING, ORIGINS, VILLAGE, TRAIL,
-    STEPS, DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING, UNKEPT,
+    STEPS, DRIFT, PAPERS, FITTING, OFFERED, LISTS, TODAY, MEETING, UNKEPT, UPLOADS, FIRST_PAGE,
+    UNDECIDED,
 )  # fmt: skip

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import ast
 import inspect
+import pkgutil
+import re
+from importlib import import_module
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -12,12 +15,33 @@ import numpy as np
 import pytest
 
 import build
+import cardreader
 from cardreader.core.gates import Stage, chosen
 from marked import with_part
 
 LIMITS = ("Settings", "SessionLimits", "GateLimits")
 """Classes whose fields are limits where nothing else is said."""
 DOCS = Path(__file__).parents[2] / "docs"
+SIMULATED = ("cardreader.simulate", "cardreader.calibrate.demo", "cardreader.calibrate.defaultcli")
+"""What is drawn, how much of it and by which seeds: it decides nothing of a real photo."""
+DECIDE_NOTHING = {
+    "drawing and layout of pages, pictures and figures": (
+        "calibrate.document", "calibrate.figures", "calibrate.report.accounts", "card.artwork",
+        "card.drawing", "card.printsheet", "result.annotate", "result.astext", "web.plot",
+    ),
+    "definitions, each with its source beside it": (
+        "colour.cielab", "colour.icc", "colour.oklab", "core.robust",
+    ),
+    "lengths of what is shown, written or kept whole": (
+        "batch.cli", "core.jsontext", "core.oneline", "decide.counsel", "register.identity",
+        "register.merge.together", "result.asjson", "web.api.women", "web.announce",
+    ),
+    "how long a command waits, when it speaks, whose a file is, what a machine needs": (
+        "commands.card", "commands.check", "core.files", "core.piped", "terminal.frame",
+        "terminal.progress", "web.later", "web.meetcli", "web.zipped",
+    ),
+    "figures of docs/sites.md, which a test holds to that page": ("web.expected",),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", build.PAGES)
@@ -100,3 +124,24 @@ def test_a_name_that_is_not_there_or_told_twice_is_a_mistake() -> None:
         Stage("", build, (chosen("NOWHERE", "1", "?"),))
     with pytest.raises(ValueError, match="twice"):
         Stage("", build, (chosen("STAGES", "1", "?"),), beside=("STAGES",))
+
+
+def _with_numbers() -> set[str]:
+    """Modules of the program that hold numbers by name."""
+    found = set()
+    for module in pkgutil.walk_packages(cardreader.__path__, "cardreader."):
+        # Origins themselves, alembic's scripts, and what runs as it is imported.
+        if re.search(r"gates|\.migrations\b|__main__$", module.name):
+            continue
+        if not module.name.startswith(SIMULATED) and _numbers(import_module(module.name)):
+            found.add(module.name)
+    return found
+
+
+def test_no_module_with_numbers_is_passed_over() -> None:
+    """Every one tells their origins, or is named here with why it need not."""
+    staged = {stage.module.__name__ for stage in build.STAGES}
+    beside = {f"cardreader.{name}" for names in DECIDE_NOTHING.values() for name in names}
+    found = _with_numbers()
+    assert found - staged - beside == set()
+    assert beside <= found - staged, "named without need"

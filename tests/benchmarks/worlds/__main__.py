@@ -1,11 +1,12 @@
 """How a site gets from no pairs to many, in worlds that the prior was not fitted to.
 
-    python -m tests.benchmarks.worlds --studies 3 --workers 32 --out docs/sites.md
+    python -m tests.benchmarks.worlds --studies 3 --workers 32 --out tables.md
 
 Each site draws a study (women with two photos each, four phones, five lamps, the
 laboratory 2 % off, blood volume scattering by 3 %) and new women read with the same
 phones and lamps or with others. The calibration is what `cardreader study fit` makes of
-the first n photos. Everything is synthetic.
+the first n photos. Everything is synthetic. The tables are put into docs/sites.md by hand,
+among what is said of them; `python docs/build.py` then makes the first table of that page anew.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ def main() -> None:
         help="worlds with each site's own cards for a prior by their spectra",
     )
     parser.add_argument("--sites", type=int, default=99, help="only the first so many sites")
-    parser.add_argument("--out", type=Path)
+    parser.add_argument("--out", type=Path, help="file to write the tables to, over what it holds")
     arguments = parser.parse_args()
     sites = judging_sites()[: arguments.sites]
     workers = arguments.workers
