@@ -152,13 +152,13 @@ def score(
             return _measured(task, job, sha256, measure_photo(contents[0], lots, sha256))
         return _measured(task, job, sha256, measure_together(contents, lots)[1])
     except DamagedError as error:
-        return _failed(task, Failure.DEFECT, reason(error), sha256)
+        return failed(task, Failure.DEFECT, reason(error), sha256)
     except (OSError, ValueError) as error:
         if sha256 is None:  # ValueError: a null byte in the name
-            return _failed(task, Failure.CANT_OPEN, reason(error), None)
-        return _failed(task, Failure.DEFECT, reason(error), sha256)
+            return failed(task, Failure.CANT_OPEN, reason(error), None)
+        return failed(task, Failure.DEFECT, reason(error), sha256)
     except Exception as error:
-        return _failed(task, Failure.DEFECT, f"{type(error).__name__}: {reason(error)}", sha256)
+        return failed(task, Failure.DEFECT, f"{type(error).__name__}: {reason(error)}", sha256)
 
 
 def contents_of(*names: str) -> list[bytes]:
@@ -202,7 +202,8 @@ def _reading(measured: Measurement, task: Task, job: Job) -> bytes:
     return packed(reading, ascii_only=False)
 
 
-def _failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:
+def failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:
+    """A task that came to nothing."""
     return Outcome(task.name, sha256, trouble=Trouble(kind, detail, sha256))
 
 

@@ -21,7 +21,7 @@ from multiprocessing.process import BaseProcess
 from typing import Any
 
 from cardreader.batch.fetch import READERS, Fetcher
-from cardreader.batch.score import Failure, Job, Outcome, Task, Trouble, prepare_process, score
+from cardreader.batch.score import Failure, Job, Outcome, Task, failed, prepare_process, score
 from cardreader.core.interrupts import deaf_processes
 
 AHEAD = 1 + READERS
@@ -159,7 +159,7 @@ class Pool:
         if deaths < ATTEMPTS:
             self._again.append(culprit)
         else:
-            yield _failed(culprit, Failure.CRASHED, _manner(worker.process.exitcode), worker.begun)
+            yield failed(culprit, Failure.CRASHED, _manner(worker.process.exitcode), worker.begun)
         self._again.extend(worker.tasks)
 
     def _stop_slow(self) -> Iterator[Outcome]:
@@ -173,13 +173,9 @@ class Pool:
                 worker.pipe.close()
                 slow = worker.tasks.popleft()
                 self._again.extend(worker.tasks)
-                yield _failed(
+                yield failed(
                     slow, Failure.TOO_SLOW, f"no result in {self._timeout_s:g} s", worker.begun
                 )
-
-
-def _failed(task: Task, kind: Failure, detail: str, sha256: str | None) -> Outcome:
-    return Outcome(task.name, sha256, trouble=Trouble(kind, detail, sha256))
 
 
 def _manner(exitcode: int | None) -> str:

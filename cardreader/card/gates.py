@@ -20,6 +20,7 @@ LAYOUT = Stage(
         ),
         derived("MARKER_BASE", "1", "four corners of 146 fit the 587 codes of the family"),
         derived("_WEIGHTS", "1", "prime to 146, so any one misread digit changes the sum"),
+        chosen("_CHECK_SHIFT", "1", "not 0, so that digits all 0 are no lot; any would do"),
     ),
     beside=(
         "COLUMNS",

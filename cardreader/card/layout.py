@@ -45,6 +45,8 @@ MARKER_BASE = 146
 
 _WEIGHTS = (7, 11, 13)
 """Prime to 146 = 2 * 73, so any one misread digit changes the sum."""
+_CHECK_SHIFT = 29
+"""The check digit of lot 0; not 0, so that digits all 0 are no lot."""
 
 RAMP_HB_G_DL = (3.0, 4.2, 5.3, 6.2, 6.8, 7.4, 8.2, 9.2, 10.1, 10.8, 11.4, 12.4, 14.2, 17.0)
 """Our own steps: closest where a decision turns, at 7 and 11 g/dL."""
@@ -235,4 +237,4 @@ def fourth_id(three: Collection[int]) -> int:
 
 def _check_digit(d0: int, d1: int, d2: int) -> int:
     w0, w1, w2 = _WEIGHTS
-    return (w0 * d0 + w1 * d1 + w2 * d2 + 29) % MARKER_BASE
+    return (w0 * d0 + w1 * d1 + w2 * d2 + _CHECK_SHIFT) % MARKER_BASE

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.core.order import median
-from cardreader.core.robust import median_sd
+from cardreader.core.robust import CENTRAL_68, median_sd
 from cardreader.read.consensusline import agreed_line
 from cardreader.read.markers import MODULES, quad_area
 from cardreader.read.photo import Photo
@@ -259,7 +259,7 @@ def _blur(measured: _Measured) -> float:
         seen = count[i] > 0
         rise = np.maximum.accumulate(total[i, seen] / count[i, seen])
         level = (rise - rise[0]) / max(rise[-1] - rise[0], 1e-9)
-        x16, x84 = np.interp((0.1587, 0.8413), level, grid[seen])
+        x16, x84 = np.interp(CENTRAL_68, level, grid[seen])
         sd[i] = (x84 - x16) / 2
     upright = np.abs(along[:, 1]) > np.abs(along[:, 0])
     blur = float(max(median(sd[g]) for g in (upright, ~upright) if g.any()))

@@ -146,7 +146,7 @@ def start(session: Session, account: Account) -> tuple[str, SignIn]:
     token = secrets.token_urlsafe(32)
     now = utc_now()
     row = SignIn(
-        token_hash=_token_hash(token),
+        token_hash=token_sha256(token),
         account_id=account.id,
         csrf=secrets.token_urlsafe(24),
         started_at=now,
@@ -159,13 +159,13 @@ def start(session: Session, account: Account) -> tuple[str, SignIn]:
 
 def keep(session: Session, token: str, account_id: str, csrf: str, started_at: dt.datetime) -> None:
     """Write down a sign-in that began when nothing could be written, or note that it is in use."""
-    row = session.get(SignIn, _token_hash(token))
+    row = session.get(SignIn, token_sha256(token))
     if row is not None:
         row.seen_at = utc_now()
         return
     session.add(
         SignIn(
-            token_hash=_token_hash(token),
+            token_hash=token_sha256(token),
             account_id=account_id,
             csrf=csrf,
             started_at=started_at,
@@ -177,7 +177,7 @@ def keep(session: Session, token: str, account_id: str, csrf: str, started_at: d
 
 def current(session: Session, token: str, limits: SessionLimits) -> SignIn | None:
     """The sign-in of a token, if it is neither ended nor expired."""
-    row = session.get(SignIn, _token_hash(token))
+    row = session.get(SignIn, token_sha256(token))
     if row is None or row.account.disabled:
         return None
     now = utc_now()
@@ -192,14 +192,14 @@ def needs_touch(row: SignIn) -> bool:
 
 def touch(session: Session, token: str) -> None:
     """Note that a sign-in is in use."""
-    row = session.get(SignIn, _token_hash(token))
+    row = session.get(SignIn, token_sha256(token))
     if row is not None:
         row.seen_at = utc_now()
 
 
 def end(session: Session, token: str) -> None:
     """Sign out."""
-    row = session.get(SignIn, _token_hash(token))
+    row = session.get(SignIn, token_sha256(token))
     if row is not None:
         audit.append(session, "sign_out", row.account_id, row.account_id)
         session.delete(row)
@@ -211,5 +211,6 @@ def end_all(session: Session, account: Account) -> None:
     session.execute(delete(Device).where(Device.account_id == account.id))
 
 
-def _token_hash(token: str) -> str:
+def token_sha256(token: str) -> str:
+    """What the register keeps of a secret that a phone holds."""
     return hashlib.sha256(token.encode()).hexdigest()

@@ -8,7 +8,6 @@ makes them; then the password is asked for again. PINs are kept as argon2id hash
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
 import re
 import secrets
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
 from cardreader.register import audit
-from cardreader.register.accounts import hashed_secret, is_right_secret
+from cardreader.register.accounts import hashed_secret, is_right_secret, token_sha256
 from cardreader.register.base import utc_now
 from cardreader.register.models import Account, Device
 
@@ -63,10 +62,10 @@ def set_pin(session: Session, account: Account, pin: str, old_token: str | None)
     if problem := pin_problem(pin):
         raise ValueError(f"pin {problem}")
     if old_token:
-        session.execute(delete(Device).where(Device.token_hash == _hash(old_token)))
+        session.execute(delete(Device).where(Device.token_hash == token_sha256(old_token)))
     token, now = secrets.token_urlsafe(32), utc_now()
     device = Device(
-        token_hash=_hash(token),
+        token_hash=token_sha256(token),
         account_id=account.id,
         pin_hash=hashed_secret(pin),
         made_at=now,
@@ -152,8 +151,4 @@ def device_counts(session: Session) -> dict[str, int]:
 def _device(session: Session, token: str | None) -> Device | None:
     if not token:
         return None
-    return session.scalars(select(Device).where(Device.token_hash == _hash(token))).first()
-
-
-def _hash(token: str) -> str:
-    return hashlib.sha256(token.encode()).hexdigest()
+    return session.scalars(select(Device).where(Device.token_hash == token_sha256(token))).first()

@@ -31,7 +31,7 @@ def paper_tint(scene: Scene) -> float:
     return float((scene.raw_paper - white) @ way / (way @ way))
 
 
-def relit(scene: Scene, power: Array) -> Scene:
+def in_other_light(scene: Scene, power: Array) -> Scene:
     """The scene under another lamp of power (n,), to which the phone did not adapt."""
     tint = paper_tint(scene)
     amounts = scene.volume * BLOT_VOLUMES

@@ -28,7 +28,7 @@ from cardreader.simulate import wornprint
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, light
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.notblood import dried_brown, red_ink
-from cardreader.simulate.otherlight import raw_of, relit
+from cardreader.simulate.otherlight import in_other_light, raw_of
 from cardreader.simulate.rendering import (
     Rendering,
     saturate_about_luma,
@@ -129,7 +129,7 @@ def _two_cards(sitting: Sitting, share: float) -> bytes:
 def _mixed_light(sitting: Sitting, part: float) -> bytes:
     """A second lamp from one side: ``part`` of its light more at one edge than at the other."""
     names = [n for n in TABULATED_LIGHTS if n != sitting.scene.light_name]
-    other = relit(sitting.scene, light(str(sitting.rng.choice(names))))
+    other = in_other_light(sitting.scene, light(str(sitting.rng.choice(names))))
     strength = float(sitting.scene.raw_stock.mean() / other.raw_stock.mean())
     other = with_light_factor(other, strength)
     to_mm = sitting.view.projection.to_mm
