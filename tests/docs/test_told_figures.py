@@ -9,6 +9,7 @@ from cardreader.calibrate.prior import DEGREE
 from cardreader.hb.measured import N_SIGNATURE
 
 DOCS = Path(__file__).parents[2] / "docs"
+WORDS = {0: "none", 1: "one", 2: "two", 3: "three"}
 
 
 def _page(name: str) -> str:
@@ -44,8 +45,7 @@ def test_the_hard_photos_are_judged_by_their_own_table() -> None:
     seen, drawn = _usable(photos), _usable(colours)
     n_photos, wrong = (sum(row[k] for row in seen.values()) for k in (1, 2))
     n_colours, wrong_colours = (sum(row[k] for row in drawn.values()) for k in (1, 2))
-    assert wrong == 1
-    assert f"for photos one of {n_photos:,}" in aims
+    assert f"for photos {WORDS.get(wrong, wrong)} of {n_photos:,}" in aims
     assert f"for colours {wrong_colours} of {n_colours:,}" in aims
     read, usable, _ = seen["moderate"]
     assert f"{read / usable:.1%}".replace("%", f" % of photos ({read:,} of {usable:,})") in aims
