@@ -84,7 +84,7 @@ def _correlation(one: HbEstimate, other: HbEstimate, calibration: Calibration) -
     if sittings is None or one.ties is None or other.ties is None:
         return in_one_sitting
     alike = sittings.as_one(one.ties.signature, other.ties.signature)
-    in_two = np.clip(common_share(one.ties, other.ties, calibration), 0.0, in_one_sitting)
+    in_two = np.clip(common_share(one.ties, other.ties), 0.0, in_one_sitting)
     return float(alike * in_one_sitting + (1 - alike) * in_two)
 
 

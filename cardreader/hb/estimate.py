@@ -254,13 +254,15 @@ def _single(found: Estimates) -> HbEstimate:
 
 def _ties(found: Estimates) -> Ties:
     """Of the first photo."""
-    lies = found.located
+    model, lies, signature = found.calibration, found.located, found.measured.signature[0]
     scale = float(lies.scale_g_dl[0])
     return Ties(
-        signature=found.measured.signature[0],
-        hb_g_dl=float(found.calibration.grid_g_dl[lies.nearest[0]]),
+        signature=signature,
+        axis=float(model.axis_at(model.grid_g_dl[lies.nearest[0]])),
+        z=model.counted(signature),
         gain=lies.gain[0] / scale,
         ink=float(lies.ink_g_dl[0]) / scale,
+        posterior=model.posterior,
     )
 
 

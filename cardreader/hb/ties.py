@@ -1,4 +1,4 @@
-"""By what a reading hangs together with others by the same calibration.
+"""By what a reading hangs together with others.
 
 Two photos err together by what they share: in one sitting lamp, phone and card, which is
 nearly all of it; in two only what the calibration itself leaves open of the site's blood
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from cardreader.hb.calibration import Calibration
+from cardreader.hb.posterior import Posterior
 
 Array = NDArray[np.float64]
 
@@ -25,29 +25,30 @@ class Ties:
     ----------
     signature : (s,) array
         Of its card.
-    hb_g_dl : float
-        Where the locus lies nearest to its colour.
+    axis, z : float, (s,) array
+        Where it stands, as `Posterior.between` takes it.
     gain : (3,) array
         By how many of its own standard uncertainties the reading moves with the log ratio.
     ink : float
         By how many of them the lot's unknown print moves it.
+    posterior : Posterior or None
+        What was not known of the site and its paper when it was read.
     """
 
     signature: Array
-    hb_g_dl: float
+    axis: float
+    z: Array
     gain: Array
     ink: float
+    posterior: Posterior | None
 
 
-def common_share(one: Ties, other: Ties, calibration: Calibration) -> float:
-    """Correlation of two readings of different sittings: what is open of site and lot."""
-    common = one.ink * other.ink
-    if calibration.posterior is None:
-        return common
-    first, second = (_on_the_locus(ties, calibration) for ties in (one, other))
-    return common + float(one.gain @ calibration.posterior.between(first, second) @ other.gain)
+def common_share(one: Ties, other: Ties) -> float:
+    """Correlation of two readings of different sittings: what is open of site and lot.
 
-
-def _on_the_locus(ties: Ties, calibration: Calibration) -> tuple[float, Array]:
-    """Where a photo stands, as `Posterior.between` takes it."""
-    return float(calibration.axis_at(ties.hb_g_dl)), calibration.counted(ties.signature)
+    On two batches of paper the larger of what either says.
+    """
+    known = [ties.posterior for ties in (one, other) if ties.posterior is not None]
+    places = (one.axis, one.z), (other.axis, other.z)
+    site = [float(one.gain @ posterior.between(*places) @ other.gain) for posterior in known]
+    return one.ink * other.ink + max(site, default=0.0)

@@ -15,12 +15,15 @@ from cardreader.hb.distribution import HbDistribution
 from cardreader.hb.estimate import HbEstimate, estimate
 from cardreader.hb.measured import Measured
 from cardreader.hb.sittings import OWN_SHARE
-from cardreader.hb.ties import Ties
+from cardreader.hb.ties import Ties, common_share
 
 GRID = np.linspace(0.5, 25, 491)
 DEFAULT = Calibration.load(shipped("default"))
 CARD = np.array(DEFAULT.signature_mean)
 FAR = CARD + 4 * DEFAULT.signature_sd
+BENDS = np.zeros_like(DEFAULT.posterior.covariance)
+BENDS[:3, :3] = np.eye(3)
+"""Nothing is unknown of a site but the level of its blood."""
 
 
 def reading(
@@ -33,7 +36,7 @@ def reading(
     scale = sd / np.sqrt(tail / (tail - 2))
     image = HbDistribution.of_log_density(GRID, stats.t.logpdf((GRID - hb) / scale, tail))
     card = CARD if signature is None else signature
-    ties = Ties(card, hb, np.zeros(3), 0.0)
+    ties = Ties(card, 0.0, np.zeros(len(CARD)), np.zeros(3), 0.0, None)
     return HbEstimate(image, 0.03, 0.9, 0.5 * sd, np.sqrt(0.75) * sd, ties=ties)
 
 
@@ -91,9 +94,7 @@ def test_without_knowing_sittings_apart_all_photos_are_of_one():
 def test_what_the_calibration_leaves_open_is_common_to_all_sittings():
     """Where all doubt is of the site's weights, no number of photos takes it away."""
     at_nine = np.array([np.interp(9.0, DEFAULT.grid_g_dl, c) for c in DEFAULT.grid_locus.T])
-    bends = np.zeros_like(DEFAULT.posterior.covariance)
-    bends[:3, :3] = np.eye(3)
-    unsure = replace(DEFAULT, posterior=replace(DEFAULT.posterior, covariance=bends))
+    unsure = replace(DEFAULT, posterior=replace(DEFAULT.posterior, covariance=BENDS))
     seen = [Measured(at_nine, 1e-6 * np.eye(3), card) for card in (CARD, FAR)]
     assert DEFAULT.sittings.as_one(CARD, FAR) == 0
     for calibration, least, most in ((unsure, 0.9, 1.0), (DEFAULT, 0.0, 0.3)):
@@ -101,6 +102,17 @@ def test_what_the_calibration_leaves_open_is_common_to_all_sittings():
         covariance = covariance_g_dl2([one, other], calibration)
         correlation = covariance[0, 1] / np.sqrt(covariance[0, 0] * covariance[1, 1])
         assert least <= correlation <= most
+
+
+def test_blots_on_two_papers_have_in_common_what_the_less_known_one_leaves_open():
+    """A batch with few pairs leaves more open than the site's own: the more counts."""
+    little, much = (replace(DEFAULT.posterior, covariance=k * BENDS) for k in (0.1, 1.0))
+    one, other = (
+        Ties(CARD, 0.1, np.zeros(len(CARD)), np.array([1.0, 0.0, 0.0]), 0.0, posterior)
+        for posterior in (little, much)
+    )
+    assert common_share(one, other) == common_share(other, one) == common_share(other, other)
+    assert common_share(one, one) == pytest.approx(0.1 * common_share(other, other))
 
 
 @pytest.mark.parametrize("tail", [3.0, 1e5])
