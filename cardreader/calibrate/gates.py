@@ -9,6 +9,7 @@ from cardreader.calibrate import (
     condition,
     default,
     likeness,
+    odddates,
     outlook,
     papercolour,
     papers,
@@ -332,6 +333,14 @@ GATES = (
                 "value",
                 "`workflow.LEAST_WOMEN_OF_A_SITE`: with fewer nothing is fitted",
             ),
+        ),
+    ),
+    Stage(
+        "Dates of confirmatory results that are asked about",
+        odddates,
+        (
+            chosen("NEAR_DAYS", "day", "sessions are weeks apart; a year is four times as far"),
+            chosen("ALONE", "1", "of ten results near the date meant one may be near the other"),
         ),
     ),
 )

@@ -23,6 +23,7 @@ from cardreader.calibrate.commands import fitting, inputs
 from cardreader.calibrate.conformal import TooFewPairsError
 from cardreader.calibrate.document import Figure
 from cardreader.calibrate.fit import SITE_MODEL, Fit
+from cardreader.calibrate.odddates import odd_dates
 from cardreader.calibrate.papers import papers_of
 from cardreader.card.cgats import write_lot
 from cardreader.card.lots import Lots
@@ -542,6 +543,30 @@ def test_drift_raises_the_lot_and_draws_the_page(tmp_path, capsys):
     _confirmations(tmp_path / "c.csv", 0.0)
     assert run("drift", tmp_path / "c.csv") == ExitCode.OK
     assert "no drift seen" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("typed", ["2025-01-03", "2027-01-03", "2099-01-03"])
+def test_a_year_typed_wrong_among_confirmations_is_asked_about(typed, tmp_path, capsys):
+    path = tmp_path / "c.csv"
+    _confirmations(path, 0.0)
+    assert run("drift", path) == ExitCode.OK
+    assert "please look at" not in capsys.readouterr().out
+    path.write_text(path.read_text().replace("2026-01-03", typed))
+    assert run("drift", path) == ExitCode.OK
+    out = capsys.readouterr().out
+    assert f"please look at date {typed}: " in out
+    assert out.count("is the year right?") == 1
+
+
+def test_years_of_results_and_their_gaps_are_not_asked_about():
+    today = date(2026, 11, 28)
+    weekly = [today - timedelta(weeks=week) for week in range(200)]
+    assert odd_dates(weekly, today) == []
+    two_seasons = [today - timedelta(days=365 * year + day) for year in (0, 1) for day in range(40)]
+    assert odd_dates(two_seasons, today) == []
+    assert odd_dates([today], today) == []
+    assert odd_dates([date(2024, 2, 29), *weekly[:30]], today) == []
+    assert odd_dates([date.min, *weekly[:30]], today) == []
 
 
 def test_faulty_confirmations_are_not_dropped_in_silence(tmp_path, capsys):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from datetime import date
 
 from cardreader.calibrate import drift as watching
 from cardreader.calibrate.commands.inputs import (
@@ -11,8 +12,9 @@ from cardreader.calibrate.commands.inputs import (
     write_files,
 )
 from cardreader.calibrate.confirmations import drift_page, read_confirmations
+from cardreader.calibrate.odddates import odd_dates
 from cardreader.terminal.exitcodes import ExitCode
-from cardreader.terminal.faults import say_line, with_faults_told
+from cardreader.terminal.faults import say_first, say_line, with_faults_told
 
 
 def drift(arguments: argparse.Namespace) -> ExitCode:
@@ -20,6 +22,8 @@ def drift(arguments: argparse.Namespace) -> ExitCode:
     if arguments.out is not None:
         must_be_no_calibration(arguments.out)
     entries = with_faults_told(read_confirmations, arguments.table)
+    odd = odd_dates([entry.on for entry in entries], date.today())
+    say_first([f"please look at {words}" for words in odd], "to look at")
     centre = 0.0
     if arguments.calibration is not None:
         centre = with_past(arguments.calibration)[1].drift_centre_g_dl
