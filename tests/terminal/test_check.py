@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from dataclasses import replace
@@ -117,7 +118,7 @@ def _completed(line: str, tmp_path: Path) -> list[str]:
     return done.stdout.split()
 
 
-@pytest.mark.parametrize(
+LINES = pytest.mark.parametrize(
     ("line", "offered"),
     [
         ("cardreader re", {"read", "registers", "restore"}),
@@ -127,8 +128,27 @@ def _completed(line: str, tmp_path: Path) -> list[str]:
         ("cardreader read pho", {"photos", "photo.jpg"}),
     ],
 )
+
+
+@LINES
 def test_bash_completes(line: str, offered: set[str], tmp_path: Path) -> None:
     assert {word.rstrip("/") for word in _completed(line, tmp_path)} == offered
+
+
+@pytest.mark.skipif(shutil.which("fish") is None, reason="fish is not installed")
+@LINES
+def test_fish_completes(line: str, offered: set[str], tmp_path: Path, capsys) -> None:
+    assert cli.main(["completion", "fish"]) == 0
+    (tmp_path / "script.fish").write_text(capsys.readouterr().out)
+    (folder := tmp_path / "there" / "photos").mkdir(parents=True)
+    (folder.parent / "photo.jpg").touch()
+    words = f"source {tmp_path}/script.fish; complete -C '{line}'"
+    done = subprocess.run(
+        ["fish", "--no-config", "-c", words], capture_output=True, text=True, cwd=folder.parent
+    )
+    assert done.returncode == 0, done.stderr
+    said = {one.split("\t")[0].rstrip("/") for one in done.stdout.splitlines()}
+    assert said == offered
 
 
 @pytest.mark.parametrize("shell", ["zsh", "fish"])
