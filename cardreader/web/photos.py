@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session
 
 from cardreader.decide.followuprules import FollowUpRules
+from cardreader.decide.subject import Subject
 from cardreader.read.phonenote import original_sha256
 from cardreader.register import audit
 from cardreader.register.base import local_day, utc_now
@@ -28,6 +29,7 @@ from cardreader.register.samephoto import ask_if_known, note_known
 from cardreader.register.submissions import KeyReusedError, find_submission
 from cardreader.register.visits import open_visit, visit_of_photo
 from cardreader.register.women import add_woman
+from cardreader.web.reader import PhotoResult
 from cardreader.web.state import Picture, State
 
 
@@ -103,6 +105,7 @@ def take_photo(
     if (earlier := _replay(state, key, sha256)) is not None:
         return earlier
     hashes = frozenset({sha256, original_sha256(data) or sha256})
+    photo = _Photo(key, hashes, by, same_blot, known_photo)
     now = utc_now()
     with state.database.write() as session:
         visit, taken = _visit_and_time(session, target, told, sent, clock_moved, now, by)
@@ -110,57 +113,81 @@ def take_photo(
             visit = last_photographed(visit)
         else:
             visit = visit_of_photo(session, visit, taken.at, by)
-        visit_id = visit.id
         if not known_photo:
-            ask_if_known(session, hashes, visit_id)
+            ask_if_known(session, hashes, visit.id)
         subject = subject_of(visit.woman, visit.on, state.settings.elevation_m)
         sides = _other_sides(state, visit, sha256) if same_blot else []
+        entry = _Entry(visit.id, taken, subject)
     with state.reading_slots:
         if sides:
             result = state.reader.read_same_blot([data, *sides], subject)
         else:
             result = state.reader.read(data, subject)
-    kept = _keep(state, data)
-    entered = False
+    kept, replayed = _keep(state, data), True
     try:
-        with state.database.write() as session:
-            found = session.get(Visit, visit_id)
-            if found is None:  # her record was deleted while the photo was read
-                raise UnknownVisitError(visit_id)
-            visit = found
-            known = find_submission(session, key) is not None
-            # Another calibration may have come into use while this one was read.
-            facts = state.reader.as_of_now(result.facts, subject)
-            if not known and not known_photo:
-                ask_if_known(session, hashes, visit_id)  # entered while this one was read
-            reading = record_photo(
-                session,
-                visit,
-                key,
-                facts,
-                taken,
-                by,
-                state.reader.combine,
-                subject,
-                photo_file=kept,
-                same_blot=same_blot,
-            )
-            reading_id = reading.id
-            if not known:
-                _ask_of_result(session, visit, state.rules, by)
-            if not known and known_photo:
-                note_known(session, reading, by)
-        entered = not known
+        reading_id, replayed = _enter(state, photo, entry, result, kept)
     finally:
         # Lost the race against the same photo, or failed: the file belongs to nothing.
-        if kept is not None and state.photos is not None and not entered:
+        if kept is not None and state.photos is not None and replayed:
             state.photos.remove(kept)
-    if entered:
+    if not replayed:
         state.recent.put(reading_id, data, len(data))
         if result.picture is not None:
             picture = Picture(result.picture, result.picture_type)
             state.pictures.put(reading_id, picture, len(result.picture))
-    return Taken(reading_id, visit_id, replayed=not entered)
+    return Taken(reading_id, entry.visit_id, replayed)
+
+
+@dataclass(frozen=True)
+class _Photo:
+    """A photo as it was sent; ``hashes``: of the file, and of the one it was made smaller from."""
+
+    key: str
+    hashes: frozenset[str]
+    by: str
+    same_blot: bool
+    known_photo: bool
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """For which visit it is entered, when it was taken, and of whom."""
+
+    visit_id: str
+    taken: TakenAt
+    subject: Subject
+
+
+def _enter(
+    state: State, photo: _Photo, entry: _Entry, result: PhotoResult, kept: str | None
+) -> tuple[str, bool]:
+    """Enter a photo that was read; the reading's id, and whether it had been entered before."""
+    with state.database.write() as session:
+        visit = session.get(Visit, entry.visit_id)
+        if visit is None:  # her record was deleted while the photo was read
+            raise UnknownVisitError(entry.visit_id)
+        known = find_submission(session, photo.key) is not None
+        # Another calibration may have come into use while this one was read.
+        facts = state.reader.as_of_now(result.facts, entry.subject)
+        if not known and not photo.known_photo:
+            ask_if_known(session, photo.hashes, visit.id)  # entered while this one was read
+        reading = record_photo(
+            session,
+            visit,
+            photo.key,
+            facts,
+            entry.taken,
+            photo.by,
+            state.reader.combine,
+            entry.subject,
+            photo_file=kept,
+            same_blot=photo.same_blot,
+        )
+        if not known:
+            _ask_of_result(session, visit, state.rules, photo.by)
+        if not known and photo.known_photo:
+            note_known(session, reading, photo.by)
+        return reading.id, known
 
 
 def _ask_of_result(session: Session, visit: Visit, rules: FollowUpRules, by: str) -> None:
