@@ -160,3 +160,25 @@ def test_a_code_written_almost_like_another_is_asked_about_when_the_photo_comes_
     assert len(readings_of(page, mine if women == 1 else other)) == 1
     codes = [w["code"] for w in page.request.get("/api/women").json()]
     assert (other in codes) is (women == 2)
+
+
+def test_what_is_asked_of_a_photo_is_asked_of_who_took_it(page, server, photos):
+    """Another on the same phone could discard it, or give it to another woman."""
+    sign_in(page, server)
+    add_woman(page, "RE-0061")
+    out_of_reach(page, server)
+    keep(page, "RE-061", photos["severe"])
+    server.start()
+    page.goto("/unsent")
+    row = page.locator("#unsent-list")
+    expect(row.get_by_role("button")).to_have_text(["Send it under this code", "Discard"])
+    sign_in_anew(page, server, "supervisor")
+    page.goto("/unsent")
+    expect(row).to_contain_text("Waits for worker to sign in.")
+    expect(row.get_by_role("button")).to_have_count(0)
+    sign_in_anew(page, server)
+    page.goto("/unsent")
+    row.get_by_label("Her code in your register").fill("RE-0061")
+    row.get_by_role("button", name="Send it under this code").click()
+    wait_until_sent(page)
+    assert len(readings_of(page, "RE-0061")) == 1

@@ -111,16 +111,19 @@ function itemRow(item) {
   const note = document.createElement("small");
   const me = lastAccount();
   note.textContent = moment(item.taken_at);
+  const anothers = me && !Queue.isTakenBy(item, me);
   if (item.refused) note.textContent += ` · ${list.dataset.refused} ${item.refused}`;
-  else if (item.register && me && me.register && item.register !== me.register) {
+  if (item.register && me && me.register && item.register !== me.register) {
     note.textContent += ` · ${list.dataset.register}`;
-  } else if (me && !Queue.isTakenBy(item, me)) {
+  } else if (anothers) {
     note.textContent += ` · ${list.dataset.other.replace("{name}", item.account_name)}`;
   }
   box.append(note);
+  row.append(box);
+  // Whose blood it is knows who took the photo; nobody else answers for her, or discards it.
+  if (anothers) return row;
   if (item.ask) box.append(question(item, list.dataset, sendWaiting, refreshKept));
   else if (item.refused) box.append(underCode(item, list.dataset, sendWaiting), discardButton(item, list.dataset, refreshKept));
-  row.append(box);
   return row;
 }
 
