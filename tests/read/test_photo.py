@@ -20,6 +20,7 @@ from rig import jpeg
 
 from cardreader.colour.icc import Curve, ProfileError, read_profile
 from cardreader.core.refusal import Reason, Refusal
+from cardreader.read import decoders
 from cardreader.read.photo import MAX_FILE_BYTES, Photo, open_photo
 
 
@@ -295,6 +296,53 @@ def test_truncated_jpeg_with_a_whole_thumbnail_is_refused():
 
 def test_data_after_the_image_does_no_harm():
     assert isinstance(open_photo(jpeg(picture()) + b"trailer of some phone" * 50), Photo)
+
+
+def _with_gain_map(photo: bytes) -> bytes:
+    """The photo as phones for bright screens store it: metadata before the picture that name a
+    gain map, an index of both pictures (CIPA DC-007), and the map itself behind.
+    """
+    gains = as_bytes(np.full((60, 80), 128, np.uint8), "JPEG")
+
+    def segment(marker, body):
+        return bytes([0xFF, marker]) + struct.pack(">H", 2 + len(body)) + body
+
+    described = segment(
+        0xE1,
+        b'http://ns.adobe.com/xap/1.0/\0<x:xmpmeta xmlns:x="adobe:ns:meta/">'
+        b'<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description '
+        b'xmlns:hdrgm="http://ns.adobe.com/hdr-gain-map/1.0/" hdrgm:Version="1.0"/></rdf:RDF>'
+        b"</x:xmpmeta>",
+    )
+
+    def index(first, second_at):
+        """Two entries of 16 bytes behind an IFD of three fields, at byte 8 of their own."""
+        fields = struct.pack(">HHI4s", 0xB000, 7, 4, b"0100")
+        fields += struct.pack(">HHII", 0xB001, 4, 1, 2)
+        fields += struct.pack(">HHII", 0xB002, 7, 32, 8 + 2 + 36 + 4)
+        entries = struct.pack(">IIIHH", 0x030000, first, 0, 0, 0)
+        entries += struct.pack(">IIIHH", 0, len(gains), second_at, 0, 0)
+        head = b"MPF\0MM\0*" + struct.pack(">I", 8) + struct.pack(">H", 3)
+        return segment(0xE2, head + fields + struct.pack(">I", 0) + entries)
+
+    size = len(photo) + len(described) + len(index(0, 0))
+    # Places are counted from the index's own byte order mark.
+    placed = index(size, size - (2 + len(described) + 8))
+    return photo[:2] + described + placed + photo[2:] + gains
+
+
+@pytest.mark.parametrize("quick", [True, False])
+def test_a_gain_map_changes_nothing(quick, monkeypatch):
+    if not quick:
+        monkeypatch.setattr(decoders, "sound_jpeg", lambda *_: None)
+    plain = jpeg(picture())
+    stored = _with_gain_map(plain)
+    with Image.open(io.BytesIO(stored)) as image:
+        told = image.info
+    (second_at,) = struct.unpack(">I", told["mp"][74:78])
+    with Image.open(io.BytesIO(stored[told["mpoffset"] + second_at :])) as gains:
+        assert gains.size == (80, 60)
+    np.testing.assert_array_equal(opened(stored).encoded, opened(plain).encoded)
 
 
 def test_progressive_jpeg():
