@@ -135,12 +135,17 @@ def draw_blot_model(rng: np.random.Generator, model: str | None = None) -> BlotM
     return BlotModel(
         model=model or str(rng.choice(MODELS)),
         soak=float(np.exp(rng.normal(0, SOAK_LOG_SD))),
+        # Either way: thick blood spreads less, and a sheet that is full takes no more.
         thickening=float(rng.normal(0.0, 0.06)),
-        depth=u(0.3, 0.8),
+        depth=u(0.3, 0.8),  # a blot seen from behind is paler, and seldom not seen at all
+        # From an even felt to coarse pulp; more bare fibres would show, and be refused as uneven.
         unevenness=u(0.2, 0.8),
         bare=u(0.0, 0.06),
+        # A surface of index 1.5 sends back 4 %, and a matt one most of that away from the phone.
         surface=u(0.005, 0.035),
         met=float(rng.choice([u(0.0, 0.03), u(0.0, 0.15)])),  # read at once, or the same day
         met_sd=u(0.2, 0.5),  # as a share of met
+        # Cells hold a little more or less haemoglobin (some per cent), which moves how far a drop
+        # spreads by a part of that; nobody has measured which.
         haematocrit_sd=u(0.005, 0.015),
     )

@@ -49,13 +49,14 @@ class Paper:
 def draw_paper(rng: np.random.Generator, kind: str | None = None) -> Paper:
     """Draw a paper, of a kind if given."""
     kind = kind or str(rng.choice(KINDS, p=SHARES))
-    level = rng.uniform(0.80, 0.90)
+    level = rng.uniform(0.80, 0.90)  # uncoated and unfilled: under coated card, over newsprint
     # Cream loses 8 to 25 % in the blue; white sheets up to 8 %.
     fall = rng.uniform(0.08, 0.25) if kind == "cream" else rng.uniform(0.01, 0.08)
     edge, soft = rng.uniform(430, 480), rng.uniform(18, 40)
     pile = level - fall / (1 + np.exp((WAVELENGTHS_NM - edge) / soft))
     strength = rng.uniform(2.0, 5.0) if kind == "thin" else rng.uniform(6.0, 16.0)
     fine = rng.uniform(0.0, 0.8)  # fibres scatter blue a little more
+    # A thin one may lie on anything from a dark table to white card, a thick one hides it.
     under = rng.uniform(0.05, 0.9) if kind == "thin" else rng.uniform(0.3, 0.85)
     slope = rng.uniform(-0.3, 0.3) * (WAVELENGTHS_NM - 550) / 180
     return Paper(

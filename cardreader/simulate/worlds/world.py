@@ -183,7 +183,7 @@ def draw_world_scene(
         volume = float(np.exp(rng.normal(0, control.volume_cv)))
     shown = volume * float(np.exp(rng.normal(0, blot.haematocrit_sd)))
     met = float(np.clip(blot.met * (1 + blot.met_sd * rng.normal()), 0, 0.4))
-    so2 = rng.uniform(0.90, 0.98)
+    so2 = rng.uniform(0.90, 0.98)  # capillary blood, and the air takes what it lacks
     ultraviolet = _GLOW_WEIGHT.get(light_name, 0.05) * rng.lognormal(0, 0.4)
     # Sheets of one batch differ a little in level and tint.
     tint = 1 + rng.uniform(-1, 1) * control.tint_max * 0.1 * (WAVELENGTHS_NM < 480)
