@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 TESTS = Path(__file__).parents[1]
+PACKAGE = TESTS.parent / "cardreader"
 OTHERS = {"argparse", "os", "parser", "sys", "row"}
 """Whose underscores are not ours: of libraries, each with no other name for it."""
 
@@ -39,3 +40,12 @@ def test_private_names_are_not_tested() -> None:
         if (names := sorted(set(of_others(ast.parse(path.read_text("utf-8"))))))
     }
     assert found == {}
+
+
+def test_at_most_eight_modules_lie_flat_and_every_room_is_told_of() -> None:
+    """What is not in a room is found by nobody who looks at folders."""
+    assert len(list(PACKAGE.glob("*.py"))) <= 8
+    rooms = {path.parent.name for path in PACKAGE.glob("*/__init__.py")}
+    page = (TESTS.parent / "DEVELOPERS.md").read_text("utf-8")
+    house = page.partition("## The house")[2].partition("\n## ")[0]
+    assert {room for room in rooms if f"`{room}/`" not in house} == set()
