@@ -182,3 +182,50 @@ def test_what_is_asked_of_a_photo_is_asked_of_who_took_it(page, server, photos):
     row.get_by_role("button", name="Send it under this code").click()
     wait_until_sent(page)
     assert len(readings_of(page, "RE-0061")) == 1
+
+
+FULL = """() => {
+  // Nothing asks the worker beside the page to send it.
+  Object.defineProperty(ServiceWorkerRegistration.prototype, "sync", { get: () => undefined });
+  const { put, delete: remove } = IDBObjectStore.prototype;
+  let full = true;
+  IDBObjectStore.prototype.put = function (...given) {
+    if (full) throw new DOMException("no room", "QuotaExceededError");
+    return put.apply(this, given);
+  };
+  IDBObjectStore.prototype.delete = function (...given) {
+    if (this.name === "photos") full = false;
+    return remove.apply(this, given);
+  };
+}"""
+"""A phone that has no room before a photo is gone."""
+
+
+def test_a_phone_that_is_full_tells_what_became_of_its_photo(page, server, photos):
+    sign_in(page, server)
+    out_of_reach(page, server)
+    keep(page, "RE-7", photos["severe"])
+    page.evaluate(FULL)
+    server.start()
+    page.get_by_role("button", name="Send now").click()
+    wait_until_sent(page)
+    page.evaluate("refreshKept()")
+    expect(page.locator("#arrived-list")).to_contain_text("RE-7 Severe")
+
+
+def test_with_the_server_in_reach_the_form_itself_asks_whose_code_it_is(page, server, photos, axe):
+    sign_in(page, server)
+    add_woman(page, "RE-0081")
+    page.goto("/unsent")
+    page.get_by_label("Her code in your register").fill("RE-081")
+    choose_photo(page, photos["anaemic"])
+    page.get_by_role("button", name="Keep and send").click()
+    asked = page.locator(".photo-form .form-status")
+    expect(asked).to_contain_text("the register has RE-0081, which is written almost alike.")
+    check_page(page, axe, "/unsent")
+    asked.get_by_role("button", name="Send it under this code").click()
+    expect(asked.get_by_label("Her code in your register")).to_be_focused()
+    asked.get_by_label("Her code in your register").fill("re-0081")
+    asked.get_by_role("button", name="Send it under this code").click()
+    page.wait_for_url("**/readings/*", timeout=40_000)
+    assert len(readings_of(page, "RE-0081")) == 1

@@ -162,9 +162,12 @@ const Queue = (() => {
         await keepOriginal(item, reading, who).catch(() => {});
       }
       // Before our copy goes: a page that is left in between would tell nobody.
-      await keepResult(item, reading, who, Boolean(watch.goes)).catch(() => {});
+      const keep = () => keepResult(item, reading, who, Boolean(watch.goes)).then(() => true, () => false);
+      const kept = await keep();
       // Entered, whatever becomes of our copy: sent once more, it would change nothing.
       await remove(item.submission_key).catch(() => {});
+      // Of a phone that is full the photo's own place is what there is.
+      if (!kept) await keep();
       return { sent: reading };
     }
     if (answer.status === 401 || answer.status === 403) return { waits: "signin" };
