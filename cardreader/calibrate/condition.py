@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from scipy.linalg import lapack
 
 from cardreader.calibrate.papers import Slots, papers_of
+from cardreader.core.robust import t_weight
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.estimate import beside_fresh_cards
 from cardreader.hb.measured import Measured
@@ -140,7 +141,7 @@ class _Site:
         self.degree = prior.posterior.degree
         self.tail = prior.tail
         self.dof = prior.posterior.scatter_dof
-        self.most_weight = (self.tail + 3) / self.tail
+        self.most_weight = float(t_weight(np.zeros(()), self.tail))
         z = prior.counted(pairs.measured.signature)
         terms = locus_terms(prior, pairs.lab_g_dl, z)
         self.slots = Slots(pairs.paper, self.degree + 1, terms[0].shape[1])
@@ -191,7 +192,7 @@ class _Site:
         known += variance[:, None, None] * jacobian[:, :, None] * jacobian[:, None, :]
         spread = left[:, :, None] * left[:, None, :] + known
         distance2 = np.einsum("nij,nji->n", self.total, spread)
-        self.robust = (self.tail + 3) / (self.tail + distance2)
+        self.robust = t_weight(distance2, self.tail)
         # What of each photo's miss is scatter and what the photo's own error: the
         # conditional mean of the former's square, in the prior's units.
         gain = self.own @ self.total

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from cardreader.calibrate.condition import normal_equations
+from cardreader.core.robust import t_weight
 from cardreader.hb.calibration import Calibration
 from cardreader.hb.calibrationnumbers import VIVIDNESS_CLIP
 from cardreader.hb.measured import with_vividness_clipped
@@ -182,7 +183,7 @@ class _Worlds:
         off = np.array(means) - self.mean
         self.covariance = (covariance + off.T @ off) / len(self.rows)
         distance2 = np.einsum("nij,nji->n", inverse, spread)
-        self.robust = (TAIL + 3) / (TAIL + distance2)
+        self.robust = t_weight(distance2, TAIL)
         self._rescale(spread * self.robust[:, None, None])
 
     def _given(

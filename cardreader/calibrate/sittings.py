@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.core.robust import t_weight
 from cardreader.hb.sittings import Sittings
 
 Array = NDArray[np.float64]
@@ -44,6 +45,6 @@ def _t_covariance(difference: Array) -> Array:
     scale = difference.T @ difference / n + ridge
     for _ in range(ROUNDS):
         distance2 = np.einsum("ni,ni->n", difference @ np.linalg.inv(scale), difference)
-        weight = (TAIL + size) / (TAIL + distance2)
+        weight = t_weight(distance2, TAIL, size)
         scale = (weight[:, None] * difference).T @ difference / n + ridge
     return np.asarray((scale + scale.T) / 2)

@@ -226,3 +226,10 @@ def t_log_density(distance2: Array, log_determinant: Array, tail: float, m: int 
     covariance: that is ``tail / (tail - 2)`` times as large.
     """
     return np.asarray(-0.5 * ((tail + m) * np.log1p(distance2 / tail) + log_determinant))
+
+
+def t_weight(distance2: Array, tail: float, m: int = 3) -> Array:
+    """What a reweighted fit gives the square of a residual of m numbers under that t: the slope of
+    the density's log by the squared distance, times -2 (Lange, Little and Taylor 1989).
+    """
+    return np.asarray((tail + m) / (tail + distance2))

@@ -15,6 +15,7 @@ from cardreader.core.robust import (
     pseudo_huber,
     reweighted_fit,
     t_log_density,
+    t_weight,
     truncated_square,
 )
 
@@ -106,3 +107,12 @@ def test_t_density_is_scipys():
     ours = t_log_density(distance2, np.linalg.slogdet(scale)[1], 5.0)
     theirs = stats.multivariate_t(np.zeros(3), scale, df=5).logpdf(x)
     assert np.ptp(ours - theirs) < 1e-9
+
+
+@pytest.mark.parametrize("m", [3, 48])
+def test_the_weight_of_a_t_is_the_slope_of_its_density(m):
+    distance2, step = np.linspace(0.5, 60, 40), 1e-4
+    rise = t_log_density(distance2 + step, 0.0, 5.0, m) - t_log_density(
+        distance2 - step, 0.0, 5.0, m
+    )
+    assert np.allclose(t_weight(distance2, 5.0, m), -2 * rise / (2 * step), rtol=1e-6)
