@@ -164,7 +164,9 @@ def test_what_cannot_be_told_is_left_alone(prior):
 def test_pairs_on_two_lots_tell_no_fresh_card(prior):
     lot, *_ = _site()
     two = Features(None, 0, (), (lot, replace(lot, number=6)))
-    assert base_for(two, prior) is prior
+    told = base_for(two, prior)
+    assert told.fading is None
+    assert told.sittings is not None, "how photos of one sitting differ hangs on no lot"
     assert base_for(two, None) is None
 
 
