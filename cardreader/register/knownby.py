@@ -31,6 +31,17 @@ class DoubtedCodeError(Exception):
         self.code, self.other, self.changed = code, other, changed
 
 
+class DoubtedWeeksError(Exception):
+    """Weeks told with a photo that waited are far from hers who has its code: another's, perhaps.
+
+    ``known`` and ``told``: completed weeks on the day of the photo.
+    """
+
+    def __init__(self, code: str, known: int, told: int) -> None:
+        super().__init__(f"{code} is in week {known}, and {told} was told")
+        self.code, self.known, self.told = code, known, told
+
+
 def mend_code(session: Session, woman: Woman, code: str, on: dt.date, by: str | None) -> None:
     """Give her the code that was meant; ValueError when it is none, or another woman's."""
     code = clean_code(code)

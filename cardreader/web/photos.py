@@ -19,8 +19,9 @@ from cardreader.register.closing import BeforeBirthError, tell_weeks
 from cardreader.register.dayvisits import lead_of
 from cardreader.register.doubt import refer_if_result_doubted
 from cardreader.register.history import measurements
-from cardreader.register.knownby import woman_meant
-from cardreader.register.models import Reading, Visit
+from cardreader.register.knownby import DoubtedWeeksError, woman_meant
+from cardreader.register.merge.contradictions import WEEKS_APART
+from cardreader.register.models import Reading, Visit, Woman
 from cardreader.register.phoneclock import TakenAt, taken_at
 from cardreader.register.photostore import PhotoStoreError
 from cardreader.register.photostrip import NotStrippedError, stripped
@@ -97,8 +98,8 @@ def take_photo(
 
     Raises UnknownVisitError, KeyReusedError, or ValueError for a code that is none; and
     KnownPhotoError for a file entered under another visit, unless ``known_photo`` says
-    that it is meant; and DoubtedCodeError for a code that may be another woman's, unless the
-    target says that it is meant.
+    that it is meant; and DoubtedCodeError or DoubtedWeeksError for a code that may be another
+    woman's, unless the target says that it is meant.
     Reading runs outside the transaction, so others can write meanwhile.
     """
     sha256 = hashlib.sha256(data).hexdigest()
@@ -243,10 +244,25 @@ def _visit_and_time(
     woman = woman_meant(session, target.code, taken.at, target.code_meant)
     if woman is None:
         woman = add_woman(session, target.code, weeks, day, by)
-    elif weeks is not None and woman.gestation_at(day) is None:
+    elif weeks is not None:
+        _take_weeks(session, woman, weeks, day, by, target.code_meant)
+    return open_visit(session, woman, target.visit_number, day, by), taken
+
+
+def _take_weeks(
+    session: Session, woman: Woman, weeks: int, day: dt.date, by: str, sure: bool
+) -> None:
+    """Note weeks typed with a photo that waited, where hers aren't known.
+
+    They were typed without the register in view: DoubtedWeeksError where they are those of another
+    pregnancy, and so the code mostly another woman's, unless ``sure``.
+    """
+    known = woman.gestation_at(day)
+    if known is None:
         with suppress(BeforeBirthError):  # nobody is there to be asked
             tell_weeks(session, woman, weeks, day, by)
-    return open_visit(session, woman, target.visit_number, day, by), taken
+    elif not sure and dt.timedelta(weeks=abs(weeks - known)) >= WEEKS_APART:
+        raise DoubtedWeeksError(woman.code, known, weeks)
 
 
 def _keep(state: State, data: bytes) -> str | None:

@@ -19,7 +19,7 @@ from cardreader.register.kinds import (
     Role,
     Source,
 )
-from cardreader.register.knownby import DoubtedCodeError
+from cardreader.register.knownby import DoubtedCodeError, DoubtedWeeksError
 from cardreader.register.lists import ListName
 from cardreader.register.models import JudgedAgain, Reading, Referral, Visit
 from cardreader.register.samephoto import KnownPhotoError
@@ -188,8 +188,13 @@ def known_photo_words(known: KnownPhotoError) -> str:
     }
 
 
-def doubted_code_words(doubted: DoubtedCodeError) -> str:
+def doubted_code_words(doubted: DoubtedCodeError | DoubtedWeeksError) -> str:
     """The question whose photo it is that waited under a code, in the visitor's language."""
+    if isinstance(doubted, DoubtedWeeksError):
+        return _(
+            "By the register %(code)s was in week %(known)s that day, and week %(told)s was typed "
+            "with this photo. Whose blood is it?"
+        ) % {"code": doubted.code, "known": doubted.known, "told": doubted.told}
     said = (
         _(
             "When this photo was taken %(code)s was the code of the woman who has %(other)s now. "

@@ -125,6 +125,28 @@ def test_a_photo_that_waited_while_her_code_went_to_another_woman_is_asked_about
     assert kept(worker, "IC-21", photo(9.0), dt.datetime.now(dt.UTC), "kept-key-4")["code"]
 
 
+@pytest.mark.parametrize(("told", "asked"), [(17, False), (23, False), (16, True), (24, True)])
+def test_weeks_of_another_pregnancy_told_with_a_photo_that_waited_are_asked_about(
+    app, worker: Person, told: int, asked: bool
+) -> None:
+    """A mistyped code is another woman's, and the weeks that were typed too went unread."""
+    worker.add_woman("ID-21", "20")
+    fields = {"submission_key": "kept-key-5", "code": "ID-21", "gestation_weeks": str(told)}
+
+    def send(**more: str):
+        files = {"photo": ("p.jpg", photo(5.0), "image/jpeg")}
+        return worker.api("POST", "/api/photos", data={**fields, **more}, files=files)
+
+    answer = send()
+    if asked:
+        assert (answer.status_code, answer.json()["ask"]) == (409, "code_meant")
+        assert f"in week 20 that day, and week {told} was typed" in answer.json()["detail"]
+        answer = send(code_meant="true")
+    assert (answer.status_code, answer.json()["code"]) == (201, "ID-21")
+    with app.state.database.read() as session:
+        assert session.scalars(select(Woman.gestation_weeks)).all() == [20]
+
+
 def test_another_womans_code_is_refused_and_stays_typed(worker: Person) -> None:
     worker.add_woman("IB-1")
     woman = worker.add_woman("IB-2")

@@ -15,7 +15,7 @@ from cardreader.register.base import utc_now
 from cardreader.register.entrylimits import HIGHEST_VISIT
 from cardreader.register.events import standing_events
 from cardreader.register.kinds import EventKind
-from cardreader.register.knownby import DoubtedCodeError
+from cardreader.register.knownby import DoubtedCodeError, DoubtedWeeksError
 from cardreader.register.models import Reading
 from cardreader.register.samephoto import KnownPhotoError
 from cardreader.register.submissions import KeyReusedError, find_submission
@@ -77,7 +77,7 @@ CodeMeant = Annotated[
     bool,
     Form(
         description="The code is meant as it is, though another woman had it when the photo was "
-        "taken, or has one that is written almost alike"
+        "taken, or has one that is written almost alike, or the weeks told are not hers"
     ),
 ]
 
@@ -214,7 +214,7 @@ def _take(
     except KnownPhotoError as known:
         question = {"detail": known_photo_words(known), "ask": "known_photo"}
         return JSONResponse(question, 409)
-    except DoubtedCodeError as doubted:
+    except (DoubtedCodeError, DoubtedWeeksError) as doubted:
         question = {"detail": doubted_code_words(doubted), "ask": "code_meant"}
         return JSONResponse(question, 409)
     except UnknownVisitError:
