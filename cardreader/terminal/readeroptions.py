@@ -28,7 +28,7 @@ def reader_options(parser: argparse.ArgumentParser) -> None:
         "--paper",
         default="",
         metavar="BATCH",
-        help="batch of the blotting paper: one that the calibration never saw gives no value",
+        help="batch of the blotting paper: a calibration of named ones gives no value on another",
     )
 
 
