@@ -129,10 +129,7 @@ def _draw_twins(
     index: int, photos: int, seed: int, shares: Array
 ) -> list[list[tuple[Measured | None, ...]]]:
     """Of each sitting, by each way, beside each card."""
-    rng = np.random.default_rng([seed, index])
-    world = draw_world(rng)
-    own = world.lot(_LOT_NUMBER, rng)
-    lots = [own, *_other_ways(world, own, index, seed)]
+    world, own, lots = _world_each_way(index, seed)
     cards = [replace(world, ink=world.ink * (1 - share)) for share in shares]
     # Drawn apart, so that what is drawn for one card is drawn for all.
     apart = np.random.default_rng([seed, index, _TWIN_SEED])
@@ -175,10 +172,7 @@ def draw_sittings(
 
 
 def _draw_sittings(index: int, photos: int, seed: int) -> list[tuple[_Row, _Row]]:
-    rng = np.random.default_rng([seed, index])
-    world = draw_world(rng)
-    own = world.lot(_LOT_NUMBER, rng)
-    lots = [own, *_other_ways(world, own, index, seed)]
+    world, own, lots = _world_each_way(index, seed)
     apart = np.random.default_rng([seed, index, _SITTING_SEED])
     rows = []
     for _ in range(photos):
@@ -222,6 +216,14 @@ def _draw_world(index: int, photos: int, seed: int, lot: Lot | None, each_way: b
     own = world.lot(_LOT_NUMBER, rng)
     others = _other_ways(world, own, index, seed) if each_way else []
     return [_sitting(world, own, others, index, rng) for _ in range(photos)]
+
+
+def _world_each_way(index: int, seed: int) -> tuple[World, Lot, list[Lot | None]]:
+    """A world that `draw_each_way` draws, its lot, and all that may be known of it."""
+    rng = np.random.default_rng([seed, index])
+    world = draw_world(rng)
+    own = world.lot(_LOT_NUMBER, rng)
+    return world, own, [own, *_other_ways(world, own, index, seed)]
 
 
 def _other_ways(world: World, own: Lot, index: int, seed: int) -> list[Lot | None]:
