@@ -151,7 +151,12 @@ def start_treatment(
 
 def running_treatment(woman: Woman) -> Treatment | None:
     """What she takes now, or None. Records of two registers may bring two: then the newest."""
-    return next((t for t in reversed(woman.treatments) if t.ended_on is None), None)
+    return next(iter(running_treatments(woman)), None)
+
+
+def running_treatments(woman: Woman) -> list[Treatment]:
+    """All regimens that go on, the newest first: more than one is to be asked about."""
+    return [t for t in reversed(woman.treatments) if t.ended_on is None]
 
 
 def end_treatment(session: Session, woman: Woman, on: dt.date, by: str | None) -> None:

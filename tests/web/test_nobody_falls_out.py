@@ -840,6 +840,22 @@ def test_of_two_regimens_the_newest_is_shown_and_counted(worker, supervisor):
     assert "The course is 200 tablets." in text
 
 
+def test_her_page_tells_of_the_other_regimen_that_goes_on(worker, supervisor):
+    """Treatment was hidden behind prevention that began later, from whoever sees her."""
+    one, other = (worker.add_woman(code) for code in ("KX-376", "KX-377"))
+    for woman, regimen, days in ((one, "treatment", 50), (other, "prevention", 10)):
+        start = (today() - days * DAY).isoformat()
+        worker.post(f"{woman}/treatment", regimen=regimen, started_on=start)
+    assert "Two regimens at once" not in text_of_page(worker, one)
+    joined = supervisor.post("/conflicts/join", one="KX-376", other="KX-377", sure="yes")
+    her = joined.headers["location"].split("?")[0]
+    text = text_of_page(worker, her)
+    assert "Prevention: 1 tablet a day, 100 days. Since" in text
+    assert "Two regimens at once. Treatment: 2 tablets a day, 100 days. Since" in text
+    worker.post(f"{her}/treatment", regimen="treatment", started_on=today().isoformat())
+    assert "Two regimens at once" not in text_of_page(worker, her)
+
+
 def test_a_birth_in_an_odd_week_is_asked_about_before_it_is_noted(worker):
     woman = worker.add_woman("KX-278", weeks="10")
     born = {"birth_outcome": "live", "birth_on": today().isoformat()}

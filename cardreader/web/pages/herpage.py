@@ -25,7 +25,7 @@ from cardreader.register.recording import subject_of
 from cardreader.register.tablets import MOST_TABLETS
 from cardreader.register.undoing import UNDOABLE
 from cardreader.register.visits import next_number, visit_on
-from cardreader.register.women import running_treatment
+from cardreader.register.women import running_treatments
 from cardreader.web import words
 from cardreader.web.access import Visitor
 from cardreader.web.conflictwords import said_in
@@ -62,6 +62,7 @@ def woman_page(
     gestation = woman.gestation_at(today)
     rules = state.reader.rules.for_subject(subject_of(woman, today, None))
     visit = visit_on(woman, today)
+    running = running_treatments(woman)
     usual = {
         "number": str(next_number(woman) if visit is None else visit.number),
         "gestation_weeks": "" if gestation is None else str(gestation),
@@ -93,7 +94,8 @@ def woman_page(
             not is_of_another(event, today, state.rules) for event in births_of_pregnancy(woman)
         ),
         visit_today=visit,
-        treatment=running_treatment(woman),
+        treatment=next(iter(running), None),
+        also_running=running[1:],
         tell_her=state.reader.rules.tell_her,
         protocol_title=state.reader.rules.title,
         closed_referrals=[
