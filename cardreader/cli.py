@@ -39,7 +39,9 @@ _COMMANDS = {
     "cardreader.calibrate.defaultcli:add_calibrate_prior": ("calibrate-prior",),
     "cardreader.batch.cli:add_batch": ("batch",),
     "cardreader.calibrate.cli:add_study": ("study",),
-    "cardreader.web.cli:add_register": ("serve", "user", "backup", "restore", "audit"),
+    "cardreader.web.servecli:add_serve": ("serve",),
+    "cardreader.web.usercli:add_user": ("user",),
+    "cardreader.web.backupcli:add_backups": ("backup", "restore", "audit"),
     "cardreader.web.mergecli:add_merge": ("registers", "hand-over", "take-in"),
     "cardreader.web.meetcli:add_meet": ("meet",),
 }

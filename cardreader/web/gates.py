@@ -5,13 +5,13 @@ from __future__ import annotations
 from cardreader.core.gates import Stage, chosen, derived, standard
 from cardreader.web import (
     calibrating,
-    cli,
     daypapers,
     delay,
     drift,
     gate,
     meeting,
     origins,
+    servecli,
     settings,
     state,
     steps,
@@ -147,7 +147,7 @@ MEETING = Stage(
     beside=("PATH", "PORT"),
 )
 
-PORTS = Stage("Ports", cli, (), beside=("PORT", "START_PORT"))
+PORTS = Stage("Ports", servecli, (), beside=("PORT", "START_PORT"))
 STATE = Stage("Pictures held", state, (), beside=("MEGABYTE",))
 LOOKING = Stage(
     "Where the server is",

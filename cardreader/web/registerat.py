@@ -17,7 +17,9 @@ from cardreader.terminal.failing import CommandError, told, writing
 
 if TYPE_CHECKING:
     from cardreader.register.database import Database
+    from cardreader.register.lastjudged import Judging
     from cardreader.register.trouble import Trouble
+    from cardreader.web.settings import Settings
 
 _SQLITE = b"SQLite format 3\0"
 """How a database's file begins (SQLite's file format, 1.3.1)."""
@@ -49,9 +51,7 @@ def photos_option(parser: argparse.ArgumentParser, what: str) -> None:
 
 def url_of(arguments: argparse.Namespace) -> str:
     """The URL of the register's database."""
-    from cardreader.web.settings import Settings
-
-    return Settings(data=arguments.data, database_url=arguments.database).url
+    return settings_of(arguments).url
 
 
 @contextmanager
@@ -186,3 +186,18 @@ def _typed(ask: Callable[[str], str], prompt: str, instead: str) -> str:
         return ask(prompt)
     except EOFError:
         raise CommandError(ExitCode.USAGE, "nothing was entered") from None
+
+
+def settings_of(arguments: argparse.Namespace, judging: Judging | None = None) -> Settings:
+    """A register as a command's options name it; what they don't say is as usual."""
+    from cardreader.web.settings import PhotoPolicy, Settings
+
+    return Settings(
+        data=arguments.data,
+        database_url=arguments.database,
+        photos=PhotoPolicy(getattr(arguments, "photos", "none")),
+        place=getattr(arguments, "place", ""),
+        elevation_m=None if judging is None else judging.elevation_m,
+        protocol=None if judging is None else judging.protocol,
+        pair_days=getattr(arguments, "pair_days", 3),
+    )

@@ -26,7 +26,9 @@ from typing import IO, Any
 ROOT = Path(__file__).parents[2]
 LOADED = (
     "cardreader.cli",
-    "cardreader.web.cli",
+    "cardreader.web.servecli",
+    "cardreader.web.usercli",
+    "cardreader.web.backupcli",
     "cardreader.web.mergecli",
     "cardreader.web.meetcli",
     "cardreader.web.serve",
