@@ -40,7 +40,7 @@ from cardreader.register.backupfile import (
     read_parts,
 )
 from cardreader.register.backupnote import BackupError, BackupNote, read_note
-from cardreader.register.backuptables import dump, fill
+from cardreader.register.backuptables import Noted, dump, fill
 from cardreader.register.base import utc_now
 from cardreader.register.database import (
     Database,
@@ -121,10 +121,12 @@ def restore_backup(
     passphrase: str,
     replace: bool = False,
     progress: Progress | None = None,
+    noted: Noted | None = None,
 ) -> BackupNote:
     """Restore ``file`` into the database at ``url`` and the folder ``data``.
 
-    Refuses a register that holds anything unless ``replace``. The backup is first
+    Refuses a register that holds anything unless ``replace``. What ``noted`` writes comes with
+    the backup's tables or not at all. The backup is first
     filled into a database of its own; only when that is whole, and every row of it
     is one that this program writes, does it take the register's place, in one step:
     its file takes the name, or one transaction drops the old tables and fills the
@@ -139,26 +141,31 @@ def restore_backup(
         parts = read_parts(tar, file.stat().st_size, passphrase)
         _must_be_free(url, data, replace)
         data.mkdir(mode=0o700, parents=True, exist_ok=True)
-        _put_in_place(tar, parts, url, data, progress)
+        _put_in_place(tar, parts, url, data, progress, noted)
     return parts.note
 
 
 def _put_in_place(
-    tar: tarfile.TarFile, parts: Parts, url: str, data: Path, progress: Progress | None
+    tar: tarfile.TarFile,
+    parts: Parts,
+    url: str,
+    data: Path,
+    progress: Progress | None,
+    noted: Noted | None,
 ) -> None:
     fresh, key = data / ".register.db.restored", data / ".photo.key.restored"
     staged: Staged | None = None
     try:
         # A restore that was killed leaves its own behind.
         _remove(fresh)
-        fill(Database(sqlite_url(fresh)), parts)
+        fill(Database(sqlite_url(fresh)), parts, noted=noted)
         _restore_photos(tar, data, parts, progress)
         # Whatever can fail comes before the tables are changed: a full disk does here.
         if parts.key is not None:
             write_atomic(key, parts.key, PRIVATE)
         if parts.authority is not None:
             staged = Staged(data, parts.authority)
-        is_file = _fill_elsewhere(url, data, parts)
+        is_file = _fill_elsewhere(url, data, parts, noted)
         with too_late_to_stop():
             if is_file:
                 _take_place(data / "register.db", fresh)
@@ -223,12 +230,12 @@ def _must_be_free(url: str, data: Path, replace: bool) -> None:
         target.close()
 
 
-def _fill_elsewhere(url: str, data: Path, parts: Parts) -> bool:
+def _fill_elsewhere(url: str, data: Path, parts: Parts, noted: Noted | None) -> bool:
     """Fill a register that is no file of ``data``, in one transaction; True where it is that."""
     target = Database(url)
     if target.url == sqlite_url(data / "register.db"):
         return True
-    fill(target, parts, replace=True)
+    fill(target, parts, replace=True, noted=noted)
     return False
 
 

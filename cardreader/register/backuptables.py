@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from sqlalchemy import JSON, MetaData, Table, insert, select, text
 from sqlalchemy.engine import Connection
+from sqlalchemy.orm import Session
 
 from cardreader.register import audit
 from cardreader.register.backupfile import Parts
-from cardreader.register.backupnote import BackupError
+from cardreader.register.backupnote import BackupError, BackupNote
 from cardreader.register.database import Database, NewerError, may_replace, migrate_within
 from cardreader.register.listmodels import DERIVED
 from cardreader.register.mergemodels import OwnRegister
@@ -55,7 +56,13 @@ def _plain(value: Any) -> Any:
     return value.isoformat() if isinstance(value, dt.date) else value
 
 
-def fill(database: Database, parts: Parts, replace: bool = False) -> None:
+Noted = Callable[[Session, BackupNote], None]
+"""Writes down that a register was put back from a backup."""
+
+
+def fill(
+    database: Database, parts: Parts, replace: bool = False, noted: Noted | None = None
+) -> None:
     """Fill a database, with ``replace`` in place of what it holds: all in one transaction."""
     try:
         with database.write() as session:
@@ -72,6 +79,8 @@ def fill(database: Database, parts: Parts, replace: bool = False) -> None:
             if not chain or chain.newest_hash != parts.note.audit_hash:
                 raise BackupError("the audit trail in the backup is not whole")
             check_meaning(session)
+            if noted is not None:
+                noted(session, parts.note)
         if database.is_sqlite:
             with database.engine.connect() as connection:
                 connection.exec_driver_sql("COMMIT")

@@ -100,17 +100,12 @@ def _backup(arguments: argparse.Namespace) -> ExitCode:
         note = make_backup(database, arguments.data, arguments.file, passphrase, progress)
         with told_if_damaged(), database.write() as session:
             note_backup(session, note, None)
-    say(
-        f"{arguments.file}: {_holds(note)}\n"
-        f"audit trail: {counted(note.audit_entries, 'entry', 'entries')}, "
-        f"newest {note.audit_hash}\n"
-    )
+    say(f"{arguments.file}: {_holds(note)}\n{_trail(note)}\n")
     return ExitCode.OK
 
 
 def _restore(arguments: argparse.Namespace) -> ExitCode:
     from cardreader.register.backup import restore_backup
-    from cardreader.register.database import Database, told_if_damaged
     from cardreader.register.lastbackup import note_put_back
     from cardreader.web.hold import data_lock
     from cardreader.web.listen import ServeError
@@ -132,14 +127,10 @@ def _restore(arguments: argparse.Namespace) -> ExitCode:
             passphrase,
             arguments.replace,
             progress_of(arguments),
+            note_put_back,
         )
-        database = Database(settings.url)
-        try:
-            with told_if_damaged(), database.write() as session:
-                note_put_back(session, note)
-        finally:
-            database.close()
     say(f"restored the backup of {note.made_at} to {settings.place_of_register}: {_holds(note)}\n")
+    say(f"{_trail(note)}; a note that it was put back follows\n")
     return ExitCode.OK
 
 
@@ -181,6 +172,11 @@ def _holds(note: BackupNote) -> str:
     women = counted(note.rows.get("woman", 0), "woman", "women")
     readings = counted(note.rows.get("reading", 0), "reading")
     return f"{women}, {readings}, {counted(note.photos, 'photo')}"
+
+
+def _trail(note: BackupNote) -> str:
+    entries = counted(note.audit_entries, "entry", "entries")
+    return f"audit trail: {entries}, newest {note.audit_hash}"
 
 
 def _passphrase() -> str:

@@ -51,7 +51,9 @@ def photos_option(parser: argparse.ArgumentParser, what: str) -> None:
 
 def url_of(arguments: argparse.Namespace) -> str:
     """The URL of the register's database."""
-    return settings_of(arguments).url
+    from cardreader.web.settings import Settings
+
+    return Settings(data=arguments.data, database_url=arguments.database).url
 
 
 @contextmanager

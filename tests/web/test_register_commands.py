@@ -295,7 +295,7 @@ def test_a_disk_that_fills_while_a_backup_is_restored_is_not_the_backups_fault(
     file = tmp_path / "register.backup"
     assert run_cardreader("backup", file, "--data", register, **SECRETS).returncode == 0
 
-    def full(*_: object) -> None:
+    def full(*_: object, **_more: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     monkeypatch.setattr("cardreader.register.backup.fill", full)
