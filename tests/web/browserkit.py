@@ -9,6 +9,7 @@ import shutil
 import socket
 import subprocess
 import tempfile
+import threading
 import time
 import urllib.error
 import urllib.request
@@ -118,6 +119,7 @@ class Server:
         self.log = data.parent / f"{data.name}.log"
         self.cookies: dict[str, list[Any]] = {}
         self.process: Forked | None = None
+        self._changing = threading.Lock()
 
     def command(self, *arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
         """Run another command of the register on the same data."""
@@ -161,8 +163,9 @@ class Server:
 
     def start(self) -> None:
         """Start, and wait until it answers."""
-        with self.log.open("ab") as log:
-            self.process = Forked(
+        # One that is being killed, by another thread perhaps, is gone before the next begins.
+        with self._changing, self.log.open("ab") as log:
+            process = self.process = Forked(
                 [
                     *("serve", "--plain", "--host", "127.0.0.1", "--port", str(self.port)),
                     *("--data", str(self.data), *self.options),
@@ -174,17 +177,18 @@ class Server:
                 urllib.request.urlopen(self.url + "/sign-in", timeout=2).close()
                 return
             except (urllib.error.URLError, OSError):
-                if self.process.poll() is not None:
+                if process.poll() is not None:
                     break
                 time.sleep(0.02)
         raise RuntimeError(self.log.read_text())
 
     def kill(self) -> None:
         """``kill -9``: no chance to tidy up."""
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait()
-            self.process = None
+        with self._changing:
+            if self.process is not None:
+                self.process.kill()
+                self.process.wait()
+                self.process = None
 
     def environment(self) -> dict[str, str]:
         return {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
