@@ -44,15 +44,35 @@ def note_put_back(session: Session, note: BackupNote) -> None:
     audit.append(session, PUT_BACK, "-", None, made_at=note.made_at)
 
 
-def put_back_lately(session: Session, now: dt.datetime) -> PutBack | None:
-    """When the register was last put back, as long as it is to be told; else None.
+class PutBacks:
+    """When the register was last put back, as far as the trail was looked through.
 
-    What was entered between the backup and that is not in it, and nobody else says so: phones
-    have sent their photos and keep them no more.
+    Who opens a first page asks, and a trail of years is long: only what is new is looked at.
     """
-    newest = select(AuditEntry).where(AuditEntry.action == PUT_BACK)
-    entry = session.scalars(newest.order_by(AuditEntry.seq.desc()).limit(1)).first()
-    if entry is None or now - entry.at > dt.timedelta(days=TOLD_DAYS):
+
+    def __init__(self) -> None:
+        self._seq = 0
+        self._newest: PutBack | None = None
+
+    def lately(self, session: Session, now: dt.datetime) -> PutBack | None:
+        """When it was, as long as it is to be told; else None.
+
+        What was entered between the backup and that is not in it, and nobody else says so: phones
+        have sent their photos and keep them no more.
+        """
+        seq = session.scalar(select(func.max(AuditEntry.seq))) or 0
+        if seq > self._seq:
+            self._newest = _put_back_since(session, self._seq) or self._newest
+            self._seq = seq
+        if self._newest is None or now - self._newest.at > dt.timedelta(days=TOLD_DAYS):
+            return None
+        return self._newest
+
+
+def _put_back_since(session: Session, seq: int) -> PutBack | None:
+    """Of the newest note of it after an entry of the trail."""
+    noted = select(AuditEntry).where(AuditEntry.action == PUT_BACK, AuditEntry.seq > seq)
+    entry = session.scalars(noted.order_by(AuditEntry.seq.desc()).limit(1)).first()
+    if entry is None:
         return None
-    made_at = dt.datetime.fromisoformat(json.loads(entry.detail)["made_at"])
-    return PutBack(entry.at, made_at)
+    return PutBack(entry.at, dt.datetime.fromisoformat(json.loads(entry.detail)["made_at"]))

@@ -21,6 +21,7 @@ from cardreader.web.unkept import Unkept
 from cardreader.web.uploads import Uploads
 
 if TYPE_CHECKING:
+    from cardreader.register.lastbackup import PutBacks
     from cardreader.register.merge.following import Judge
     from cardreader.web.calibrating import Workshop
     from cardreader.web.meeting import Meetings
@@ -93,6 +94,13 @@ class State:
         from cardreader.web.undecided import Undecided
 
         return Undecided()
+
+    @cached_property
+    def put_backs(self) -> PutBacks:
+        """When the register was last put back from a backup."""
+        from cardreader.register.lastbackup import PutBacks
+
+        return PutBacks()
 
     @cached_property
     def uploads(self) -> Uploads:

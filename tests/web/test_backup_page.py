@@ -10,7 +10,7 @@ from sqlalchemy import select
 from cardreader.register.backup import make_backup, restore_backup
 from cardreader.register.base import utc_now
 from cardreader.register.database import Database, sqlite_url
-from cardreader.register.lastbackup import note_put_back, put_back_lately
+from cardreader.register.lastbackup import PutBacks, note_put_back
 from cardreader.register.models import AuditEntry, Woman
 from cardreader.web.texts import moment
 
@@ -63,8 +63,8 @@ def test_everybody_is_told_for_a_while_that_the_register_was_put_back(
             person.get("/").text
         )
     with app.state.database.read() as session:
-        assert put_back_lately(session, utc_now() + dt.timedelta(days=13)) is not None
-        assert put_back_lately(session, utc_now() + dt.timedelta(days=15)) is None
+        assert PutBacks().lately(session, utc_now() + dt.timedelta(days=13)) is not None
+        assert PutBacks().lately(session, utc_now() + dt.timedelta(days=15)) is None
 
 
 def test_a_passphrase_too_short_or_mistyped_makes_no_file(app, supervisor):

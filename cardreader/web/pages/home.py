@@ -15,7 +15,6 @@ from cardreader.register.dayshift import day_shift
 from cardreader.register.history import Measurement, as_referred, standing
 from cardreader.register.kinds import Role
 from cardreader.register.knownby import village_of
-from cardreader.register.lastbackup import put_back_lately
 from cardreader.register.lists import ListName
 from cardreader.register.models import Woman
 from cardreader.register.openreferrals import open_referrals
@@ -52,7 +51,7 @@ def first(request: Request, visitor: Anyone) -> Response:
         counts = counts_today(session, state.rules, today, too_high)
         calibration = in_use_words(session)
         ahead = reading_ahead(session, utc_now())
-        put_back = put_back_lately(session, utc_now())
+        put_back = state.put_backs.lately(session, utc_now())
         theirs = visitor.role is Role.SUPERVISOR
         undecided = state.undecided.count(session) if theirs else 0
         shift = day_shift(session, today)
