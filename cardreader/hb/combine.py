@@ -52,7 +52,7 @@ def combine(estimates: Sequence[HbEstimate], calibration: Calibration) -> HbEsti
         _mixed(estimates, weight) if disagree else _drawn_together(estimates, weight, covariance)
     )
     cv2 = np.array([one.volume_cv**2 for one in estimates])
-    whole2 = float(weight @ [float(one.image.sd) ** 2 for one in estimates])
+    whole2 = float(weight @ np.diag(covariance))
     photo2 = float(weight @ [one.sd_measurement_g_dl**2 for one in estimates]) / whole2
     variance = float(image.sd) ** 2
     return replace(

@@ -185,6 +185,13 @@ def choose_photo(page: Page, photo: Path) -> Path:
     return chosen
 
 
+def keep_photo(page: Page, photo: Path) -> None:
+    """Send one while the server is out of reach: it is kept, and said so."""
+    choose_photo(page, photo)
+    page.get_by_role("button", name="Read the photo").click()
+    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+
+
 def read_photo(page: Page, photo: Path, dry: bool = False) -> None:
     """``dry`` answers the question of a timer that still runs, or that was not started."""
     choose_photo(page, photo)

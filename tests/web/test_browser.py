@@ -17,6 +17,7 @@ from phone import (
     add_woman,
     check_page,
     choose_photo,
+    keep_photo,
     new_phone,
     open_visit,
     phone_of_its_own,
@@ -202,9 +203,7 @@ def test_server_out_of_reach_and_back(page, server, photos):
     settle_worker(page)
     server.kill()
     # On a page that was open: kept, and said so.
-    choose_photo(page, photos["anaemic"])
-    page.get_by_role("button", name="Read the photo").click()
-    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+    keep_photo(page, photos["anaemic"])
     # On a page that can't be loaded: the phone's own page comes instead.
     page.goto("/women/new")
     expect(page.get_by_role("heading", level=1)).to_have_text("Photos kept on this phone")
@@ -268,9 +267,7 @@ def test_answer_lost_on_the_way_doubles_nothing(page, server, photos):
         route.abort()  # ...and the phone never learns
 
     page.route("**/api/visits/*/photos", lose_answer)
-    choose_photo(page, photos["anaemic"])
-    page.get_by_role("button", name="Read the photo").click()
-    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+    keep_photo(page, photos["anaemic"])
     assert lost[0].status == 201
     assert len(readings_of(page, "KX-507")) == 1
     page.goto("/unsent")
@@ -347,9 +344,7 @@ def test_photos_survive_the_browser_being_closed(page, context, server, photos):
     open_visit(page)
     settle_worker(page)
     server.kill()
-    choose_photo(page, photos["anaemic"])
-    page.get_by_role("button", name="Read the photo").click()
-    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+    keep_photo(page, photos["anaemic"])
     page.close()
     server.start()
     again = context.new_page()
@@ -398,9 +393,7 @@ def test_photos_of_one_worker_are_not_sent_as_anothers(page, server, photos):
     open_visit(page)
     settle_worker(page)
     server.kill()
-    choose_photo(page, photos["anaemic"])
-    page.get_by_role("button", name="Read the photo").click()
-    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+    keep_photo(page, photos["anaemic"])
     server.start()
     page.context.clear_cookies()
     sign_in(page, server, "supervisor")

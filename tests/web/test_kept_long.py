@@ -11,6 +11,7 @@ from phone import (
     add_woman,
     check_page,
     choose_photo,
+    keep_photo,
     open_visit,
     readings_of,
     settle_worker,
@@ -55,9 +56,7 @@ def test_a_photo_for_a_visit_that_a_backup_does_not_have_is_sent_under_her_code(
     open_visit(page)
     settle_worker(page)
     server.kill()
-    choose_photo(page, photos["severe"])
-    page.get_by_role("button", name="Read the photo").click()
-    expect(page.locator(".photo-form .form-status")).to_contain_text("Kept on this phone")
+    keep_photo(page, photos["severe"])
     restored = server.command("restore", file, "--replace", **PASSPHRASE)
     assert restored.returncode == 0, restored.stderr
     server.cookies.clear()

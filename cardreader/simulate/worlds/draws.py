@@ -21,7 +21,7 @@ from cardreader.simulate.cameras import Camera, Family, draw_camera, draw_render
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import PatchDraw, patch_draw
-from cardreader.simulate.scene import GOOD, ORDINARY, POOR
+from cardreader.simulate.scene import GOOD, ORDINARY, POOR, Control
 from cardreader.simulate.worlds.world import World, draw_world, draw_world_scene
 
 Array = NDArray[np.float64]
@@ -135,15 +135,13 @@ def _draw_twins(
     apart = np.random.default_rng([seed, index, _TWIN_SEED])
     twins = []
     for sitting in range(photos):
-        hb = apart.uniform(*HB_RANGE_G_DL)
-        control = CONTROLS[int(apart.integers(len(CONTROLS)))]
-        camera, lamp = draw_phone(apart), draw_lamp(apart)
+        hb, control, camera, lamp = _draw_sitting(apart)
         beside = []
         for card in cards:
             same = np.random.default_rng([seed, index, _TWIN_SEED, sitting])
             scene = draw_world_scene(card, same, hb, own, control, camera, lamp, volume=1.0)
             shot = patch_draw(scene, same)
-            beside.append([None if lot is None else numbers(shot, lot) for lot in lots])
+            beside.append(_by_each(shot, lots))
         twins.append(list(zip(*beside, strict=True)))
     return twins
 
@@ -176,15 +174,12 @@ def _draw_sittings(index: int, photos: int, seed: int) -> list[tuple[_Row, _Row]
     apart = np.random.default_rng([seed, index, _SITTING_SEED])
     rows = []
     for _ in range(photos):
-        hb = apart.uniform(*HB_RANGE_G_DL)
-        control = CONTROLS[int(apart.integers(len(CONTROLS)))]
-        camera, lamp = draw_phone(apart), draw_lamp(apart)
+        hb, control, camera, lamp = _draw_sitting(apart)
         scene, shots = None, []
         for _ in range(2):
             scene = draw_world_scene(world, apart, hb, own, control, camera, lamp, 1.0, scene)
             shot = patch_draw(scene, apart)
-            seen = tuple(None if lot is None else numbers(shot, lot) for lot in lots)
-            shots.append(_Row(index, hb, seen))
+            shots.append(_Row(index, hb, _by_each(shot, lots)))
         rows.append((shots[0], shots[1]))
     return rows
 
@@ -258,13 +253,21 @@ def card_photos(world: World, lot: Lot, rng: np.random.Generator) -> list[CardPh
 def _sitting(
     world: World, own: Lot, others: list[Lot | None], index: int, rng: np.random.Generator
 ) -> _Row:
+    hb, control, camera, lamp = _draw_sitting(rng)
+    scene = draw_world_scene(world, rng, hb, own, control, camera, lamp, volume=1.0)
+    return _Row(index, hb, _by_each(patch_draw(scene, rng), [own, *others]))
+
+
+def _draw_sitting(rng: np.random.Generator) -> tuple[float, Control, Camera, tuple[str, Array]]:
+    """Haemoglobin, and the control, phone and lamp under which it is photographed."""
     hb = rng.uniform(*HB_RANGE_G_DL)
     control = CONTROLS[int(rng.integers(len(CONTROLS)))]
-    camera, lamp = draw_phone(rng), draw_lamp(rng)
-    scene = draw_world_scene(world, rng, hb, own, control, camera, lamp, volume=1.0)
-    drawn = patch_draw(scene, rng)
-    measured = (None if lot is None else numbers(drawn, lot) for lot in (own, *others))
-    return _Row(index, hb, tuple(measured))
+    return hb, control, draw_phone(rng), draw_lamp(rng)
+
+
+def _by_each(shot: PatchDraw, lots: list[Lot | None]) -> tuple[Measured | None, ...]:
+    """A drawn photo read with each lot's file, where there is one."""
+    return tuple(None if lot is None else numbers(shot, lot) for lot in lots)
 
 
 def draw_phone(rng: np.random.Generator) -> Camera:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from cardreader.calibrate.condition import SitePairs
 from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.core.refusal import Refusal
@@ -113,6 +114,14 @@ def draw_site(kind: str, variant: int, study: int, women: int, tests: int) -> Si
 
 def _of(rng: np.random.Generator, phones: list, lamps: list) -> tuple:  # type: ignore[type-arg]
     return phones[int(rng.integers(len(phones)))], lamps[int(rng.integers(len(lamps)))]
+
+
+def pairs_of(rng: np.random.Generator, study: Sequence[tuple[float, Measured]]) -> SitePairs:
+    """A study's photos, one a woman with what she truly has, as pairs by a laboratory."""
+    hb, photos = zip(*study, strict=True)
+    lab = np.array(hb) * (1 + LAB_CV * rng.normal(size=len(hb)))
+    women = np.arange(len(hb)).astype(str)
+    return SitePairs(Measured.stack(list(photos)), lab, LAB_CV * lab, women, women)
 
 
 def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no-untyped-def]

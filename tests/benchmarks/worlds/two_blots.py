@@ -18,7 +18,6 @@ from pathlib import Path
 
 import numpy as np
 
-from cardreader.calibrate.condition import SitePairs
 from cardreader.calibrate.site import fit_site
 from cardreader.calibrate.sitesittings import with_sittings
 from cardreader.core.shipped import shipped
@@ -33,7 +32,7 @@ from cardreader.simulate.scene import ORDINARY, Scene
 from cardreader.simulate.worlds.draws import draw_phone
 from cardreader.simulate.worlds.world import draw_world, draw_world_scene
 
-from .sites import HB_RANGE_G_DL, LAB_CV, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read
+from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _of, _read, pairs_of
 
 SEED, WORLDS = 909_012, 20
 WOMEN, TESTS = 80, 60
@@ -76,7 +75,7 @@ def _judge(number: int) -> dict[Key, list[tuple[float, ...]]]:
     lamps = [draw_lamp(rng) for _ in range(LAMPS)]
 
     def of_the_study() -> Sitting:
-        return phones[int(rng.integers(PHONES))], lamps[int(rng.integers(LAMPS))]
+        return _of(rng, phones, lamps)
 
     def blot(hb: float, sitting: Sitting, like: Scene | None = None) -> Scene:
         return draw_world_scene(world, rng, hb, lot, CONTROL, *sitting, like=like)
@@ -97,11 +96,7 @@ def _judge(number: int) -> dict[Key, list[tuple[float, ...]]]:
     kept = [(hb, seen) for hb, seen in study if seen is not None]
     out: dict[Key, list[tuple[float, ...]]] = defaultdict(list)
     for n in PAIRS:
-        hb, photos = zip(*kept[:n], strict=True)
-        lab = np.array(hb) * (1 + LAB_CV * rng.normal(size=len(hb)))
-        each = np.arange(len(hb)).astype(str)
-        pairs = SitePairs(Measured.stack(list(photos)), lab, LAB_CV * lab, each, each)
-        made = fit_site(prior, pairs).calibration
+        made = fit_site(prior, pairs_of(rng, kept[:n])).calibration
         for truth, seen in women:
             blots = [None if one is None else read_hb(one, made) for one in seen]
             for name, which in KINDS.items():

@@ -18,11 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from cardreader.calibrate.condition import SitePairs
 from cardreader.calibrate.site import fit_site
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
-from cardreader.hb.measured import Measured
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.patchdraw import patch_draw
 from cardreader.simulate.scene import GOOD, ORDINARY
@@ -32,7 +30,7 @@ from cardreader.simulate.worlds.papers import draw_paper
 from cardreader.simulate.worlds.world import World, draw_world, draw_world_scene
 
 from .faded import _readings
-from .sites import HB_RANGE_G_DL, LAB_CV, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read
+from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of
 
 SEED, WORLDS = 909_011, 20
 WOMEN, TESTS = 80, 40
@@ -84,11 +82,7 @@ def _judge(number: int) -> dict[Key, np.ndarray]:
     prior = Calibration.load(shipped("worlds"))
     out: dict[Key, np.ndarray] = {}
     for n in PAIRS:
-        hb, photos = zip(*study[:n], strict=True)
-        lab = np.array(hb) * (1 + LAB_CV * rng.normal(size=len(hb)))
-        women = np.arange(len(hb)).astype(str)
-        pairs = SitePairs(Measured.stack(list(photos)), lab, LAB_CV * lab, women, women)
-        made = fit_site(prior, pairs).calibration
+        made = fit_site(prior, pairs_of(rng, study[:n])).calibration
         for asked in (False, True):
             reads = made if asked else replace(made, seen_papers=None)
             for name, rows in tests.items():
