@@ -51,8 +51,9 @@ def _keep_photo(page: Page, origin: str, code: str, tmp_path) -> None:
 def test_kept_photos_come_over_to_the_new_address(context, server, tmp_path):
     earlier, later = server.url, server.url.replace("127.0.0.1", "127.0.0.2")
     page = context.pages[0]
-    # Another person's sign-in stands there by now, so the photo stays until it is asked for.
+    # As if another person's sign-in stood there by now: the photo stays until it is asked for.
     _sign_in(page, earlier)
+    context.route(f"{earlier}/api/**", lambda route: route.abort())
     _keep_photo(page, earlier, "KX-801", tmp_path)
     page.goto("about:blank")
     _sign_in(page, later)
@@ -61,7 +62,6 @@ def test_kept_photos_come_over_to_the_new_address(context, server, tmp_path):
         page.get_by_role("button", name="Look at 127.0.0.1").click()
     other = opened.value
     expect(other.locator("#giving")).to_contain_text("127.0.0.2")
-    other.context.route(f"{earlier}/api/**", lambda route: route.abort())
     other.get_by_role("button", name="Give them").click()
     expect(page.locator("#elsewhere .form-status")).to_contain_text(
         "Photos that have come over: 1."
