@@ -196,9 +196,10 @@ def test_scans_may_come_in_any_order_that_the_standard_has(codec, order, tmp_pat
         np.testing.assert_array_equal(within(part, box), within(pixels(other), box))
 
 
-@pytest.mark.parametrize("name", ["nokia-n70.jpg", "stereo.mpo"])
+@pytest.mark.parametrize("name", ["nokia-n70.jpg", "stereo.mpo", "pixel-8-pro-gain-map.jpg"])
 def test_files_of_real_phones_are_taken_apart(codec, name):
-    """A stereo file is two pictures one after the other; the first is the photo."""
+    """Two pictures one after the other, the second for the other eye or a gain map: the first is
+    the photo."""
     data = (ROOT / "tests" / "read" / "phone_files" / name).read_bytes()
     size = Image.open(io.BytesIO(data)).size
     whole = codec.cut(data, (0, 0, *size), size)
