@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from cardreader.card import layout
 from cardreader.core.refusal import Reason, Refusal
 from cardreader.read.blurredmarker import shows_blurred_marker
-from cardreader.read.edges import Edges, measure_edges
+from cardreader.read.edges import Edges, line_beside, measure_edges
 from cardreader.read.hiddenmarker import find_fourth
 from cardreader.read.markers import MIN_CONTRAST, MODULES, Marker, find_markers
 from cardreader.read.photo import Photo
@@ -133,7 +133,11 @@ def locate(photo: Photo) -> CardPose | Refusal:
     found = _find_markers(photo)
     if isinstance(found, Refusal):
         return found
-    return _pose(photo, found)
+    pose = _pose(photo, found)
+    off = isinstance(pose, Refusal) and pose.reason in (Reason.CARD_BENT, Reason.BLURRED)
+    if off and line_beside(photo, found.corners):
+        return _refuse(Reason.CARD_PART_HIDDEN, "a line is drawn close about a marker")
+    return pose
 
 
 @dataclass(frozen=True)

@@ -44,8 +44,8 @@ def card():
     return rig.draw_card()
 
 
-def outlined(off_mm: float, width_mm: float = 0.4) -> np.ndarray:
-    """The card with a square pen line about each marker, its middle ``off_mm`` from the print."""
+def outlined(off_mm: float, width_mm: float = 0.4, ink=INK) -> np.ndarray:
+    """The card with a square line about each marker, its middle ``off_mm`` from the print."""
     drawn = card().copy()
     for corners in layout.marker_corners_mm():
         x, y = corners[0] - off_mm
@@ -59,7 +59,7 @@ def outlined(off_mm: float, width_mm: float = 0.4) -> np.ndarray:
             at = np.array([(x + dx, y + dy), (x + dx + w, y + dy + h)])
             low = np.round((at[0] - width_mm / 2 + rig.MARGIN_MM) * rig.PX_PER_MM).astype(int)
             high = np.round((at[1] + width_mm / 2 + rig.MARGIN_MM) * rig.PX_PER_MM).astype(int)
-            drawn[max(low[1], 0) : high[1], max(low[0], 0) : high[0]] = INK
+            drawn[max(low[1], 0) : high[1], max(low[0], 0) : high[0]] = ink
     return drawn
 
 
@@ -71,6 +71,30 @@ def seen(rgb) -> Photo:
 @pytest.mark.parametrize("shot", [rig.Shot(), rig.Shot(fill=0.5, turn_deg=140, tilt_deg=20)])
 def test_a_line_about_the_markers_changes_nothing(off_mm, shot):
     scene = rig.photograph(outlined(off_mm), shot)
+    pose = locate(seen(scene.rgb))
+    assert isinstance(pose, CardPose), pose
+    error = np.linalg.norm(pose.to_px(OVER_THE_CARD) - scene.to_px(OVER_THE_CARD), axis=-1)
+    assert error.max() / pose.px_per_mm < 0.06
+
+
+@pytest.mark.parametrize(("off_mm", "width_mm"), [(0.4, 0.4), (0.8, 1.0)])
+@pytest.mark.parametrize("turn_deg", [7, 140])
+def test_a_line_too_close_to_a_marker_is_not_told_as_a_bend_or_blur(off_mm, width_mm, turn_deg):
+    scene = rig.photograph(outlined(off_mm, width_mm), rig.Shot(turn_deg=turn_deg))
+    result = locate(seen(scene.rgb))
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.CARD_PART_HIDDEN, result
+
+
+@pytest.mark.parametrize("rise_mm", [6, 10])
+def test_a_bent_card_is_told_as_that_where_no_line_is_drawn(rise_mm):
+    result = locate(seen(rig.photograph(rig.bend(card(), rise_mm), rig.Shot()).rgb))
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.CARD_BENT, result
+
+
+def test_the_bright_edge_of_a_sleeve_about_the_markers_changes_nothing():
+    scene = rig.photograph(outlined(1.0, 0.5, (2.0, 2.0, 2.0)), rig.Shot())
     pose = locate(seen(scene.rgb))
     assert isinstance(pose, CardPose), pose
     error = np.linalg.norm(pose.to_px(OVER_THE_CARD) - scene.to_px(OVER_THE_CARD), axis=-1)

@@ -154,6 +154,13 @@ EDGES = Stage(
         chosen("_REACH", "module", "the border is one wide, the surround a little less"),
         derived("_CLOSE", "module", "0.5 mm: lines drawn nearer than that aren't kept clear of"),
         measured("_DROP", "of an edge's contrast", "photos without a line keep 0.05"),
+        measured("_RISE", "of an edge's contrast", "blur and shake leave 0.2 at most"),
+        measured(
+            "_FALL",
+            "of an edge's contrast",
+            "hard photos without a line leave 0.2 at most (seed 664101), lines that begin 0.2 or "
+            "0.3 mm off 0.6 and more",
+        ),
         derived("_CLIPPED", "1", "a Gaussian rise at the limit, seen through the short profile"),
         measured("_OFF", "of the reach", "unspoiled profiles keep within 0.02"),
         measured("_AGREED", "of the profiles", "along the rim of a drop of 4.4 mm 0.25 agree"),
