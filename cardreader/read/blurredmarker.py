@@ -8,14 +8,16 @@ photographs by others without a card, 45 are. Only where a marker lies in it is
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from functools import cache
+from itertools import combinations
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from cardreader.card import layout
-from cardreader.read.markers import MODULES, propose, read_cells, signed_codes
+from cardreader.read.markers import MODULES, propose, quad_area, read_cells, signed_codes
 
 MIN_LIKENESS = 0.96
 """Correlation of a quadrilateral's 36 modules with a soft code. Of those 45 pictures the
@@ -24,6 +26,11 @@ MIN_LIKENESS_OF_TWO = 0.925
 """The same of two quadrilaterals that are like markers of different corners; 0.913. Of drawn
 cards blurred by 0.7 to 1 mm or shaken by 1.8 mm all but one in 24 are seen by these two;
 shaken by more few are, and no more is known of them than that no card was found."""
+_AS_LARGE = 2.0
+"""How many times as large one of the two may be: cards tilted by 60 degrees, 16 cm away, 1.9."""
+_AS_FAR = 1.6
+"""How many times nearer or further apart, in sides, they may be than on the card; the same cards
+1.54. Two patches of a texture that are like markers seldom lie so."""
 _BLURS = (0.35, 0.7, 1.05)
 _SHAKES = (1.5, 2.5)
 """Modules. Beyond, codes run together."""
@@ -35,31 +42,65 @@ _FINE = 4
 _SURROUND = 3
 
 
+@dataclass(frozen=True)
+class _Alike:
+    """Of each corner of the card (4,) the quadrilateral most like its marker: the correlation
+    with any of its codes, and middle (4, 2) and side (4,) in pixels.
+    """
+
+    likeness: NDArray[np.float64]
+    middle_px: NDArray[np.float64]
+    side_px: NDArray[np.float64]
+
+
 def shows_blurred_marker(gray: NDArray[np.uint8]) -> bool:
     """Whether dark quadrilaterals of an 8-bit grey image (H, W) are markers out of focus."""
-    alike = np.zeros(4)
-    for scale in _SCALES:
-        small = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-        np.maximum(alike, _likeness(np.asarray(small, dtype=np.uint8)), out=alike)
-    second, first = np.sort(alike)[-2:]
-    return bool(first >= MIN_LIKENESS or second >= MIN_LIKENESS_OF_TWO)
+    at_scales = [_alike(gray, scale) for scale in _SCALES]
+    likeness = np.stack([alike.likeness for alike in at_scales])
+    if likeness.max() >= MIN_LIKENESS:
+        return True
+    best, corner = likeness.argmax(axis=0), np.arange(4)
+    middle_px = np.stack([alike.middle_px for alike in at_scales])[best, corner]
+    side_px = np.stack([alike.side_px for alike in at_scales])[best, corner]
+    pairs = combinations(np.flatnonzero(likeness.max(axis=0) >= MIN_LIKENESS_OF_TWO), 2)
+    return any(_as_on_a_card(np.array(pair), middle_px, side_px) for pair in pairs)
 
 
-def _likeness(gray: NDArray[np.uint8]) -> NDArray[np.float64]:
-    """Of each corner of the card, the greatest correlation with any of its codes, (4,)."""
-    alike = np.zeros(4)
-    quads = propose(gray, 23)
+def _as_on_a_card(
+    pair: NDArray[np.intp], middle_px: NDArray[np.float64], side_px: NDArray[np.float64]
+) -> bool:
+    """Whether markers of two corners are as large, and as far apart, as those of one card."""
+    on_card = layout.marker_corners_mm().mean(axis=1)[pair]
+    apart = np.linalg.norm(np.subtract(*on_card)) / layout.MARKER_MM
+    small, large = np.sort(side_px[pair])
+    seen = np.linalg.norm(np.subtract(*middle_px[pair])) / math.sqrt(small * large)
+    return bool(large <= _AS_LARGE * small and abs(math.log(seen / apart)) <= math.log(_AS_FAR))
+
+
+def _alike(gray: NDArray[np.uint8], scale: float) -> _Alike:
+    """What is most like the markers in a copy of that scale."""
+    found = _Alike(np.zeros(4), np.zeros((4, 2)), np.ones(4))
+    resized = cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = np.asarray(resized, dtype=np.uint8)
+    quads = propose(small, 23)
     if len(quads) == 0:
-        return alike
-    cells = read_cells(gray, quads)[:, 1:-1, 1:-1].reshape(len(quads), -1)
+        return found
+    cells = read_cells(small, quads)[:, 1:-1, 1:-1].reshape(len(quads), -1)
     cells -= cells.mean(axis=1, keepdims=True)
     size = np.linalg.norm(cells, axis=1, keepdims=True)
     seen = size[:, 0] >= _MIN_CONTRAST * (MODULES - 2)
+    cells, quads = cells[seen] / size[seen], quads[seen] / scale
     codes, corner = _soft_codes()
-    scores = (cells[seen] / size[seen]).astype(np.float32) @ codes
-    # A quadrilateral speaks for one corner only: the one whose code it is most like.
-    np.maximum.at(alike, corner[scores.argmax(axis=1)], scores.max(axis=1))
-    return alike
+    scores = cells.astype(np.float32) @ codes
+    for score, its_corner, quad in zip(
+        scores.max(axis=1, initial=0.0), corner[scores.argmax(axis=1)], quads, strict=True
+    ):
+        # A quadrilateral speaks for one corner only: the one whose code it is most like.
+        if score > found.likeness[its_corner]:
+            found.likeness[its_corner] = score
+            found.middle_px[its_corner] = quad.mean(axis=0)
+            found.side_px[its_corner] = math.sqrt(float(quad_area(quad[None])[0]))
+    return found
 
 
 @cache

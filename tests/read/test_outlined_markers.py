@@ -133,6 +133,22 @@ def test_a_soft_picture_without_a_card_is_not_called_blurred(name, sd):
     assert result.reason is Reason.NO_CARD, result
 
 
+@pytest.mark.parametrize(
+    ("name", "shaken_px"),
+    [("immunohistochemistry", 51), ("grass", 31), ("gravel", 51), ("page", 21)],
+)
+def test_two_patches_of_a_texture_are_not_the_markers_of_a_card(name, shaken_px):
+    # Each is much like a soft marker, but they don't lie as on one card.
+    picture = getattr(data, name)()
+    picture = picture if picture.ndim == 2 else picture[..., 1]
+    scale = 1600 / max(picture.shape)
+    large = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC)
+    gray = cv2.blur(large, (shaken_px, 1))
+    result = locate(seen(np.repeat(gray[..., None], 3, axis=2)))
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.NO_CARD, result
+
+
 @pytest.mark.parametrize("shot", [{"blur_mm": 0.9}, {"motion_mm": 1.8}])
 def test_a_soft_picture_of_a_card_is_called_blurred(shot):
     scene = rig.photograph(card(), rig.Shot(**shot))

@@ -110,6 +110,8 @@ SOFT_MARKER = Stage(
     (
         measured("MIN_LIKENESS", "correlation", "45 soft photos without a card reach 0.952"),
         measured("MIN_LIKENESS_OF_TWO", "correlation", "the same photos reach 0.913"),
+        derived("_AS_LARGE", "1", "perspective of a card 16 cm away, tilted by 60 degrees: 1.93"),
+        derived("_AS_FAR", "1", "the same card's perspective: 1.54"),
         chosen(
             "_BLURS",
             "module",
