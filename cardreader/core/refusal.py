@@ -39,6 +39,7 @@ class Reason(StrEnum):
     PAPER_OUT_OF_PLACE = "paper_out_of_place"
     PAPER_UNLIKE = "paper_unlike"
     BLOT_MISSING = "blot_missing"
+    NOT_ONE_BLOT = "not_one_blot"
     BLOT_TOO_SMALL = "blot_too_small"
     BLOT_UNEVEN = "blot_uneven"
     BLOT_TOUCHES_BORDER = "blot_touches_border"
@@ -101,6 +102,9 @@ ADVICE: dict[Reason, str] = {
     "blood test.",
     Reason.BLOT_MISSING: "No blot was found in the window of the card. "
     "Put the blotting paper in the window with the blot in the middle.",
+    Reason.NOT_ONE_BLOT: "The photos don't show the same blot in the same place. Leave the paper "
+    "as it lies and photograph the blot from another side again. Send a photo of another blot as "
+    "another blot.",
     Reason.BLOT_TOO_SMALL: "The blot is too small. Make a new blot from one full drop.",
     Reason.BLOT_UNEVEN: "The blot is uneven. Turn away from lamp and window and take the photo "
     "again. If it is uneven still, make a new blot from one full drop and let it soak in and dry "

@@ -126,21 +126,49 @@ def test_the_doubt_grows_with_the_difference():
     assert slight.covariance[1, 1] > clean.covariance[1, 1]
 
 
-def test_blots_in_different_places_are_not_one():
-    places = [tuple(np.add(layout.CENTRE_MM, (x, 0.0))) for x in (-6.5, 6.5)]
-    cards = [rig.draw_card(blots=(rig.Blot(centre_mm=at, radii_mm=(3, 3)),)) for at in places]
+def views_of(*blots):
+    """A photo from above of a card for each blot; None for a card without one."""
     views = []
-    for drawn in cards:
-        scene = rig.photograph(drawn, FROM_ABOVE)
-        photo = Photo(
-            encoded=scene.rgb, full_size=scene.rgb.shape[1::-1], scale=1.0, sha256="0" * 64
-        )
+    for blot in blots:
+        scene = rig.photograph(rig.draw_card(blots=() if blot is None else (blot,)), FROM_ABOVE)
+        size = scene.rgb.shape[1::-1]
+        photo = Photo(encoded=scene.rgb, full_size=size, scale=1.0, sha256="0" * 64)
         pose = locate(photo)
         assert isinstance(pose, CardPose)
         views.append(View(photo, pose, EVEN, Plain()))
-    result = measure_same_blot(views, Lot())
+    return views
+
+
+def at(x_mm):
+    return tuple(np.add(layout.CENTRE_MM, (x_mm, 0.0)))
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        rig.Blot(centre_mm=at(6.5), radii_mm=(3, 3)),
+        rig.Blot(centre_mm=at(1.5)),
+        rig.Blot(radii_mm=(4.8, 6.0), ragged=0.12, seed=8),
+    ],
+    ids=["elsewhere", "beside", "another outline"],
+)
+def test_two_blots_of_one_colour_are_not_one(other):
+    result = measure_same_blot(views_of(rig.Blot(), other), Lot())
     assert isinstance(result, Refusal)
-    assert result.reason is Reason.BLOT_MISSING
+    assert result.reason is Reason.NOT_ONE_BLOT
+
+
+def test_paper_above_the_print_is_seen_a_little_elsewhere_and_still_one_blot():
+    # 0.5 mm above it, from 30 degrees on either side.
+    blot = log_ratio(*views_of(rig.Blot(centre_mm=at(-0.3)), rig.Blot(centre_mm=at(0.3))))
+    np.testing.assert_allclose(blot.log_ratio, TRUTH, atol=0.03)
+
+
+def test_a_photo_of_the_card_without_its_blot_is_told_as_that():
+    for views in (views_of(rig.Blot(), None), views_of(None, rig.Blot())):
+        result = measure_same_blot(views, Lot())
+        assert isinstance(result, Refusal)
+        assert result.reason is Reason.BLOT_MISSING
 
 
 def test_one_photo_is_not_enough():

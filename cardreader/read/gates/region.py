@@ -222,6 +222,12 @@ SAME_BLOT = Stage(
     sameblot,
     (
         chosen("MAX_APART", "ln Y", "about 1.2 g/dL; photos without a reflection differ by 0.01"),
+        measured(
+            "MIN_OVERLAP",
+            "of the blot",
+            "one blot by two phones, sizes and lamps 0.95 and more, 97 of 100 pairs of blots of "
+            "one volume less (seeds 664104 and 664105)",
+        ),
         chosen("_SAME", "ln light", "noise of one place stays below"),
         chosen(
             "_INSET_MM",
