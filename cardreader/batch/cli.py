@@ -158,7 +158,7 @@ def _batch(arguments: argparse.Namespace) -> ExitCode:
         say("Without a reading: " + ", ".join(f"{n} {why}" for why, n in counts.reasons) + ".\n")
     if (no_files := left_out.pop(NOT_A_FILE, 0)) > 0:
         say(f"Not files but pipes, sockets or devices, and not read: {no_files}.\n")
-    if Reason.NOT_AN_IMAGE.value in dict(counts.reasons) and not is_installed("pillow_heif"):
+    if Reason.FORMAT_NOT_READ.value in dict(counts.reasons) and not is_installed("pillow_heif"):
         say("HEIC and HEIF photos can't be opened here: pip install '.[heif]' in the checkout.\n")
     if left_out:
         say(

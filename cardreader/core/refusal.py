@@ -16,6 +16,7 @@ class Reason(StrEnum):
     """Machine-readable reason of a refusal; the value is what JSON carries."""
 
     NOT_AN_IMAGE = "not_an_image"
+    FORMAT_NOT_READ = "format_not_read"
     IMAGE_TOO_LARGE = "image_too_large"
     IMAGE_TOO_SMALL = "image_too_small"
     NO_CARD = "no_card"
@@ -54,6 +55,8 @@ class Reason(StrEnum):
 
 ADVICE: dict[Reason, str] = {
     Reason.NOT_AN_IMAGE: "This file is not a photo that can be opened. Take the photo again.",
+    Reason.FORMAT_NOT_READ: "Pictures in this file format can't be opened here. Set the phone's "
+    "camera to save photos as JPEG, and take the photo again.",
     Reason.IMAGE_TOO_LARGE: "This image has more pixels than can be opened. "
     "Send one photo as the camera took it, best as a JPEG.",
     Reason.IMAGE_TOO_SMALL: "This image is too small. Send the original photo, not a thumbnail.",

@@ -24,6 +24,13 @@ logging.getLogger("PIL").addHandler(logging.NullHandler())
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"avif")
 
 
+_OTHER_PICTURES = {
+    b"GIF8": "GIF",
+    b"\0\0\0\x0cjP  ": "JPEG 2000",
+    b"\0\0\0\x0cJXL ": "JPEG XL",
+}
+
+
 class NoDecoderError(Exception):
     """This machine has no decoder for the file; the message says what would help."""
 
@@ -43,6 +50,17 @@ def kind_of(data: bytes) -> str | None:
         brands = data[8 : min(int.from_bytes(data[:4], "big"), 256)]
         return "AVIF" if b"avif" in brands else "HEIF"
     return None
+
+
+def other_picture(data: bytes) -> str | None:
+    """Format of a picture, a film or a raw file that isn't read; None for anything else."""
+    for first, name in _OTHER_PICTURES.items():
+        if data.startswith(first):
+            return name
+    if data[:2] == b"BM" and data[6:10] == bytes(4):
+        return "BMP"
+    brand = data[8:12]
+    return f"a file of brand {brand.decode('latin-1')!r}" if data[4:8] == b"ftyp" else None
 
 
 def open_header(data: bytes, kind: str) -> Image.Image:

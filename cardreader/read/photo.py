@@ -29,7 +29,7 @@ from PIL import Image
 from cardreader.colour.icc import SRGB_CURVE, Curve, ProfileError, read_profile
 from cardreader.core.oneline import one_line
 from cardreader.core.refusal import Reason, Refusal
-from cardreader.read.decoders import NoDecoderError, kind_of, open_header, pixels
+from cardreader.read.decoders import NoDecoderError, kind_of, open_header, other_picture, pixels
 from cardreader.read.phonenote import PhoneNote, phone_note
 from cardreader.read.turned import channel, turned
 
@@ -146,13 +146,16 @@ def open_photo(data: bytes, sha256: str | None = None) -> Photo | Refusal:
     """Open a JPEG, PNG, TIFF or WebP photo; HEIF and AVIF where their decoders are installed.
 
     ``sha256`` is that of the bytes, where the caller has it already. Never
-    raises, whatever the bytes hold. Refusals: NOT_AN_IMAGE,
+    raises, whatever the bytes hold. Refusals: NOT_AN_IMAGE, FORMAT_NOT_READ,
     IMAGE_TOO_LARGE, IMAGE_TOO_SMALL, COLOUR_NOT_CORRECTABLE (no colour at all).
     """
     if len(data) > MAX_FILE_BYTES:
         return _refuse(Reason.IMAGE_TOO_LARGE, f"{len(data)} bytes > {MAX_FILE_BYTES}")
     kind = kind_of(data)
     if kind is None:
+        other = other_picture(data)
+        if other is not None:
+            return _refuse(Reason.FORMAT_NOT_READ, f"{other} isn't read")
         return _refuse(Reason.NOT_AN_IMAGE, f"unknown format, {len(data)} bytes")
     # A decoder met with hostile bytes may raise nearly anything; whatever it
     # is, the file is not a photo. Its warnings are about the file's insides.
@@ -176,7 +179,7 @@ def _open_header(data: bytes, kind: str) -> Image.Image | Refusal:
     try:
         header = open_header(data, kind)
     except NoDecoderError as error:
-        return _refuse(Reason.NOT_AN_IMAGE, str(error))
+        return _refuse(Reason.FORMAT_NOT_READ, str(error))
     width, height = header.size
     limit = MAX_PIXELS if kind in ("JPEG", "HEIF") else MAX_PIXELS_UNSCALED
     if width * height > limit:
@@ -188,7 +191,7 @@ def _open_header(data: bytes, kind: str) -> Image.Image | Refusal:
     if header.mode in ("1", "L", "LA", "La", "I", "F") or header.mode.startswith("I;"):
         return _refuse(Reason.COLOUR_NOT_CORRECTABLE, f"{kind} without colour ({header.mode})")
     if header.mode not in ("RGB", "RGBA", "RGBX", "RGBa", "P"):
-        return _refuse(Reason.NOT_AN_IMAGE, f"{kind} in {header.mode}, not RGB")
+        return _refuse(Reason.FORMAT_NOT_READ, f"{kind} in {header.mode}, not RGB")
     if (kind == "JPEG" and not _jpeg_complete(data)) or (kind == "PNG" and not _png_whole(data)):
         return _refuse(Reason.NOT_AN_IMAGE, f"{kind} is cut short or damaged")
     return header

@@ -203,6 +203,7 @@ def test_avif_without_a_decoder_is_refused_in_words(monkeypatch):
     refusal = open_photo((FILES / "turned.avif").read_bytes())
     assert isinstance(refusal, Refusal)
     assert refusal.detail == "AVIF: there is no decoder for it here; send a JPEG"
+    assert refusal.reason is Reason.FORMAT_NOT_READ
 
 
 def test_avif_under_a_general_brand_is_known_for_one():

@@ -272,7 +272,7 @@ def test_any_profile_bytes_end_in_a_profile_or_a_profile_error(data):
 
 
 @pytest.mark.parametrize(
-    "data", [b"", b"\xff", b"\xff\xd8\xff", b"GIF89a" + b"\0" * 100, b"\x89PNG\r\n\x1a\n", b"%PDF"]
+    "data", [b"", b"\xff", b"\xff\xd8\xff", b"BMW is not a picture", b"\x89PNG\r\n\x1a\n", b"%PDF"]
 )
 def test_not_an_image(data):
     assert reason(data) is Reason.NOT_AN_IMAGE
@@ -402,7 +402,23 @@ def test_without_colour(mode):
 def test_cmyk_is_refused():
     out = io.BytesIO()
     Image.fromarray(picture()).convert("CMYK").save(out, "JPEG")
-    assert reason(out.getvalue()) is Reason.NOT_AN_IMAGE
+    assert reason(out.getvalue()) is Reason.FORMAT_NOT_READ
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"), [("GIF", "GIF"), ("BMP", "BMP"), ("JPEG2000", "JPEG 2000"), ("MP4", "mp42")]
+)
+def test_what_another_program_would_open_is_not_called_no_photo(kind, said):
+    """Taken again it would come in the same format."""
+    data = b"\0\0\0\x18ftypmp42" + bytes(400)
+    if kind != "MP4":
+        out = io.BytesIO()
+        Image.fromarray(picture()).save(out, kind)
+        data = out.getvalue()
+    refusal = open_photo(data)
+    assert isinstance(refusal, Refusal)
+    assert refusal.reason is Reason.FORMAT_NOT_READ
+    assert said in refusal.detail
 
 
 def test_opaque_alpha_is_read():
@@ -447,6 +463,8 @@ def test_heif_without_its_library_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "pillow_heif", None)
     refusal = open_photo(plain_heic())
     assert isinstance(refusal, Refusal)
+    assert refusal.reason is Reason.FORMAT_NOT_READ
+    assert "save photos as JPEG" in refusal.advice
     assert "'.[heif]'" in refusal.detail
 
 
