@@ -67,7 +67,8 @@ ADVICE: dict[Reason, str] = {
     Reason.CARD_MIRRORED: "The picture is mirrored. Use the back camera with mirroring off.",
     Reason.CARD_BENT: "The card is bent. Lay it flat on a hard surface and take the photo again.",
     Reason.TWO_CARDS: "More than one card is in the picture. Keep one card in view.",
-    Reason.CARD_TOO_SMALL: "The card is too small in the picture. Move closer.",
+    Reason.CARD_TOO_SMALL: "The card is too small in the picture. Move closer. If it fills the "
+    "picture already, send the photo in its full size.",
     Reason.CARD_TOO_TILTED: "The phone is tilted too far. Hold it straight above the card.",
     Reason.BLURRED: "The picture is blurred. Hold still, tap the card to focus, and try again.",
     Reason.CLIPPED: "The card is too bright in the picture. Move out of direct sun "

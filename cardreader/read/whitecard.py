@@ -78,6 +78,9 @@ MAX_CHROMATIC_UNDER_PAPER = 2
 """Outermost pairs of prints that may differ then: paper doesn't reach them."""
 MAX_GRAIN = 0.07
 """Scatter of ln(red/green) within a light print: beyond it the picture is grain."""
+MOST_GRAIN = 0.1
+"""The same beyond which a shadow, a reflection or an uneven blot may be grain, too: photos that
+show one keep within 0.05, and with less grain than this nine in ten are read."""
 
 _LIGHTER = 0.75
 """Quantile of the spots whose light is taken as undarkened."""
@@ -217,7 +220,7 @@ def _of_paper(
     reason: Reason, photo: Photo, pose: CardPose, samples: PatchSamples, lot: Lot
 ) -> Reason:
     pixels = linear_pixels(photo, pose)
-    if reason is Reason.PAPER_NOT_BLANK and grain(pixels) > MAX_GRAIN:
+    if grain(pixels) > (MAX_GRAIN if reason is Reason.PAPER_NOT_BLANK else MOST_GRAIN):
         return Reason.TOO_DARK
     white = what_white_shows(photo, pose)
     is_shadow = reason is Reason.SHADOW_EDGE

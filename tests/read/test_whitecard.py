@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -16,12 +17,14 @@ from cardreader.card import layout
 from cardreader.card.lots import Lots
 from cardreader.colour.cielab import lab_to_srgb
 from cardreader.core.refusal import Reason, Refusal
+from cardreader.core.shipped import shipped
 from cardreader.pipeline import measure_photo, measure_together
 from cardreader.read.locate import CardPose, locate
 from cardreader.read.photo import Photo, open_photo
 from cardreader.read.sample import PatchSamples, lightest_prints, linear_pixels, sample
 from cardreader.read.whitecard import grain, why_no_colours
 
+SAMPLES = Path(__file__).parents[2] / "sample_images" / "good"
 X, Y = layout.CENTRE_MM
 LOT = made_up_lot(basis="measured")
 SHADOW = np.array([0.5, 0.5, 0.5])
@@ -247,6 +250,18 @@ def test_much_black_ink_on_the_paper_is_no_shadow() -> None:
 
 def test_grain_is_neither_dirt_nor_a_stain() -> None:
     assert refusal_of(None, noise=0.3).reason is Reason.TOO_DARK
+
+
+@pytest.mark.parametrize("name", ["severe-3.5-daylight", "moderate-8.3-tube", "mild-10.4-lamp"])
+def test_grain_is_no_shadow_either(name: str) -> None:
+    picture = cv2.imread(str(SAMPLES / f"{name}.jpg"), cv2.IMREAD_IGNORE_ORIENTATION + 1)
+    scale = 1600 / max(picture.shape)
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    grainy = np.clip(small + np.random.default_rng(3).normal(0, 32, small.shape), 0, 255)
+    data = rig.jpeg(grainy[..., ::-1].astype(np.uint8), quality=95)
+    refusal = measure_photo(data, Lots.load(shipped("lots"))).refusal
+    assert refusal is not None
+    assert refusal.reason is Reason.TOO_DARK, refusal
 
 
 def test_grain_is_the_scatter_that_a_library_gives() -> None:

@@ -499,6 +499,13 @@ WHITE_CARD = Stage(
             "plain photos 0.03 at most, coloured lamps 0.05; refused night photos 0.10 to 0.34 "
             "(seed 9101)",
         ),
+        measured(
+            "MOST_GRAIN",
+            "ln(red/green)",
+            "photos with shadows, reflections and clotted blots 0.05 at most; good samples with "
+            "noise of 16 in 255 0.06 to 0.09, 14 of 15 read, of 32 0.10 to 0.16 (seeds 664108 "
+            "and 664109)",
+        ),
         chosen("_LIGHTER", "quantile", "a quarter of the card in full light, as under leaves"),
         chosen("_LIGHTEST_TENTH", "quantile", "a corner of paper on a print; less is a speck"),
     ),
