@@ -196,9 +196,8 @@ def draw_sitting(
     control = controls[int(rng.integers(len(controls)))]
     lot_seed = int(rng.integers(N_LOTS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
-    return draw_scene(
-        rng, rng.uniform(*HB_RANGE_G_DL), lot, lot_seed, control, family, rendered=True
-    )
+    hb = rng.uniform(*HB_RANGE_G_DL)
+    return draw_scene(rng, hb, lot, lot_seed, control, family, rendered=True, local_tone=True)
 
 
 def fit_default(

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from cardreader.simulate.blood import WAVELENGTHS_NM
 from cardreader.simulate.colorimetry import xyz
 from cardreader.simulate.inks import print_reflectance
+from cardreader.simulate.localtone import LocalTone, draw_by_fusing, draw_by_power
 from cardreader.simulate.rendering import Rendering, draw_about_grey, draw_otherwise
 
 Array = NDArray[np.float64]
@@ -51,6 +52,9 @@ class Camera:
         Linear 0..1 to encoded 0..1, monotone, same shape in and out.
     rendering : callable, optional
         What is done to colour after the tone curve; None for a plain phone.
+    local : LocalTone, optional
+        What is done to brightness by what lies around it; None for a phone that looks at
+        each place alone.
     """
 
     name: str
@@ -59,10 +63,20 @@ class Camera:
     matrix_error: Array
     tone: Callable[[Array], Array]
     rendering: Rendering | None = None
+    local: LocalTone | None = None
 
-    def encode(self, linear: Array) -> Array:
-        """Display-linear 0..1 to the encoded values of the file, (..., 3)."""
-        encoded = self.tone(linear)
+    def encode(self, linear: Array, about: Array | None = None) -> Array:
+        """Display-linear 0..1 to the encoded values of the file, (..., 3).
+
+        ``about`` (...) is the luma round each place, after the tone curve; None where the
+        phone looks at each place alone.
+        """
+        return self.after_tone(self.tone(linear), about)
+
+    def after_tone(self, encoded: Array, about: Array | None) -> Array:
+        """What is done to encoded values (..., 3) once the tone curve has made them."""
+        if self.local is not None and about is not None:
+            encoded = self.local.apply(encoded, about)
         return encoded if self.rendering is None else self.rendering(encoded)
 
     def raw(self, reflectance: Array, power: Array) -> Array:
@@ -104,6 +118,12 @@ def _linear_srgb(reflectance: Array) -> Array:
 def draw_rendering(rng: np.random.Generator, family: Family) -> Rendering:
     """Draw what phones of a family do to colour after the tone curve; some leave it alone."""
     return draw_about_grey(rng) if family is Family.FITTING else draw_otherwise(rng)
+
+
+def draw_local_tone(rng: np.random.Generator, family: Family) -> LocalTone | None:
+    """Draw how a phone of a family maps tone locally; None for one that doesn't, as many of the
+    fitting family."""
+    return draw_by_power(rng) if family is Family.FITTING else draw_by_fusing(rng)
 
 
 def draw_camera(rng: np.random.Generator, family: Family) -> Camera:

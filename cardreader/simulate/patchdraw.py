@@ -20,10 +20,15 @@ from cardreader.read.blot import BlotColour, blot_colour, too_deep
 from cardreader.read.correct import ColourCorrection, correct
 from cardreader.read.sample import PatchSamples
 from cardreader.simulate.scene import BLOT_VOLUMES, Scene
+from cardreader.simulate.surround import luma_about
 
 Array = NDArray[np.float64]
 _PIXEL_NOISE = 0.004
 _PIXELS = 400
+_PAPER_MM = (layout.CENTRE_MM[0] - 0.4 * layout.BAY_MM, layout.CENTRE_MM[1])
+"""Blank paper beside the blot."""
+_TABLE = (0.05, 0.45)
+"""What lies about the card, as a share of its stock: cloth, wood, stone and dark ones."""
 
 
 @dataclass(frozen=True)
@@ -55,11 +60,17 @@ class PatchDraw:
 
 def patch_draw(scene: Scene, rng: np.random.Generator) -> PatchDraw:
     """Draw the means that sampling a photo of the scene would give."""
-    at = np.array([(c.x_mm, c.y_mm) for c in layout.cells()])
-    patches = _seen(scene, scene.raw_patches * scene.shade(at)[:, None])
+    at = np.array([*((c.x_mm, c.y_mm) for c in layout.cells()), layout.CENTRE_MM, _PAPER_MM])
     core = [np.interp(1.0, BLOT_VOLUMES, column) for column in scene.raw_blot.T]
-    middle = scene.shade(np.array(layout.CENTRE_MM))
-    bay = _seen(scene, np.stack([core, scene.raw_paper]) * middle)
+    lit = scene.shade(at)
+    lit[-1] = lit[-2]  # the reader takes the light's fall-off between the two off
+    raw = np.concatenate([scene.raw_patches, [core], [scene.raw_paper]]) * lit[:, None]
+    about = None
+    if scene.camera.local is not None:
+        raw_table = scene.raw_stock * rng.spawn(1)[0].uniform(*_TABLE)
+        about = luma_about(scene, at, scene.camera.local.reach_mm, raw_table)
+    seen = _seen(scene, raw, about)
+    patches, bay = seen[:-2], seen[-2:]
     error = _PIXEL_NOISE * np.sqrt(np.clip(patches, 1e-3, None)) / np.sqrt(_PIXELS)
     samples = PatchSamples(
         linear=patches + rng.normal(0, 1, patches.shape) * error,
@@ -69,6 +80,6 @@ def patch_draw(scene: Scene, rng: np.random.Generator) -> PatchDraw:
     return PatchDraw(samples, bay[0], bay[1], np.diag(blot_error**2))
 
 
-def _seen(scene: Scene, raw: Array) -> Array:
-    encoded = np.round(scene.develop(raw + scene.glare) * 255 * 16) / (255 * 16)
+def _seen(scene: Scene, raw: Array, about: Array | None) -> Array:
+    encoded = np.round(scene.develop(raw + scene.glare, about) * 255 * 16) / (255 * 16)
     return np.asarray(colour.models.eotf_sRGB(encoded))

@@ -18,6 +18,7 @@ from cardreader.simulate.cardmap import CardMap, draw_card
 from cardreader.simulate.geometry import Projection, card_corners_mm
 from cardreader.simulate.lighting import reflection, shadow_factor
 from cardreader.simulate.phonefile import jpeg
+from cardreader.simulate.rendering import BT709_LUMA
 from cardreader.simulate.scene import Scene
 from cardreader.simulate.tabletop import draw_tabletop
 from cardreader.simulate.view import View
@@ -60,7 +61,8 @@ def develop(scene: Scene, view: View, raw: Picture, rng: np.random.Generator) ->
     raw = _blur(raw, view)
     _add_noise(raw, view, rng)
     raw = np.asarray(cv2.sepFilter2D(raw, -1, _MOSAIC, _MOSAIC), np.float32)
-    picture = _sharpen(encode(scene, raw), view.sharpen)
+    scale = float(view.projection.px_per_mm(card_corners_mm()).mean())
+    picture = _sharpen(encode(scene, raw, scale), view.sharpen)
     return np.ascontiguousarray(picture[:, ::-1]) if view.mirrored else picture
 
 
@@ -186,21 +188,38 @@ def _add_noise(raw: Picture, view: View, rng: np.random.Generator) -> None:
         strip += spread
 
 
-def encode(scene: Scene, raw: Picture) -> NDArray[np.uint8]:
-    """Matrix, tone and rendering of the phone, to 8 bits; as `Scene.develop`, from a table."""
-    rendering = scene.camera.rendering
-    tone = 255 * scene.camera.tone(np.linspace(0, 1, _TONE_STEPS))
+def encode(scene: Scene, raw: Picture, px_per_mm: float = 1.0) -> NDArray[np.uint8]:
+    """Matrix, tone and rendering of the phone, to 8 bits; as `Scene.develop`, from a table.
+
+    ``px_per_mm`` of the card says how far local tone mapping looks.
+    """
+    camera = scene.camera
+    tone = 255 * camera.tone(np.linspace(0, 1, _TONE_STEPS))
     table = np.round(tone).astype(np.uint8)
+    about = _about(scene, raw, camera.local.reach_mm * px_per_mm) if camera.local else None
     out = np.empty(raw.shape, np.uint8)
     for first in range(0, raw.shape[0], _STRIP):
         strip = np.clip(raw[first : first + _STRIP], 0, 1)
         display = np.clip(cv2.transform(strip, scene.matrix), 0, 1)
         level = (display * np.float32(_TONE_STEPS - 1) + np.float32(0.5)).astype(np.uint16)
-        if rendering is None:
+        if about is None and camera.rendering is None:
             out[first : first + _STRIP] = table[level]
         else:
-            out[first : first + _STRIP] = np.round(255 * rendering(tone[level] / 255))
+            n, width = level.shape[:2]
+            round_it = None if about is None else _enlarged(about, first, n, width).astype(float)
+            done = camera.after_tone(tone[level] / 255, round_it)
+            out[first : first + _STRIP] = np.round(255 * done)
     return out
+
+
+def _about(scene: Scene, raw: Picture, reach_px: float) -> Array:
+    """Luma round every eighth pixel after the tone curve, one step beyond the picture."""
+    height, width = raw.shape[:2]
+    size = -(-width // _STEP), -(-height // _STEP)
+    small = np.asarray(cv2.resize(raw, size, interpolation=cv2.INTER_AREA), np.float64)
+    luma = (scene.camera.tone(scene.display(small)) @ BT709_LUMA).astype(np.float32)
+    wide = cv2.GaussianBlur(luma, (0, 0), reach_px / _STEP, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.copyMakeBorder(wide, 1, 1, 1, 1, cv2.BORDER_REPLICATE), np.float64)
 
 
 def _sharpen(picture: NDArray[np.uint8], strength: float) -> NDArray[np.uint8]:

@@ -5,7 +5,7 @@ reader's matrix takes it back exactly. Phones make it later, in the numbers of t
 file, about a luma or in a perceptual space, often by hue and with skin spared, and
 no matrix takes that back. They also end their whites below the highest code, and
 those that fuse several exposures press brightness without touching the ratio of
-the channels.
+the channels. What a place gets for what lies around it is in `localtone`.
 
 As with sensors, two families differ in functional form. Fitting: away from a weighted
 power mean of the channels, which lies between luma and the brightest channel, in some

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from cardreader.card import layout
 from cardreader.card.lot import Lot
 from cardreader.simulate.blood import blot_reflectance, paper_reflectance
-from cardreader.simulate.cameras import Camera, Family, draw_camera, draw_rendering
+from cardreader.simulate.cameras import Camera, Family, draw_camera, draw_local_tone, draw_rendering
 from cardreader.simulate.colorimetry import TABULATED_LIGHTS, lab, light
 from cardreader.simulate.inks import print_reflectance, recipe, stock_reflectance
 from cardreader.simulate.lamps import draw_lamp
@@ -118,9 +118,16 @@ class Scene:
         u = (np.asarray(at_mm, float) - layout.CENTRE_MM) / (layout.WIDTH_MM / 2)
         return np.asarray(1 + u @ self.shade_slope + self.shade_bend * (u**2).sum(axis=-1))
 
-    def develop(self, raw: Array) -> Array:
-        """Camera processing: raw (..., 3), light and glare included, to encoded 0..1."""
-        return self.camera.encode(np.clip(np.clip(raw, 0, 1) @ self.matrix.T, 0, 1))
+    def develop(self, raw: Array, about: Array | None = None) -> Array:
+        """Camera processing: raw (..., 3), light and glare included, to encoded 0..1.
+
+        ``about`` as `Camera.encode` takes it.
+        """
+        return self.camera.encode(self.display(raw), about)
+
+    def display(self, raw: Array) -> Array:
+        """Raw (..., 3) to linear display RGB, before the tone curve."""
+        return np.asarray(np.clip(np.clip(raw, 0, 1) @ self.matrix.T, 0, 1))
 
 
 @lru_cache(maxsize=64)
@@ -162,6 +169,7 @@ def draw_scene(
     like: Scene | None = None,
     *,
     rendered: bool = False,
+    local_tone: bool = False,
 ) -> Scene:
     """Draw a scene with a given haemoglobin; all else at random within the control.
 
@@ -169,16 +177,22 @@ def draw_scene(
     family, a CIE light for the held-out one. ``camera`` keeps one phone over many
     scenes; None draws one of the family. ``like`` makes it another blot of the same
     sitting: lamp, phone, card and oxygenation are those of that scene. ``rendered``
-    has phones treat colour after the tone curve as their family does; all else is
-    drawn as without.
+    has phones treat colour after the tone curve as their family does, ``local_tone`` has
+    them map tone locally; all else is drawn as without.
     """
     if light_name is None and family is Family.HELD_OUT:
         light_name = str(rng.choice(TABULATED_LIGHTS))
     light_name, power = (light_name, light(light_name)) if light_name else draw_lamp(rng)
     camera = camera or draw_camera(rng, family)
-    if rendered:
+    if rendered or local_tone:
         # From a stream of its own: it moves no other draw.
-        camera = replace(camera, rendering=draw_rendering(rng.spawn(1)[0], family))
+        apart = rng.spawn(1)[0]
+        rendering, local = draw_rendering(apart, family), draw_local_tone(apart, family)
+        camera = replace(
+            camera,
+            rendering=rendering if rendered else camera.rendering,
+            local=local if local_tone else camera.local,
+        )
     so2 = rng.uniform(0.90, 0.98)
     if like is not None:
         light_name, power, camera, so2 = like.light_name, like.power, like.camera, like.so2

@@ -115,7 +115,8 @@ def report(
         "possibly so; below 11, of not being called not anaemic ('uncertain' counts as sent on). "
         "Phones treat colour after the tone curve as those held out do: in Oklab, in "
         "hue-saturation-value, by a curve on luma, or not at all; the reader undoes the first two "
-        "by their formulas, so others that it doesn't know have a table of their own. "
+        "by their formulas, so others that it doesn't know have a table of their own; so do those "
+        "that map tone locally besides, by a fusion of exposures that the fit did not see. "
         "The camera `measured-2` is a stacked sensor that no phone has: its colours are often "
         "crushed and then refused.",
         "",
@@ -155,7 +156,7 @@ def simulate(
     phones: str = "held out",
 ) -> list[Draw]:
     """Draw n sittings and read them; phones "plain" leave colour as the sensor gave it, those
-    "unlike" treat it by no formula that the reader has."""
+    "unlike" treat it by no formula that the reader has, "local" ones map tone locally besides."""
     jobs = [
         (calibration, control, seed, start, min(100, n - start), low, high, others, phones)
         for start in range(0, n, 100)
@@ -185,9 +186,10 @@ def _draw(
 ) -> Draw:
     lot_seed = int(rng.choice(LOT_SEEDS))
     lot = simulated_lot(lot_seed, date.max, lot_seed)
-    held_out = phones == "held out"
     scene = draw_scene(
-        rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT, rendered=held_out
+        *(rng, rng.uniform(low, high), lot, lot_seed, control, Family.HELD_OUT),
+        rendered=phones in ("held out", "local"),
+        local_tone=phones == "local",
     )
     if phones == "unlike":
         rendered = draw_unlike_the_readers(rng.spawn(1)[0])
@@ -261,11 +263,13 @@ def nearest_on_ramp(xyz: Array, ramp_lab: Array) -> float:
 
 
 def other_phones(calibration: Calibration, n: int, seed: int, workers: int) -> list[str]:
-    """The same sittings with phones that leave colour alone, or treat it as no other here does."""
+    """The same sittings with phones that leave colour alone, treat it as no other here does, or
+    treat a place by what lies around it."""
     lines = []
     for title, phones in (
         ("Phones that leave colour alone", "plain"),
         ("Phones that treat colour by no formula of the reader's", "unlike"),
+        ("Phones that map tone locally besides", "local"),
     ):
         rows = {
             control: simulate(calibration, made, n, seed, workers, others=False, phones=phones)
