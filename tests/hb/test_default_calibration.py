@@ -39,6 +39,14 @@ def test_the_command_gives_what_the_same_seed_gives(tmp_path, capsys, monkeypatc
     assert (tmp_path / "new" / "model.json").read_text("utf-8") == again.to_json()
 
 
+def test_two_fits_of_one_day_have_names_of_their_own():
+    day = replace(IMAGE_ONLY, id="simulated-20261125")
+    other = replace(day, conformal_scale=1.1 * day.conformal_scale)
+    first, second, again = (default.named_apart(one).id for one in (day, other, day))
+    assert first.startswith("simulated-20261125-")
+    assert first == again != second
+
+
 def _coverage(pairs, calibration) -> float:
     read = estimates(pairs.measured, calibration).final()
     low, high = read.interval(calibration.coverage)

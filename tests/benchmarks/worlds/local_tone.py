@@ -1,0 +1,122 @@
+"""What becomes of a site's readings where phones map tone locally.
+
+    PYTHONPATH=tests/benchmarks python -m worlds.local_tone --out fused.md
+
+Twenty worlds drawn by the simulator, their lot known by Lab. A study of 80 women, one photo
+each, by phones that leave tone alone or by phones that fuse exposures place by place, which the
+prior never saw; then new women read by other phones, of both kinds, under other lamps.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import defaultdict
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from cardreader.calibrate.site import fit_site
+from cardreader.core.shipped import shipped
+from cardreader.hb.calibration import Calibration
+from cardreader.simulate.cameras import Camera
+from cardreader.simulate.lamps import draw_lamp
+from cardreader.simulate.localtone import draw_by_fusing
+from cardreader.simulate.patchdraw import patch_draw
+from cardreader.simulate.scene import GOOD, ORDINARY
+from cardreader.simulate.worlds.draws import draw_phone
+from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+
+from .faded import _readings
+from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of
+
+SEED, WORLDS = 909_013, 20
+WOMEN, TESTS = 80, 40
+PAIRS = (5, 20, 80)
+KINDS = ("plain", "fused")
+Key = tuple[int, str, str]
+"""Pairs, the study's phones and those read."""
+
+
+def main() -> None:
+    """Draw, fit, read, print."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--out", type=Path)
+    arguments = parser.parse_args()
+    found: dict[Key, list[np.ndarray]] = defaultdict(list)
+    with ProcessPoolExecutor(arguments.workers) as pool:
+        for world in pool.map(_judge, [(arguments.seed, k) for k in range(WORLDS)]):
+            for key, rows in world.items():
+                found[key].append(rows)
+    text = _table(found)
+    print(text)
+    if arguments.out:
+        arguments.out.write_text(text)
+
+
+def _judge(job: tuple[int, int]) -> dict[Key, np.ndarray]:
+    seed, number = job
+    rng = np.random.default_rng([seed, number])
+    world = draw_world(np.random.default_rng([WORLDS_SEED, number]))
+    lot = world.lot(5, rng)
+    phones = [draw_phone(rng) for _ in range(PHONES)]
+    lamps = [draw_lamp(rng) for _ in range(LAMPS)]
+    fused = [_mapping(rng, phone) for phone in phones]
+
+    def one(phone: Camera, lamp):  # type: ignore[no-untyped-def]
+        hb, volume = rng.uniform(*HB_RANGE_G_DL), float(np.exp(rng.normal(0, VOLUME_CV)))
+        control = (GOOD, ORDINARY)[int(rng.integers(2))]
+        scene = draw_world_scene(world, rng, hb, lot, control, phone, lamp, volume=volume)
+        return hb, _read(patch_draw(scene, rng), lot)
+
+    def study(own: list[Camera]):  # type: ignore[no-untyped-def]
+        rows = [
+            one(own[int(rng.integers(PHONES))], lamps[int(rng.integers(LAMPS))])
+            for _ in range(WOMEN)
+        ]
+        return [row for row in rows if row[1] is not None]
+
+    studies = {"plain": study(phones), "fused": study(fused)}
+    tests = {
+        "plain": [one(draw_phone(rng), draw_lamp(rng)) for _ in range(TESTS)],
+        "fused": [one(_mapping(rng, draw_phone(rng)), draw_lamp(rng)) for _ in range(TESTS)],
+    }
+    prior = Calibration.load(shipped("worlds"))
+    out: dict[Key, np.ndarray] = {}
+    for n in PAIRS:
+        for known, pairs in studies.items():
+            made = fit_site(prior, pairs_of(rng, pairs[:n])).calibration
+            for kind, rows in tests.items():
+                out[n, known, kind] = _readings(made, rows)
+    return out
+
+
+def _mapping(rng: np.random.Generator, phone: Camera) -> Camera:
+    return replace(phone, local=draw_by_fusing(rng))
+
+
+def _table(found: dict[Key, list[np.ndarray]]) -> str:
+    out = [
+        "| pairs | the study's phones | phones read | read | RMSE | bias | 90 % covers | harmful "
+        "| missed severe |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    for (n, known, kind), worlds in sorted(
+        found.items(), key=lambda item: (item[0][0], -KINDS.index(item[0][1]))
+    ):
+        rows = np.vstack(worlds)
+        read = rows[rows[:, 0] > 0]
+        out.append(
+            f"| {n} | {known} | {kind} | {len(read) / len(rows):.0%} "
+            f"| {np.sqrt((read[:, 1] ** 2).mean()):.2f} | {read[:, 1].mean():+.2f} "
+            f"| {read[:, 2].mean():.0%} "
+            f"| {read[:, 4].sum():.0f} | {read[:, 5].sum():.0f} of {read[:, 6].sum():.0f} |"
+        )
+    return "\n".join(out) + "\n"
+
+
+if __name__ == "__main__":
+    main()
