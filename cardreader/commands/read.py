@@ -40,7 +40,8 @@ def add_read(commands: Commands) -> None:
     parser.add_argument(
         "--same-blot",
         action="store_true",
-        help="the photos show one blot from different sides: a reflection that moved is left out",
+        help="the photos show one blot from different sides, by one phone in one light: a "
+        "reflection that moved is left out",
     )
     out = parser.add_argument_group("result")
     out.add_argument("--json", action="store_true", help="print JSON instead of words")
