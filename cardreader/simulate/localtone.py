@@ -21,12 +21,13 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 LOCAL_SHARE = 0.3
-"""Phones of the fitting family that map tone locally. Sixteen photographs of charts by others show
-none (tests/hard/test_real_phones.py); with half of them, and powers up to 0.2, phones that don't
-were read with 1.2 % more error (fits of seed 9101, judged on 664001), with this 0.4 %."""
+"""Phones of the fitting family that map tone locally. With half of them, and powers up to 0.2,
+phones that don't were read with 1.2 % more error (fits of seed 9101, judged on 664001), with this
+0.4 %."""
 MOST_POWER = 0.15
 """Of the luma about a place, in the fitting family: 0.05 and 0.125 are what the hard photos, made
-by yet another form, call mild and moderate."""
+by yet another form, call mild and moderate. Photographs of charts by others come to 0.06 at most
+(docs/hard.md)."""
 MOST_LIFT = 0.2
 """By how much the held-out family's exposures differ from the picture, as a factor on e (1 - e):
 a print of code 0.1 amid dark ones gets up to 18 % more of it, 40 % in light."""
