@@ -167,7 +167,7 @@ def test_it_is_said_in_her_language_and_can_be_sent_all_the_same(page, server):
     page.goto("/unsent")
     looked(page, SAMPLES / "refused" / "too-far-away.jpg")
     expect(page.locator(".looked b")).to_have_text(
-        re.compile("^La carte est trop petite sur l.image. Approchez-vous.$")
+        re.compile("^La carte est trop petite sur l.image. Approchez-vous. Si elle remplit déjà ")
     )
     page.context.clear_cookies(name="language")
     add_woman(page, "KX-601")
