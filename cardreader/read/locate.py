@@ -53,6 +53,11 @@ _DARK = 140.0
 _MOST_GAIN = 6.0
 """Beyond, the steps of the code values are as tall as the modules' contrast."""
 
+DARKEST = 16
+"""That hundredth below which the dark is to blame where no card, or only part of one, is made out
+or it looks soft: good samples at a thirtieth of their code values have 7."""
+_AS_IN_THE_DARK = (Reason.NO_CARD, Reason.CARD_PART_HIDDEN, Reason.BLURRED, Reason.CARD_BENT)
+
 _LET_GO = 2
 """Corners that may be spoiled: those at the ends of one edge."""
 _CLEARLY = 0.5
@@ -128,16 +133,23 @@ def locate(photo: Photo) -> CardPose | Refusal:
     """Find the card.
 
     Refusals: NO_CARD, CARD_PART_HIDDEN, TWO_CARDS, CARD_MIRRORED,
-    CARD_TOO_SMALL, CARD_TOO_TILTED, CARD_BENT, BLURRED, CLIPPED.
+    CARD_TOO_SMALL, CARD_TOO_TILTED, CARD_BENT, BLURRED, CLIPPED, TOO_DARK.
     """
     found = _find_markers(photo)
-    if isinstance(found, Refusal):
-        return found
-    pose = _pose(photo, found)
-    off = isinstance(pose, Refusal) and pose.reason in (Reason.CARD_BENT, Reason.BLURRED)
-    if off and line_beside(photo, found.corners):
+    pose = found if isinstance(found, Refusal) else _pose(photo, found)
+    return _truly(photo, found, pose) if isinstance(pose, Refusal) else pose
+
+
+def _truly(photo: Photo, found: _Found | Refusal, refusal: Refusal) -> Refusal:
+    """A refusal, unless the dark or a line about a marker only makes it look so."""
+    if refusal.reason in _AS_IN_THE_DARK:
+        small = _gray(photo, min(1.0, DETECT_LONG_SIDE_PX / max(photo.encoded.shape)))
+        if (brightest := _brightest(small)) < DARKEST:
+            return _refuse(Reason.TOO_DARK, f"brightest hundredth at {brightest} < {DARKEST}")
+    as_by_a_line = refusal.reason in (Reason.CARD_BENT, Reason.BLURRED)
+    if as_by_a_line and isinstance(found, _Found) and line_beside(photo, found.corners):
         return _refuse(Reason.CARD_PART_HIDDEN, "a line is drawn close about a marker")
-    return pose
+    return refusal
 
 
 @dataclass(frozen=True)
@@ -208,12 +220,17 @@ def _gray(photo: Photo, factor: float) -> NDArray[np.uint8]:
 
 def _brightened(gray: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """A dark picture made brighter, any other as it is."""
-    counts = np.bincount(gray[::4, ::4].ravel(), minlength=256)
-    brightest = int(np.searchsorted(np.cumsum(counts), 0.99 * counts.sum()))
+    brightest = _brightest(gray)
     if brightest >= _DARK:
         return gray
     gain = min(_BRIGHT / max(brightest, 1), _MOST_GAIN)
     return np.asarray(cv2.convertScaleAbs(gray, alpha=gain), dtype=np.uint8)
+
+
+def _brightest(gray: NDArray[np.uint8]) -> int:
+    """Grey level that all but the brightest hundredth of a picture keep to."""
+    counts = np.bincount(gray[::4, ::4].ravel(), minlength=256)
+    return int(np.searchsorted(np.cumsum(counts), 0.99 * counts.sum()))
 
 
 def _to_working(markers: list[Marker], scale: float) -> list[Marker]:

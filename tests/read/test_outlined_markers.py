@@ -118,6 +118,15 @@ def test_a_darkened_picture_is_searched_like_any_other(gain):
     assert error.max() / pose.px_per_mm < 0.06
 
 
+@pytest.mark.parametrize("gain", [0.03, 0.02, 0.01])
+@pytest.mark.parametrize("turn_deg", [20, 200])
+def test_a_card_lost_in_the_dark_is_told_as_that(gain, turn_deg):
+    scene = rig.photograph(card(), rig.Shot(turn_deg=turn_deg))
+    result = locate(seen(np.round(scene.rgb * gain).astype(np.uint8)))
+    assert isinstance(result, Refusal)
+    assert result.reason is Reason.TOO_DARK, result
+
+
 @pytest.mark.parametrize("sd", [3, 6, 12])
 @pytest.mark.parametrize(
     "name", ["astronaut", "brick", "camera", "coffee", "coins", "page", "text"]

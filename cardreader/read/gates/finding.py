@@ -66,6 +66,12 @@ FINDING = Stage(
         ),
         measured("_DARK", "grey level", "577 tags in 131 real photos, darkened"),
         chosen("_MOST_GAIN", "1", "steps of the code values grow as tall as the contrast"),
+        chosen(
+            "DARKEST",
+            "grey level",
+            "half of what _MOST_GAIN can bring up; the 15 good samples are called blurred at a "
+            "thirtieth of their code values, where it is 7, and too dark by their prints at a 20th",
+        ),
         derived("_LET_GO", "corner", "those at the ends of one edge"),
         chosen("_CLEARLY", "of the residual", "blaming an edge must halve what is left"),
         measured("_LET_GO_RESIDUAL", "of MAX_RESIDUAL_MM", f"least that bent cards leave: {RIG}"),
