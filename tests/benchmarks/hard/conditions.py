@@ -18,6 +18,7 @@ import numpy as np
 import phoneprocessing
 import spoiledblots
 from bentcard import bend
+from drawnlines import line_about_markers
 from falling import in_falling_light, lamp, vignette
 from numpy.typing import NDArray
 from printed import TONES, shoot
@@ -290,6 +291,10 @@ def _splashed(sitting: Sitting, drops: int) -> bytes:
     blood = np.array([np.interp(1.0, BLOT_VOLUMES, c) for c in sitting.scene.raw_blot.T])
     rng = sitting.rng
     return stored(sitting, take(sitting, on_card=lambda card: splash(card, rng, blood, drops)))
+
+
+def _lined(sitting: Sitting, line: tuple[float, float]) -> bytes:
+    return stored(sitting, take(sitting, on_card=lambda card: line_about_markers(card, *line)))
 
 
 def _worn(sitting: Sitting, value: float, change: Callable[[Scene, float], Scene]) -> bytes:
@@ -579,5 +584,10 @@ CONDITIONS: tuple[Condition, ...] = (
         "light falls off from a lamp close by",
         lambda s, v: stored(s, take(s, scene=in_falling_light(s.scene, lamp(v)))),
         _levels("{:.0f} mm above", 175.0, 125.0, 85.0, 60.0),
+    ),
+    Condition(
+        "line about the markers",
+        _lined,
+        _levels("{0[0]} mm off, {0[1]} mm wide", (1.4, 0.4), (0.6, 0.4), (0.6, 1.0), (0.2, 0.4)),
     ),
 )
