@@ -1,3 +1,3 @@
 """Screening aid that reads haemoglobin from a photo of a blood blot beside a printed card."""
 
-__version__ = "0.16.0"
+__version__ = "0.17.0"
