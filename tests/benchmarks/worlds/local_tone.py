@@ -9,11 +9,7 @@ prior never saw; then new women read by other phones, of both kinds, under other
 
 from __future__ import annotations
 
-import argparse
-from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -29,6 +25,7 @@ from cardreader.simulate.worlds.draws import draw_phone
 from cardreader.simulate.worlds.world import draw_world, draw_world_scene
 
 from .faded import _readings
+from .judged import print_table
 from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of
 
 SEED, WORLDS = 909_013, 20
@@ -41,25 +38,11 @@ Key = tuple[int, str, str]
 
 def main() -> None:
     """Draw, fit, read, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seed", type=int, default=SEED)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path)
-    arguments = parser.parse_args()
-    found: dict[Key, list[np.ndarray]] = defaultdict(list)
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for world in pool.map(_judge, [(arguments.seed, k) for k in range(WORLDS)]):
-            for key, rows in world.items():
-                found[key].append(rows)
-    text = _table(found)
-    print(text)
-    if arguments.out:
-        arguments.out.write_text(text)
+    print_table(__doc__, _judge, _table, WORLDS)
 
 
-def _judge(job: tuple[int, int]) -> dict[Key, np.ndarray]:
-    seed, number = job
-    rng = np.random.default_rng([seed, number])
+def _judge(number: int) -> dict[Key, np.ndarray]:
+    rng = np.random.default_rng([SEED, number])
     world = draw_world(np.random.default_rng([WORLDS_SEED, number]))
     lot = world.lot(5, rng)
     phones = [draw_phone(rng) for _ in range(PHONES)]

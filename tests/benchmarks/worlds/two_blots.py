@@ -10,11 +10,8 @@ woman's own, as her plasma, is drawn anew for each blot.
 
 from __future__ import annotations
 
-import argparse
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -32,6 +29,7 @@ from cardreader.simulate.scene import ORDINARY, Scene
 from cardreader.simulate.worlds.draws import draw_phone
 from cardreader.simulate.worlds.world import draw_world, draw_world_scene
 
+from .judged import print_table
 from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _of, _read, pairs_of
 
 SEED, WORLDS = 909_012, 20
@@ -52,19 +50,7 @@ Sitting = tuple[Camera, tuple[str, np.ndarray]]
 
 def main() -> None:
     """Draw, fit, read, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path)
-    arguments = parser.parse_args()
-    found: dict[Key, list[tuple[float, ...]]] = defaultdict(list)
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for world in pool.map(_judge, range(WORLDS)):
-            for key, rows in world.items():
-                found[key] += rows
-    text = _table(found)
-    print(text)
-    if arguments.out:
-        arguments.out.write_text(text)
+    print_table(__doc__, _judge, _table, WORLDS)
 
 
 def _judge(number: int) -> dict[Key, list[tuple[float, ...]]]:
@@ -116,12 +102,13 @@ def _row(truth: float, read: HbEstimate) -> tuple[float, ...]:
     )
 
 
-def _table(found: dict[Key, list[tuple[float, ...]]]) -> str:
+def _table(found: dict[Key, list[list[tuple[float, ...]]]]) -> str:
     out = [
         "| pairs | blots | RMSE | 90 % covers | width | told to disagree | women |",
         "|---|---|---|---|---|---|---|",
     ]
-    for (n, name), rows in found.items():
+    for (n, name), worlds in found.items():
+        rows = [woman for world in worlds for woman in world]
         off, held, width, disagree = np.array(rows).T
         out.append(
             f"| {n} | {name} | {np.sqrt((off**2).mean()):.2f} | {held.mean():.1%} "

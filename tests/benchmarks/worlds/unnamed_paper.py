@@ -10,11 +10,7 @@ lamps. Read with what the calibration knows of its paper's colour, and without.
 
 from __future__ import annotations
 
-import argparse
-from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -30,6 +26,7 @@ from cardreader.simulate.worlds.papers import draw_paper
 from cardreader.simulate.worlds.world import World, draw_world, draw_world_scene
 
 from .faded import _readings
+from .judged import print_table
 from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of
 
 SEED, WORLDS = 909_011, 20
@@ -41,19 +38,7 @@ Key = tuple[int, str, bool]
 
 def main() -> None:
     """Draw, fit, read, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path)
-    arguments = parser.parse_args()
-    found: dict[Key, list[np.ndarray]] = defaultdict(list)
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for world in pool.map(_judge, range(WORLDS)):
-            for key, rows in world.items():
-                found[key].append(rows)
-    text = _table(found)
-    print(text)
-    if arguments.out:
-        arguments.out.write_text(text)
+    print_table(__doc__, _judge, _table, WORLDS)
 
 
 def _judge(number: int) -> dict[Key, np.ndarray]:
