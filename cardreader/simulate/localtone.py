@@ -1,8 +1,8 @@
 """Local tone mapping: what phones do to brightness by what lies around it.
 
 A phone lifts dark neighbourhoods and holds bright ones back, so that a photo shows both. Prints
-amid dark prints come out brighter than the same prints amid white, and the blot on its white
-paper darker than either; no tone curve, matrix or smooth field of light is that.
+amid dark prints come out brighter than the same prints amid white, which is how the blot lies;
+no tone curve, matrix or smooth field of light is that.
 
 As with renderings, two families differ in functional form. Fitting: the picture's values times
 a power of the luma about them (as Chiu et al. 1993 divided by it, from memory). Held out: two

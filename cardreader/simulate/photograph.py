@@ -206,9 +206,8 @@ def encode(scene: Scene, raw: Picture, px_per_mm: float = 1.0) -> NDArray[np.uin
             out[first : first + _STRIP] = table[level]
         else:
             n, width = level.shape[:2]
-            round_it = None if about is None else _enlarged(about, first, n, width).astype(float)
-            done = camera.after_tone(tone[level] / 255, round_it)
-            out[first : first + _STRIP] = np.round(255 * done)
+            luma = None if about is None else _enlarged(about, first, n, width).astype(float)
+            out[first : first + _STRIP] = np.round(255 * camera.after_tone(tone[level] / 255, luma))
     return out
 
 

@@ -10,11 +10,8 @@ by its design, or by photos of its cards.
 
 from __future__ import annotations
 
-import argparse
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 
@@ -29,11 +26,10 @@ from cardreader.hb.measured import Measured
 from cardreader.read.printcolours import CardPhoto, print_colours
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
-from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.scene import GOOD, ORDINARY
 from cardreader.simulate.worlds.draws import draw_phone
-from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+from cardreader.simulate.worlds.world import draw_world
 
+from .judged import print_table
 from .packets import PacketSite
 from .sites import (
     CARD_PHOTOS,
@@ -43,6 +39,7 @@ from .sites import (
     WORLDS_SEED,
     _read,
     judging_sites,
+    shot_in,
 )
 from .streams import StreamSite
 
@@ -63,25 +60,12 @@ CERTAINTY = load_protocol("common-practice").certainty
 
 def main() -> None:
     """Draw, fit, read, print."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--workers", type=int, default=2)
-    parser.add_argument("--out", type=Path)
-    arguments = parser.parse_args()
-    found: dict[Key, list[np.ndarray]] = {}
-    kinds, variants = zip(*judging_sites(), strict=True)
-    with ProcessPoolExecutor(arguments.workers) as pool:
-        for site in pool.map(_judge, kinds, variants, range(len(kinds))):
-            for key, rows in site.items():
-                found.setdefault(key, []).append(rows)
-    text = _table(found)
-    print(text)
-    if arguments.out:
-        arguments.out.write_text(text)
+    print_table(__doc__, _judge, _table, len(judging_sites()))
 
 
-def _judge(kind: str, variant: int, number: int) -> dict[Key, np.ndarray]:
+def _judge(number: int) -> dict[Key, np.ndarray]:
     rng = np.random.default_rng([SEED, number])
-    lot, phone, lamp, shot = _site(kind, variant, rng)
+    lot, phone, lamp, shot = _site(*judging_sites()[number], rng)
     phones, lamps = [phone() for _ in range(4)], [lamp() for _ in range(5)]
 
     def one(same: bool, left):  # type: ignore[no-untyped-def]
@@ -151,11 +135,8 @@ def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no
     lot = world.lot(5, rng)
 
     def drawn(hb, volume, phone, lamp, left):  # type: ignore[no-untyped-def]
-        control = (GOOD, ORDINARY)[int(rng.integers(2))]
         card = replace(world, ink=world.ink * left)
-        return patch_draw(
-            draw_world_scene(card, rng, hb, lot, control, phone, lamp, volume=volume), rng
-        )
+        return shot_in(card, rng, lot, hb, volume, phone, lamp)
 
     return lot, lambda: draw_phone(rng), lambda: draw_lamp(rng), drawn
 

@@ -1,4 +1,4 @@
-"""Drawn worlds judged one by one in processes, and the table of what came of all."""
+"""Worlds judged one by one in processes, and the table of what came of all."""
 
 from __future__ import annotations
 

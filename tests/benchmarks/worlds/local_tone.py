@@ -19,14 +19,12 @@ from cardreader.hb.calibration import Calibration
 from cardreader.simulate.cameras import Camera
 from cardreader.simulate.lamps import draw_lamp
 from cardreader.simulate.localtone import draw_by_fusing
-from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.scene import GOOD, ORDINARY
 from cardreader.simulate.worlds.draws import draw_phone
-from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+from cardreader.simulate.worlds.world import draw_world
 
 from .faded import _readings
 from .judged import print_table
-from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of
+from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of, shot_in
 
 SEED, WORLDS = 909_013, 20
 WOMEN, TESTS = 80, 40
@@ -51,9 +49,7 @@ def _judge(number: int) -> dict[Key, np.ndarray]:
 
     def one(phone: Camera, lamp):  # type: ignore[no-untyped-def]
         hb, volume = rng.uniform(*HB_RANGE_G_DL), float(np.exp(rng.normal(0, VOLUME_CV)))
-        control = (GOOD, ORDINARY)[int(rng.integers(2))]
-        scene = draw_world_scene(world, rng, hb, lot, control, phone, lamp, volume=volume)
-        return hb, _read(patch_draw(scene, rng), lot)
+        return hb, _read(shot_in(world, rng, lot, hb, volume, phone, lamp), lot)
 
     def study(own: list[Camera]):  # type: ignore[no-untyped-def]
         rows = [

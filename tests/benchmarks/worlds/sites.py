@@ -16,12 +16,13 @@ from cardreader.hb.measured import Measured, measured
 from cardreader.read.blot import blot_colour
 from cardreader.read.correct import correct
 from cardreader.read.printcolours import CardPhoto, print_colours
+from cardreader.simulate.cameras import Camera
 from cardreader.simulate.demolots import design_lot
 from cardreader.simulate.lamps import draw_lamp
-from cardreader.simulate.patchdraw import patch_draw
+from cardreader.simulate.patchdraw import PatchDraw, patch_draw
 from cardreader.simulate.scene import GOOD, ORDINARY
 from cardreader.simulate.worlds.draws import draw_phone
-from cardreader.simulate.worlds.world import draw_world, draw_world_scene
+from cardreader.simulate.worlds.world import World, draw_world, draw_world_scene
 
 from .packets import PacketSite
 from .streams import StreamSite
@@ -137,13 +138,21 @@ def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no
     lot = world.lot(5, rng)
 
     def drawn(hb, volume, phone, lamp):  # type: ignore[no-untyped-def]
-        control = (GOOD, ORDINARY)[int(rng.integers(2))]
-        scene = draw_world_scene(world, rng, hb, lot, control, phone, lamp, volume=volume)
-        return patch_draw(scene, rng)
+        return shot_in(world, rng, lot, hb, volume, phone, lamp)
 
     camera: Callable[[], object] = lambda: draw_phone(rng)  # noqa: E731
     name = f"drawn {variant} ({world.structure}, {world.family}, {world.paper.kind})"
     return name, lot, camera, lambda: draw_lamp(rng), drawn
+
+
+def shot_in(  # type: ignore[no-untyped-def]
+    world: World, rng: np.random.Generator, lot: Lot, hb: float, volume: float, phone: Camera, lamp
+) -> PatchDraw:
+    """A photo in a drawn world, under good or ordinary control."""
+    control = (GOOD, ORDINARY)[int(rng.integers(2))]
+    return patch_draw(
+        draw_world_scene(world, rng, hb, lot, control, phone, lamp, volume=volume), rng
+    )
 
 
 def _read(drawn, lot: Lot) -> Measured | None:  # type: ignore[no-untyped-def]

@@ -18,16 +18,14 @@ from cardreader.calibrate.site import fit_site
 from cardreader.core.shipped import shipped
 from cardreader.hb.calibration import Calibration
 from cardreader.simulate.lamps import draw_lamp
-from cardreader.simulate.patchdraw import patch_draw
-from cardreader.simulate.scene import GOOD, ORDINARY
 from cardreader.simulate.worlds.blots import draw_blot_model
 from cardreader.simulate.worlds.draws import draw_phone
 from cardreader.simulate.worlds.papers import draw_paper
-from cardreader.simulate.worlds.world import World, draw_world, draw_world_scene
+from cardreader.simulate.worlds.world import World, draw_world
 
 from .faded import _readings
 from .judged import print_table
-from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of
+from .sites import HB_RANGE_G_DL, LAMPS, PHONES, VOLUME_CV, WORLDS_SEED, _read, pairs_of, shot_in
 
 SEED, WORLDS = 909_011, 20
 WOMEN, TESTS = 80, 40
@@ -52,9 +50,7 @@ def _judge(number: int) -> dict[Key, np.ndarray]:
         hb, volume = rng.uniform(*HB_RANGE_G_DL), float(np.exp(rng.normal(0, VOLUME_CV)))
         phone = phones[int(rng.integers(PHONES))] if same else draw_phone(rng)
         lamp = lamps[int(rng.integers(LAMPS))] if same else draw_lamp(rng)
-        control = (GOOD, ORDINARY)[int(rng.integers(2))]
-        scene = draw_world_scene(on, rng, hb, lot, control, phone, lamp, volume=volume)
-        return hb, _read(patch_draw(scene, rng), lot)
+        return hb, _read(shot_in(on, rng, lot, hb, volume, phone, lamp), lot)
 
     study = [pair for pair in (one(world, True) for _ in range(WOMEN)) if pair[1] is not None]
     sheet = replace(world, paper=draw_paper(rng))
