@@ -141,7 +141,8 @@ def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no
         return shot_in(world, rng, lot, hb, volume, phone, lamp)
 
     camera: Callable[[], object] = lambda: draw_phone(rng)  # noqa: E731
-    name = f"drawn {variant} ({world.structure}, {world.family}, {world.paper.kind})"
+    structure = f"{world.press.model if world.press else 'given'}/{world.blot.model}"
+    name = f"drawn {variant} ({structure}, {world.family}, {world.paper.kind})"
     return name, lot, camera, lambda: draw_lamp(rng), drawn
 
 
