@@ -33,8 +33,8 @@ def test_a_world_of_each_benchmark_is_judged_and_told(name, number, pairs, monke
         few["CASES"] = {"fresh": (0.0, 0.0, 0.0, 0.0)}  # of faded cards so few none may be read
     for constant, value in few.items():
         monkeypatch.setattr(benchmark, constant, value)
-    found = benchmark._judge(number)
-    told = benchmark._table({key: [rows] for key, rows in found.items()}).splitlines()
+    found = benchmark.judge(number)
+    told = benchmark.table({key: [rows] for key, rows in found.items()}).splitlines()
     assert len(told) == 2 + len(found) > 2
     assert len({line.count("|") for line in told}) == 1
     assert all(np.isfinite(np.array(rows, float)).all() for rows in found.values())

@@ -60,10 +60,11 @@ CERTAINTY = load_protocol("common-practice").certainty
 
 def main() -> None:
     """Draw, fit, read, print."""
-    print_table(__doc__, _judge, _table, len(judging_sites()))
+    print_table(__doc__, judge, table, len(judging_sites()))
 
 
-def _judge(number: int) -> dict[Key, np.ndarray]:
+def judge(number: int) -> dict[Key, np.ndarray]:
+    """One site's photos, by what the table tells apart."""
     rng = np.random.default_rng([SEED, number])
     lot, phone, lamp, shot = _site(*judging_sites()[number], rng)
     phones, lamps = [phone() for _ in range(4)], [lamp() for _ in range(5)]
@@ -118,9 +119,9 @@ def _readings(made: Calibration, rows) -> np.ndarray:  # type: ignore[no-untyped
     well = final.all_below(11.0) < CERTAINTY.not_anaemic_at_most
     missed = (truth < 7) & (final.all_below(7.0) < CERTAINTY.severe_raised_at)
     columns = (found.readable, final.median - truth, (low <= truth) & (truth <= high))
-    table = np.column_stack([*columns, high - low, well & (truth <= 9), missed, truth < 7])
-    gone = np.zeros((len(rows) - len(kept), table.shape[1]))
-    return np.vstack([table, gone]).astype(float)
+    told = np.column_stack([*columns, high - low, well & (truth <= 9), missed, truth < 7])
+    gone = np.zeros((len(rows) - len(kept), told.shape[1]))
+    return np.vstack([told, gone]).astype(float)
 
 
 def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no-untyped-def]
@@ -141,7 +142,8 @@ def _site(kind: str, variant: int, rng: np.random.Generator):  # type: ignore[no
     return lot, lambda: draw_phone(rng), lambda: draw_lamp(rng), drawn
 
 
-def _table(found: dict[Key, list[np.ndarray]]) -> str:
+def table(found: dict[Key, list[np.ndarray]]) -> str:
+    """As Markdown."""
     out = [
         "| lot by | pairs | cards | bleaching | read | bias | worst world | RMSE | 90 % covers "
         "| worst world | width | harmful | missed severe |",

@@ -36,10 +36,11 @@ Key = tuple[int, str, str]
 
 def main() -> None:
     """Draw, fit, read, print."""
-    print_table(__doc__, _judge, _table, WORLDS)
+    print_table(__doc__, judge, table, WORLDS)
 
 
-def _judge(number: int) -> dict[Key, np.ndarray]:
+def judge(number: int) -> dict[Key, np.ndarray]:
+    """One world's photos, by what the table tells apart."""
     rng = np.random.default_rng([SEED, number])
     world = draw_world(np.random.default_rng([WORLDS_SEED, number]))
     lot = world.lot(5, rng)
@@ -77,7 +78,8 @@ def _mapping(rng: np.random.Generator, phone: Camera) -> Camera:
     return replace(phone, local=draw_by_fusing(rng))
 
 
-def _table(found: dict[Key, list[np.ndarray]]) -> str:
+def table(found: dict[Key, list[np.ndarray]]) -> str:
+    """As Markdown."""
     out = [
         "| pairs | the study's phones | phones read | read | RMSE | bias | 90 % covers | harmful "
         "| missed severe |",

@@ -50,10 +50,11 @@ Sitting = tuple[Camera, tuple[str, np.ndarray]]
 
 def main() -> None:
     """Draw, fit, read, print."""
-    print_table(__doc__, _judge, _table, WORLDS)
+    print_table(__doc__, judge, table, WORLDS)
 
 
-def _judge(number: int) -> dict[Key, list[tuple[float, ...]]]:
+def judge(number: int) -> dict[Key, list[tuple[float, ...]]]:
+    """One world's women, by what the table tells apart."""
     rng = np.random.default_rng([SEED, number])
     world = draw_world(np.random.default_rng([WORLDS_SEED, number]))
     lot = world.lot(5, rng)
@@ -102,7 +103,8 @@ def _row(truth: float, read: HbEstimate) -> tuple[float, ...]:
     )
 
 
-def _table(found: dict[Key, list[list[tuple[float, ...]]]]) -> str:
+def table(found: dict[Key, list[list[tuple[float, ...]]]]) -> str:
+    """As Markdown."""
     out = [
         "| pairs | blots | RMSE | 90 % covers | width | told to disagree | women |",
         "|---|---|---|---|---|---|---|",

@@ -36,10 +36,11 @@ Key = tuple[int, str, bool]
 
 def main() -> None:
     """Draw, fit, read, print."""
-    print_table(__doc__, _judge, _table, WORLDS)
+    print_table(__doc__, judge, table, WORLDS)
 
 
-def _judge(number: int) -> dict[Key, np.ndarray]:
+def judge(number: int) -> dict[Key, np.ndarray]:
+    """One world's photos, by what the table tells apart."""
     rng = np.random.default_rng([SEED, number])
     world = draw_world(np.random.default_rng([WORLDS_SEED, number]))
     lot = world.lot(5, rng)
@@ -71,7 +72,8 @@ def _judge(number: int) -> dict[Key, np.ndarray]:
     return out
 
 
-def _table(found: dict[Key, list[np.ndarray]]) -> str:
+def table(found: dict[Key, list[np.ndarray]]) -> str:
+    """As Markdown."""
     out = [
         "| pairs | paper | its colour | read | RMSE | 90 % covers | harmful | missed severe |",
         "|---|---|---|---|---|---|---|---|",
